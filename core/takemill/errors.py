@@ -1,0 +1,40 @@
+"""Everything that a user can mend is a `TakemillError`; callers catch that class and nothing wider.
+
+TakemillError
+├── InputError      an array or a setting that a stage cannot work with
+│   └── BodyMapError    a skeleton whose parts cannot be told, or a part that is missing
+├── FileError       a file that cannot be read or written
+│   ├── BvhError
+│   └── GlbError
+└── RecipeError     a recipe with an unknown key, a wrong type or a clip outside its take
+"""
+
+from __future__ import annotations
+
+
+class TakemillError(Exception):
+    """A problem that the user can mend: the message says what, where and how."""
+
+
+class InputError(TakemillError):
+    """An array, a skeleton or a setting is not what a stage needs."""
+
+
+class BodyMapError(InputError):
+    """A body part that is needed was not found, or was mapped twice."""
+
+
+class FileError(TakemillError):
+    """A file cannot be read or written."""
+
+
+class BvhError(FileError):
+    """A BVH file is malformed; the message holds the path and the line."""
+
+
+class GlbError(FileError):
+    """A GLB file is malformed or does not fit the motion to be added."""
+
+
+class RecipeError(TakemillError):
+    """A recipe holds an unknown key, a wrong value or a clip outside its take."""

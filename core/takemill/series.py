@@ -1,0 +1,58 @@
+"""Arrays over time: the only derivative and the only resampling.
+
+Frame f of a series of `rate` frames per second lies at f / rate seconds; F frames last (F - 1) / rate.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from . import quat
+from .checks import Array, Index
+
+
+def derivative(values: Array, rate: float) -> Array:
+    """Change per second (F, ...) of values (F, ...): central differences, second order to the ends.
+
+    One frame has no speed: zeros. Two frames share their difference.
+    """
+    count = len(values)
+    if count < 2:
+        return np.zeros_like(values)
+    return np.gradient(values, 1.0 / rate, axis=0, edge_order=2 if count > 2 else 1)
+
+
+def angular_velocity(rotations: Array, rate: float) -> Array:
+    """Angular velocity (F, ..., 3), radians per second in the outer frame, of rotations (F, ..., 4)."""
+    count = len(rotations)
+    if count < 2:
+        return np.zeros((*rotations.shape[:-1], 3))
+    steps = quat.log(quat.mul(rotations[1:], quat.inv(rotations[:-1]))) * rate
+    return np.concatenate([steps[:1], (steps[1:] + steps[:-1]) / 2, steps[-1:]])
+
+
+def frame_count(duration_s: float, rate: float) -> int:
+    """How many frames at `rate` fit a duration, both ends included."""
+    return int(np.floor(duration_s * rate + 1e-6)) + 1
+
+
+def sample_vectors(values: Array, frames: Array) -> Array:
+    """Vectors (F, ...) at fractional frame numbers (N,) by straight lines; clamped to the ends."""
+    low, part = _places(len(values), frames)
+    part = part.reshape(-1, *([1] * (values.ndim - 1)))
+    high = np.minimum(low + 1, len(values) - 1)
+    return values[low] * (1 - part) + values[high] * part
+
+
+def sample_rotations(rotations: Array, frames: Array) -> Array:
+    """Rotations (F, ..., 4) at fractional frame numbers (N,) by slerp; clamped to the ends."""
+    low, part = _places(len(rotations), frames)
+    part = part.reshape(-1, *([1] * (rotations.ndim - 2)))
+    high = np.minimum(low + 1, len(rotations) - 1)
+    return quat.slerp(rotations[low], rotations[high], part)
+
+
+def _places(count: int, frames: Array) -> tuple[Index, Array]:
+    frames = np.clip(np.asarray(frames, np.float64), 0, count - 1)
+    low = np.minimum(np.floor(frames).astype(np.intp), max(count - 2, 0))
+    return low, frames - low
