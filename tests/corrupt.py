@@ -94,8 +94,7 @@ def corrupt(motion: Motion, seed: int, damage: Damage = Damage()) -> Damaged:
 
 
 def _drifted_path(path: Array, drift: Array) -> Array:
-    """The path (F, 3) whose every step is turned by the drift (F, 4) of that frame, as dead reckoning
-    does."""
+    """The path (F, 3), every step turned by that frame's drift (F, 4), as dead reckoning does."""
     steps = quat.rotate(drift[1:], np.diff(path, axis=0))
     return np.concatenate([path[:1], path[:1] + np.cumsum(steps, axis=0)])
 

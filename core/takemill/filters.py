@@ -72,8 +72,7 @@ def smooth_rotations(rotations: Array, rate: float, cutoff_hz: float, order: int
 
 
 def to_tangent(rotations: Array, rate: float) -> tuple[Array, Array]:
-    """A slow reference path (F, ..., 4) of rotations (F, ..., 4), and their rotation vectors from it (F,
-    ..., 3)."""
+    """Rotations (F, ..., 4) as a slow reference path (F, ..., 4) and rotation vectors from it (F, ..., 3)."""
     cutoff = min(_REFERENCE_HZ, 0.2 * rate)
     path = quat.continuous(quat.normalize(butterworth(rotations, rate, cutoff, order=2)))
     return path, quat.log(quat.mul(quat.inv(path), rotations))
@@ -122,8 +121,7 @@ def savitzky_golay(values: Array, half_width: int, degree: int = 3, derivative: 
 
 
 def moving_median(values: Array, half_width: int) -> Array:
-    """The median (F, ...) of the window of 2 `half_width` + 1 frames around each frame, cut off at the
-    ends."""
+    """The median (F, ...) of 2 `half_width` + 1 frames around each frame; fewer at the ends."""
     padded = np.full((len(values) + 2 * half_width, *values.shape[1:]), np.nan)
     padded[half_width : half_width + len(values)] = values
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_width + 1, axis=0)

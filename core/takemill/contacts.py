@@ -1,0 +1,217 @@
+"""When heel and toe of each foot are planted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import filters, kinematics, quat, series
+from .body_map import BodyMap, leg_length
+from .checks import Array, Mask, expect_positive
+from .errors import InputError
+from .faults import filled, runs
+from .motion import Motion
+from .skeleton import Skeleton
+
+# A foot without joints or tips ahead of the ankle: lengths as shares of the leg, from the body segment
+# lengths of Drillis and Contini 1966 as printed in Winter, Biomechanics and Motor Control of Human
+# Movement, fig. 4.1 (foot 0.152 H, leg 0.491 H, ankle 0.039 H; from memory), a quarter of the foot behind
+# the ankle (common practice).
+_FOOT_AHEAD, _FOOT_BEHIND, _ANKLE_HEIGHT = 0.23, 0.08, 0.08
+
+
+@dataclass(frozen=True)
+class ContactSettings:
+    """Limits for a planted heel or toe; lengths are shares of the leg length, so any rig's scale works.
+
+    Attributes:
+        speed_in, speed_out: planted below `speed_in` leg lengths a second, and until above `speed_out`.
+        height_in, height_out: the same for the height over the floor, leg lengths.
+        min_planted_s: shorter contacts are dropped.
+        min_lifted_s: shorter gaps are closed.
+        cutoff_hz: the points are smoothed at this frequency before speeds are taken.
+    """
+
+    speed_in: float = 0.35
+    speed_out: float = 0.60
+    height_in: float = 0.035
+    height_out: float = 0.070
+    min_planted_s: float = 0.06
+    min_lifted_s: float = 0.05
+    cutoff_hz: float = 12.0
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """Planted heels and toes of K feet.
+
+    Attributes:
+        rate: frames per second.
+        feet: (K,) the parts, of "leftFoot" and "rightFoot".
+        heel, toe: (F, K) planted.
+        floor_m: height of the floor that they stand on.
+    """
+
+    rate: float
+    feet: tuple[str, ...]
+    heel: Mask
+    toe: Mask
+    floor_m: float
+
+    def __post_init__(self) -> None:
+        for name in ("heel", "toe"):
+            mask = np.array(getattr(self, name), dtype=bool)
+            if mask.ndim != 2 or mask.shape[1] != len(self.feet):
+                raise InputError(f"contacts {name}: expected shape (any, {len(self.feet)}), got {mask.shape}")
+            mask.setflags(write=False)
+            object.__setattr__(self, name, mask)
+
+    @property
+    def planted(self) -> Mask:
+        """Heel or toe planted (F, K)."""
+        return self.heel | self.toe
+
+    def ranges(self, foot: str) -> tuple[tuple[int, int], ...]:
+        """The frames [start, stop) in which `foot` is planted.
+
+        Raises:
+            InputError: there is no such foot.
+        """
+        if foot not in self.feet:
+            raise InputError(
+                f"contacts: there is no foot {foot!r}; they are {', '.join(self.feet) or 'none'}"
+            )
+        starts, stops = runs(self.planted[:, self.feet.index(foot)])
+        return tuple(zip(starts.tolist(), stops.tolist(), strict=True))
+
+    def sliced(self, start: int, stop: int) -> Contacts:
+        """The contacts of frames [start, stop)."""
+        return Contacts(self.rate, self.feet, self.heel[start:stop], self.toe[start:stop], self.floor_m)
+
+
+def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
+    """Heel and toe point of each mapped foot (K, 2, 3) in the foot joint's space, metres.
+
+    The sole is level at rest, through the lowest joint or tip of the foot. The heel lies below the tip
+    behind the ankle, or a little behind the ankle; the toe point below the toes joint (the ball of
+    the foot), or else below the foot's foremost tip.
+    """
+    rotations, positions = skeleton.rest_model
+    leg = leg_length(skeleton, body)
+    out = np.zeros((len(body.feet), 2, 3))
+    for k, part in enumerate(body.feet):
+        foot = body.require(part)
+        ankle, below = positions[foot], skeleton.subtree(foot)
+        tips = skeleton.rest_tips[np.isin(skeleton.tip_joints, below)]
+        points = np.concatenate([positions[below[1:]], tips])
+        sole = points[:, 2].min(initial=ankle[2] - (0.0 if len(points) else _ANKLE_HEIGHT * leg))
+        ahead = _foot_direction(ankle, points)
+        along = (points - ankle) @ ahead
+        toes = body.get(part.replace("Foot", "Toes"))
+        if toes is not None:
+            reach = max(float((positions[toes] - ankle) @ ahead), 0.0)
+        else:
+            reach = along.max(initial=0.0)
+        back = -along.min(initial=0.0)
+        reach = reach if reach > 0.02 * leg else _FOOT_AHEAD * leg
+        back = back if back > 0.02 * leg else _FOOT_BEHIND * leg
+        for place, distance in enumerate((-back, reach)):
+            point = ankle + distance * ahead
+            out[k, place] = quat.rotate(
+                quat.inv(rotations[foot]), np.array([point[0], point[1], sole]) - ankle
+            )
+    return out
+
+
+def _foot_direction(ankle: Array, points: Array) -> Array:
+    """The level unit direction (3,) from heel to toe at rest; without points, Blender's front (-Y)."""
+    away = (points - ankle) * np.array([1.0, 1.0, 0.0])
+    length = np.linalg.norm(away, axis=-1)
+    if length.max(initial=0.0) < 1e-6:
+        return np.array([0.0, -1.0, 0.0])
+    return away[np.argmax(length)] / length.max()
+
+
+def foot_points(motion: Motion, body: BodyMap) -> Array:
+    """Heel and toe point of each mapped foot's sole (F, K, 2, 3) in model space, metres."""
+    offsets = sole_offsets(motion.skeleton, body)
+    out = np.empty((len(motion), *offsets.shape))
+    for k, part in enumerate(body.feet):
+        rotation, position = joint_in_model(motion, body.require(part))
+        out[:, k] = position[:, None] + quat.rotate(rotation[:, None], offsets[k])
+    return out
+
+
+def joint_in_model(motion: Motion, joint: int) -> tuple[Array, Array]:
+    """Rotation (F, 4) and position (F, 3), metres, of one joint in model space: its chain only."""
+    chain = motion.skeleton.path_to(joint)
+    translations = np.stack([motion.translation_of(j) for j in chain], axis=1)
+    rotations, positions = kinematics.model_from_local(
+        range(-1, len(chain) - 1), motion.rotations[:, list(chain)], translations
+    )
+    return rotations[:, -1], positions[:, -1]
+
+
+def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = ContactSettings()) -> Contacts:
+    """Planted heels and toes: near the floor and slow, each with hysteresis.
+
+    Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
+    height at which slow feet are found most often. A body map without feet gives no contacts.
+    """
+    for name in ("speed_in", "speed_out", "height_in", "height_out", "cutoff_hz"):
+        expect_positive(getattr(settings, name), f"contacts {name}")
+    if not body.feet:
+        empty = np.zeros((len(motion), 0), bool)
+        return Contacts(motion.rate, (), empty, empty, 0.0)
+    points = foot_points(motion, body)
+    leg = leg_length(motion.skeleton, body)
+    if settings.cutoff_hz < 0.45 * motion.rate:
+        points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
+    speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
+    floor = floor_height(points[..., 2], speed < settings.speed_in, leg)
+    height = (points[..., 2] - floor) / leg
+    surely = (speed < settings.speed_in) & (height < settings.height_in)
+    maybe = (speed < settings.speed_out) & (height < settings.height_out)
+    masks = [
+        _tidy(_hysteresis(surely[:, k, part], maybe[:, k, part]), motion.rate, settings)
+        for part in (0, 1)
+        for k in range(len(body.feet))
+    ]
+    both = np.stack(masks, axis=1).reshape(len(motion), 2, len(body.feet))
+    return Contacts(motion.rate, body.feet, both[:, 0], both[:, 1], floor)
+
+
+def floor_height(heights: Array, slow: Mask, leg: float) -> float:
+    """The floor (metres): of the heights (F, ...) of slow points, the lowest that many share.
+
+    A band of 3 % of the leg is slid over the sorted heights; among bands that hold at least half as many as
+    the fullest, the lowest gives its median. With no slow frame it is the lowest height.
+    """
+    found = np.sort(heights[slow])
+    if len(found) == 0:
+        return float(heights.min())
+    held = np.searchsorted(found, found + 0.03 * leg, side="right") - np.arange(len(found))
+    first = int(np.argmax(held >= held.max() / 2))
+    # Climb from the first band that counts to the fullest that overlaps it.
+    last = int(np.searchsorted(found, found[first] + 0.03 * leg, side="right"))
+    best = first + int(np.argmax(held[first:last]))
+    return float(np.median(found[best : best + held[best]]))
+
+
+def _hysteresis(surely: Mask, maybe: Mask) -> Mask:
+    """The runs of `maybe` (F,) that hold a frame of `surely` (F,)."""
+    starts, stops = runs(maybe | surely)
+    counts = np.concatenate([[0], np.cumsum(surely)])
+    keep = counts[stops] > counts[starts]
+    return filled(len(surely), starts[keep], stops[keep])
+
+
+def _tidy(mask: Mask, rate: float, settings: ContactSettings) -> Mask:
+    """Short gaps closed, then short contacts dropped; what touches an end of the take may be short."""
+    starts, stops = runs(~mask)
+    short = (stops - starts < settings.min_lifted_s * rate) & (starts > 0) & (stops < len(mask))
+    mask = mask | filled(len(mask), starts[short], stops[short])
+    starts, stops = runs(mask)
+    keep = (stops - starts >= settings.min_planted_s * rate) | (starts == 0) | (stops == len(mask))
+    return filled(len(mask), starts[keep], stops[keep])

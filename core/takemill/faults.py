@@ -1,0 +1,251 @@
+"""Frames of one rotation track that a sensor got wrong, and a bridge over them: arrays only."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from . import quat
+from .checks import Array, Index, Mask
+
+SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
+_NEIGHBOURS = 3  # good frames on each side that tell what a run of spikes should have been
+_LONGEST_SPIKE = 4  # frames
+_MEDIAN_WINDOW = 24  # frames of the local median; spikes fill less than half of it
+_CHI3_MEDIAN = 1.5382  # median of the chi distribution, 3 degrees of freedom
+_CHI3_FIFTH = 1.0026  # its lower fifth
+_LEAST_NOISE = np.radians(0.01)  # a track with more than this never rests in equal values
+
+
+def runs(mask: Mask) -> tuple[Index, Index]:
+    """The starts and stops (N,), half-open, of the runs of True in a mask (F,)."""
+    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
+    return np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+
+
+def filled(frames: int, starts: Index, stops: Index) -> Mask:
+    """A mask (F,) that is True in the given runs (N,), half-open."""
+    steps = np.zeros(frames + 1, np.intp)
+    np.add.at(steps, starts, 1)
+    np.add.at(steps, stops, -1)
+    return np.cumsum(steps[:-1]) > 0
+
+
+def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radians(0.1)) -> Mask:
+    """Frames in which the rotations (F, 4) of a moving joint repeat the one before.
+
+    A run of `min_frames` or more equal frames counts when the joint cannot have rested: its other frames
+    carry noise, or it leaves the run by a jump that its next steps do not go on with. The first
+    frame of a run is true and not counted.
+
+    Args:
+        rotations: (F, 4) hemisphere-continuous.
+        min_frames: of equal frames, the first included.
+        min_jump: radians.
+    """
+    frames = len(rotations)
+    out = np.zeros(frames, bool)
+    if frames < min_frames + 1:
+        return out
+    steps = 2 * np.linalg.norm(np.diff(rotations, axis=0), axis=-1)
+    # A frozen sensor may still carry a drift added later, far below its noise.
+    noise = noise_deviation(rotations)
+    same = steps < max(2 * SAME, 0.02 * noise)
+    starts, stops = runs(same)
+    long = stops - starts >= min_frames - 1
+    starts, stops = starts[long], stops[long]
+    if len(starts) == 0 or same.all():
+        return out
+    left = steps[np.minimum(stops, frames - 2)] * (stops < frames - 1)
+    went_on = np.maximum(steps[np.minimum(stops + 1, frames - 2)], steps[np.maximum(starts - 1, 0)])
+    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > _LEAST_NOISE)
+    return filled(frames, starts[keep] + 1, stops[keep] + 1)
+
+
+def noise_deviation(rotations: Array) -> float:
+    """The standard deviation (radians, about one axis) of noise in rotations (F, 4) that is new in every
+    frame.
+
+    From the lower fifth of the second and of the fourth differences, whichever says less: fast motion has
+    large second differences, a path of straight pieces large fourth ones, noise both. 0 for fewer than 12
+    frames.
+    """
+    if len(rotations) < 12:
+        return 0.0
+    found = []
+    for order, gain in ((2, 6.0), (4, 70.0)):  # the sums of the squared binomial coefficients
+        size = 2 * np.linalg.norm(np.diff(rotations, order, axis=0), axis=-1)
+        rank = len(size) // 5
+        found.append(float(np.partition(size, rank)[rank]) / (_CHI3_FIFTH * np.sqrt(gain)))
+    return min(found)
+
+
+def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), limit: float = 8.0) -> Mask:
+    """Runs of 1 to 4 frames that leave the path of rotations (F, 4) and come back.
+
+    Frames that bend away from their neighbours more than the local median allows are candidates (a Hampel
+    identifier: Davies and Gather, JASA 88, 1993). A candidate run is a spike when a cubic through three
+    good frames on each side fits those closely and misses every frame of the run by much more: by more than
+    `limit` local deviations, than four times the fit's own error, than four fifths of the fastest step of
+    the good frames and than `min_turn` (radians). A
+    strike bends its neighbours as well, so that the fit's error and the local deviation grow with it.
+
+    Args:
+        rotations: (F, 4) hemisphere-continuous.
+        bad: (F,) frames to look past, such as frozen ones.
+        min_turn: radians; smaller excursions are left to the smoothing.
+        limit: in local standard deviations of the noise about one axis.
+
+    Returns:
+        (F,) the spikes; none of `bad`.
+    """
+    out = np.zeros(len(rotations), bool)
+    for _ in range(6):  # each round looks past the spikes of the one before: pairs, spikes beside a freeze
+        good = np.flatnonzero(~(bad | out))
+        if len(good) < 2 * _NEIGHBOURS + 1:
+            return out
+        found = _spikes_once(rotations[good], good, min_turn, limit)
+        if not found.any():
+            return out
+        out[good[found]] = True
+    return out
+
+
+def _spikes_once(track: Array, times: Index, min_turn: float, limit: float) -> Mask:
+    count = len(track)
+    bend = np.zeros(count)
+    bend[1:-1] = 2 * np.linalg.norm(track[1:-1] - (track[2:] + track[:-2]) / 2, axis=-1)
+    bend[0], bend[-1] = bend[1], bend[-2]
+    local = _local_median(bend)
+    sigma = local / (_CHI3_MEDIAN * np.sqrt(1.5))
+    candidates = np.flatnonzero((bend > 3.5 * local) & (bend > min_turn / 3))
+    if len(candidates) == 0:
+        return np.zeros(count, bool)
+    near = np.unique(np.clip(candidates[:, None] + np.array([0, 1]), 0, count - 1))
+    options = [_try_runs(track, times, near, length, sigma, min_turn, limit) for length in range(1, 5)]
+    starts, lengths, scores = (np.concatenate(part) for part in zip(*options, strict=True))
+    taken = np.zeros(count, bool)
+    for k in np.argsort(-scores, kind="stable"):
+        run = slice(max(starts[k] - 1, 0), starts[k] + lengths[k] + 1)
+        if not taken[run].any():
+            taken[starts[k] : starts[k] + lengths[k]] = True
+    return taken
+
+
+def _try_runs(
+    track: Array, times: Index, starts: Index, length: int, sigma: Array, min_turn: float, limit: float
+) -> tuple[Index, Index, Array]:
+    """Which runs of `length` from `starts` (N,) are spikes; with a score, how clearly."""
+    side = _NEIGHBOURS
+    starts = starts[(starts >= side) & (starts + length + side <= len(track))]
+    if len(starts) == 0:
+        return starts, starts, np.zeros(0)
+    window = starts[:, None] + np.arange(-side, length + side)
+    values, t = track[window], times[window]
+    inside = np.arange(side, side + length)
+    outside = np.setdiff1d(np.arange(length + 2 * side), inside)
+    predicted = np.broadcast_to(_cubic(length), (len(starts), length + 2 * side, 2 * side)).copy()
+    uneven = t[:, -1] - t[:, 0] != length + 2 * side - 1
+    if uneven.any():  # a window across a gap
+        predicted[uneven] = _cubic_at(t[uneven], outside)
+    miss = 2 * np.linalg.norm(values - predicted @ values[:, outside], axis=-1)
+    error = np.sqrt((miss[:, outside] ** 2).sum(axis=1) / 6)  # 6 points less 4 parameters, 3 axes
+    least = miss[:, inside].min(axis=1)
+    spread = sigma[starts]
+    # The good frames' own steps, and the mean step across the run: a path this quick bends as far by itself.
+    steps = 2 * np.linalg.norm(np.diff(values[:, outside], axis=1), axis=-1) / np.diff(t[:, outside], axis=1)
+    speed = steps.max(axis=1)
+    bar = np.maximum.reduce([limit * spread, 4 * error, 0.8 * speed, np.full(len(starts), min_turn)])
+    yes = least > bar
+    return starts[yes], np.full(int(yes.sum()), length), (least / (error + spread + 1e-9))[yes]
+
+
+@lru_cache(maxsize=8)
+def _cubic(length: int) -> Array:
+    t = np.arange(length + 2 * _NEIGHBOURS)
+    outside = np.r_[0:_NEIGHBOURS, _NEIGHBOURS + length : len(t)]
+    return _cubic_at(t[None], outside)[0]
+
+
+def _cubic_at(times: Index, outside: Index) -> Array:
+    """(N, W, 6) a cubic's values at times (N, W), as weights of its values at the six outside places."""
+    t = (times - times[:, :1]) / (times[:, -1:] - times[:, :1]) * 2 - 1
+    powers = t[..., None] ** np.arange(4)
+    return powers @ np.linalg.pinv(powers[:, outside])
+
+
+def _local_median(values: Array) -> Array:
+    """The median (F,) of 24 frames about each frame, computed every 8 frames and held between."""
+    count, step = len(values), 8
+    if count <= _MEDIAN_WINDOW:
+        return np.full(count, np.median(values))
+    windows = np.lib.stride_tricks.sliding_window_view(values, _MEDIAN_WINDOW)[::step]
+    medians = np.median(windows, axis=1)
+    centres = np.arange(len(medians)) * step + (_MEDIAN_WINDOW - 1) / 2
+    return medians[
+        np.clip(np.rint((np.arange(count) - centres[0]) / step).astype(np.intp), 0, len(medians) - 1)
+    ]
+
+
+def bridge(rotations: Array, bad: Mask, max_gap: int, slope_frames: int = 7) -> tuple[Array, Mask]:
+    """Rotations (F, 4) with the bad frames replaced by a spline through their good neighbours.
+
+    A cubic from the last good frame to the next one, in the tangent space of the last, with the slopes of
+    quadratics through the good frames on either side (C1 in the track's own trend). Before the first and
+    after the last good frame the nearest one is held.
+
+    Args:
+        rotations: (F, 4) hemisphere-continuous.
+        bad: (F,) frames to replace.
+        max_gap: frames; longer gaps are left as they are.
+        slope_frames: how many good frames each slope is taken from.
+
+    Returns:
+        Rotations (F, 4) and the frames (F,) that were replaced.
+    """
+    starts, stops = runs(bad)
+    fits = stops - starts <= max_gap
+    starts, stops = starts[fits], stops[fits]
+    good = np.flatnonzero(~bad)
+    out = rotations.copy()
+    done = filled(len(bad), starts, stops)
+    if len(starts) == 0 or len(good) == 0:
+        return out, np.zeros_like(bad) if len(good) == 0 else done
+    for edge, source in ((starts == 0, good[0]), (stops == len(bad), good[-1])):
+        for start, stop in zip(starts[edge], stops[edge], strict=True):
+            out[start:stop] = rotations[source]
+    inner = (starts > 0) & (stops < len(bad))
+    starts, stops = starts[inner], stops[inner]
+    if len(starts) == 0:
+        return out, done
+    last = starts - 1
+    slopes = []
+    place = np.searchsorted(good, last)
+    base = rotations[last]
+    for first, sign in ((place, -1), (place + 1, 1)):
+        picks = np.clip(first[:, None] + sign * np.arange(slope_frames), 0, len(good) - 1)
+        slopes.append(_end_slope(rotations, good[picks], base))
+    rise = quat.log(quat.mul(quat.inv(base), rotations[stops]))
+    owner = np.repeat(np.arange(len(starts)), stops - starts)
+    frame = np.flatnonzero(filled(len(bad), starts, stops))
+    span = (stops - last).astype(float)[owner, None]
+    u = (frame - last[owner])[:, None] / span
+    vector = (
+        u * u * (3 - 2 * u) * rise[owner]
+        + u * (1 - u) ** 2 * span * slopes[0][owner]
+        - u * u * (1 - u) * span * slopes[1][owner]
+    )
+    out[frame] = quat.mul(base[owner], quat.exp(vector))
+    return quat.continuous(out), done
+
+
+def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
+    """Slope per frame (N, 3) at the first of picks (N, S), of a quadratic in the tangent space of base."""
+    vectors = quat.log(quat.mul(quat.inv(base)[:, None], rotations[picks]))
+    t = (picks - picks[:, :1]).astype(float)
+    # Frames far off, or picked twice at an end of the take, count for nothing.
+    fresh = np.concatenate([np.ones((len(t), 1), bool), np.diff(picks, axis=1) != 0], axis=1)
+    weight = fresh & (np.abs(t) < 2 * picks.shape[1])
+    powers = t[..., None] ** np.arange(3) * weight[..., None]
+    return np.einsum("ns,nsk->nk", np.linalg.pinv(powers)[:, 1], vectors)
