@@ -2,7 +2,7 @@
 
 | function | source | licence |
 |---|---|---|
-| `humanoid3d` | the reference motions of DeepMimic (Peng et al. 2018) in the `pybullet` wheel | zlib (the wheel) |
+| `humanoid3d` | reference motions of DeepMimic (Peng et al. 2018) in the `pybullet` wheel | zlib |
 | `cmu` | CMU-derived trajectories and the humanoid_CMU_V2019 model in the `dm-control` wheel | Apache-2.0 |
 | `bvh_files` | the example files of the `bvhtoolbox` source distribution | MIT |
 
@@ -24,11 +24,11 @@ import zipfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import numpy as np
-from need import need
 
+from need import need
 from takemill import quat
 from takemill.checks import Array
 from takemill.motion import Motion
@@ -37,7 +37,8 @@ from takemill.skeleton import Skeleton
 HUMANOID3D = (
     "walk", "run", "jump", "punch", "kick", "spinkick", "spin", "backflip", "cartwheel", "roll", "crawl",
     "dance_a", "dance_b", "getup_facedown", "getup_faceup",
-    "walker/0walk_forward", "walker/turn_left0", "walker/turn_left1", "walker/turn_right0", "walker/turn_right1",
+    "walker/0walk_forward", "walker/turn_left0", "walker/turn_left1", "walker/turn_right0",
+    "walker/turn_right1",
 )  # fmt: skip
 
 
@@ -57,10 +58,10 @@ _PYBULLET = _Package(
 
 
 def humanoid3d(name: str) -> tuple[Motion, bool]:
-    """A DeepMimic reference motion, Z-up, facing +X, and whether it wraps (its last pose leads into its first).
+    """A DeepMimic reference motion, Z-up, facing +X, and whether it wraps (its end leads into its start).
 
     `name` is one of HUMANOID3D. The joints are those of the wheel's humanoid.urdf, with tips for the top of
-    the head, the hands, and the heel and toe of each foot. The rate is the file's, to the whole frame per second.
+    the head, the hands, and the heel and toe of each foot. The rate is the file's, a whole number.
     """
     folder = _fetched(_PYBULLET) / "pybullet_data"
     stem = name if "/" in name else f"humanoid3d_{name}"
@@ -98,7 +99,7 @@ _URDF_SCALE = 0.25  # pybullet_envs/deep_mimic/env/humanoid_stable_pd.py: global
 @cache
 def _urdf_skeleton(path: Path) -> Skeleton:
     text = path.read_text()
-    robot = ElementTree.fromstring(text[: text.rindex(">") + 1])  # a stray character ends the wheel's file
+    robot = ET.fromstring(text[: text.rindex(">") + 1])  # a stray character ends the wheel's file
     names, parents, offsets = ["root"], [-1], [np.zeros(3)]
     for joint in robot.iter("joint"):
         if joint.get("name") != "root":
@@ -134,7 +135,7 @@ def _urdf_skeleton(path: Path) -> Skeleton:
 
 
 def repeated(motion: Motion, count: int) -> Motion:
-    """A wrap motion `count` times over: each copy starts where and as the one before ended (planar and heading).
+    """A wrap motion `count` times over: each copy starts at the place and heading where the last one ended.
 
     The last frame of a cycle is the first of the next (getCycleTime of the wheel's motion_capture_data.py),
     so F frames become count * (F - 1) + 1.
