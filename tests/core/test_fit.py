@@ -1,0 +1,217 @@
+"""The same motion on other bodies. Exact answers come from bodies that differ in one known way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import open_data
+from fit_bodies import Build, body, moved, rolled
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map, leg_length
+from takemill.checks import Array
+from takemill.contacts import foot_points
+from takemill.errors import BodyMapError, InputError
+from takemill.fit import FitSettings, fit
+from takemill.motion import Motion
+from takemill.skeleton import Skeleton
+
+LIMBS = [
+    (f"{side}{part}", f"{side}{below}")
+    for side in ("left", "right")
+    for part, below in (
+        ("UpperArm", "LowerArm"),
+        ("LowerArm", "Hand"),
+        ("UpperLeg", "LowerLeg"),
+        ("LowerLeg", "Foot"),
+    )
+]
+TOON = Build(thigh=0.2, shin=0.2, ankle=0.06, hip_width=0.3, back=0.35, shoulder_width=0.5, upper_arm=0.18,
+             fore_arm=0.15, hand=0.12, foot=0.13, arms_down_deg=40.0, roll_seed=5)  # fmt: skip
+BROAD = Build(thigh=0.44, shin=0.42, hip_width=0.34, shoulder_width=0.62, arms_down_deg=30.0,
+              toes_out_deg=15.0, trunk=("spine", "chest", "upperChest"), helpers=1, roll_seed=6)  # fmt: skip
+
+
+def directions(motion: Motion, parts: BodyMap) -> Array:
+    """Unit directions (F, L, 3) of the limbs' bones in model space."""
+    at = motion.model()[1]
+    bones = np.stack(
+        [at[:, parts.require(end)] - at[:, parts.require(start)] for start, end in LIMBS], axis=1
+    )
+    return bones / np.linalg.norm(bones, axis=-1, keepdims=True)
+
+
+def turned(motion: Motion, joint: int) -> Array:
+    """How far a joint turned away from its rest in model space (F, 4)."""
+    return quat.mul(motion.model()[0][:, joint], quat.inv(motion.skeleton.rest_model[0][joint]))
+
+
+def stand(skeleton: Skeleton, frames: int = 3) -> Motion:
+    rotations = np.tile(skeleton.rest_rotation, (frames, 1, 1))
+    return Motion(skeleton, 30.0, rotations, np.tile(skeleton.rest_translation[0], (frames, 1)))
+
+
+def test_other_joint_axes_pose_alike() -> None:
+    skeleton, parts = body(Build(fingers=True, tail=3, trunk=("spine", "chest", "upperChest")))
+    motion = moved(skeleton, 1)
+    other = rolled(stand(skeleton), 2).skeleton
+    fitted = fit(motion, parts, other, parts)
+    np.testing.assert_allclose(fitted.model()[1], motion.model()[1], atol=1e-9)
+    same = fit(motion, parts, skeleton, parts)
+    assert quat.angle_between(same.rotations, motion.rotations).max() < 1e-9
+
+
+def test_a_scaled_copy_scales_every_position() -> None:
+    skeleton, parts = body(Build(roll_seed=4))
+    motion = moved(skeleton, 3)
+    small = replace(
+        skeleton,
+        rest_translation=skeleton.rest_translation * 0.37,
+        tip_offsets=skeleton.tip_offsets * 0.37,
+    )
+    np.testing.assert_allclose(
+        fit(motion, parts, small, parts).model()[1], 0.37 * motion.model()[1], atol=1e-9
+    )
+
+
+@pytest.mark.parametrize("down_deg", [45.0, 80.0])
+def test_limbs_point_alike_from_a_t_pose_to_an_a_pose(down_deg: float) -> None:
+    skeleton, parts = body(Build())
+    other, other_parts = body(
+        Build(arms_down_deg=down_deg, arms_ahead_deg=10.0, toes_out_deg=20.0, roll_seed=1)
+    )
+    motion = moved(skeleton, 5)
+    fitted = fit(motion, parts, other, other_parts)
+    np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
+
+
+@pytest.mark.parametrize("down_deg", [45.0, 90.0])
+def test_elbows_keep_their_hinge_from_a_t_pose_to_lowered_arms(down_deg: float) -> None:
+    # Arms that differ only by a swing in the body's plane share the direction to the front at rest.
+    skeleton, parts = body(Build())
+    other, other_parts = body(Build(arms_down_deg=down_deg))
+    motion = moved(skeleton, 6)
+    fitted = fit(motion, parts, other, other_parts)
+    front = np.array([0.0, -1.0, 0.0])
+    for part in ("leftUpperArm", "rightLowerArm", "leftHand"):
+        got = quat.rotate(turned(fitted, other_parts.require(part)), front)
+        want = quat.rotate(turned(motion, parts.require(part)), front)
+        np.testing.assert_allclose(got, want, atol=1e-9)
+
+
+@pytest.mark.parametrize("facing_deg", [90.0, 180.0, -35.0])
+def test_a_rest_that_faces_elsewhere_moves_the_same(facing_deg: float) -> None:
+    skeleton, parts = body(Build(arms_down_deg=20.0))
+    motion = moved(skeleton, 7)
+    plain = fit(motion, parts, *body(TOON))
+    other, other_parts = body(replace(TOON, facing_deg=facing_deg))
+    np.testing.assert_allclose(fit(motion, parts, other, other_parts).model()[1], plain.model()[1], atol=1e-9)
+
+
+@pytest.mark.parametrize("build", [TOON, replace(TOON, facing_deg=120.0, fingers=True, tail=2)])
+def test_there_and_back_is_the_original(build: Build) -> None:
+    skeleton, parts = body(Build(fingers=build.fingers, tail=build.tail))
+    motion = moved(skeleton, 8)
+    other, other_parts = body(build)
+    back = fit(fit(motion, parts, other, other_parts), other_parts, skeleton, parts)
+    np.testing.assert_allclose(back.model()[1], motion.model()[1], atol=1e-6)
+    assert quat.angle_between(back.rotations, motion.rotations).max() < 1e-6
+
+
+def test_the_spine_turn_is_spread_over_more_joints() -> None:
+    skeleton, parts = body(Build(trunk=("spine",)))
+    bend = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians([0.0, 30.0, 60.0]))
+    motion = stand(skeleton)
+    rotations = motion.rotations.copy()
+    rotations[:, parts.require("spine")] = bend
+    other, other_parts = body(Build(trunk=("spine", "chest", "upperChest"), helpers=2, roll_seed=9))
+    fitted = fit(motion.with_rotations(rotations), parts, other, other_parts)
+    column = list(other.path_to(other_parts.require("upperChest"))[1:])
+    turns = np.degrees(quat.angle(np.stack([turned(fitted, j) for j in column], axis=1)))
+    np.testing.assert_allclose(turns[:, -1], [0.0, 30.0, 60.0], atol=1e-9)
+    assert np.all(np.diff(turns[2]) > 5.0), turns[2]
+    np.testing.assert_allclose(turns[1] * 2, turns[2], atol=1e-9)
+    # And back: one joint takes the whole turn.
+    again = fit(fitted, other_parts, skeleton, parts)
+    np.testing.assert_allclose(
+        quat.angle(turned(again, parts.require("spine"))), np.radians([0, 30, 60]), atol=1e-9
+    )
+
+
+def test_missing_parts_keep_their_rest_and_the_others_still_agree() -> None:
+    lacking = ("leftShoulder", "rightShoulder", "leftToes", "rightToes", "neck", "chest")
+    skeleton, parts = body(Build(without=lacking))
+    other, other_parts = body(replace(BROAD, fingers=True, tail=3))
+    motion = moved(skeleton, 10)
+    fitted = fit(motion, parts, other, other_parts)
+    np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
+    for part in ("leftShoulder", "rightToes", "leftIndexProximal", "tail.0", "tail.2"):
+        joint = other_parts.require(part)
+        assert quat.angle_between(fitted.rotations[:, joint], other.rest_rotation[joint]).max() < 1e-9, part
+    reverse = fit(moved(other, 11), other_parts, skeleton, parts)
+    assert np.isfinite(reverse.rotations).all()
+
+
+@pytest.mark.parametrize("build", [TOON, BROAD, Build(foot=0.2, ankle=0.12, toes_out_deg=30.0)])
+def test_flat_feet_stand_flat_on_the_floor(build: Build) -> None:
+    skeleton, parts = body(Build(arms_down_deg=30.0))
+    other, other_parts = body(build)
+    soles = foot_points(fit(stand(skeleton), parts, other, other_parts), other_parts)
+    np.testing.assert_allclose(soles[..., 2], 0.0, atol=1e-9)
+
+
+def test_the_path_follows_the_scale_and_the_height_the_legs() -> None:
+    skeleton, parts = body(Build())
+    other, other_parts = body(TOON)
+    motion = stand(skeleton, 2)
+    walked = motion.with_translation(0, motion.root_translation + np.array([[0, 0, 0], [1.0, -2.0, 0.3]]))
+    ratio = leg_length(other, other_parts) / leg_length(skeleton, parts)
+    for settings, scale in ((FitSettings(), ratio), (FitSettings(path_scale=0.8), 0.8)):
+        hips = fit(walked, parts, other, other_parts, settings).model()[1][:, other_parts.require("hips")]
+        np.testing.assert_allclose(hips[1] - hips[0], [scale, -2 * scale, 0.3 * ratio], atol=1e-9)
+
+
+def test_a_root_stays_at_rest_unless_the_source_has_one() -> None:
+    plain, plain_parts = body(Build())
+    rooted, rooted_parts = body(replace(TOON, root=True))
+    fitted = fit(moved(plain, 12), plain_parts, rooted, rooted_parts)
+    np.testing.assert_array_equal(fitted.root_translation, 0.0)
+    assert quat.angle(fitted.rotations[:, 0]).max() < 1e-12
+    assert set(fitted.translations) == {rooted_parts.require("hips")}
+    walked = moved(rooted, 13)
+    back = fit(walked, rooted_parts, *body(Build(root=True)))
+    ratio = leg_length(plain, plain_parts) / leg_length(rooted, rooted_parts)
+    np.testing.assert_allclose(back.root_translation, walked.root_translation * ratio, atol=1e-9)
+    again = fit(back, body(Build(root=True))[1], rooted, rooted_parts)
+    np.testing.assert_allclose(again.model()[1], walked.model()[1], atol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "punch", "kick", "spinkick", "cartwheel"])
+@pytest.mark.parametrize("build", [TOON, BROAD], ids=["toon", "broad"])
+def test_real_motion_points_every_limb_alike(name: str, build: Build) -> None:
+    motion, _ = open_data.humanoid3d(name)
+    parts = find_body_map(motion.skeleton)
+    other, other_parts = body(build)
+    fitted = fit(motion, parts, other, other_parts)
+    np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
+    # The source's knees are hinges about the side axis: on the target, too, shins only bend back.
+    side = quat.rotate(turned(fitted, other_parts.require("leftUpperLeg")), np.array([1.0, 0.0, 0.0]))
+    bones = directions(fitted, other_parts)
+    bend = np.cross(bones[:, 2], bones[:, 3])
+    assert np.einsum("fi,fi->f", bend, side).min() > -0.02 or name == "cartwheel"
+
+
+def test_bad_input_is_named() -> None:
+    skeleton, parts = body(Build())
+    motion = stand(skeleton)
+    legless = BodyMap({p: j for p, j in parts.joints.items() if p != "leftLowerLeg"})
+    with pytest.raises(BodyMapError, match="leftLowerLeg"):
+        fit(motion, legless, skeleton, parts)
+    with pytest.raises(BodyMapError, match="leftLowerLeg"):
+        fit(motion, parts, skeleton, legless)
+    with pytest.raises(InputError, match="path_scale"):
+        fit(motion, parts, skeleton, parts, FitSettings(path_scale=0.0))
+    with pytest.raises(InputError, match="target's body map names joint 99"):
+        fit(motion, parts, skeleton, BodyMap({**parts.joints, "jaw": 99}))
