@@ -1,0 +1,78 @@
+"""Rig and mesh as GLB bytes, once and without animation, by Blender's bundled exporter."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from pathlib import Path
+
+import bpy
+
+from takemill.errors import InputError
+
+
+def export_rig(context: bpy.types.Context, armature: bpy.types.Object) -> bytes:
+    """A GLB of `armature` at rest and of everything that hangs on it, bone and object names kept.
+
+    Raises:
+        InputError: the armature is not to be seen in the view layer, so that nothing would be exported.
+    """
+    parts = parts_of(context, armature)
+    with (
+        _selected(context, armature, parts),
+        tempfile.TemporaryDirectory() as folder,
+        redirect_stdout(io.StringIO()),  # the exporter talks of its progress; its log level option is broken
+    ):
+        path = Path(folder, "rig.glb")
+        bpy.ops.export_scene.gltf(
+            filepath=str(path),
+            export_format="GLB",
+            use_selection=True,
+            export_animations=False,
+            export_yup=True,
+            export_apply=False,  # applied modifiers would cost the face shapes
+            export_rest_position_armature=True,
+            export_def_bones=False,
+            export_hierarchy_flatten_bones=False,
+            export_cameras=False,
+            export_lights=False,
+        )
+        return path.read_bytes()
+
+
+def parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> list[bpy.types.Object]:
+    """The visible objects below `armature`, and the meshes that it bends by a modifier."""
+    below = set(armature.children_recursive)
+    return [
+        item
+        for item in context.view_layer.objects
+        if item.visible_get(view_layer=context.view_layer)
+        and item != armature
+        and (item in below or any(m.type == "ARMATURE" and m.object == armature for m in item.modifiers))
+        and item.type != "ARMATURE"
+    ]
+
+
+@contextmanager
+def _selected(context, armature, parts) -> Iterator[None]:
+    """Just these objects selected, in object mode; afterwards everything as it was."""
+    layer = context.view_layer
+    if armature.name not in layer.objects or not armature.visible_get(view_layer=layer):
+        raise InputError(f"armature {armature.name!r}: show it, or the exporter will leave it out")
+    selected, active = [item for item in layer.objects if item.select_get()], layer.objects.active
+    mode = active.mode if active else "OBJECT"
+    if mode != "OBJECT":
+        bpy.ops.object.mode_set(mode="OBJECT")
+    for item in layer.objects:
+        item.select_set(item == armature or item in parts)
+    layer.objects.active = armature
+    try:
+        yield
+    finally:
+        for item in layer.objects:
+            item.select_set(item in selected)
+        layer.objects.active = active
+        if mode != "OBJECT":
+            bpy.ops.object.mode_set(mode=mode)
