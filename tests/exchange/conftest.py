@@ -1,0 +1,80 @@
+"""The files that outside parties read: open reference motions and an odd skeleton."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+import open_data
+from odd_motion import odd_motion
+from takemill import quat
+from takemill.glb import GlbClip, append_animations, skeleton_glb
+from takemill.motion import Motion
+from takemill.reduce import dense_tracks
+from takemill.skeleton import Skeleton
+
+
+@dataclass(frozen=True)
+class Case:
+    """A GLB and the motions that it must play."""
+
+    data: bytes
+    motions: dict[str, Motion]
+
+    @property
+    def joints(self) -> tuple[str, ...]:
+        return next(iter(self.motions.values())).skeleton.names
+
+    def times(self, clip: str, seed: int = 11) -> np.ndarray:
+        """Thirty random times of a clip and its two ends, seconds."""
+        duration = self.motions[clip].duration_s
+        return np.concatenate([[0, duration], np.random.default_rng(seed).uniform(0, duration, 30)])
+
+    def positions(self, clip: str, times_s: np.ndarray) -> np.ndarray:
+        """What the core's own forward kinematics says (T, J, 3), Z-up metres."""
+        motion = self.motions[clip]
+        return motion.sampled(times_s * motion.rate, motion.rate).model()[1]
+
+
+def case(motions: dict[str, Motion]) -> Case:
+    skeleton = next(iter(motions.values())).skeleton
+    clips = [GlbClip(name, m.rate, m.skeleton, dense_tracks(m)) for name, m in motions.items()]
+    return Case(append_animations(skeleton_glb(skeleton), clips), motions)
+
+
+def with_root(motion: Motion) -> Motion:
+    """The same motion on a skeleton with a joint above, which takes the travel along the ground."""
+    old = motion.skeleton
+    names = ("travel", *old.names)
+    parents = (-1, *(parent + 1 for parent in old.parents))
+    skeleton = Skeleton(
+        names,
+        parents,
+        np.concatenate([np.zeros((1, 3)), old.rest_translation]),
+        np.concatenate([quat.IDENTITY[None], old.rest_rotation]),
+        tuple(joint + 1 for joint in old.tip_joints),
+        old.tip_offsets,
+    )
+    travel = motion.root_translation * [1, 1, 0]
+    still = np.broadcast_to(quat.IDENTITY, (len(motion), 1, 4))
+    return Motion(
+        skeleton,
+        motion.rate,
+        np.concatenate([still, motion.rotations], axis=1),
+        travel,
+        {1: motion.root_translation - travel},
+    )
+
+
+def _case_of(name: str) -> Case:
+    if name == "odd skeleton":
+        return case({"sway": odd_motion(rate=30.0), "stumble": replace(odd_motion(seed=3), rate=60.0)})
+    motions = {clip: open_data.humanoid3d(clip)[0] for clip in ("walk", "run", "punch", "kick")}
+    return case(motions if name == "humanoid" else {clip: with_root(m) for clip, m in motions.items()})
+
+
+@pytest.fixture(scope="session", params=["humanoid", "humanoid with a root joint", "odd skeleton"])
+def played(request: pytest.FixtureRequest) -> Case:
+    return _case_of(request.param)

@@ -1,0 +1,31 @@
+// play_three.mjs FILE REQUEST: where three.js puts the nodes of a GLB, as JSON on stdout.
+// REQUEST is a JSON file {clip: [seconds, ...]}; the answer is {clip: [[[x, y, z] per node] per time]}.
+import { readFile } from 'node:fs/promises';
+import { AnimationMixer, LoopOnce } from 'three';
+import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
+
+globalThis.self = globalThis; // the loader asks the browser's name for the global object
+const [file, request] = process.argv.slice(2);
+const bytes = await readFile(file);
+const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
+const gltf = await new GLTFLoader().parseAsync(buffer, '');
+
+const nodes = [];
+gltf.parser.associations.forEach((place, object) => {
+  if (object.isObject3D && place.nodes !== undefined) nodes[place.nodes] = object;
+});
+
+const answer = {};
+for (const [name, times] of Object.entries(JSON.parse(await readFile(request, 'utf8')))) {
+  const mixer = new AnimationMixer(gltf.scene);
+  const action = mixer.clipAction(gltf.animations.find((clip) => clip.name === name));
+  action.setLoop(LoopOnce).clampWhenFinished = true;
+  answer[name] = times.map((time) => {
+    action.reset().play();
+    mixer.setTime(time);
+    gltf.scene.updateMatrixWorld(true);
+    return nodes.map((node) => node.matrixWorld.elements.slice(12, 15));
+  });
+  mixer.stopAllAction();
+}
+console.log(JSON.stringify(answer));

@@ -1,0 +1,51 @@
+"""The parties in node that read our files: the Khronos glTF validator and three.js's loader.
+
+Their versions stand in tests/exchange/package-lock.json; `npm ci --prefix tests/exchange` fetches them.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from need import need
+
+_HERE = Path(__file__).parent / "exchange"
+
+
+def validator_issues(data: bytes) -> list[dict[str, Any]]:
+    """Everything that the Khronos glTF validator has to say of a GLB: errors, warnings, infos, hints."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "file.glb")
+        path.write_bytes(data)
+        (report,) = json.loads(_run("validate.mjs", path))
+    assert not report["truncated"]
+    return report["messages"]
+
+
+def three_positions(data: bytes, times_s: Mapping[str, Sequence[float]]) -> dict[str, np.ndarray]:
+    """World positions (T, N, 3) of all nodes in glTF's axes, per clip, as three.js plays a GLB."""
+    with tempfile.TemporaryDirectory() as folder:
+        path, request = Path(folder, "file.glb"), Path(folder, "request.json")
+        path.write_bytes(data)
+        request.write_text(json.dumps({clip: list(map(float, times)) for clip, times in times_s.items()}))
+        answer = json.loads(_run("play_three.mjs", path, request))
+    return {clip: np.array(positions) for clip, positions in answer.items()}
+
+
+def _run(script: str, *arguments: Path) -> str:
+    node = shutil.which("node")
+    need(node, "node")
+    need((_HERE / "node_modules").is_dir(), "the node packages: npm ci --prefix tests/exchange")
+    done = subprocess.run(
+        [str(node), script, *map(str, arguments)], cwd=_HERE, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
