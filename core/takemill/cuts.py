@@ -1,0 +1,285 @@
+"""Which stretches of a take could be clips, and of which kind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from itertools import pairwise
+
+import numpy as np
+
+from . import body_map, filters, series
+from .body_map import BodyMap, leg_length
+from .checks import Array, Index, Mask, expect_positive
+from .contacts import Contacts, find_contacts
+from .faults import runs
+from .loop_search import main_joints, positions_at
+from .motion import Motion
+
+KINDS = ("still", "steps", "strike", "turn", "jump", "other")
+_STEMS = {"still": "idle"}
+_LOOPS = ("still", "steps")
+_LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
+_WORK_HZ = 30.0  # cuts are told at this rate: a frame is 33 ms
+_SMOOTH_HZ = 4.0  # body speed; slower things stay
+
+
+@dataclass(frozen=True)
+class CutSettings:
+    """What counts as still, travelling, turning and striking. Speeds are leg lengths per second.
+
+    Attributes:
+        still_speed: root mean square speed of the joints below which the body rests.
+        pause_s: a rest this long in the neutral pose parts two clips.
+        neutral: root mean square distance (leg lengths) from the neutral pose that still counts as it.
+        still_s: a rest this long is a clip of its own.
+        steps_speed: speed of the hips over the floor, smoothed, above which the body travels.
+        steps_s: shortest travelling stretch.
+        turn_deg_s, turn_deg: turning speed and least turn of a turn.
+        strike_speed: speed of a hand or foot against the hips that makes a strike.
+        jump_s, jump_rise: shortest time with no foot down, and least rise of the hips (leg lengths), of a
+            jump.
+        snap_s: how far an end may move to a calmer frame.
+        shortest_s: shorter stretches are dropped.
+    """
+
+    still_speed: float = 0.25
+    pause_s: float = 0.4
+    neutral: float = 0.06
+    still_s: float = 1.5
+    steps_speed: float = 0.4
+    steps_s: float = 1.0
+    turn_deg_s: float = 25.0
+    turn_deg: float = 45.0
+    strike_speed: float = 3.5
+    jump_s: float = 0.15
+    jump_rise: float = 0.1
+    snap_s: float = 0.35
+    shortest_s: float = 0.3
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A suggested clip: frames [start, stop) of a take.
+
+    Attributes:
+        name: unique within the take.
+        kind: "still", "steps", "strike", "turn", "jump" or "other".
+        start, stop: half-open.
+        loop: whether it is meant to repeat.
+    """
+
+    name: str
+    kind: str
+    start: int
+    stop: int
+    loop: bool
+
+
+@dataclass(frozen=True)
+class _Signals:
+    """What the cuts are told from, N frames at `rate`; lengths in leg lengths, headings in degrees."""
+
+    rate: float
+    speed: Array  # root mean square over the joints: an arm alone still shows
+    travel: Array  # hips over the floor
+    turning: Array  # per second
+    heading: Array
+    limbs: Array  # fastest hand or foot against the hips
+    height: Array  # of the hips
+    airborne: Mask
+    strange: Array  # distance from the neutral pose
+
+
+def suggest_cuts(
+    motion: Motion, body: BodyMap, settings: CutSettings | None = None, contacts: Contacts | None = None
+) -> tuple[Cut, ...]:
+    """The stretches of a take that could be clips, in order of time; they do not overlap.
+
+    One-shots begin and end in a calm frame near the neutral pose (the pose in which the body mostly rests),
+    so that they chain from an idle. `contacts` are found when they are not given.
+
+    Raises:
+        InputError: a setting is not above 0.
+    """
+    settings = settings or CutSettings()
+    for field in fields(settings):
+        expect_positive(getattr(settings, field.name), field.name)
+    step = max(1, round(motion.rate / _WORK_HZ))
+    frames = np.arange(0, len(motion), step)
+    signals = _signals(motion, body, settings, contacts or find_contacts(motion, body), frames)
+    found: list[tuple[str, int, int]] = []
+    resting = _resting(signals, settings)
+    for start, stop in zip(*runs(resting), strict=True):
+        if stop - start >= settings.still_s * signals.rate:
+            found.append(("still", int(start), int(stop)))
+    for start, stop in zip(*runs(~resting), strict=True):
+        found += _active(signals, settings, int(start), int(stop))
+    ranges = _without_overlap(
+        sorted((_snapped(signals, settings, *one) for one in found), key=lambda one: one[1]),
+        round(settings.shortest_s * signals.rate),
+    )
+    counts = dict.fromkeys(KINDS, 0)
+    cuts = []
+    for kind, start, stop in ranges:
+        counts[kind] += 1
+        name = f"{_STEMS.get(kind, kind)}_{counts[kind]:02}"
+        end = len(motion) if stop >= len(frames) else stop * step
+        cuts.append(Cut(name, kind, start * step, end, kind in _LOOPS))
+    return tuple(cuts)
+
+
+def _resting(signals: _Signals, settings: CutSettings) -> Mask:
+    """Where the body rests: anywhere for long, or briefly in the neutral pose (not in a held guard)."""
+    calm = _filled(signals.speed < settings.still_speed, 0.1, signals.rate)
+    for start, stop in zip(*runs(calm), strict=True):
+        seconds = (stop - start) / signals.rate
+        neutral = np.median(signals.strange[start:stop]) < settings.neutral
+        if seconds < (settings.pause_s if neutral else settings.still_s):
+            calm[start:stop] = False
+    return calm
+
+
+def _signals(
+    motion: Motion, body: BodyMap, settings: CutSettings, contacts: Contacts, frames: Index
+) -> _Signals:
+    rate = motion.rate / (frames[1] if len(frames) > 1 else 1)
+    leg = leg_length(motion.skeleton, body)
+    few = _picked(motion, frames)
+    joints = main_joints(body)
+    positions = positions_at(motion, frames, joints) / leg
+    place = {int(joint): k for k, joint in enumerate(joints)}
+    hips = positions[:, place[body.require("hips")]]
+    heading = np.degrees(_smooth(body_map.heading(few, body), rate, 1.0))
+    velocity = series.derivative(_smooth(positions, rate, 2 * _SMOOTH_HZ), rate)
+    speed = _smooth(np.sqrt((velocity**2).sum(axis=-1).mean(axis=1)), rate, _SMOOTH_HZ)
+    limbs = [place[joint] for part in _LIMBS if (joint := body.get(part)) is not None]
+    reach = _smooth(positions[:, limbs] - hips[:, None], rate, 10.0)
+    limb_speed = np.linalg.norm(series.derivative(reach, rate), axis=-1).max(axis=1, initial=0.0)
+    floor_path = _smooth(hips[:, :2], rate, 1.0)
+    return _Signals(
+        rate=rate,
+        speed=speed,
+        travel=np.linalg.norm(series.derivative(floor_path, rate), axis=-1),
+        turning=np.abs(series.derivative(heading, rate)),
+        heading=heading,
+        limbs=limb_speed,
+        height=hips[:, 2],
+        airborne=~contacts.planted[frames].any(axis=1),
+        strange=_strange(positions, speed < settings.still_speed),
+    )
+
+
+def _picked(motion: Motion, frames: Index) -> Motion:
+    return Motion(
+        motion.skeleton,
+        motion.rate,
+        motion.rotations[frames],
+        motion.root_translation[frames],
+        {joint: track[frames] for joint, track in motion.translations.items()},
+    )
+
+
+def _smooth(values: Array, rate: float, cutoff_hz: float) -> Array:
+    if len(values) < 3 or cutoff_hz >= rate / 2:
+        return values
+    return filters.butterworth(values, rate, cutoff_hz, order=2)
+
+
+def _strange(positions: Array, calm: Mask) -> Array:
+    """Root mean square distance (N,) of each pose from the neutral one: the mean of the resting poses.
+
+    Turns about +Z and shifts on the floor do not count.
+    """
+    floor = positions[..., 0] + 1j * positions[..., 1]
+    floor = floor - floor.mean(axis=1, keepdims=True)
+    height = positions[..., 2]
+    chosen = calm if calm.any() else np.ones(len(positions), bool)
+    # Turned onto the first resting pose, the floor plane can be averaged too.
+    turn = floor @ floor[np.argmax(chosen)].conj()
+    turned = floor * np.exp(-1j * np.angle(turn))[:, None]
+    square = np.abs(turned - np.median(turned[chosen].real, 0) - 1j * np.median(turned[chosen].imag, 0)) ** 2
+    square = square + (height - np.median(height[chosen], 0)) ** 2
+    return np.sqrt(square.mean(axis=1))
+
+
+def _filled(mask: Mask, gap_s: float, rate: float) -> Mask:
+    """The mask with gaps shorter than `gap_s` closed."""
+    return ~_long(~mask, gap_s, rate)
+
+
+def _long(mask: Mask, least_s: float, rate: float) -> Mask:
+    """The mask without runs shorter than `least_s`."""
+    out = mask.copy()
+    for start, stop in zip(*runs(mask), strict=True):
+        if stop - start < least_s * rate:
+            out[start:stop] = False
+    return out
+
+
+def _active(signals: _Signals, settings: CutSettings, start: int, stop: int) -> list[tuple[str, int, int]]:
+    """The kinds of one stretch between two rests: turns and steps part, the rest is named as a whole."""
+    rate, span = signals.rate, slice(start, stop)
+    airborne = _long(signals.airborne[span], settings.jump_s, rate)
+    rise = float(np.ptp(signals.height[span][airborne])) if airborne.any() else 0.0
+    lift = signals.height[span].max() - np.median(signals.height)
+    travelling = _long(
+        _filled(signals.travel[span] > settings.steps_speed, 0.5, rate), settings.steps_s, rate
+    )
+    if airborne.any() and max(rise, lift) > settings.jump_rise and not travelling.any():
+        return [("jump", start, stop)]
+    if signals.limbs[span].max() > settings.strike_speed and not travelling.any():
+        return [("strike", start, stop)]
+    turning = np.zeros(stop - start, bool)
+    for first, last in zip(
+        *runs(_filled(signals.turning[span] > settings.turn_deg_s, 0.3, rate)), strict=True
+    ):
+        turn = signals.heading[start + last - 1] - signals.heading[start + first]
+        turning[first:last] = abs(turn) > settings.turn_deg
+    if turning.any() and not travelling.any():
+        return [("turn", start, stop)]
+    if not travelling.any():
+        return [("other", start, stop)]
+    return _parts(start, turning, travelling & ~turning)
+
+
+def _parts(start: int, turning: Mask, travelling: Mask) -> list[tuple[str, int, int]]:
+    """Runs of turning and of travelling; the bits between go to their neighbour."""
+    label = np.where(turning, 2, np.where(travelling, 1, 0))
+    marked = np.flatnonzero(label)
+    nearest = np.searchsorted((marked[1:] + marked[:-1]) / 2, np.arange(len(label)))
+    label = label[marked[nearest]]
+    edges = [0, *(np.flatnonzero(np.diff(label)) + 1).tolist(), len(label)]
+    return [("turn" if label[a] == 2 else "steps", start + a, start + b) for a, b in pairwise(edges)]
+
+
+def _snapped(
+    signals: _Signals, settings: CutSettings, kind: str, start: int, stop: int
+) -> tuple[str, int, int]:
+    """Ends of a one-shot moved to the calmest frame near the neutral pose within reach; loops stay."""
+    if kind in _LOOPS:
+        return kind, start, stop
+    reach = round(settings.snap_s * signals.rate)
+    cost = signals.speed / settings.still_speed + signals.strange / 0.05
+    middle = (start + stop) // 2
+    low, high = max(0, start - reach), max(start - reach + 1, min(start + reach // 2, middle))
+    # The last of equally calm frames before the action, the first after it: clips hold no needless rest.
+    before = cost[low : max(high, low + 1)]
+    first = low + int(np.flatnonzero(before <= before.min() + 0.5)[-1])
+    low, high = max(stop - 1 - reach // 2, middle), min(len(cost), stop + reach)
+    after = cost[low : max(high, low + 1)]
+    last = low + int(np.flatnonzero(after <= after.min() + 0.5)[0])
+    return kind, first, last + 1
+
+
+def _without_overlap(ranges: list[tuple[str, int, int]], least: int) -> list[tuple[str, int, int]]:
+    """A one-shot takes its frames from the loops beside it; what is too short then is dropped."""
+    out: list[tuple[str, int, int]] = []
+    for kind, start, stop in ranges:
+        if out and start < out[-1][2]:
+            before = out[-1]
+            if before[0] in _LOOPS:
+                out[-1] = (before[0], before[1], start)
+            else:
+                start = before[2]
+        out.append((kind, start, stop))
+    return [one for one in out if one[2] - one[1] >= max(least, 1)]

@@ -1,0 +1,354 @@
+"""Where a range of a motion repeats itself: pairs of frames that can be a loop's start and end.
+
+Two frames are alike when the clouds of joint positions in a window around each coincide after the best turn
+about +Z and shift along the floor (Kovar, Gleicher and Pighin, Motion Graphs, SIGGRAPH 2002, section 3).
+With the floor plane as complex numbers c (centred) and heights z, that distance is closed:
+
+    d^2 = |c_i|^2 + |c_j|^2 - 2 |<c_i, c_j>| + |z_i - z_j|^2
+
+so a block of pairs is one matrix product. Pairs are compared on a coarse grid of frames, and only up to the
+longest length (a band, never all pairs); the valleys of that map are then searched at the full rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import quat
+from .body_map import BodyMap
+from .checks import Array, Index, expect_positive
+from .errors import InputError
+from .motion import Motion
+
+KINDS = ("auto", "steps", "still")
+_LONGEST_S = {"steps": 4.0, "still": 20.0}
+_STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
+_LAGS, _STARTS = 12, 8  # how many lengths are followed up, and how many places for each
+_QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
+_FINE_PARTS = ("Thumb", "Index", "Middle", "Ring", "Little", "Eye", "jaw", "prop.", "tail.", "root")
+
+
+@dataclass(frozen=True)
+class LoopSettings:
+    """How a loop is searched for.
+
+    Attributes:
+        kind: "steps" wants the shortest whole cycle that repeats well, "still" the calmest long range,
+            "auto" tells from the body's speed.
+        shortest_s: shortest loop.
+        longest_s: longest loop; None for 4 s of steps and 20 s of stillness.
+        window_s: half the window around each frame that is compared.
+        coarse_hz: rate of the first, coarse map.
+        count: how many candidates at most.
+    """
+
+    kind: str = "auto"
+    shortest_s: float = 0.5
+    longest_s: float | None = None
+    window_s: float = 0.12
+    coarse_hz: float = 15.0
+    count: int = 8
+
+
+@dataclass(frozen=True)
+class LoopCandidate:
+    """A pair of frames that can be a loop's seam.
+
+    Attributes:
+        start: first frame of the loop.
+        end: its last frame, inclusive: the pose at `end` repeats the one at `start`.
+        gap_cm: mean distance of the joints at the seam, after the best turn and shift on the floor.
+        gap_deg: mean angle between the joints' rotations.
+        gap_cm_s: mean difference of the joints' velocities.
+        quality: "snug", "fair", "loose" or "apart".
+        note: what else there is to say, in words; mostly empty.
+    """
+
+    start: int
+    end: int
+    gap_cm: float
+    gap_deg: float
+    gap_cm_s: float
+    quality: str
+    note: str = ""
+
+
+def find_loops(
+    motion: Motion, body: BodyMap, settings: LoopSettings | None = None
+) -> tuple[LoopCandidate, ...]:
+    """Candidates for a loop within the whole of `motion`, the best first.
+
+    Raises:
+        InputError: the motion is shorter than the shortest loop, or a setting makes no sense.
+    """
+    settings = settings or LoopSettings()
+    _check(motion, settings)
+    joints = main_joints(body)
+    step = max(1, round(motion.rate / settings.coarse_hz))
+    coarse = positions_at(motion, np.arange(0, len(motion), step), joints)
+    coarse_rate = motion.rate / step
+    kind = settings.kind if settings.kind != "auto" else _kind(coarse, coarse_rate)
+    longest = min(settings.longest_s or _LONGEST_S[kind], motion.duration_s)
+    low = max(1, int(settings.shortest_s * coarse_rate))
+    high = min(len(coarse) - 1, int(np.ceil(longest * coarse_rate)))
+    if high < low:
+        low = high
+    reach = max(1, round(settings.window_s * coarse_rate))
+    band = _band(_cloud(coarse, reach), high)
+    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, coarse), True)
+    limits = (
+        max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
+        max(1, int(np.floor(longest * motion.rate + 1e-6))),
+    )
+    window = max(1, round(settings.window_s * motion.rate))
+    pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
+    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs)
+    note = _note(band, coarse, repeats)
+    chosen = [(int(pairs[k][1]), int(pairs[k][2])) for k in order]
+    return tuple(
+        _candidate(motion, joints, start, end, window, note)
+        for start, end in _apart(chosen, step)[: settings.count]
+    )
+
+
+def _check(motion: Motion, settings: LoopSettings) -> None:
+    if settings.kind not in KINDS:
+        raise InputError(f"loop kind {settings.kind!r}: expected one of {', '.join(KINDS)}")
+    for name in ("shortest_s", "window_s", "coarse_hz", "count"):
+        expect_positive(getattr(settings, name), name)
+    longest = settings.longest_s
+    if longest is not None and not longest >= settings.shortest_s:
+        raise InputError(
+            f"longest_s: expected at least shortest_s ({settings.shortest_s:g}), got {longest:g}"
+        )
+    if motion.duration_s < settings.shortest_s - 1e-9:
+        raise InputError(
+            f"the range lasts {motion.duration_s:.2f} s, less than the shortest loop "
+            f"of {settings.shortest_s:g} s; take a longer range or lower shortest_s"
+        )
+
+
+def main_joints(body: BodyMap) -> Index:
+    """The joints (P,) that are compared: mapped ones without fingers, face, tail and props."""
+    return np.array(
+        sorted(
+            {joint for part, joint in body.joints.items() if not any(word in part for word in _FINE_PARTS)}
+        ),
+        np.intp,
+    )
+
+
+def positions_at(motion: Motion, frames: Index, joints: Index) -> Array:
+    """Model positions (N, P, 3), metres, of some joints at some frames; only those frames are computed."""
+    few = Motion(
+        motion.skeleton,
+        motion.rate,
+        motion.rotations[frames],
+        motion.root_translation[frames],
+        {joint: track[frames] for joint, track in motion.translations.items()},
+    )
+    return few.model()[1][:, joints]
+
+
+def _kind(positions: Array, rate: float) -> str:
+    speed = np.linalg.norm(np.diff(positions, axis=0), axis=-1) * rate
+    return "steps" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "still"
+
+
+@dataclass(frozen=True)
+class _Cloud:
+    """N windowed point clouds of P * K points: floor plane (N, PK) complex and centred, heights (N, PK)."""
+
+    floor: NDArray[np.complex128]
+    height: Array
+
+    def distances(self, rows: slice, columns: slice, other: _Cloud | None = None) -> Array:
+        """Root mean square distance (R, C) of some clouds, metres, best turn and shift removed."""
+        other = other or self
+        a, b, za, zb = self.floor[rows], other.floor[columns], self.height[rows], other.height[columns]
+        own = (np.abs(a) ** 2).sum(1) + (za**2).sum(1)
+        their = (np.abs(b) ** 2).sum(1) + (zb**2).sum(1)
+        square = own[:, None] + their - 2 * np.abs(a @ b.conj().T) - 2 * za @ zb.T
+        return np.sqrt(np.maximum(square, 0.0) / a.shape[1])
+
+
+def _cloud(positions: Array, reach: int, inner: slice | None = None) -> _Cloud:
+    """Windows of `reach` frames to both sides of each frame of positions (N, P, 3).
+
+    Beyond the ends the positions go on by point reflection, unless `inner` says that only those frames are
+    wanted.
+    """
+    if inner is None:
+        count = len(positions)
+        places = np.arange(-reach, count + reach)
+        inside = np.abs(places)
+        inside = np.minimum(np.where(inside > count - 1, 2 * (count - 1) - inside, inside).clip(0), count - 1)
+        ends = np.where(places < 0, 0, count - 1)
+        outside = ((places < 0) | (places >= count))[:, None, None]
+        positions = np.where(outside, 2 * positions[ends] - positions[inside], positions[inside])
+        inner = slice(reach, reach + count)
+    taken = np.arange(inner.start, inner.stop)[:, None] + np.arange(-reach, reach + 1)
+    points = positions[taken].reshape(len(taken), -1, 3)
+    floor = points[..., 0] + 1j * points[..., 1]
+    return _Cloud(floor - floor.mean(axis=1, keepdims=True), points[..., 2].copy())
+
+
+def _band(cloud: _Cloud, high: int) -> Array:
+    """Distances (N, high + 1), metres, of each frame from those 0 to `high` later; inf beyond the end."""
+    count = len(cloud.height)
+    out = np.full((count, high + 1), np.inf)
+    size = max(64, high // 2)
+    lags = np.arange(high + 1)
+    for first in range(0, count, size):
+        rows = np.arange(first, min(first + size, count))
+        last = min(int(rows[-1]) + high + 1, count)
+        block = cloud.distances(slice(first, int(rows[-1]) + 1), slice(first, last))
+        columns = rows[:, None] - first + lags
+        fits = columns < block.shape[1]
+        out[rows] = np.where(
+            fits, np.take_along_axis(block, np.minimum(columns, block.shape[1] - 1), axis=1), np.inf
+        )
+    return out
+
+
+def _steps_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
+    """Coarse pairs worth a closer look, spread over lengths and places, and whether any returns from afar.
+
+    A cycle leaves its pose and comes back: between start and end the body must have been far away, so that
+    two frames of one pause are no cycle.
+    """
+    finite = np.where(np.isfinite(band), band, 0.0)
+    farthest = np.maximum.accumulate(finite, axis=1)
+    scale = float(np.median(farthest[:, -1][farthest[:, -1] > 0])) if (farthest > 0).any() else 0.0
+    returns = (band < 0.5 * farthest) & (farthest > 0.6 * scale)
+    returns[:, :low] = False
+    repeats = bool(returns.any())
+    cost = (
+        np.where(returns, band, np.inf)
+        if repeats
+        else np.where(np.arange(band.shape[1]) >= low, band, np.inf)
+    )
+    best = cost.min(axis=0)
+    ahead, behind = np.append(best[1:], np.inf), np.insert(best[:-1], 0, np.inf)
+    lags = np.flatnonzero(np.isfinite(best) & (best <= ahead) & (best <= behind))
+    seeds = []
+    for lag in lags[np.argsort(best[lags], kind="stable")][:_LAGS]:
+        column = cost[:, lag].copy()
+        for _ in range(_STARTS):
+            start = int(np.argmin(column))
+            if not np.isfinite(column[start]):
+                break
+            seeds.append((start, start + int(lag)))
+            column[max(0, start - 3) : start + 4] = np.inf
+    return seeds, repeats
+
+
+def _still_seeds(band: Array, low: int, positions: Array) -> list[tuple[int, int]]:
+    """Coarse pairs that close well, far apart in time and calm in between."""
+    count, lags = band.shape
+    speed = np.linalg.norm(np.diff(positions, axis=0, prepend=positions[:1]), axis=-1).mean(axis=1)
+    total = np.concatenate([[0.0], np.cumsum(speed)])
+    length = np.arange(lags)
+    ends = np.minimum(np.arange(count)[:, None] + length + 1, count)
+    calm = (total[ends] - total[:-1, None]) / np.maximum(length, 1)
+    usual = max(float(np.median(speed)), 1e-9)
+    score = (0.005 + band) / np.maximum(length, 1) ** 0.7 * (0.5 + 0.5 * calm / usual)
+    score[:, :low] = np.inf
+    seeds = []
+    for _ in range(_LAGS * 2):
+        start, lag = np.unravel_index(int(np.argmin(score)), score.shape)
+        if not np.isfinite(score[start, lag]):
+            break
+        seeds.append((int(start), int(start + lag)))
+        score[max(0, start - 2) : start + 3, max(0, lag - 2) : lag + 3] = np.inf
+    return seeds
+
+
+def _refine(
+    motion: Motion, joints: Index, seeds: Index, step: int, window: int, limits: tuple[int, int]
+) -> list[tuple[float, int, int]]:
+    """(distance in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2)."""
+    last = len(motion) - 1
+    found = []
+    for seed in seeds:
+        spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
+        clouds = [_cloud_at(motion, joints, *span, window) for span in spans]
+        distance = clouds[0].distances(slice(None), slice(None), clouds[1])
+        length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
+        distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
+        row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        if np.isfinite(distance[row, column]):
+            found.append((float(distance[row, column]), spans[0][0] + int(row), spans[1][0] + int(column)))
+    return found
+
+
+def _cloud_at(motion: Motion, joints: Index, first: int, last: int, window: int) -> _Cloud:
+    low, high = max(0, first - window), min(len(motion) - 1, last + window)
+    positions = positions_at(motion, np.arange(low, high + 1), joints)
+    whole = _cloud(positions, window)
+    keep = slice(first - low, last - low + 1)
+    return _Cloud(whole.floor[keep], whole.height[keep])
+
+
+def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:
+    """Good pairs first, those of the fewest cycles before the others."""
+    if not pairs:
+        return []
+    cost, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    good = cost <= 1.5 * cost.min() + 0.003
+    cycles = np.round((end - start) / (end - start)[good].min())
+    return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
+
+
+def _still_order(pairs: list[tuple[float, int, int]]) -> list[int]:
+    if not pairs:
+        return []
+    cost, start, end = (np.array(column, np.float64) for column in zip(*pairs, strict=True))
+    return list(np.argsort((0.005 + cost) / (end - start) ** 0.7, kind="stable"))
+
+
+def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
+    """The pairs without those that nearly repeat an earlier one."""
+    kept: list[tuple[int, int]] = []
+    for start, end in pairs:
+        if all(max(abs(start - s), abs(end - e)) > step for s, e in kept):
+            kept.append((start, end))
+    return kept
+
+
+def _note(band: Array, positions: Array, repeats: bool) -> str:
+    far = float(band[np.isfinite(band)].max())
+    if far < 0.01:
+        span = np.ptp(positions[..., :2].mean(axis=1), axis=0).max()
+        moved = " apart from travelling" if span > 0.1 else ""
+        return f"the pose hardly changes{moved}: any two frames fit"
+    return "" if repeats else "no pose comes back in this range; this is the nearest pair"
+
+
+def _candidate(motion: Motion, joints: Index, start: int, end: int, window: int, note: str) -> LoopCandidate:
+    frames = (start, end)
+    floors = [_cloud_at(motion, joints, frame, frame, window).floor[0] for frame in frames]
+    turn = float(np.angle(np.vdot(floors[1], floors[0])))  # takes the end's cloud onto the start's
+    places, speeds = [], []
+    for frame in frames:
+        low, high = max(0, frame - window), min(len(motion) - 1, frame + window)
+        path = positions_at(motion, np.arange(low, high + 1), joints)
+        centre = np.arange(low, high + 1) - (low + high) / 2
+        places.append(path[frame - low])
+        speeds.append(np.tensordot(centre, path, 1) / (centre**2).sum() * motion.rate)
+    shift = [place * 1.0 for place in places]
+    for place in shift:
+        place[:, :2] -= place[:, :2].mean(axis=0)
+    back = quat.from_yaw(turn)
+    rotations = [motion.rotations[frame].copy() for frame in frames]
+    roots = [joint for joint, parent in enumerate(motion.skeleton.parents) if parent < 0]
+    rotations[1][roots] = quat.mul(back, rotations[1][roots])
+    gap_cm = 100 * float(np.linalg.norm(shift[0] - quat.rotate(back, shift[1]), axis=-1).mean())
+    gap_cm_s = 100 * float(np.linalg.norm(speeds[0] - quat.rotate(back, speeds[1]), axis=-1).mean())
+    gap_deg = float(np.degrees(quat.angle_between(rotations[0][joints], rotations[1][joints]).mean()))
+    felt = gap_cm + 0.05 * gap_cm_s  # a wrong speed shows as a shift within a twentieth of a second
+    quality = next((word for limit, word in _QUALITY if felt < limit), "apart")
+    return LoopCandidate(start, end, gap_cm, gap_deg, gap_cm_s, quality, note)

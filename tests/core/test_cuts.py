@@ -1,0 +1,145 @@
+"""Suggested cuts on a synthetic take whose parts are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+import synthetic
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map
+from takemill.checks import Array
+from takemill.cuts import CutSettings, suggest_cuts
+from takemill.errors import InputError
+from takemill.motion import Motion
+
+RATE = 60.0
+
+
+def chained(motions: list[Motion]) -> Motion:
+    """The motions one after the other, each starting where and as the one before ended."""
+    rotations, places = [motions[0].rotations], [motions[0].root_translation]
+    for motion in motions[1:]:
+        last_q, last_p = rotations[-1][-1, 0], places[-1][-1]
+        turn = quat.from_yaw(quat.yaw(last_q) - quat.yaw(motion.rotations[0, 0]))
+        local = motion.rotations.copy()
+        local[:, 0] = quat.mul(turn, local[:, 0])
+        start = motion.root_translation[0] * [1, 1, 0]
+        rotations.append(local)
+        places.append(quat.rotate(turn, motion.root_translation - start) + last_p * [1, 1, 0])
+    return Motion(motions[0].skeleton, RATE, np.concatenate(rotations), np.concatenate(places))
+
+
+def ease(count: int) -> Array:
+    """From 0 to 1 with speed and acceleration 0 at both ends (the minimum-jerk quintic)."""
+    t = np.linspace(0, 1, count)
+    return t**3 * (10 - 15 * t + 6 * t * t)
+
+
+def gesture(
+    joint: str, turn: Array, out_s: float, back_s: float, rest_s: float = 1.0
+) -> tuple[Motion, int, int]:
+    """A still body whose one joint swings out by a rotation vector and back, and the frames of that."""
+    out, back, rest = (round(s * RATE) for s in (out_s, back_s, rest_s))
+    still = synthetic.idle(rate=RATE, duration_s=(out + back + 2 * rest) / RATE).motion
+    part = np.zeros(len(still))
+    part[rest : rest + out] = ease(out)
+    part[rest + out : rest + out + back] = ease(back)[::-1]
+    q = still.rotations.copy()
+    place = still.skeleton.index(joint)
+    q[:, place] = quat.mul(quat.exp(part[:, None] * turn), q[:, place])
+    return still.with_rotations(q), rest, rest + out + back
+
+
+def jump() -> tuple[Motion, int, int]:
+    """A hop of the whole body: 0.4 s in the air."""
+    still = synthetic.idle(rate=RATE, duration_s=3.0).motion
+    air = round(0.5 * RATE)
+    t = np.linspace(0, 1, air)
+    place = still.root_translation.copy()
+    place[60 : 60 + air, 2] += 0.3 * 4 * t * (1 - t)
+    return still.with_translation(0, place), 60, 60 + air
+
+
+@pytest.fixture(scope="module")
+def take() -> tuple[Motion, BodyMap, list[tuple[str, int, int]]]:
+    """A take, its body map and the truth: (kind, start, stop) in frames."""
+    walk = synthetic.walk(rate=RATE, steps=8, still_s=1.0)
+    turn = synthetic.turn_in_place(rate=RATE, turn_deg=180, steps=6)
+    strike, strike_from, strike_to = gesture("right_upper_arm", np.array([-1.6, 0.0, 0.0]), 0.25, 0.5)
+    nod, nod_from, nod_to = gesture("left_upper_arm", np.array([0.0, -1.2, 0.0]), 1.0, 1.0)
+    hop, hop_from, hop_to = jump()
+    idle = synthetic.idle(rate=RATE, duration_s=5.0).motion
+    motions = [idle, walk.motion, turn.motion, strike, nod, hop, idle]
+    starts = np.cumsum([0, *(len(motion) for motion in motions)])
+    truth = [
+        ("still", 0, int(starts[1]) + 60),
+        ("steps", int(starts[1]) + 60, int(starts[2]) - 60),
+        ("turn", int(starts[2]) + 60, int(starts[3]) - 60),
+        ("strike", int(starts[3]) + strike_from, int(starts[3]) + strike_to),
+        ("other", int(starts[4]) + nod_from, int(starts[4]) + nod_to),
+        ("jump", int(starts[5]) + hop_from, int(starts[5]) + hop_to),
+        ("still", int(starts[5]) + hop_to, int(starts[7])),
+    ]
+    motion = chained(motions)
+    return motion, find_body_map(motion.skeleton), truth
+
+
+def test_each_part_is_found_with_its_kind(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
+    motion, body, truth = take
+    cuts = suggest_cuts(motion, body)
+    kinds = [cut.kind for cut in cuts if cut.kind != "still"]
+    assert kinds == [kind for kind, _, _ in truth if kind != "still"]
+    for kind, start, stop in truth:
+        cut = max(
+            (cut for cut in cuts if cut.kind == kind), key=lambda c: min(c.stop, stop) - max(c.start, start)
+        )
+        limit = 0.25 * RATE
+        assert abs(cut.start - start) <= limit, (kind, cut, start)
+        assert abs(cut.stop - stop) <= limit, (kind, cut, stop)
+
+
+def test_names_are_unique_and_ranges_in_order(
+    take: tuple[Motion, BodyMap, list[tuple[str, int, int]]],
+) -> None:
+    motion, body, _ = take
+    cuts = suggest_cuts(motion, body)
+    assert len({cut.name for cut in cuts}) == len(cuts)
+    assert all(0 <= cut.start < cut.stop <= len(motion) for cut in cuts)
+    assert all(before.stop <= after.start for before, after in pairwise(cuts))
+    assert all(cut.loop == (cut.kind in ("still", "steps")) for cut in cuts)
+    assert cuts[0].name == "idle_01"
+
+
+def test_one_shots_start_and_end_calm(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
+    motion, body, _ = take
+    positions = motion.model()[1]
+    speed = np.linalg.norm(np.gradient(positions, 1 / RATE, axis=0), axis=-1).mean(axis=1)
+    for cut in suggest_cuts(motion, body):
+        if not cut.loop:
+            assert speed[cut.start] < 0.15, cut
+            assert speed[cut.stop - 1] < 0.15, cut
+
+
+def test_twice_the_size_gives_the_same_cuts(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
+    """Speeds and lengths are counted in leg lengths."""
+    motion, body, _ = take
+    large = synthetic.skeleton(2.0)
+    double = Motion(large, RATE, motion.rotations, 2 * motion.root_translation)
+    assert suggest_cuts(double, body) == suggest_cuts(motion, body)
+
+
+def test_a_take_of_one_frame_has_a_cut_or_none(
+    take: tuple[Motion, BodyMap, list[tuple[str, int, int]]],
+) -> None:
+    motion, body, _ = take
+    assert suggest_cuts(motion.slice(0, 1), body) == ()
+
+
+def test_a_setting_of_zero_is_refused(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
+    motion, body, _ = take
+    with pytest.raises(InputError, match="pause_s"):
+        suggest_cuts(motion, body, replace(CutSettings(), pause_s=0.0))

@@ -1,0 +1,172 @@
+"""A closed loop: equal ends, no seam, its way and turn kept, and near the take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import open_data
+import synthetic
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map
+from takemill.checks import Array
+from takemill.errors import InputError
+from takemill.loop_close import CloseSettings, close_loop, close_range
+from takemill.loop_search import LoopSettings, find_loops
+from takemill.motion import Motion
+from takemill.travel import find_travel, steady_travel, without_travel
+from wobble import noisy
+
+RATE = 60.0
+
+
+def loop_of(name: str, seed: int = 0) -> tuple[Motion, Motion, BodyMap]:
+    """The best loop of five noisy cycles as cut from the take, and closed with its neighbours' help."""
+    motion = noisy(open_data.repeated(open_data.humanoid3d(name)[0], 5).resampled(RATE), seed)
+    body = find_body_map(motion.skeleton)
+    best = find_loops(motion, body)[0]
+    cut = motion.slice(best.start, best.end + 1)
+    return cut, close_range(motion, body, best.start, best.end), body
+
+
+def in_place(motion: Motion, body: BodyMap) -> Motion:
+    return without_travel(motion, steady_travel(find_travel(motion, body)))
+
+
+def chained(motion: Motion, body: BodyMap, count: int) -> Array:
+    """Joint positions of the in-place pose, `count` cycles without the doubled frames."""
+    positions = in_place(motion, body).model()[1]
+    return np.concatenate([positions[:-1]] * count)
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "spinkick", "walker/turn_left0"])
+def test_the_last_pose_equals_the_first(name: str) -> None:
+    cut, closed, body = loop_of(name)
+    still = in_place(closed, body)
+    assert np.abs(still.model()[1][-1] - still.model()[1][0]).max() < 1e-6
+    assert quat.angle_between(still.rotations[-1], still.rotations[0]).max() < 1e-6
+    # The cut's way and turn take its first hips to its last, and the loop's first pose to its last.
+    way = find_travel(cut, body)
+    turn = quat.from_yaw(way.heading[-1] - way.heading[0])
+    p = closed.model()[1]
+    assert np.abs(way.position[-1] + quat.rotate(turn, p[0] - way.position[0]) - p[-1]).max() < 1e-6
+    assert find_travel(closed, body).turn_deg == pytest.approx(way.turn_deg, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "dance_a"])
+def test_the_seam_is_no_rougher_than_the_rest(name: str) -> None:
+    _, closed, body = loop_of(name, 1)
+    path = chained(closed, body, 3)
+    seam = len(closed) - 1
+    for order in (1, 2):
+        change = np.linalg.norm(np.diff(path, order, axis=0), axis=-1).mean(axis=1)
+        at_seam = change[seam - order : seam + 1].max()
+        assert at_seam <= np.percentile(change[:seam], 99)
+
+
+def test_a_gap_of_known_size_is_closed_smoothly() -> None:
+    """A drifting idle: the plain cut jumps by decimetres, the closed loop moves at the seam as anywhere."""
+    still = synthetic.idle(rate=RATE, duration_s=8.0).motion  # breathes every 4 s: 0 s and 8 s would match
+    body = find_body_map(still.skeleton)
+    t = np.linspace(0, 1, len(still))
+    q = still.rotations.copy()
+    spine = still.skeleton.index("spine")
+    q[:, spine] = quat.mul(q[:, spine], quat.exp((0.2 * t + 0.1 * t**2)[:, None] * np.array([1.0, 0.3, 0.0])))
+    drifting = still.with_rotations(q)
+    jump = np.abs(np.diff(chained(drifting, body, 2), axis=0)).max(axis=(1, 2))[len(still) - 2]
+    step = np.abs(np.diff(chained(close_loop(drifting, body), body, 2), axis=0)).max(axis=(1, 2))
+    assert jump > 0.1
+    assert step[len(still) - 2] < np.percentile(step, 95)
+
+
+def test_a_cycle_that_is_closed_already_stays() -> None:
+    """A loop without a gap in pose, speed or acceleration is no task."""
+    count = 121
+    skeleton = synthetic.skeleton()
+    phase = np.linspace(0, 2 * np.pi, count)
+    turns = 0.3 * np.sin(phase[:, None] + np.arange(len(skeleton)))[..., None] * [1.0, 0.5, 0.2]
+    turns[:, 0] = 0
+    motion = Motion(skeleton, RATE, quat.exp(turns), np.tile([0.0, 0.0, 0.9], (count, 1)))
+    closed = close_loop(motion, find_body_map(skeleton), CloseSettings(spread="seam"))
+    assert quat.angle_between(closed.rotations, motion.rotations).max() < 2e-4
+
+
+def test_a_closed_loop_stays_near_the_take() -> None:
+    for name, limit_m in (("walk", 0.02), ("run", 0.02)):
+        cut, closed, _ = loop_of(name)
+        away = np.linalg.norm(closed.model()[1] - cut.model()[1], axis=-1)
+        assert away.mean() < limit_m
+
+
+def test_steps_change_near_the_seam_only_and_idles_throughout() -> None:
+    motion = open_data.humanoid3d("walk")[0].resampled(RATE).slice(0, 70)
+    body = find_body_map(motion.skeleton)
+    seam = close_loop(motion, body, CloseSettings(spread="seam", seam_s=0.2))
+    assert np.abs(seam.rotations[13:-13] - motion.rotations[13:-13]).max() < 1e-12
+    whole = close_loop(motion, body, CloseSettings(spread="whole"))
+    assert np.abs(whole.rotations[20] - motion.rotations[20]).max() > 1e-4
+
+
+def test_translation_tracks_close_too() -> None:
+    motion = open_data.humanoid3d("walk")[0]
+    track = np.linspace(0, 0.1, len(motion))[:, None] * np.array([1.0, 0.0, 0.0]) + [0, 0, 0.24]
+    closed = close_loop(motion.with_translation(1, track), find_body_map(motion.skeleton))
+    assert np.abs(closed.translations[1][0] - closed.translations[1][-1]).max() < 1e-12
+
+
+@pytest.mark.parametrize("start", [0, 3, 76])
+@pytest.mark.parametrize("name", ["walker/turn_left1", "run"])
+def test_frames_around_the_range_may_be_few(name: str, start: int) -> None:
+    motion = open_data.repeated(open_data.humanoid3d(name)[0], 4).resampled(RATE)
+    body = find_body_map(motion.skeleton)
+    for end in (start + 71, len(motion) - 3, len(motion) - 1):
+        still = in_place(close_range(motion, body, start, end), body)
+        assert len(still) == end - start + 1
+        assert np.abs(still.model()[1][-1] - still.model()[1][0]).max() < 1e-6
+
+
+def test_a_true_cycle_is_left_alone_by_its_neighbours() -> None:
+    """Where the take repeats exactly, both readings of the seam are one: along a turning way too."""
+    motion = open_data.repeated(open_data.humanoid3d("walker/turn_left1")[0], 4)
+    body = find_body_map(motion.skeleton)
+    period = (len(motion) - 1) // 4
+    closed = close_range(motion, body, period, 2 * period, CloseSettings(seam_s=0.5))
+    clip = motion.slice(period, 2 * period + 1)
+    # The file's last frame meets its first to about 1e-6 only.
+    assert np.abs(closed.model()[1] - clip.model()[1]).max() < 1e-4
+
+
+def test_neighbours_bring_the_loop_nearer_to_the_take() -> None:
+    cut, closed, body = loop_of("run", 2)
+    alone = close_loop(cut, body)
+    away, away_alone = (np.abs(x.model()[1] - cut.model()[1]).mean() for x in (closed, alone))
+    assert away < 0.5 * away_alone
+
+
+@pytest.mark.parametrize("frames", [2, 3, 4, 7])
+def test_the_shortest_loops_close(frames: int) -> None:
+    motion = open_data.humanoid3d("walk")[0].slice(0, frames)
+    body = find_body_map(motion.skeleton)
+    still = in_place(close_loop(motion, body), body)
+    assert np.abs(still.model()[1][-1] - still.model()[1][0]).max() < 1e-6
+
+
+def test_the_input_is_left_alone_and_bad_settings_are_refused() -> None:
+    motion = open_data.humanoid3d("walk")[0]
+    body = find_body_map(motion.skeleton)
+    before = motion.rotations.copy()
+    close_loop(motion, body)
+    assert (motion.rotations == before).all()
+    for settings in (
+        CloseSettings(spread="smooth"),
+        replace(CloseSettings(), seam_s=0.0),
+        replace(CloseSettings(), seam_s=float("nan")),
+    ):
+        with pytest.raises(InputError):
+            close_loop(motion, body, settings)
+    with pytest.raises(InputError, match="two frames"):
+        close_loop(motion.slice(0, 1), body)
+    with pytest.raises(InputError):
+        find_loops(motion, body, LoopSettings(window_s=-1.0))

@@ -1,0 +1,165 @@
+"""Loop search against cycles whose period is known, and against a slow twin."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import open_data
+import synthetic
+from takemill import loop_search, quat
+from takemill.body_map import find_body_map
+from takemill.checks import Array
+from takemill.errors import InputError
+from takemill.loop_search import LoopSettings, find_loops
+from takemill.motion import Motion
+from wobble import noisy
+
+RATE = 60.0
+
+
+def cycles(name: str, seed: int) -> tuple[Motion, float]:
+    """Five noisy cycles at 60 fps, and the period in frames."""
+    motion, wraps = open_data.humanoid3d(name)
+    assert wraps
+    return noisy(open_data.repeated(motion, 5).resampled(RATE), seed), motion.duration_s * RATE
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "cartwheel", "dance_b", "spinkick", "backflip"])
+def test_a_repeated_cycle_is_found_within_a_frame(name: str) -> None:
+    """Source: the DeepMimic references of the pybullet wheel; their length is the period."""
+    for seed in range(2):
+        motion, period = cycles(name, seed)
+        best = find_loops(motion, find_body_map(motion.skeleton))[0]
+        length = best.end - best.start
+        assert round(length / period) == 1
+        assert abs(length - period) <= 1
+        assert best.quality == "snug"
+        assert not best.note
+
+
+def test_a_range_of_exactly_one_cycle_is_its_own_loop() -> None:
+    motion, _ = open_data.humanoid3d("walk")
+    motion = motion.resampled(RATE)
+    best = find_loops(motion, find_body_map(motion.skeleton))[0]
+    assert (best.start, best.end) == (0, len(motion) - 1)
+
+
+def test_distances_equal_kovars_by_brute_force() -> None:
+    """The closed form against trying every turn: Kovar, Gleicher and Pighin 2002, section 3.1."""
+    rng = np.random.default_rng(4)
+    positions = rng.normal(size=(9, 5, 3))
+    cloud = loop_search._cloud(positions, 2)
+    fast = cloud.distances(slice(2, 7), slice(2, 7))
+    turns = np.linspace(0, 2 * np.pi, 20_001)
+
+    def slow(i: int, j: int) -> float:
+        a, b = (positions[k - 2 : k + 3].reshape(-1, 3) for k in (i, j))
+        a, b = (c - c.mean(axis=0) * [1, 1, 0] for c in (a, b))
+        turned = quat.rotate(quat.from_yaw(turns)[:, None], b)
+        return float(np.sqrt(((a - turned) ** 2).sum(-1).mean(-1).min()))
+
+    for i in range(2, 7):
+        for j in range(2, 7):
+            assert abs(fast[i - 2, j - 2] - slow(i, j)) < 1e-6
+
+
+def test_heading_and_place_do_not_count() -> None:
+    motion, _ = cycles("walk", 3)
+    body = find_body_map(motion.skeleton)
+    q = motion.rotations.copy()
+    q[:, 0] = quat.mul(quat.from_yaw(1.234), q[:, 0])
+    place = quat.rotate(quat.from_yaw(1.234), motion.root_translation) + np.array([7.0, -3.0, 0.0])
+    moved = motion.with_rotations(q).with_translation(0, place)
+    for a, b in zip(find_loops(motion, body), find_loops(moved, body), strict=True):
+        assert (a.start, a.end) == (b.start, b.end)
+        assert a.gap_cm == pytest.approx(b.gap_cm, abs=1e-6)
+
+
+def test_gaps_are_those_of_the_pair() -> None:
+    """A joint turned by a known angle at one end shows up in the gap by its share."""
+    motion, _ = open_data.humanoid3d("walk")
+    body = find_body_map(motion.skeleton)
+    q = motion.rotations.copy()
+    elbow = motion.skeleton.index("left_elbow")
+    lifted = np.linspace(0, 1, len(motion))[:, None] * np.array([0.0, np.radians(15.0), 0.0])
+    q[:, elbow] = quat.mul(q[:, elbow], quat.exp(lifted))
+    best = find_loops(motion.with_rotations(q), body, LoopSettings(shortest_s=motion.duration_s))[0]
+    assert (best.start, best.end) == (0, len(motion) - 1)
+    clean = find_loops(motion, body, LoopSettings(shortest_s=motion.duration_s))[0]
+    old, new = (quat.angle_between(x[0, elbow], x[-1, elbow]) for x in (motion.rotations, q))
+    share = np.degrees(new - old) / len(loop_search.main_joints(body))
+    assert share > 0.5
+    # The moved hand also turns the best fit a little.
+    assert best.gap_deg - clean.gap_deg == pytest.approx(share, abs=0.15)
+
+
+def test_an_idle_gets_a_long_calm_range() -> None:
+    still = synthetic.idle(rate=RATE, duration_s=20.0).motion
+    body = find_body_map(still.skeleton)
+    q = still.rotations.copy()
+    arm = still.skeleton.index("left_upper_arm")
+    wave = np.exp(-(((np.arange(len(still)) / RATE - 5.0) / 0.5) ** 2))  # a gesture around 5 s
+    q[:, arm] = quat.mul(quat.exp(wave[:, None] * np.array([0.0, 1.0, 0.0])), q[:, arm])
+    best = find_loops(still.with_rotations(q), body, LoopSettings(kind="still"))[0]
+    assert best.start > 6.0 * RATE, "the gesture is left out"
+    assert best.end - best.start > 6.0 * RATE
+    assert best.quality == "snug"
+
+
+def test_the_pose_of_a_pause_is_no_cycle() -> None:
+    """Two frames of one pause are alike, yet a cycle must leave its pose and come back."""
+    motion, period = cycles("jump", 0)
+    best = find_loops(motion, find_body_map(motion.skeleton), LoopSettings(shortest_s=0.2))[0]
+    assert abs((best.end - best.start) - period) <= 1
+
+
+def test_a_motion_without_repeat_says_so() -> None:
+    motion, _ = open_data.humanoid3d("getup_facedown")
+    best = find_loops(motion, find_body_map(motion.skeleton), LoopSettings(kind="steps"))[0]
+    assert best.quality != "snug"
+    assert "no pose comes back" in best.note
+
+
+def test_a_frozen_body_says_so() -> None:
+    motion, _ = open_data.humanoid3d("walk")
+    frozen = Motion(
+        motion.skeleton,
+        RATE,
+        np.repeat(motion.rotations[:1], 200, 0),
+        np.repeat(motion.root_translation[:1], 200, 0),
+    )
+    best = find_loops(frozen, find_body_map(motion.skeleton))[0]
+    assert "hardly changes" in best.note
+    assert best.gap_cm == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_range_shorter_than_the_shortest_loop_is_refused() -> None:
+    motion, _ = open_data.humanoid3d("walk")
+    with pytest.raises(InputError, match="shortest loop"):
+        find_loops(motion.slice(0, 10), find_body_map(motion.skeleton))
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        LoopSettings(kind="walk"),
+        LoopSettings(shortest_s=0.0),
+        LoopSettings(longest_s=0.1),
+        LoopSettings(count=0),
+    ],
+)
+def test_settings_without_sense_are_refused(settings: LoopSettings) -> None:
+    motion, _ = open_data.humanoid3d("walk")
+    with pytest.raises(InputError):
+        find_loops(motion, find_body_map(motion.skeleton), settings)
+
+
+def test_the_search_keeps_to_the_lengths_asked_for() -> None:
+    motion, period = cycles("run", 1)
+    body = find_body_map(motion.skeleton)
+    found = find_loops(motion, body, LoopSettings(shortest_s=1.0, longest_s=2.0))
+    lengths: Array = np.array([one.end - one.start for one in found]) / RATE
+    assert (lengths >= 1.0 - 1e-9).all()
+    assert (lengths <= 2.0 + 1e-9).all()
+    assert abs(lengths[0] * RATE - 2 * period) <= 1
