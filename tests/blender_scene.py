@@ -66,9 +66,15 @@ def place(armature: bpy.types.Object) -> None:
 
 
 def random_take(
-    armature: bpy.types.Object, frames: int = 8, *, seed: int = 1, start: int = 1, name: str = "take"
-):
-    """An Action with smooth random keys on every bone's rotation and location; assigned and returned."""
+    armature: bpy.types.Object,
+    frames: int = 8,
+    *,
+    seed: int = 1,
+    start: int = 1,
+    name: str = "take",
+    moving: str = "all",
+) -> bpy.types.Action:
+    """An assigned Action with smooth random keys on every bone's rotation, and location ("roots": of roots)."""
     rng = np.random.default_rng(seed)
     action = bpy.data.actions.new(name)
     slot = action.slots.new("OBJECT", armature.name)
@@ -78,7 +84,10 @@ def random_take(
         prefix = f'pose.bones["{bpy.utils.escape_identifier(bone.name)}"].'
         rotation = rng.normal(size=width) + np.cumsum(rng.normal(size=(frames, width)) * 0.15, axis=0)
         location = np.cumsum(rng.normal(size=(frames, 3)) * 0.01, axis=0)
-        for channel, values in ((path, rotation), ("location", location)):
+        channels = [(path, rotation)]
+        if moving == "all" or bone.parent is None:
+            channels.append(("location", location))
+        for channel, values in channels:
             write_curves(bag, prefix + channel, np.arange(start, start + frames), values)
     data = armature.animation_data_create()
     data.action, data.action_slot = action, slot

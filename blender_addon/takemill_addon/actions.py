@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import lru_cache
 
 import bpy
 from bpy_extras import anim_utils
@@ -14,6 +15,7 @@ _BONE_PATH = re.compile(r'pose\.bones\["((?:[^"\\]|\\.)*)"\]\.(\w+)$')
 _NAME_BYTES = 63  # Blender 4.5 keeps no more of a name
 
 
+@lru_cache(maxsize=16384)
 def bone_channel(path: str) -> tuple[str, str] | None:
     """The bone and property that an F-curve's data path names, or None for any other path."""
     match = _BONE_PATH.match(path)

@@ -8,20 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import bpy
 import numpy as np
 
 from takemill import kinematics, quat
-from takemill.checks import Array
+from takemill.checks import Array, Index
 from takemill.errors import InputError
 from takemill.motion import Motion
 
 from . import actions, rotation_modes, scene_time
 from .rig import ArmatureFrame, Rig, motion_of, read_rig
 
-_WIDTHS = {"location": 3, "scale": 3, **rotation_modes.WIDTHS}
 _SCALED = 1e-4
 _TRANSFORM = ("location", "rotation_quaternion", "rotation_axis_angle", "rotation_euler", "scale")
 
@@ -35,7 +35,7 @@ class Take:
         rig: the armature's bones.
         frame: the armature object's place in the world.
         start: the scene frame that is the motion's frame 0.
-        motion: world metres, Z-up.
+        motion: world metres, Z-up; of `read_in_armature`: the armature's own space.
         evaluated: why Blender had to evaluate the pose; empty when the F-curves were enough.
         unscaled: bones whose scale the motion does not hold.
     """
@@ -55,20 +55,32 @@ def read_take(context: bpy.types.Context, armature: bpy.types.Object, action: bp
     Raises:
         InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
     """
-    rig, slot = read_rig(armature), actions.slot_for(action, armature)
+    take = read_in_armature(context, armature, action, read_rig(armature))
+    return replace(
+        take, motion=take.frame.world_motion(take.motion, take.frame.world_skeleton(take.rig.skeleton))
+    )
+
+
+def read_in_armature(
+    context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action, rig: Rig
+) -> Take:
+    """As `read_take`, but with the motion in the space of `armature`, whose bones are `rig`."""
+    slot = actions.slot_for(action, armature)
     bag = actions.channelbag(action, slot)
     frames = take_frames(action, bag)
-    values = _channel_values(rig, bag, frames)
-    reasons = evaluation_reasons(armature, action, slot) + _scale_reasons(rig, values)
+    channels = _read_channels(rig, bag, frames)
+    scaled = channels.scaled[rig.parent_of_any[channels.scaled]]  # others only shape the mesh
+    reasons = evaluation_reasons(armature, action, slot)
+    if len(scaled):
+        reasons += (f"scale of {len(scaled)} bones ({', '.join(rig.names[bone] for bone in scaled[:3])})",)
     frame = ArmatureFrame.of(armature)
     if reasons:
         local = _evaluated(context, armature, action, slot, frames, rig)
     else:
-        local = _from_curves(rig, values, len(frames))
-    rate = scene_time.frame_rate(context.scene)
-    inside = motion_of(rig.skeleton, rate, *local)
-    motion = frame.world_motion(inside, frame.world_skeleton(rig.skeleton))
-    return Take(action.name, rig, frame, frames.start, motion, reasons, _scaled_bones(rig, values))
+        local = rig.local_from_basis(channels.location, _quaternions(rig, channels.rotation))
+    motion = motion_of(rig.skeleton, scene_time.frame_rate(context.scene), *local)
+    unscaled = tuple(rig.names[bone] for bone in channels.scaled)
+    return Take(action.name, rig, frame, frames.start, motion, reasons, unscaled)
 
 
 def take_frames(action: bpy.types.Action, bag) -> range:
@@ -108,47 +120,40 @@ def _acts(constraint) -> bool:
     return not constraint.mute and constraint.influence > 0
 
 
-def _scaled_bones(rig: Rig, values: dict[tuple[int, str], Array]) -> tuple[str, ...]:
-    return tuple(
-        name
-        for bone, name in enumerate(rig.names)
-        if np.abs(values.get((bone, "scale"), rig.scale[bone]) - 1).max() > _SCALED
-    )
+class _Channels(NamedTuple):
+    """What the F-curves say on each frame, unkeyed channels as they are now.
+
+    location (F, J, 3); rotation (F, J, 4) in each bone's own mode; scaled (N,) bones with a scale.
+    """
+
+    location: Array
+    rotation: Array
+    scaled: Index
 
 
-def _scale_reasons(rig: Rig, values: dict[tuple[int, str], Array]) -> tuple[str, ...]:
-    """A scale moves the bones below it; on a bone without children it only shapes the mesh."""
-    scaled = [n for n in _scaled_bones(rig, values) if rig.parent_of_any[rig.names.index(n)]]
-    return (f"scale of {len(scaled)} bones ({', '.join(scaled[:3])})",) if scaled else ()
-
-
-def _channel_values(rig: Rig, bag, frames: range) -> dict[tuple[int, str], Array]:
-    """(bone, property) -> (F, width) for the properties with curves, unkeyed components as they are now."""
+def _read_channels(rig: Rig, bag, frames: range) -> _Channels:
     place = {name: index for index, name in enumerate(rig.names)}
+    paths = [rotation_modes.path_of(mode) for mode in rig.modes]
     wanted = np.arange(frames.start, frames.stop, dtype=np.float32)
-    out: dict[tuple[int, str], Array] = {}
+    location = np.repeat(rig.location[None], len(frames), axis=0)
+    rotation = np.repeat(rig.rotation_values[None], len(frames), axis=0)
+    scale = rig.scale.copy()
     for curve in bag.fcurves:
-        channel = actions.bone_channel(curve.data_path)
-        if channel is None or channel[0] not in place or channel[1] not in _WIDTHS or curve.is_empty:
+        name, path = actions.bone_channel(curve.data_path) or ("", "")
+        bone = place.get(name)
+        if bone is None or curve.is_empty:
             continue
-        bone, path = place[channel[0]], channel[1]
-        if (bone, path) not in out:
-            out[bone, path] = np.repeat(_property(rig, bone, path)[None], len(frames), axis=0)
-        out[bone, path][:, curve.array_index] = _curve_values(curve, wanted)
-    for (bone, path), values in out.items():
-        if not np.isfinite(values).all():
-            raise InputError(f"bone {rig.names[bone]!r}: its {path} keys hold a value that is no number")
-    return out
-
-
-def _property(rig: Rig, bone: int, path: str) -> Array:
-    """What the unkeyed components of a property hold now."""
-    if path in ("location", "scale"):
-        return getattr(rig, path)[bone]
-    mode = rig.modes[bone]
-    if rotation_modes.path_of(mode) != path:
-        return np.zeros(_WIDTHS[path])  # of another rotation mode: Blender ignores it, and so do we
-    return rig.rotation_values[bone, : _WIDTHS[path]]
+        if path == "location":
+            location[:, bone, curve.array_index] = _curve_values(curve, wanted)
+        elif path == paths[bone]:  # Blender ignores curves of another rotation mode, and so do we
+            rotation[:, bone, curve.array_index] = _curve_values(curve, wanted)
+        elif path == "scale":
+            values = _curve_values(curve, wanted)
+            scale[bone, curve.array_index] = values[np.argmax(np.abs(values - 1))]
+    bad = ~np.isfinite(location).all(axis=(0, 2)) | ~np.isfinite(rotation).all(axis=(0, 2))
+    if bad.any():
+        raise InputError(f"bone {rig.names[int(np.argmax(bad))]!r}: one of its keys holds no number")
+    return _Channels(location, rotation, np.flatnonzero((np.abs(scale - 1) > _SCALED).any(axis=1)))
 
 
 def _curve_values(curve, wanted: Array) -> Array:
@@ -157,21 +162,20 @@ def _curve_values(curve, wanted: Array) -> Array:
     keys = np.empty(len(points) * 2, np.float32)
     points.foreach_get("co", keys)
     frames, values = keys[0::2], keys[1::2]
-    first = int(np.searchsorted(frames, wanted[0])) if len(frames) else 0
-    if np.array_equal(frames[first : first + len(wanted)], wanted):
-        return values[first : first + len(wanted)]
+    first = int(frames.searchsorted(wanted[0]))
+    frames, values = frames[first : first + len(wanted)], values[first : first + len(wanted)]
+    if len(frames) == len(wanted) and (frames == wanted).all():
+        return values
     return np.array([curve.evaluate(frame) for frame in wanted])
 
 
-def _from_curves(rig: Rig, values: dict[tuple[int, str], Array], count: int) -> tuple[Array, Array]:
-    locations = np.repeat(rig.location[None], count, axis=0)
-    rotations = np.repeat(rig.rotation[None], count, axis=0)
-    for (bone, path), channel in values.items():
-        if path == "location":
-            locations[:, bone] = channel
-        elif path == rotation_modes.path_of(rig.modes[bone]):
-            rotations[:, bone] = rotation_modes.to_quaternions(channel, rig.modes[bone])
-    return rig.local_from_basis(locations, rotations)
+def _quaternions(rig: Rig, values: Array) -> Array:
+    """Rotation channels (F, J, 4) -> quaternions (F, J, 4), all bones of a mode at once."""
+    out = np.empty_like(values)
+    for mode in set(rig.modes):
+        bones = [bone for bone, other in enumerate(rig.modes) if other == mode]
+        out[:, bones] = rotation_modes.to_quaternions(values[:, bones, : rotation_modes.width_of(mode)], mode)
+    return out
 
 
 def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tuple[Array, Array]:

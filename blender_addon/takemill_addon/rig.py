@@ -234,7 +234,7 @@ def read_rig(armature: bpy.types.Object) -> Rig:
 
 def motion_of(skeleton: Skeleton, rate: float, rotations: Array, translations: Array) -> Motion:
     """A Motion from all local transforms (F, J, ...): joints that stay at rest get no track."""
-    reach = max(skeleton.height, _APART_M)
+    reach = max(np.abs(skeleton.rest_translation).max(), _APART_M)
     apart = np.abs(translations - skeleton.rest_translation).max(axis=(0, 2)) > _APART_M * reach
     tracks = {int(joint): translations[:, joint] for joint in np.flatnonzero(apart) if joint}
     return Motion(skeleton, rate, rotations, translations[:, 0], tracks)

@@ -22,7 +22,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from blender_scene import empty_scene, odd_rig, random_take
 from takemill import glb, reduce
 from takemill_addon.export_rig import export_rig
-from takemill_addon.read_action import read_take
+from takemill_addon.read_action import read_in_armature
+from takemill_addon.rig import read_rig
 
 
 def bundled(folder: Path, **options) -> bytes:
@@ -39,10 +40,9 @@ def bundled(folder: Path, **options) -> bytes:
 
 
 def ours(rig, actions, tracks) -> bytes:
-    base, clips = export_rig(bpy.context, rig), []
+    base, bones, clips = export_rig(bpy.context, rig), read_rig(rig), []
     for action in actions:
-        take = read_take(bpy.context, rig, action)
-        inside = take.frame.armature_motion(take.motion, take.rig.skeleton)
+        inside = read_in_armature(bpy.context, rig, action, bones).motion
         clips.append(glb.GlbClip(action.name, inside.rate, inside.skeleton, tracks(inside)))
     return glb.append_animations(base, clips)
 
@@ -60,7 +60,10 @@ def best_of(times: int, work) -> tuple[float, bytes]:
 def main(clips: int = 20, frames: int = 120, bones: int = 60) -> None:
     empty_scene(30)
     rig = odd_rig(bones, hinges=0, modes=("QUATERNION",))
-    actions = [random_take(rig, frames, seed=seed, start=0, name=f"clip {seed:02}") for seed in range(clips)]
+    actions = [
+        random_take(rig, frames, seed=seed, start=0, name=f"clip {seed:02}", moving="roots")
+        for seed in range(clips)
+    ]
     rig.select_set(True)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
