@@ -24,6 +24,7 @@ import zipfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -54,6 +55,14 @@ _PYBULLET = _Package(
     "pybullet==3.2.7",
     (*_WHEEL, "--python-version", "3.11", "--platform", "manylinux2014_x86_64"),
     ("pybullet_data/data/motions/*.txt", "pybullet_data/humanoid/humanoid.urdf"),
+)
+_DM_CONTROL = _Package(
+    "dm-control==1.0.50",
+    _WHEEL,
+    ("*/mocap/test_trajectories.h5", "*/walkers/assets/humanoid_CMU_V2019.xml"),
+)
+_BVHTOOLBOX = _Package(
+    "bvhtoolbox==0.1.3", ("--no-binary=:all:",), ("*/tests/example_files/*.bvh", "*/LICENSE")
 )
 
 
@@ -154,6 +163,87 @@ def repeated(motion: Motion, count: int) -> Motion:
         positions.append(quat.rotate(heading, position[:stop] - position[0] * flat) + spot)
         spot = spot + quat.rotate(heading, (position[-1] - position[0]) * flat)
     return Motion(motion.skeleton, motion.rate, np.concatenate(rotations), np.concatenate(positions))
+
+
+CMU = ("cmuv2019_001", "cmuv2019_002")
+
+
+def cmu(name: str | int = 0) -> Motion:
+    """A trajectory of the `dm-control` wheel on the CMU humanoid: ten frames at 20 per second, Z-up.
+
+    `name` is one of CMU or its place there. At rest the model stands upright, facing -Y; its joints have rest
+    rotations. Tips: top of the head, fingers, and the heel and toe at each sole.
+    """
+    with _trajectories() as file:
+        clip = file[CMU[name] if isinstance(name, int) else name]
+        walker = clip["walkers/walker_0"]
+        rate = 1 / float(clip.attrs["dt"])
+        position, turn, angles = (walker[key][()].T for key in ("position", "quaternion", "joints"))
+    skeleton, hinges = _cmu_model()
+    rotations = np.tile(skeleton.rest_rotation, (len(position), 1, 1))
+    rotations[:, 0] = turn
+    column = 0
+    for joint in range(len(skeleton)):  # MuJoCo turns a body by its hinges in the order in which they stand
+        for axis in hinges[joint]:
+            rotations[:, joint] = quat.mul(rotations[:, joint], quat.from_axis_angle(axis, angles[:, column]))
+            column += 1
+    return Motion(skeleton, rate, rotations, position)
+
+
+def cmu_body_positions(name: str | int = 0) -> Array:
+    """World positions (F, 30, 3) that the trajectory itself holds for all bodies but the root."""
+    with _trajectories() as file:
+        clip = file[CMU[name] if isinstance(name, int) else name]
+        return clip["walkers/walker_0/body_positions"][()].T.reshape(-1, 30, 3)
+
+
+def _trajectories() -> Any:
+    import h5py
+
+    return h5py.File(next(_fetched(_DM_CONTROL).rglob("test_trajectories.h5")))
+
+
+# Body -> tips in its frame, from the touch sites and the capsules of the model.
+_CMU_TIPS = {
+    "head": (0, 0.142, 0), "fingers": (0, -0.05, 0), "foot": (0, 0.02, -0.05), "toes": (0, -0.01, -0.04)
+}  # fmt: skip
+
+
+@cache
+def _cmu_model() -> tuple[Skeleton, list[list[Array]]]:
+    """The skeleton of humanoid_CMU_V2019.xml, and the axes of each joint's hinges in their order."""
+    model = ET.parse(next(_fetched(_DM_CONTROL).rglob("humanoid_CMU_V2019.xml"))).getroot()
+    names, parents, offsets, turns, hinges = [], [], [], [], []
+    waiting = [(model.find("worldbody/body"), -1)]
+    while waiting:
+        body, parent = waiting.pop()
+        parents.append(parent)
+        names.append(body.get("name"))
+        offsets.append(_numbers(body.get("pos", "0 0 0")))
+        turns.append(_numbers(body.get("quat", "1 0 0 0")))
+        hinges.append([_numbers(hinge.get("axis")) for hinge in body.findall("joint")])
+        waiting += [(child, len(names) - 1) for child in reversed(body.findall("body"))]
+    turns[0] = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.pi / 2)  # the model's spine lies along +Y
+    tips = [
+        (joint, tip)
+        for joint, name in enumerate(names)
+        for part, tip in _CMU_TIPS.items()
+        if name.removeprefix("l").removeprefix("r") == part
+    ]
+    skeleton = Skeleton(
+        tuple(names),
+        tuple(parents),
+        np.array(offsets),
+        quat.normalize(np.array(turns)),
+        tuple(joint for joint, _ in tips),
+        np.array([tip for _, tip in tips], np.float64),
+    )
+    return skeleton, hinges
+
+
+def bvh_files() -> list[Path]:
+    """The two example BVH files of the `bvhtoolbox` source distribution, in the order of their names."""
+    return sorted(_fetched(_BVHTOOLBOX).rglob("*.bvh"))
 
 
 def _numbers(text: str | None) -> Array:
