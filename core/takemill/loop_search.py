@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from . import quat
+from . import kinematics, quat
 from .body_map import BodyMap
 from .checks import Array, Index, expect_positive
 from .errors import InputError
@@ -26,7 +26,7 @@ from .motion import Motion
 KINDS = ("auto", "steps", "still")
 _LONGEST_S = {"steps": 4.0, "still": 20.0}
 _STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
-_LAGS, _STARTS = 12, 8  # how many lengths are followed up, and how many places for each
+_LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
 _QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
 _FINE_PARTS = ("Thumb", "Index", "Middle", "Ring", "Little", "Eye", "jaw", "prop.", "tail.", "root")
 
@@ -107,11 +107,9 @@ def find_loops(
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
     order = _steps_order(pairs) if kind == "steps" else _still_order(pairs)
     note = _note(band, coarse, repeats)
-    chosen = [(int(pairs[k][1]), int(pairs[k][2])) for k in order]
-    return tuple(
-        _candidate(motion, joints, start, end, window, note)
-        for start, end in _apart(chosen, step)[: settings.count]
-    )
+    chosen = _apart([(pairs[k][1], pairs[k][2]) for k in order], step)[: settings.count]
+    places = _Places.around(motion, joints, np.array(chosen, np.intp), window)
+    return tuple(_candidate(motion, joints, places, start, end, window, note) for start, end in chosen)
 
 
 def _check(motion: Motion, settings: LoopSettings) -> None:
@@ -142,15 +140,40 @@ def main_joints(body: BodyMap) -> Index:
 
 
 def positions_at(motion: Motion, frames: Index, joints: Index) -> Array:
-    """Model positions (N, P, 3), metres, of some joints at some frames; only those frames are computed."""
-    few = Motion(
-        motion.skeleton,
-        motion.rate,
-        motion.rotations[frames],
-        motion.root_translation[frames],
-        {joint: track[frames] for joint, track in motion.translations.items()},
-    )
-    return few.model()[1][:, joints]
+    """Model positions (N, P, 3), metres, of joints (P,) at frames (N,); nothing else is computed."""
+    skeleton = motion.skeleton
+    needed = sorted({above for joint in joints for above in skeleton.path_to(int(joint))})
+    place = {joint: k for k, joint in enumerate(needed)}
+    translations = np.broadcast_to(skeleton.rest_translation[needed], (len(frames), len(needed), 3)).copy()
+    for joint, track in {0: motion.root_translation, **motion.translations}.items():
+        if joint in place:
+            translations[:, place[joint]] = track[frames]
+    parents = [place.get(skeleton.parents[joint], -1) for joint in needed]
+    rotations = motion.rotations[frames[:, None], np.asarray(needed)]
+    return kinematics.model_from_local(parents, rotations, translations)[1][
+        :, [place[int(j)] for j in joints]
+    ]
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Positions (N, P, 3) at some frames (N,), ascending."""
+
+    frames: Index
+    positions: Array
+
+    @classmethod
+    def around(cls, motion: Motion, joints: Index, frames: Index, reach: int) -> _Places:
+        """At `frames` and `reach` frames to both sides of each, computed at once."""
+        wanted = np.unique(
+            (np.ravel(frames)[:, None] + np.arange(-reach, reach + 1)).clip(0, len(motion) - 1)
+        )
+        return cls(wanted, positions_at(motion, wanted, joints))
+
+    def between(self, low: int, high: int) -> Array:
+        """From frame `low` to `high`, both included; all of them must be there."""
+        first = int(np.searchsorted(self.frames, low))
+        return self.positions[first : first + high - low + 1]
 
 
 def _kind(positions: Array, rate: float) -> str:
@@ -175,23 +198,18 @@ class _Cloud:
         return np.sqrt(np.maximum(square, 0.0) / a.shape[1])
 
 
-def _cloud(positions: Array, reach: int, inner: slice | None = None) -> _Cloud:
+def _cloud(positions: Array, reach: int) -> _Cloud:
     """Windows of `reach` frames to both sides of each frame of positions (N, P, 3).
 
-    Beyond the ends the positions go on by point reflection, unless `inner` says that only those frames are
-    wanted.
+    Beyond the ends the positions go on by point reflection.
     """
-    if inner is None:
-        count = len(positions)
-        places = np.arange(-reach, count + reach)
-        inside = np.abs(places)
-        inside = np.minimum(np.where(inside > count - 1, 2 * (count - 1) - inside, inside).clip(0), count - 1)
-        ends = np.where(places < 0, 0, count - 1)
-        outside = ((places < 0) | (places >= count))[:, None, None]
-        positions = np.where(outside, 2 * positions[ends] - positions[inside], positions[inside])
-        inner = slice(reach, reach + count)
-    taken = np.arange(inner.start, inner.stop)[:, None] + np.arange(-reach, reach + 1)
-    points = positions[taken].reshape(len(taken), -1, 3)
+    count = len(positions)
+    places = np.arange(-reach, count + reach)
+    mirrored = np.where(places < 0, -places, 2 * (count - 1) - places).clip(0, count - 1)
+    outside = ((places < 0) | (places >= count))[:, None, None]
+    inside = places.clip(0, count - 1)
+    padded = np.where(outside, 2 * positions[inside] - positions[mirrored], positions[inside])
+    points = padded[np.arange(count)[:, None] + np.arange(2 * reach + 1)].reshape(count, -1, 3)
     floor = points[..., 0] + 1j * points[..., 1]
     return _Cloud(floor - floor.mean(axis=1, keepdims=True), points[..., 2].copy())
 
@@ -257,13 +275,15 @@ def _still_seeds(band: Array, low: int, positions: Array) -> list[tuple[int, int
     usual = max(float(np.median(speed)), 1e-9)
     score = (0.005 + band) / np.maximum(length, 1) ** 0.7 * (0.5 + 0.5 * calm / usual)
     score[:, :low] = np.inf
+    lag = score.argmin(axis=1)
+    best = score[np.arange(count), lag]
     seeds = []
-    for _ in range(_LAGS * 2):
-        start, lag = np.unravel_index(int(np.argmin(score)), score.shape)
-        if not np.isfinite(score[start, lag]):
+    for _ in range(_LAGS * 3):
+        start = int(np.argmin(best))
+        if not np.isfinite(best[start]):
             break
-        seeds.append((int(start), int(start + lag)))
-        score[max(0, start - 2) : start + 3, max(0, lag - 2) : lag + 3] = np.inf
+        seeds.append((start, start + int(lag[start])))
+        best[max(0, start - 2) : start + 3] = np.inf
     return seeds
 
 
@@ -272,10 +292,11 @@ def _refine(
 ) -> list[tuple[float, int, int]]:
     """(distance in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2)."""
     last = len(motion) - 1
+    places = _Places.around(motion, joints, seeds, step + window)
     found = []
     for seed in seeds:
         spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
-        clouds = [_cloud_at(motion, joints, *span, window) for span in spans]
+        clouds = [_cloud_of(places, *span, window, last) for span in spans]
         distance = clouds[0].distances(slice(None), slice(None), clouds[1])
         length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
         distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
@@ -285,10 +306,9 @@ def _refine(
     return found
 
 
-def _cloud_at(motion: Motion, joints: Index, first: int, last: int, window: int) -> _Cloud:
-    low, high = max(0, first - window), min(len(motion) - 1, last + window)
-    positions = positions_at(motion, np.arange(low, high + 1), joints)
-    whole = _cloud(positions, window)
+def _cloud_of(places: _Places, first: int, last: int, window: int, end: int) -> _Cloud:
+    low, high = max(0, first - window), min(end, last + window)
+    whole = _cloud(places.between(low, high), window)
     keep = slice(first - low, last - low + 1)
     return _Cloud(whole.floor[keep], whole.height[keep])
 
@@ -328,14 +348,17 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
 
 
-def _candidate(motion: Motion, joints: Index, start: int, end: int, window: int, note: str) -> LoopCandidate:
+def _candidate(
+    motion: Motion, joints: Index, around: _Places, start: int, end: int, window: int, note: str
+) -> LoopCandidate:
+    last = len(motion) - 1
     frames = (start, end)
-    floors = [_cloud_at(motion, joints, frame, frame, window).floor[0] for frame in frames]
+    floors = [_cloud_of(around, frame, frame, window, last).floor[0] for frame in frames]
     turn = float(np.angle(np.vdot(floors[1], floors[0])))  # takes the end's cloud onto the start's
     places, speeds = [], []
     for frame in frames:
-        low, high = max(0, frame - window), min(len(motion) - 1, frame + window)
-        path = positions_at(motion, np.arange(low, high + 1), joints)
+        low, high = max(0, frame - window), min(last, frame + window)
+        path = around.between(low, high)
         centre = np.arange(low, high + 1) - (low + high) / 2
         places.append(path[frame - low])
         speeds.append(np.tensordot(centre, path, 1) / (centre**2).sum() * motion.rate)
