@@ -10,9 +10,9 @@ import numpy as np
 from . import body_map, filters, series
 from .body_map import BodyMap, leg_length
 from .checks import Array, Index, Mask, expect_positive
+from .clouds import main_joints, positions_at
 from .contacts import Contacts, find_contacts
 from .faults import runs
-from .loop_search import main_joints, positions_at
 from .motion import Motion
 
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")

@@ -1,12 +1,6 @@
 """Where a range of a motion repeats itself: pairs of frames that can be a loop's start and end.
 
-Two frames are alike when the clouds of joint positions in a window around each coincide after the best turn
-about +Z and shift along the floor (Kovar, Gleicher and Pighin, Motion Graphs, SIGGRAPH 2002, section 3).
-With the floor plane as complex numbers c (centred) and heights z, that distance is closed:
-
-    d^2 = |c_i|^2 + |c_j|^2 - 2 |<c_i, c_j>| + |z_i - z_j|^2
-
-so a block of pairs is one matrix product. Pairs are compared on a coarse grid of frames, and only up to the
+Pairs are compared as windowed point clouds (clouds.py) on a coarse grid of frames, and only up to the
 longest length (a band, never all pairs); the valleys of that map are then searched at the full rate.
 """
 
@@ -15,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from . import kinematics, quat
+from . import quat
 from .body_map import BodyMap
 from .checks import Array, Index, expect_positive
+from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
 from .errors import InputError
 from .motion import Motion
 
@@ -28,7 +22,6 @@ _LONGEST_S = {"steps": 4.0, "still": 20.0}
 _STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
 _LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
 _QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
-_FINE_PARTS = ("Thumb", "Index", "Middle", "Ring", "Little", "Eye", "jaw", "prop.", "tail.", "root")
 
 
 @dataclass(frozen=True)
@@ -97,18 +90,19 @@ def find_loops(
     if high < low:
         low = high
     reach = max(1, round(settings.window_s * coarse_rate))
-    band = _band(_cloud(coarse, reach), high)
-    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, coarse), True)
+    band = _band(cloud(coarse, reach), high)
+    effort = _effort(coarse)
+    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, effort), True)
     limits = (
         max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
         max(1, int(np.floor(longest * motion.rate + 1e-6))),
     )
     window = max(1, round(settings.window_s * motion.rate))
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
-    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs)
+    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, effort, step)
     note = _note(band, coarse, repeats)
     chosen = _apart([(pairs[k][1], pairs[k][2]) for k in order], step)[: settings.count]
-    places = _Places.around(motion, joints, np.array(chosen, np.intp), window)
+    places = Places.around(motion, joints, np.array(chosen, np.intp), window)
     return tuple(_candidate(motion, joints, places, start, end, window, note) for start, end in chosen)
 
 
@@ -129,101 +123,21 @@ def _check(motion: Motion, settings: LoopSettings) -> None:
         )
 
 
-def main_joints(body: BodyMap) -> Index:
-    """The joints (P,) that are compared: mapped ones without fingers, face, tail and props."""
-    return np.array(
-        sorted(
-            {joint for part, joint in body.joints.items() if not any(word in part for word in _FINE_PARTS)}
-        ),
-        np.intp,
-    )
-
-
-def positions_at(motion: Motion, frames: Index, joints: Index) -> Array:
-    """Model positions (N, P, 3), metres, of joints (P,) at frames (N,); nothing else is computed."""
-    skeleton = motion.skeleton
-    needed = sorted({above for joint in joints for above in skeleton.path_to(int(joint))})
-    place = {joint: k for k, joint in enumerate(needed)}
-    translations = np.broadcast_to(skeleton.rest_translation[needed], (len(frames), len(needed), 3)).copy()
-    for joint, track in {0: motion.root_translation, **motion.translations}.items():
-        if joint in place:
-            translations[:, place[joint]] = track[frames]
-    parents = [place.get(skeleton.parents[joint], -1) for joint in needed]
-    rotations = motion.rotations[frames[:, None], np.asarray(needed)]
-    return kinematics.model_from_local(parents, rotations, translations)[1][
-        :, [place[int(j)] for j in joints]
-    ]
-
-
-@dataclass(frozen=True)
-class _Places:
-    """Positions (N, P, 3) at some frames (N,), ascending."""
-
-    frames: Index
-    positions: Array
-
-    @classmethod
-    def around(cls, motion: Motion, joints: Index, frames: Index, reach: int) -> _Places:
-        """At `frames` and `reach` frames to both sides of each, computed at once."""
-        wanted = np.unique(
-            (np.ravel(frames)[:, None] + np.arange(-reach, reach + 1)).clip(0, len(motion) - 1)
-        )
-        return cls(wanted, positions_at(motion, wanted, joints))
-
-    def between(self, low: int, high: int) -> Array:
-        """From frame `low` to `high`, both included; all of them must be there."""
-        first = int(np.searchsorted(self.frames, low))
-        return self.positions[first : first + high - low + 1]
-
-
 def _kind(positions: Array, rate: float) -> str:
     speed = np.linalg.norm(np.diff(positions, axis=0), axis=-1) * rate
     return "steps" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "still"
 
 
-@dataclass(frozen=True)
-class _Cloud:
-    """N windowed point clouds of P * K points: floor plane (N, PK) complex and centred, heights (N, PK)."""
-
-    floor: NDArray[np.complex128]
-    height: Array
-
-    def distances(self, rows: slice, columns: slice, other: _Cloud | None = None) -> Array:
-        """Root mean square distance (R, C) of some clouds, metres, best turn and shift removed."""
-        other = other or self
-        a, b, za, zb = self.floor[rows], other.floor[columns], self.height[rows], other.height[columns]
-        own = (np.abs(a) ** 2).sum(1) + (za**2).sum(1)
-        their = (np.abs(b) ** 2).sum(1) + (zb**2).sum(1)
-        square = own[:, None] + their - 2 * np.abs(a @ b.conj().T) - 2 * za @ zb.T
-        return np.sqrt(np.maximum(square, 0.0) / a.shape[1])
-
-
-def _cloud(positions: Array, reach: int) -> _Cloud:
-    """Windows of `reach` frames to both sides of each frame of positions (N, P, 3).
-
-    Beyond the ends the positions go on by point reflection.
-    """
-    count = len(positions)
-    places = np.arange(-reach, count + reach)
-    mirrored = np.where(places < 0, -places, 2 * (count - 1) - places).clip(0, count - 1)
-    outside = ((places < 0) | (places >= count))[:, None, None]
-    inside = places.clip(0, count - 1)
-    padded = np.where(outside, 2 * positions[inside] - positions[mirrored], positions[inside])
-    points = padded[np.arange(count)[:, None] + np.arange(2 * reach + 1)].reshape(count, -1, 3)
-    floor = points[..., 0] + 1j * points[..., 1]
-    return _Cloud(floor - floor.mean(axis=1, keepdims=True), points[..., 2].copy())
-
-
-def _band(cloud: _Cloud, high: int) -> Array:
+def _band(clouds: Cloud, high: int) -> Array:
     """Distances (N, high + 1), metres, of each frame from those 0 to `high` later; inf beyond the end."""
-    count = len(cloud.height)
+    count = len(clouds.height)
     out = np.full((count, high + 1), np.inf)
     size = max(64, high // 2)
     lags = np.arange(high + 1)
     for first in range(0, count, size):
         rows = np.arange(first, min(first + size, count))
         last = min(int(rows[-1]) + high + 1, count)
-        block = cloud.distances(slice(first, int(rows[-1]) + 1), slice(first, last))
+        block = clouds.distances(slice(first, int(rows[-1]) + 1), slice(first, last))
         columns = rows[:, None] - first + lags
         fits = columns < block.shape[1]
         out[rows] = np.where(
@@ -264,16 +178,24 @@ def _steps_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
     return seeds, repeats
 
 
-def _still_seeds(band: Array, low: int, positions: Array) -> list[tuple[int, int]]:
-    """Coarse pairs that close well, far apart in time and calm in between."""
-    count, lags = band.shape
+def _effort(positions: Array) -> Array:
+    """(N + 1,) the sum of squared joint speeds up to each coarse frame, in units of the median."""
     speed = np.linalg.norm(np.diff(positions, axis=0, prepend=positions[:1]), axis=-1).mean(axis=1)
-    total = np.concatenate([[0.0], np.cumsum(speed)])
+    return np.concatenate([[0.0], np.cumsum((speed / max(float(np.median(speed)), 1e-9)) ** 2)])
+
+
+def _still_score(cost: Array, length: Array, effort: Array) -> Array:
+    """Low for pairs that close well (cost, metres), far apart in time and calm in between."""
+    length = np.maximum(length, 1)
+    return (0.005 + cost) / length**0.7 * (0.5 + 0.5 * np.sqrt(np.maximum(effort, 0) / length))
+
+
+def _still_seeds(band: Array, low: int, effort: Array) -> list[tuple[int, int]]:
+    """Coarse pairs for an idle, one for each start at most."""
+    count, lags = band.shape
     length = np.arange(lags)
     ends = np.minimum(np.arange(count)[:, None] + length + 1, count)
-    calm = (total[ends] - total[:-1, None]) / np.maximum(length, 1)
-    usual = max(float(np.median(speed)), 1e-9)
-    score = (0.005 + band) / np.maximum(length, 1) ** 0.7 * (0.5 + 0.5 * calm / usual)
+    score = _still_score(band, length, effort[ends] - effort[:-1, None])
     score[:, :low] = np.inf
     lag = score.argmin(axis=1)
     best = score[np.arange(count), lag]
@@ -292,11 +214,11 @@ def _refine(
 ) -> list[tuple[float, int, int]]:
     """(distance in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2)."""
     last = len(motion) - 1
-    places = _Places.around(motion, joints, seeds, step + window)
+    places = Places.around(motion, joints, seeds, step + window)
     found = []
     for seed in seeds:
         spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
-        clouds = [_cloud_of(places, *span, window, last) for span in spans]
+        clouds = [cloud_of(places, *span, window, last) for span in spans]
         distance = clouds[0].distances(slice(None), slice(None), clouds[1])
         length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
         distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
@@ -304,13 +226,6 @@ def _refine(
         if np.isfinite(distance[row, column]):
             found.append((float(distance[row, column]), spans[0][0] + int(row), spans[1][0] + int(column)))
     return found
-
-
-def _cloud_of(places: _Places, first: int, last: int, window: int, end: int) -> _Cloud:
-    low, high = max(0, first - window), min(end, last + window)
-    whole = _cloud(places.between(low, high), window)
-    keep = slice(first - low, last - low + 1)
-    return _Cloud(whole.floor[keep], whole.height[keep])
 
 
 def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:
@@ -323,11 +238,12 @@ def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:
     return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
 
 
-def _still_order(pairs: list[tuple[float, int, int]]) -> list[int]:
+def _still_order(pairs: list[tuple[float, int, int]], effort: Array, step: int) -> list[int]:
     if not pairs:
         return []
-    cost, start, end = (np.array(column, np.float64) for column in zip(*pairs, strict=True))
-    return list(np.argsort((0.005 + cost) / (end - start) ** 0.7, kind="stable"))
+    cost, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    done = effort[np.minimum(end // step + 1, len(effort) - 1)] - effort[start // step]
+    return list(np.argsort(_still_score(cost, (end - start) / step, done), kind="stable"))
 
 
 def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
@@ -349,11 +265,11 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
 
 
 def _candidate(
-    motion: Motion, joints: Index, around: _Places, start: int, end: int, window: int, note: str
+    motion: Motion, joints: Index, around: Places, start: int, end: int, window: int, note: str
 ) -> LoopCandidate:
     last = len(motion) - 1
     frames = (start, end)
-    floors = [_cloud_of(around, frame, frame, window, last).floor[0] for frame in frames]
+    floors = [cloud_of(around, frame, frame, window, last).floor[0] for frame in frames]
     turn = float(np.angle(np.vdot(floors[1], floors[0])))  # takes the end's cloud onto the start's
     places, speeds = [], []
     for frame in frames:

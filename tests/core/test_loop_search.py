@@ -7,9 +7,10 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import loop_search, quat
+from takemill import quat
 from takemill.body_map import find_body_map
 from takemill.checks import Array
+from takemill.clouds import main_joints
 from takemill.errors import InputError
 from takemill.loop_search import LoopSettings, find_loops
 from takemill.motion import Motion
@@ -45,25 +46,6 @@ def test_a_range_of_exactly_one_cycle_is_its_own_loop() -> None:
     assert (best.start, best.end) == (0, len(motion) - 1)
 
 
-def test_distances_equal_kovars_by_brute_force() -> None:
-    """The closed form against trying every turn: Kovar, Gleicher and Pighin 2002, section 3.1."""
-    rng = np.random.default_rng(4)
-    positions = rng.normal(size=(9, 5, 3))
-    cloud = loop_search._cloud(positions, 2)
-    fast = cloud.distances(slice(2, 7), slice(2, 7))
-    turns = np.linspace(0, 2 * np.pi, 20_001)
-
-    def slow(i: int, j: int) -> float:
-        a, b = (positions[k - 2 : k + 3].reshape(-1, 3) for k in (i, j))
-        a, b = (c - c.mean(axis=0) * [1, 1, 0] for c in (a, b))
-        turned = quat.rotate(quat.from_yaw(turns)[:, None], b)
-        return float(np.sqrt(((a - turned) ** 2).sum(-1).mean(-1).min()))
-
-    for i in range(2, 7):
-        for j in range(2, 7):
-            assert abs(fast[i - 2, j - 2] - slow(i, j)) < 1e-6
-
-
 def test_heading_and_place_do_not_count() -> None:
     motion, _ = cycles("walk", 3)
     body = find_body_map(motion.skeleton)
@@ -88,7 +70,7 @@ def test_gaps_are_those_of_the_pair() -> None:
     assert (best.start, best.end) == (0, len(motion) - 1)
     clean = find_loops(motion, body, LoopSettings(shortest_s=motion.duration_s))[0]
     old, new = (quat.angle_between(x[0, elbow], x[-1, elbow]) for x in (motion.rotations, q))
-    share = np.degrees(new - old) / len(loop_search.main_joints(body))
+    share = np.degrees(new - old) / len(main_joints(body))
     assert share > 0.5
     # The moved hand also turns the best fit a little.
     assert best.gap_deg - clean.gap_deg == pytest.approx(share, abs=0.15)

@@ -1,0 +1,58 @@
+"""Point clouds of poses against a slow twin, and positions against whole forward kinematics."""
+
+from __future__ import annotations
+
+import numpy as np
+
+import open_data
+import synthetic
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map
+from takemill.clouds import Places, cloud, cloud_of, main_joints, positions_at
+
+
+def test_distances_equal_kovars_by_brute_force() -> None:
+    """The closed form against trying every turn: Kovar, Gleicher and Pighin 2002, section 3.1."""
+    rng = np.random.default_rng(4)
+    positions = rng.normal(size=(9, 5, 3))
+    fast = cloud(positions, 2).distances(slice(2, 7), slice(2, 7))
+    turns = np.linspace(0, 2 * np.pi, 20_001)
+
+    def slow(i: int, j: int) -> float:
+        a, b = (positions[k - 2 : k + 3].reshape(-1, 3) for k in (i, j))
+        a, b = (c - c.mean(axis=0) * [1, 1, 0] for c in (a, b))
+        turned = quat.rotate(quat.from_yaw(turns)[:, None], b)
+        return float(np.sqrt(((a - turned) ** 2).sum(-1).mean(-1).min()))
+
+    for i in range(2, 7):
+        for j in range(2, 7):
+            assert abs(fast[i - 2, j - 2] - slow(i, j)) < 1e-6
+
+
+def test_positions_are_those_of_the_whole_skeleton() -> None:
+    motion = open_data.humanoid3d("spinkick")[0]
+    track = np.random.default_rng(0).normal(0, 0.1, (len(motion), 3))
+    motion = motion.with_translation(2, track)
+    joints, frames = np.array([5, 2, 14]), np.array([3, 0, 77, 3])
+    assert np.abs(positions_at(motion, frames, joints) - motion.model()[1][frames][:, joints]).max() < 1e-12
+
+
+def test_fingers_props_and_the_root_are_not_compared() -> None:
+    skeleton = synthetic.skeleton()
+    body = find_body_map(skeleton)
+    joints = dict(body.joints)
+    for old, new in (("leftHand", "leftIndexProximal"), ("rightHand", "prop.lamp"), ("head", "jaw")):
+        joints[new] = joints.pop(old)
+    gone = {body.require(part) for part in ("leftHand", "rightHand", "head")}
+    assert set(main_joints(BodyMap(joints)).tolist()) == set(body.joints.values()) - gone
+
+
+def test_clouds_around_a_frame_are_those_of_the_whole_motion() -> None:
+    motion = open_data.humanoid3d("walk")[0]
+    joints = main_joints(find_body_map(motion.skeleton))
+    whole = cloud(positions_at(motion, np.arange(len(motion)), joints), 3)
+    places = Places.around(motion, joints, np.array([1, 20]), 5)
+    for first, last in ((0, 3), (18, 22)):
+        part = cloud_of(places, first, last, 3, len(motion) - 1)
+        assert np.abs(part.floor - whole.floor[first : last + 1]).max() < 1e-12
+        assert np.abs(part.height - whole.height[first : last + 1]).max() < 1e-12
