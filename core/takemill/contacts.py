@@ -10,8 +10,9 @@ from . import filters, kinematics, quat, series
 from .body_map import BodyMap, leg_length
 from .checks import Array, Mask, expect_positive
 from .errors import InputError
-from .faults import filled, runs
 from .motion import Motion
+from .series import filled
+from .series import runs as runs
 from .skeleton import Skeleton
 
 # A foot without joints or tips ahead of the ankle: lengths as shares of the leg, from the body segment
@@ -88,6 +89,11 @@ class Contacts:
     def sliced(self, start: int, stop: int) -> Contacts:
         """The contacts of frames [start, stop)."""
         return Contacts(self.rate, self.feet, self.heel[start:stop], self.toe[start:stop], self.floor_m)
+
+    def sampled(self, frames: Array, rate: float) -> Contacts:
+        """The contacts of the frames nearest to frame numbers (N,), called 0 to N - 1 at `rate`."""
+        nearest = np.clip(np.round(frames).astype(np.intp), 0, len(self.heel) - 1)
+        return Contacts(rate, self.feet, self.heel[nearest], self.toe[nearest], self.floor_m)
 
 
 def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:

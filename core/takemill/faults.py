@@ -8,28 +8,15 @@ import numpy as np
 
 from . import quat
 from .checks import Array, Index, Mask
+from .denoise import noise_deviation
+from .series import filled, runs
 
 SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
 _NEIGHBOURS = 3  # good frames on each side that tell what a run of spikes should have been
 _LONGEST_SPIKE = 4  # frames
 _MEDIAN_WINDOW = 24  # frames of the local median; spikes fill less than half of it
 _CHI3_MEDIAN = 1.5382  # median of the chi distribution, 3 degrees of freedom
-_CHI3_FIFTH = 1.0026  # its lower fifth
 _LEAST_NOISE = np.radians(0.01)  # a track with more than this never rests in equal values
-
-
-def runs(mask: Mask) -> tuple[Index, Index]:
-    """The starts and stops (N,), half-open, of the runs of True in a mask (F,)."""
-    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    return np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
-
-
-def filled(frames: int, starts: Index, stops: Index) -> Mask:
-    """A mask (F,) that is True in the given runs (N,), half-open."""
-    steps = np.zeros(frames + 1, np.intp)
-    np.add.at(steps, starts, 1)
-    np.add.at(steps, stops, -1)
-    return np.cumsum(steps[:-1]) > 0
 
 
 def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radians(0.1)) -> Mask:
@@ -50,7 +37,7 @@ def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radi
         return out
     steps = 2 * np.linalg.norm(np.diff(rotations, axis=0), axis=-1)
     # A frozen sensor may still carry a drift added later, far below its noise.
-    noise = noise_deviation(rotations)
+    noise = 2 * noise_deviation(rotations)
     same = steps < max(2 * SAME, 0.02 * noise)
     starts, stops = runs(same)
     long = stops - starts >= min_frames - 1
@@ -61,24 +48,6 @@ def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radi
     went_on = np.maximum(steps[np.minimum(stops + 1, frames - 2)], steps[np.maximum(starts - 1, 0)])
     keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > _LEAST_NOISE)
     return filled(frames, starts[keep] + 1, stops[keep] + 1)
-
-
-def noise_deviation(rotations: Array) -> float:
-    """The standard deviation (radians, about one axis) of noise in rotations (F, 4) that is new in every
-    frame.
-
-    From the lower fifth of the second and of the fourth differences, whichever says less: fast motion has
-    large second differences, a path of straight pieces large fourth ones, noise both. 0 for fewer than 12
-    frames.
-    """
-    if len(rotations) < 12:
-        return 0.0
-    found = []
-    for order, gain in ((2, 6.0), (4, 70.0)):  # the sums of the squared binomial coefficients
-        size = 2 * np.linalg.norm(np.diff(rotations, order, axis=0), axis=-1)
-        rank = len(size) // 5
-        found.append(float(np.partition(size, rank)[rank]) / (_CHI3_FIFTH * np.sqrt(gain)))
-    return min(found)
 
 
 def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), limit: float = 8.0) -> Mask:
@@ -171,7 +140,7 @@ def _cubic(length: int) -> Array:
 def _cubic_at(times: Index, outside: Index) -> Array:
     """(N, W, 6) a cubic's values at times (N, W), as weights of its values at the six outside places."""
     t = (times - times[:, :1]) / (times[:, -1:] - times[:, :1]) * 2 - 1
-    powers = t[..., None] ** np.arange(4)
+    powers: Array = t[..., None] ** np.arange(4.0)
     return powers @ np.linalg.pinv(powers[:, outside])
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import quat
-from .checks import Array, Index
+from .checks import Array, Index, Mask
 
 
 def derivative(values: Array, rate: float) -> Array:
@@ -36,6 +36,17 @@ def frame_count(duration_s: float, rate: float) -> int:
     return int(np.floor(duration_s * rate + 1e-6)) + 1
 
 
+def frames_at(count: int, rate: float, new_rate: float, loop: bool = False) -> Array:
+    """Where the frames (N,) of another rate lie in a series of `count` frames, as fractional frame numbers.
+
+    Frame 0 stays, and the last is the last that the series still covers. A loop keeps both its ends: the
+    frames are spread evenly between them, so its speed changes by less than half a frame in its length.
+    """
+    if loop and count > 1:
+        return np.linspace(0, count - 1, max(1, round((count - 1) * new_rate / rate)) + 1)
+    return np.arange(frame_count((count - 1) / rate, new_rate)) * (rate / new_rate)
+
+
 def sample_vectors(values: Array, frames: Array) -> Array:
     """Vectors (F, ...) at fractional frame numbers (N,) by straight lines; clamped to the ends."""
     low, part = _places(len(values), frames)
@@ -50,6 +61,20 @@ def sample_rotations(rotations: Array, frames: Array) -> Array:
     part = part.reshape(-1, *([1] * (rotations.ndim - 2)))
     high = np.minimum(low + 1, len(rotations) - 1)
     return quat.slerp(rotations[low], rotations[high], part)
+
+
+def runs(mask: Mask) -> tuple[Index, Index]:
+    """The starts and stops (N,), half-open, of the runs of True in a mask (F,)."""
+    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
+    return np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+
+
+def filled(frames: int, starts: Index, stops: Index) -> Mask:
+    """A mask (F,) that is True in the given runs (N,), half-open."""
+    steps = np.zeros(frames + 1, np.intp)
+    np.add.at(steps, starts, 1)
+    np.add.at(steps, stops, -1)
+    return np.cumsum(steps[:-1]) > 0
 
 
 def _places(count: int, frames: Array) -> tuple[Index, Array]:

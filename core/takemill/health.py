@@ -1,0 +1,216 @@
+"""What is wrong with a take, where, and how badly; nothing is changed here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from . import denoise, faults, quat, series
+from .body_map import BodyMap
+from .checks import Array, Mask
+from .contacts import Contacts, ContactSettings, find_contacts, foot_points
+from .motion import Motion
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One fault.
+
+    Attributes:
+        kind: "spike", "frozen", "still", "jitter", "skating", "floor" ...
+        joint: its name; "" for the whole body.
+        start, stop: frames, half-open.
+        amount: how bad, in `unit`.
+        unit: "deg", "mm", "cm/s" ...
+        mended: whether a repair took it out.
+        message: a sentence for a person.
+    """
+
+    kind: str
+    joint: str
+    start: int
+    stop: int
+    amount: float
+    unit: str
+    mended: bool
+    message: str
+
+
+@dataclass(frozen=True)
+class Health:
+    """Findings, and measures of the whole take by name with the unit at the end of the name."""
+
+    findings: tuple[Finding, ...]
+    measures: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "measures", MappingProxyType(dict(self.measures)))
+
+
+@dataclass(frozen=True)
+class HealthSettings:
+    """What counts as a fault.
+
+    Attributes:
+        frozen_min_frames: equal frames that make a frozen sensor.
+        spike_min_deg: a smaller excursion is jitter.
+        jitter_min_deg: joints below this are not reported as jittery.
+        skating_min_cm_s, floor_min_mm: smaller slips and offsets are not reported.
+        contacts: when a foot counts as planted.
+    """
+
+    frozen_min_frames: int = 3
+    spike_min_deg: float = 3.0
+    jitter_min_deg: float = 0.2
+    skating_min_cm_s: float = 2.0
+    floor_min_mm: float = 5.0
+    contacts: ContactSettings = field(default_factory=ContactSettings)
+
+
+@dataclass(frozen=True)
+class Track:
+    """What one joint's sensor did.
+
+    Attributes:
+        frozen, spikes: (F,) frames.
+        noise: standard deviation about one axis, radians.
+    """
+
+    frozen: Mask
+    spikes: Mask
+    noise: float
+
+
+def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float = 3.0) -> Track:
+    """Frozen frames, spikes and noise of one joint's rotations (F, 4), hemisphere-continuous."""
+    frozen = faults.find_frozen(rotations, frozen_min_frames)
+    spikes = faults.find_spikes(rotations, frozen, np.radians(spike_min_deg))
+    return Track(frozen, spikes, 2 * denoise.noise_deviation(rotations))
+
+
+def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
+    """The health of a take: findings sorted by frame, and these measures.
+
+    `spike_frames` and `frozen_frames` count joint frames; `jitter_deg` is the RMS, over joints and frames,
+    of the turn that denoising takes away; `skating_cm_s` the mean speed along the floor of planted heels and
+    toes; `floor_error_mm` the mean distance of planted heels and toes from height 0; `planted_share`
+    the share of frames with a foot on the floor.
+    """
+    findings: list[Finding] = []
+    frames, joints = motion.rotations.shape[:2]
+    jitter = np.zeros(joints)
+    counts = {"spike": 0, "frozen": 0}
+    for joint, name in enumerate(motion.skeleton.names):
+        rotations = np.ascontiguousarray(motion.rotations[:, joint])
+        track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
+        counts["spike"] += int(track.spikes.sum())
+        counts["frozen"] += int(track.frozen.sum())
+        bridged, _ = faults.bridge(rotations, track.frozen | track.spikes, frames)
+        findings += sensor_findings(name, track, quat.angle_between(rotations, bridged), motion.rate, 0)
+        if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
+            text = f"{name} never moves: its sensor may be dead"
+            findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
+        calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
+        jitter[joint] = np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2)))
+        if jitter[joint] >= settings.jitter_min_deg:
+            text = f"{name} jitters by {jitter[joint]:.2f} degrees (RMS)"
+            findings.append(Finding("jitter", name, 0, frames, float(jitter[joint]), "deg", False, text))
+    contacts = find_contacts(motion, body, settings.contacts)
+    ground, measures = _ground(motion, body, contacts, settings)
+    measures |= {
+        "spike_frames": float(counts["spike"]),
+        "frozen_frames": float(counts["frozen"]),
+        "jitter_deg": float(np.sqrt(np.mean(jitter**2))),
+    }
+    ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
+    return Health(tuple(ordered), measures)
+
+
+# Parts that a suit gives a sensor of their own, whatever its make.
+_SENSED = frozenset(
+    ["hips", "head", "chest"]
+    + [
+        side + part
+        for side in ("left", "right")
+        for part in ("UpperArm", "LowerArm", "Hand", "UpperLeg", "LowerLeg", "Foot")
+    ]
+)
+
+
+def still(rotations: Array) -> bool:
+    """Whether rotations (F, 4) never change."""
+    return bool(np.abs(rotations - rotations[:1]).max() < faults.SAME)
+
+
+def sensor_findings(name: str, track: Track, off: Array, rate: float, max_bridge: int) -> list[Finding]:
+    """Findings for one joint's spikes and frozen frames.
+
+    Args:
+        name: of the joint.
+        track: its faults.
+        off: (F,) radians between what the sensor said and the bridge.
+        rate: frames per second.
+        max_bridge: frames; runs of faults up to this length are said to be mended.
+    """
+    out = []
+    short = np.zeros(len(off), bool)
+    starts, stops = series.runs(track.frozen | track.spikes)
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        short[start:stop] = stop - start <= max_bridge
+    for kind, mask in (("frozen", track.frozen), ("spike", track.spikes)):
+        for start, stop in zip(*(edges.tolist() for edges in series.runs(mask)), strict=True):
+            amount = float(np.degrees(off[start:stop].max()))
+            if kind == "frozen":
+                text = f"{name} is frozen for {stop - start} frames ({(stop - start) / rate:.2f} s)"
+            else:
+                text = f"{name} jumps off by {amount:.0f} degrees"
+            mended = bool(short[start:stop].all())
+            if max_bridge and not mended:
+                text += f"; longer than the longest bridge ({max_bridge} frames), left as it is"
+            out.append(Finding(kind, name, start, stop, amount, "deg", mended, text))
+    return out
+
+
+def _ground(
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: HealthSettings
+) -> tuple[list[Finding], dict[str, float]]:
+    """Findings and measures about feet and floor."""
+    frames = len(motion)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)  # (F, K, 2)
+    measures = {
+        "skating_cm_s": 0.0,
+        "floor_error_mm": 0.0,
+        "planted_share": float(contacts.planted.any(axis=1).mean()) if contacts.feet else 0.0,
+    }
+    if not contacts.feet:
+        text = "no foot is mapped: contacts, skating and the floor cannot be judged"
+        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+    if not planted.any():
+        text = "no foot is ever planted: the floor cannot be told"
+        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+    points = foot_points(motion, body)
+    speed = 100 * np.linalg.norm(series.derivative(points, motion.rate)[..., :2], axis=-1)
+    inner = planted.copy()  # the frames of landing and leaving belong to the swing
+    inner[1:] &= planted[:-1]
+    inner[:-1] &= planted[1:]
+    inner = inner if inner.any() else planted
+    measures["skating_cm_s"] = float(speed[inner].mean())
+    measures["floor_error_mm"] = float(1000 * np.abs(points[..., 2][planted]).mean())
+    findings = []
+    for k, foot in enumerate(contacts.feet):
+        name = motion.skeleton.names[body.require(foot)]
+        for start, stop in contacts.ranges(foot):
+            there = inner[start:stop, k]
+            slip = float(speed[start:stop, k][there].mean()) if there.any() else 0.0
+            if slip >= settings.skating_min_cm_s:
+                text = f"{name} skates at {slip:.1f} cm/s while planted"
+                findings.append(Finding("skating", name, start, stop, slip, "cm/s", False, text))
+    offset = 1000 * contacts.floor_m
+    if abs(offset) >= settings.floor_min_mm:
+        word = "above" if offset > 0 else "below"
+        text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
+        findings.append(Finding("floor", "", 0, frames, float(offset), "mm", False, text))
+    return findings, measures
