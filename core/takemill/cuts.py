@@ -12,8 +12,8 @@ from .body_map import BodyMap, leg_length
 from .checks import Array, Index, Mask, expect_positive
 from .clouds import main_joints, positions_at
 from .contacts import Contacts, find_contacts
-from .faults import runs
 from .motion import Motion
+from .series import runs
 
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")
 _STEMS = {"still": "idle"}

@@ -195,7 +195,7 @@ def _still_seeds(band: Array, low: int, effort: Array) -> list[tuple[int, int]]:
     count, lags = band.shape
     length = np.arange(lags)
     ends = np.minimum(np.arange(count)[:, None] + length + 1, count)
-    score = _still_score(band, length, effort[ends] - effort[:-1, None])
+    score = _still_score(band, length.astype(np.float64), effort[ends] - effort[:-1, None])
     score[:, :low] = np.inf
     lag = score.argmin(axis=1)
     best = score[np.arange(count), lag]
