@@ -52,6 +52,12 @@ class Build:
     roll_seed: int | None = None
 
 
+TOON = Build(thigh=0.2, shin=0.2, ankle=0.06, hip_width=0.3, back=0.35, shoulder_width=0.5, upper_arm=0.18,
+             fore_arm=0.15, hand=0.12, foot=0.13, arms_down_deg=40.0, roll_seed=5)  # fmt: skip
+BROAD = Build(thigh=0.44, shin=0.42, hip_width=0.34, shoulder_width=0.62, arms_down_deg=30.0,
+              toes_out_deg=15.0, trunk=("spine", "chest", "upperChest"), helpers=1, roll_seed=6)  # fmt: skip
+
+
 def body(build: Build = Build()) -> tuple[Skeleton, BodyMap]:
     """The skeleton of a build and its body map."""
     joints: list[tuple[str, str, Array]] = []  # name, parent, model position; facing -Y

@@ -11,8 +11,9 @@ from . import quat
 from .body_map import BodyMap, leg_length
 from .body_parts import SIDES
 from .checks import Array, expect_positive
-from .contacts import sole_offsets
+from .contacts import Contacts, find_contacts, sole_offsets
 from .errors import InputError
+from .fit_feet import Scale, plant_feet
 from .motion import Motion
 from .rest_frames import matched_frames
 from .skeleton import Skeleton
@@ -30,10 +31,12 @@ class FitSettings:
         path_scale: target metres per source metre along the floor; None takes the ratio of leg lengths,
             at which feet that stood keep standing.
         floor_m: height of the floor that the performer stands on; the target's floor is at 0.
+        plant_feet: bend the target's legs so that planted feet stand, not only point, as the performer's.
     """
 
     path_scale: float | None = None
     floor_m: float = 0.0
+    plant_feet: bool = True
 
 
 def fit(
@@ -42,6 +45,7 @@ def fit(
     target: Skeleton,
     target_body: BodyMap,
     settings: FitSettings = FitSettings(),
+    contacts: Contacts | None = None,
 ) -> Motion:
     """The motion on `target`: bones point where the performer's point, in the same model space.
 
@@ -50,13 +54,15 @@ def fit(
     between them, however many either has. Parts and joints that only the target has keep their rest; so
     does a root above the hips, unless the source has one too. The middle of the hip joints takes the
     source's path, scaled; its height is scaled above the standing ankles', so that soles keep to the floor.
+    Where `contacts` (found on the source when None) say that a foot is planted, it stands (see fit_feet).
 
     Returns:
         F frames at the same rate; only the hips (and a root that both have) move apart from their parent.
 
     Raises:
         BodyMapError: hips or a leg joint are not mapped.
-        InputError: a body map names joints that its skeleton lacks, or a scale is not above 0.
+        InputError: a body map names joints that its skeleton lacks, a scale is not above 0, or contacts have
+            another number of frames.
     """
     for skeleton, parts, name in ((motion.skeleton, body, "source"), (target, target_body, "target")):
         if max(parts.joints.values(), default=0) >= len(skeleton):
@@ -65,22 +71,32 @@ def fit(
             )
     if settings.path_scale is not None:
         expect_positive(settings.path_scale, "fit path_scale")
+    ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
+    scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
+    fitted = _turned(motion, body, target, target_body, scale)
+    if not settings.plant_feet:
+        return fitted
+    contacts = contacts or find_contacts(motion, body)
+    if len(contacts.heel) != len(motion):
+        raise InputError(f"fit: contacts of {len(contacts.heel)} frames for a motion of {len(motion)}")
+    return plant_feet(motion, body, contacts, fitted, target_body, scale)
+
+
+def _turned(motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMap, scale: Scale) -> Motion:
+    """The fit by rotations and the scaled path."""
     source_q, source_p = motion.model()
     model = _target_rotations(motion.skeleton, body, source_q, target, target_body)
-    scale = leg_length(target, target_body) / leg_length(motion.skeleton, body)
-    path_scale = scale if settings.path_scale is None else settings.path_scale
     middle = source_p[:, [body.require(part) for part in _HIP_JOINTS]].mean(axis=1)
-    middle[:, :2] *= path_scale
-    stand = _ankle_height(motion.skeleton, body) + settings.floor_m
-    middle[:, 2] = (middle[:, 2] - stand) * scale + _ankle_height(target, target_body)
+    middle = scale.apply(middle - [0.0, 0.0, _ankle_height(motion.skeleton, body)])
+    middle[:, 2] += _ankle_height(target, target_body)
     hips = target_body.require("hips")
     at = target.rest_model[1]
     arm = at[[target_body.require(part) for part in _HIP_JOINTS]].mean(axis=0) - at[hips]
-    tracks = {hips: middle - quat.rotate(model[hips], quat.rotate(quat.inv(target.rest_model[0][hips]), arm))}
+    arms = quat.rotate(model[hips], quat.rotate(quat.inv(target.rest_model[0][hips]), arm))
+    tracks = {hips: middle - arms}
     roots = body.get("root"), target_body.get("root")
     if roots[0] is not None and roots[1] is not None:
-        path = source_p[:, roots[0]] * [path_scale, path_scale, scale]
-        tracks[roots[1]] = path
+        tracks[roots[1]] = scale.apply(source_p[:, roots[0]])
     return _posed(target, motion.rate, model, tracks)
 
 

@@ -8,16 +8,19 @@ import numpy as np
 import pytest
 
 import open_data
-from fit_bodies import Build, body, moved, rolled
+import synthetic
+from fit_bodies import BROAD, TOON, Build, body, moved, rolled
 from takemill import quat
 from takemill.body_map import BodyMap, find_body_map, leg_length
 from takemill.checks import Array
-from takemill.contacts import foot_points
+from takemill.contacts import find_contacts, foot_points
 from takemill.errors import BodyMapError, InputError
 from takemill.fit import FitSettings, fit
 from takemill.motion import Motion
+from takemill.series import runs
 from takemill.skeleton import Skeleton
 
+FREE = FitSettings(plant_feet=False)
 LIMBS = [
     (f"{side}{part}", f"{side}{below}")
     for side in ("left", "right")
@@ -28,10 +31,6 @@ LIMBS = [
         ("LowerLeg", "Foot"),
     )
 ]
-TOON = Build(thigh=0.2, shin=0.2, ankle=0.06, hip_width=0.3, back=0.35, shoulder_width=0.5, upper_arm=0.18,
-             fore_arm=0.15, hand=0.12, foot=0.13, arms_down_deg=40.0, roll_seed=5)  # fmt: skip
-BROAD = Build(thigh=0.44, shin=0.42, hip_width=0.34, shoulder_width=0.62, arms_down_deg=30.0,
-              toes_out_deg=15.0, trunk=("spine", "chest", "upperChest"), helpers=1, roll_seed=6)  # fmt: skip
 
 
 def directions(motion: Motion, parts: BodyMap) -> Array:
@@ -83,7 +82,7 @@ def test_limbs_point_alike_from_a_t_pose_to_an_a_pose(down_deg: float) -> None:
         Build(arms_down_deg=down_deg, arms_ahead_deg=10.0, toes_out_deg=20.0, roll_seed=1)
     )
     motion = moved(skeleton, 5)
-    fitted = fit(motion, parts, other, other_parts)
+    fitted = fit(motion, parts, other, other_parts, FREE)
     np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
 
 
@@ -93,7 +92,7 @@ def test_elbows_keep_their_hinge_from_a_t_pose_to_lowered_arms(down_deg: float) 
     skeleton, parts = body(Build())
     other, other_parts = body(Build(arms_down_deg=down_deg))
     motion = moved(skeleton, 6)
-    fitted = fit(motion, parts, other, other_parts)
+    fitted = fit(motion, parts, other, other_parts, FREE)
     front = np.array([0.0, -1.0, 0.0])
     for part in ("leftUpperArm", "rightLowerArm", "leftHand"):
         got = quat.rotate(turned(fitted, other_parts.require(part)), front)
@@ -107,7 +106,8 @@ def test_a_rest_that_faces_elsewhere_moves_the_same(facing_deg: float) -> None:
     motion = moved(skeleton, 7)
     plain = fit(motion, parts, *body(TOON))
     other, other_parts = body(replace(TOON, facing_deg=facing_deg))
-    np.testing.assert_allclose(fit(motion, parts, other, other_parts).model()[1], plain.model()[1], atol=1e-9)
+    fitted = fit(motion, parts, other, other_parts)
+    np.testing.assert_allclose(fitted.model()[1], plain.model()[1], atol=1e-9)
 
 
 @pytest.mark.parametrize("build", [TOON, replace(TOON, facing_deg=120.0, fingers=True, tail=2)])
@@ -115,7 +115,7 @@ def test_there_and_back_is_the_original(build: Build) -> None:
     skeleton, parts = body(Build(fingers=build.fingers, tail=build.tail))
     motion = moved(skeleton, 8)
     other, other_parts = body(build)
-    back = fit(fit(motion, parts, other, other_parts), other_parts, skeleton, parts)
+    back = fit(fit(motion, parts, other, other_parts, FREE), other_parts, skeleton, parts, FREE)
     np.testing.assert_allclose(back.model()[1], motion.model()[1], atol=1e-6)
     assert quat.angle_between(back.rotations, motion.rotations).max() < 1e-6
 
@@ -127,7 +127,7 @@ def test_the_spine_turn_is_spread_over_more_joints() -> None:
     rotations = motion.rotations.copy()
     rotations[:, parts.require("spine")] = bend
     other, other_parts = body(Build(trunk=("spine", "chest", "upperChest"), helpers=2, roll_seed=9))
-    fitted = fit(motion.with_rotations(rotations), parts, other, other_parts)
+    fitted = fit(motion.with_rotations(rotations), parts, other, other_parts, FREE)
     column = list(other.path_to(other_parts.require("upperChest"))[1:])
     turns = np.degrees(quat.angle(np.stack([turned(fitted, j) for j in column], axis=1)))
     np.testing.assert_allclose(turns[:, -1], [0.0, 30.0, 60.0], atol=1e-9)
@@ -145,7 +145,7 @@ def test_missing_parts_keep_their_rest_and_the_others_still_agree() -> None:
     skeleton, parts = body(Build(without=lacking))
     other, other_parts = body(replace(BROAD, fingers=True, tail=3))
     motion = moved(skeleton, 10)
-    fitted = fit(motion, parts, other, other_parts)
+    fitted = fit(motion, parts, other, other_parts, FREE)
     np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
     for part in ("leftShoulder", "rightToes", "leftIndexProximal", "tail.0", "tail.2"):
         joint = other_parts.require(part)
@@ -158,7 +158,7 @@ def test_missing_parts_keep_their_rest_and_the_others_still_agree() -> None:
 def test_flat_feet_stand_flat_on_the_floor(build: Build) -> None:
     skeleton, parts = body(Build(arms_down_deg=30.0))
     other, other_parts = body(build)
-    soles = foot_points(fit(stand(skeleton), parts, other, other_parts), other_parts)
+    soles = foot_points(fit(stand(skeleton), parts, other, other_parts, FREE), other_parts)
     np.testing.assert_allclose(soles[..., 2], 0.0, atol=1e-9)
 
 
@@ -194,7 +194,7 @@ def test_real_motion_points_every_limb_alike(name: str, build: Build) -> None:
     motion, _ = open_data.humanoid3d(name)
     parts = find_body_map(motion.skeleton)
     other, other_parts = body(build)
-    fitted = fit(motion, parts, other, other_parts)
+    fitted = fit(motion, parts, other, other_parts, FREE)
     np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
     # The source's knees are hinges about the side axis: on the target, too, shins only bend back.
     side = quat.rotate(turned(fitted, other_parts.require("leftUpperLeg")), np.array([1.0, 0.0, 0.0]))
@@ -213,5 +213,78 @@ def test_bad_input_is_named() -> None:
         fit(motion, parts, skeleton, legless)
     with pytest.raises(InputError, match="path_scale"):
         fit(motion, parts, skeleton, parts, FitSettings(path_scale=0.0))
+    short = find_contacts(motion.slice(0, 2), parts)
+    with pytest.raises(InputError, match="contacts of 2 frames for a motion of 3"):
+        fit(motion, parts, skeleton, parts, contacts=short)
     with pytest.raises(InputError, match="target's body map names joint 99"):
         fit(motion, parts, skeleton, BodyMap({**parts.joints, "jaw": 99}))
+
+
+PLANTED = {"same": Build(roll_seed=1), "toon": TOON, "broad": BROAD, "big feet": Build(foot=0.25, ankle=0.1)}
+
+
+@pytest.mark.parametrize("take", ["walk", "arc", "turn", "idle"])
+@pytest.mark.parametrize("name", PLANTED)
+def test_planted_feet_stand_as_the_performers_do(name: str, take: str) -> None:
+    """Heels and balls that the synthetic motion holds still, by construction, stay still on every build."""
+    known = {
+        "walk": synthetic.walk,
+        "arc": lambda: synthetic.walk(turn_deg=120.0),
+        "turn": synthetic.turn_in_place,
+        "idle": synthetic.idle,
+    }[take]()
+    parts = BodyMap.from_names(known.motion.skeleton, synthetic.parts())
+    other, other_parts = body(PLANTED[name])
+    fitted = fit(known.motion, parts, other, other_parts)
+    points = foot_points(fitted, other_parts)
+    for end, mask in enumerate((known.heel, known.toe)):
+        for foot in range(2):
+            for start, stop in zip(*runs(mask[:, foot]), strict=True):
+                held = points[start:stop, foot, end]
+                assert np.ptp(held[:, :2], axis=0).max() < 2e-4, (end, foot, start)
+                assert np.abs(held[:, 2]).max() < 2e-4
+    assert points[..., 2].min() > -2e-3, "and no foot goes through the floor on its way"
+
+
+def test_planting_leaves_a_like_body_as_it_is() -> None:
+    known = synthetic.walk()
+    parts = BodyMap.from_names(known.motion.skeleton, synthetic.parts())
+    small = synthetic.skeleton(0.6)
+    fitted = fit(known.motion, parts, small, parts)
+    np.testing.assert_allclose(fitted.model()[1], 0.6 * known.motion.model()[1], atol=1e-7)
+
+
+def test_planted_feet_are_no_affair_of_the_arms_and_ease_out_in_the_air() -> None:
+    motion, _ = open_data.humanoid3d("kick")
+    parts = find_body_map(motion.skeleton)
+    other, other_parts = body(BROAD)
+    free, planted = (
+        fit(motion, parts, other, other_parts, FitSettings(plant_feet=on)) for on in (False, True)
+    )
+    legs = [
+        other_parts.require(side + part)
+        for side in ("left", "right")
+        for part in ("UpperLeg", "LowerLeg", "Foot", "Toes")
+    ]
+    rest = [j for j in range(len(other)) if j not in legs]
+    np.testing.assert_allclose(free.rotations[:, rest], planted.rotations[:, rest], atol=1e-12)
+    # In the air the kicking foot points as fitted, whatever the hips do.
+    top = int(np.argmax(free.model()[1][:, other_parts.require("rightFoot"), 2]))
+    bones = [directions(m, other_parts)[top, 6:8] for m in (free, planted)]
+    np.testing.assert_allclose(bones[0], bones[1], atol=1e-6)
+
+
+def test_toes_lie_flat_under_a_rising_heel_when_the_source_has_none() -> None:
+    motion, _ = open_data.humanoid3d("walk")
+    parts = find_body_map(motion.skeleton)
+    assert parts.get("leftToes") is None
+    other, other_parts = body(Build())
+    lowest = []
+    for on in (False, True):
+        fitted = fit(motion, parts, other, other_parts, FitSettings(plant_feet=on))
+        turned, at = fitted.model()
+        tip = other.tip_joints.index(other_parts.require("rightToes"))
+        joint = other.tip_joints[tip]
+        lowest.append((at[:, joint] + quat.rotate(turned[:, joint], other.tip_offsets[tip]))[:, 2].min())
+    assert lowest[0] < -0.005
+    assert lowest[1] > -0.002

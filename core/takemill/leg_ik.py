@@ -1,0 +1,82 @@
+"""Legs that reach: ankles put where they are wanted, knees kept on their hinge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from . import quat
+from .body_map import BodyMap, rest_facing
+from .checks import Array
+from .motion import Motion
+
+_STRAIGHT = 0.9995  # share of the leg's length that a goal may ask for: beyond it knees snap
+_HINGE = 0.1  # weight of the body's side axis in the knee's axis; it rules below about 6 degrees of bend
+
+
+def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> Motion:
+    """The motion with its legs bent so that ankles stand at their goals; feet keep their model rotation.
+
+    Args:
+        motion: any.
+        body: with hips and the legs of the goals mapped.
+        goals: "leftFoot" and/or "rightFoot" -> (F, 3) in model space, metres. A goal out of reach is
+            approached with a straight leg.
+
+    Raises:
+        BodyMapError: a joint of such a leg is not mapped.
+    """
+    turned, at = motion.model()
+    parents = motion.skeleton.parents
+    rotations = motion.rotations.copy()
+    rest = motion.skeleton.rest_model[0]
+    side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    for foot, goal in goals.items():
+        hip, knee, ankle = (
+            body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")
+        )
+        axis = quat.rotate(quat.mul(turned[:, hip], quat.inv(rest[hip])), side)
+        swing, bend = reach(at[:, hip], at[:, knee], at[:, ankle], goal, axis)
+        # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
+        for joint, turn in ((hip, swing), (knee, bend)):
+            rotations[:, joint] = quat.mul(_seen_from(turned, parents[joint], turn), rotations[:, joint])
+        back = quat.inv(quat.mul(swing, bend))
+        rotations[:, ankle] = quat.mul(_seen_from(turned, parents[ankle], back), rotations[:, ankle])
+    return motion.with_rotations(rotations)
+
+
+def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tuple[Array, Array]:
+    """Two turns (F, 4), (F, 4) that bring the ankle to its goal, all points (F, 3) in model space.
+
+    The second acts at the knee, the first at the hip on all below it. The knee turns in the plane it is
+    bent in, or about `axis` (F, 3), its unit hinge, when it is straight; a positive turn bends it. The hip
+    swings the shortest way, so the leg's twist stays.
+    """
+    thigh, shin, line = knee - hip, ankle - knee, goal - hip
+    hinge = np.cross(thigh, shin) / (_length(thigh) * _length(shin)) + _HINGE * axis
+    hinge /= _length(hinge)
+    # |thigh + turned shin|^2 = goal distance^2 is  level + c cos + s sin = wanted  in the knee's turn.
+    level = _dot(thigh, hinge) * _dot(shin, hinge)
+    c, s = _dot(thigh, shin) - level, _dot(thigh, np.cross(hinge, shin))
+    longest = np.maximum(_STRAIGHT * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
+    distance = np.minimum(_length(line)[:, 0], longest)
+    wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - level
+    turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))
+    bend = quat.from_axis_angle(hinge, turn)
+    return quat.between(thigh + quat.rotate(bend, shin), line), bend
+
+
+def _seen_from(turned: Array, parent: int, turn: Array) -> Array:
+    """A model-space turn (F, 4) written in a parent's space."""
+    if parent < 0:
+        return turn
+    return quat.mul(quat.mul(quat.inv(turned[:, parent]), turn), turned[:, parent])
+
+
+def _length(v: Array) -> Array:
+    return np.linalg.norm(v, axis=-1, keepdims=True)
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.einsum("...i,...i->...", a, b)
