@@ -1,12 +1,20 @@
-"""Events on a clip: when a foot comes down and when it leaves the floor."""
+"""Events on a clip: feet down and up, strikes, jumps; and the phase of a gait."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
+from . import filters, series
+from .body_map import BodyMap, leg_length
+from .checks import Array, Index, expect_positive
+from .clouds import positions_at
 from .contacts import Contacts
+from .motion import Motion
+
+_LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
 
 @dataclass(frozen=True)
@@ -14,12 +22,32 @@ class Mark:
     """Something that happens at one frame of a clip.
 
     Attributes:
-        name: what and where: "leftFoot.down", "rightFoot.up".
+        name: what and where: "leftFoot.down", "rightFoot.up", "rightHand.strike", "rightHand.stop",
+            "takeOff", "apex", "landing", or a user's own.
         frame: 0-based, within the clip.
     """
 
     name: str
     frame: int
+
+
+@dataclass(frozen=True)
+class MarkSettings:
+    """What counts as a strike and as a jump.
+
+    Attributes:
+        strike_speed: least speed of a hand or foot against the hips, leg lengths per second.
+        strike_gap_s: of strikes of one limb that are nearer together, the fastest counts.
+        stop_s: how long after its peak a strike's sharp stop may come.
+        cutoff_hz: limbs are smoothed at this frequency before speeds are taken.
+        air_s: shortest time with no foot down that is a jump.
+    """
+
+    strike_speed: float = 3.5
+    strike_gap_s: float = 0.25
+    stop_s: float = 0.3
+    cutoff_hz: float = 12.0
+    air_s: float = 0.15
 
 
 def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
@@ -30,16 +58,111 @@ def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
     has no mark there.
     """
     planted = contacts.planted
-    frames = len(planted)
-    if loop and frames > 1:
+    if loop and len(planted) > 1:
         planted = planted[:-1]
         before = np.roll(planted, 1, axis=0)
     else:
         before = np.concatenate([planted[:1], planted[:-1]])
-    marks = [
+    return _ordered(
         Mark(f"{foot}.{word}", int(frame))
         for k, foot in enumerate(contacts.feet)
         for word, change in (("down", planted & ~before), ("up", before & ~planted))
         for frame in np.flatnonzero(change[:, k])
-    ]
+    )
+
+
+def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = None) -> tuple[Mark, ...]:
+    """Strikes of hands and feet, in order of time.
+
+    "rightHand.strike" is the peak of the hand's speed against the hips, "rightHand.stop" the sharpest
+    braking after it.
+
+    Raises:
+        InputError: a setting is not above 0.
+    """
+    settings = settings or MarkSettings()
+    for name in ("strike_speed", "strike_gap_s", "stop_s", "cutoff_hz"):
+        expect_positive(getattr(settings, name), name)
+    parts = [part for part in _LIMBS if body.get(part) is not None]
+    if not parts or len(motion) < 3:
+        return ()
+    joints = np.array([body.require("hips"), *(body.require(part) for part in parts)], np.intp)
+    places = positions_at(motion, np.arange(len(motion)), joints) / leg_length(motion.skeleton, body)
+    reach = places[:, 1:] - places[:, :1]
+    if settings.cutoff_hz < motion.rate / 2:
+        reach = filters.butterworth(reach, motion.rate, settings.cutoff_hz, order=2)
+    speed = np.linalg.norm(series.derivative(reach, motion.rate), axis=-1)
+    braking = -series.derivative(speed, motion.rate)
+    wait = max(1, round(settings.stop_s * motion.rate))
+    marks = []
+    for k, part in enumerate(parts):
+        for peak in _peaks(speed[:, k], settings.strike_speed, round(settings.strike_gap_s * motion.rate)):
+            stop = peak + int(np.argmax(braking[peak : peak + wait + 1, k]))
+            marks += [Mark(f"{part}.strike", int(peak)), Mark(f"{part}.stop", int(stop))]
+    return _ordered(marks)
+
+
+def jump_marks(
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: MarkSettings | None = None
+) -> tuple[Mark, ...]:
+    """Jumps, in order of time.
+
+    "takeOff" is the first frame with no foot down, "apex" has the hips highest, at "landing" a foot is down
+    again. A flight that the clip cuts off has no mark on that side.
+
+    Raises:
+        InputError: air_s is not above 0.
+    """
+    settings = settings or MarkSettings()
+    expect_positive(settings.air_s, "air_s")
+    if not contacts.feet:
+        return ()
+    height = positions_at(motion, np.arange(len(motion)), np.array([body.require("hips")]))[:, 0, 2]
+    marks = []
+    for start, stop in zip(*series.runs(~contacts.planted.any(axis=1)), strict=True):
+        if stop - start >= settings.air_s * motion.rate:
+            if start > 0:
+                marks.append(Mark("takeOff", int(start)))
+            marks.append(Mark("apex", int(start + np.argmax(height[start:stop]))))
+            if stop < len(motion):
+                marks.append(Mark("landing", int(stop)))
+    return _ordered(marks)
+
+
+def gait_phase(marks: tuple[Mark, ...], frames: int, loop: bool) -> Array:
+    """The phase (F,) of a gait, from 0 where the left foot comes down towards 1 where it does so again.
+
+    Between two such marks it runs evenly; outside them it goes on at the nearest stride's pace, in a loop
+    around the seam. Without at least two of them (one in a loop) there is no gait: zeros.
+    """
+    downs = np.array([mark.frame for mark in marks if mark.name == "leftFoot.down"], np.float64)
+    cycle = frames - 1
+    if loop and len(downs) and cycle > 0:
+        count = len(downs)
+        downs = np.concatenate([[downs[-1] - cycle], downs, [downs[0] + cycle]])
+        strides = np.arange(-1, count + 1)
+    else:
+        strides = np.arange(len(downs))
+    if len(downs) < 2:
+        return np.zeros(frames)
+    places = np.arange(frames, dtype=np.float64)
+    stride = np.interp(places, downs, strides)
+    first, last = downs[1] - downs[0], downs[-1] - downs[-2]
+    stride = np.where(places < downs[0], strides[0] + (places - downs[0]) / first, stride)
+    stride = np.where(places > downs[-1], strides[-1] + (places - downs[-1]) / last, stride)
+    return np.asarray(stride % 1.0)
+
+
+def _peaks(values: Array, least: float, gap: int) -> Index:
+    """Frames of the local maxima of values (F,) above `least`; of peaks closer than `gap`, the highest."""
+    ahead, behind = np.append(values[1:], -np.inf), np.insert(values[:-1], 0, -np.inf)
+    found = np.flatnonzero((values >= least) & (values > behind) & (values >= ahead))
+    kept: list[int] = []
+    for frame in found[np.argsort(-values[found], kind="stable")]:
+        if all(abs(int(frame) - other) >= gap for other in kept):
+            kept.append(int(frame))
+    return np.array(sorted(kept), np.intp)
+
+
+def _ordered(marks: Iterable[Mark]) -> tuple[Mark, ...]:
     return tuple(sorted(marks, key=lambda mark: (mark.frame, mark.name)))

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+import open_data
 import synthetic
-from takemill.body_map import find_body_map
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map
 from takemill.checks import Mask
 from takemill.contacts import Contacts, find_contacts
-from takemill.marks import Mark, foot_marks
+from takemill.errors import InputError
+from takemill.marks import Mark, MarkSettings, foot_marks, gait_phase, jump_marks, strike_marks
+from takemill.motion import Motion
+from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")
 
@@ -60,3 +66,85 @@ def test_marks_of_a_walk_lie_near_the_truth() -> None:
     assert len(truth) >= 20
     assert [mark.name for mark in marks] == [mark.name for mark in truth]
     assert max(abs(m.frame - t.frame) for m, t in zip(marks, truth, strict=True)) <= 4
+
+
+def punch(rate: float = 60.0) -> tuple[Motion, BodyMap, int]:
+    """A straight arm swings forward by a minimum-jerk quintic: its speed peaks half-way."""
+    still = synthetic.idle(rate=rate, duration_s=3.0).motion
+    start, length = round(rate), round(0.3 * rate)
+    t = np.clip((np.arange(len(still)) - start) / length, 0, 1)
+    swing = 1.8 * t**3 * (10 - 15 * t + 6 * t * t)
+    q = still.rotations.copy()
+    arm = still.skeleton.index("right_upper_arm")
+    q[:, arm] = quat.mul(quat.exp(swing[:, None] * np.array([-1.0, 0.0, 0.0])), q[:, arm])
+    return still.with_rotations(q), find_body_map(still.skeleton), start + length // 2
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_strike_is_marked_at_its_peak_within_a_frame(seed: int) -> None:
+    motion, body, peak = punch()
+    motion = noisy(motion, seed, 0.3 if seed else 0.0)
+    strike, stop = strike_marks(motion, body)
+    assert strike.name == "rightHand.strike"
+    assert abs(strike.frame - peak) <= 1
+    assert stop.name == "rightHand.stop"
+    # The quintic brakes hardest at (1 + 1/sqrt(3)) / 2 of its way: the zero of its third derivative.
+    assert abs(stop.frame - (60 + 18 * (1 + 1 / np.sqrt(3)) / 2)) <= 1.5
+
+
+def test_the_kick_of_the_open_data_is_a_foot_strike() -> None:
+    motion = open_data.humanoid3d("kick")[0]
+    marks = strike_marks(motion, find_body_map(motion.skeleton))
+    speed = np.gradient(motion.model()[1], 1 / motion.rate, axis=0)
+    body = find_body_map(motion.skeleton)
+    hips = speed[:, body.require("hips")]
+    feet = {f: np.linalg.norm(speed[:, body.require(f)] - hips, axis=-1) for f in body.feet}
+    foot = max(feet, key=lambda f: feet[f].max())
+    frames = [mark.frame for mark in marks if mark.name == f"{foot}.strike"]
+    assert min(abs(frame - int(np.argmax(feet[foot]))) for frame in frames) <= 1
+
+
+def test_a_walk_has_no_strikes_and_no_jumps() -> None:
+    known = synthetic.walk(rate=60.0, steps=6)
+    body = find_body_map(known.motion.skeleton)
+    assert strike_marks(known.motion, body) == ()
+    assert jump_marks(known.motion, body, find_contacts(known.motion, body)) == ()
+
+
+def test_a_jump_has_take_off_apex_and_landing() -> None:
+    still = synthetic.idle(rate=60.0, duration_s=2.0).motion
+    body = find_body_map(still.skeleton)
+    place = still.root_translation.copy()
+    t = np.linspace(0, 1, 25)
+    place[40:65, 2] += 1.2 * t * (1 - t)
+    planted = np.ones((len(still), 2), bool)
+    planted[41:64] = False
+    truth = Contacts(60.0, FEET, planted, planted, 0.0)
+    marks = jump_marks(still.with_translation(0, place), body, truth)
+    assert marks == (Mark("takeOff", 41), Mark("apex", 52), Mark("landing", 64))
+    cut = jump_marks(still.with_translation(0, place).slice(45, 60), body, truth.sliced(45, 60))
+    assert [mark.name for mark in cut] == ["apex"]
+
+
+def test_the_phase_is_zero_where_the_left_foot_comes_down() -> None:
+    marks = (Mark("leftFoot.down", 4), Mark("rightFoot.down", 9), Mark("leftFoot.down", 14))
+    phase = gait_phase(marks, 20, loop=False)
+    assert phase[[4, 9, 14]] == pytest.approx([0, 0.5, 0])
+    assert phase[[0, 19]] == pytest.approx([0.6, 0.5])
+    assert (gait_phase((), 5, loop=False) == 0).all()
+    assert (gait_phase(marks[:1], 5, loop=False) == 0).all()
+
+
+def test_the_phase_of_a_loop_goes_on_over_the_seam() -> None:
+    phase = gait_phase((Mark("leftFoot.down", 4), Mark("rightFoot.down", 9)), 21, loop=True)
+    assert phase[[0, 4, 14, 20]] == pytest.approx([0.8, 0.0, 0.5, 0.8])
+    two = gait_phase((Mark("leftFoot.down", 2), Mark("leftFoot.down", 12)), 21, loop=True)
+    assert two[[2, 7, 12, 17, 0, 20]] == pytest.approx([0, 0.5, 0, 0.5, 0.8, 0.8])
+
+
+def test_settings_of_zero_are_refused() -> None:
+    motion, body, _ = punch()
+    with pytest.raises(InputError, match="strike_speed"):
+        strike_marks(motion, body, MarkSettings(strike_speed=0.0))
+    with pytest.raises(InputError, match="air_s"):
+        jump_marks(motion, body, find_contacts(motion, body), MarkSettings(air_s=-1.0))
