@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import quat
 from .body_map import BodyMap
 from .checks import Array, Index, expect_positive
 from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
 from .errors import InputError
+from .measure import PoseGap, ends_at, gap_between
 from .motion import Motion
 
 KINDS = ("auto", "steps", "still")
@@ -102,8 +102,11 @@ def find_loops(
     order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, effort, step)
     note = _note(band, coarse, repeats)
     chosen = _apart([(pairs[k][1], pairs[k][2]) for k in order], step)[: settings.count]
-    places = Places.around(motion, joints, np.array(chosen, np.intp), window)
-    return tuple(_candidate(motion, joints, places, start, end, window, note) for start, end in chosen)
+    ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
+    return tuple(
+        _candidate(start, end, gap_between(a, b), note)
+        for (start, end), a, b in zip(chosen, ends[::2], ends[1::2], strict=True)
+    )
 
 
 def _check(motion: Motion, settings: LoopSettings) -> None:
@@ -264,30 +267,7 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
 
 
-def _candidate(
-    motion: Motion, joints: Index, around: Places, start: int, end: int, window: int, note: str
-) -> LoopCandidate:
-    last = len(motion) - 1
-    frames = (start, end)
-    floors = [cloud_of(around, frame, frame, window, last).floor[0] for frame in frames]
-    turn = float(np.angle(np.vdot(floors[1], floors[0])))  # takes the end's cloud onto the start's
-    places, speeds = [], []
-    for frame in frames:
-        low, high = max(0, frame - window), min(last, frame + window)
-        path = around.between(low, high)
-        centre = np.arange(low, high + 1) - (low + high) / 2
-        places.append(path[frame - low])
-        speeds.append(np.tensordot(centre, path, 1) / (centre**2).sum() * motion.rate)
-    shift = [place * 1.0 for place in places]
-    for place in shift:
-        place[:, :2] -= place[:, :2].mean(axis=0)
-    back = quat.from_yaw(turn)
-    rotations = [motion.rotations[frame].copy() for frame in frames]
-    roots = [joint for joint, parent in enumerate(motion.skeleton.parents) if parent < 0]
-    rotations[1][roots] = quat.mul(back, rotations[1][roots])
-    gap_cm = 100 * float(np.linalg.norm(shift[0] - quat.rotate(back, shift[1]), axis=-1).mean())
-    gap_cm_s = 100 * float(np.linalg.norm(speeds[0] - quat.rotate(back, speeds[1]), axis=-1).mean())
-    gap_deg = float(np.degrees(quat.angle_between(rotations[0][joints], rotations[1][joints]).mean()))
-    felt = gap_cm + 0.05 * gap_cm_s  # a wrong speed shows as a shift within a twentieth of a second
+def _candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
+    felt = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
     quality = next((word for limit, word in _QUALITY if felt < limit), "apart")
-    return LoopCandidate(start, end, gap_cm, gap_deg, gap_cm_s, quality, note)
+    return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

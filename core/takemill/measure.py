@@ -1,0 +1,182 @@
+"""The numbers that people see: gaps between poses, seams of loops, sliding of planted feet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import quat
+from .body_map import BodyMap
+from .checks import Array, Index, owned
+from .clouds import Places, main_joints, positions_at
+from .contacts import Contacts, foot_points
+from .errors import InputError
+from .motion import Motion
+from .travel import TravelSettings, find_travel, steady_travel, without_travel
+
+_WINDOW_S = 0.1  # of a clip's end that is read to tell its speed
+_WORST = 3  # joints named
+
+
+@dataclass(frozen=True)
+class PoseGap:
+    """How far apart two poses are, after the best turn about +Z and shift on the floor.
+
+    Attributes:
+        cm: mean distance of the joints.
+        deg: mean angle between the joints' local rotations.
+        cm_s: mean difference of the joints' velocities.
+        worst: names of the joints furthest apart, the worst first.
+    """
+
+    cm: float
+    deg: float
+    cm_s: float
+    worst: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SetGaps:
+    """From the end of each clip (row) to the start of each clip (column), N clips.
+
+    Attributes:
+        names: (N,) of the clips.
+        cm, deg, cm_s: (N, N) as in PoseGap.
+        worst: (N, N) joint names, the worst first.
+    """
+
+    names: tuple[str, ...]
+    cm: Array
+    deg: Array
+    cm_s: Array
+    worst: tuple[tuple[tuple[str, ...], ...], ...]
+
+
+@dataclass(frozen=True)
+class Seam:
+    """How a repeated loop passes its seam, beside its steady way; means over all joints.
+
+    Attributes:
+        pose_m: the largest distance of a joint between the last pose and the first, metres.
+        speed_jump: change of the frame-to-frame step at the seam, metres per frame.
+        usual_speed_jump: the 95th percentile of that within the clip.
+        acceleration_jump: change of that change at the seam, metres per frame.
+        usual_acceleration_jump: its 95th percentile within the clip.
+    """
+
+    pose_m: float
+    speed_jump: float
+    usual_speed_jump: float
+    acceleration_jump: float
+    usual_acceleration_jump: float
+
+
+@dataclass(frozen=True)
+class End:
+    """A pose to be compared: positions (P, 3) m, velocities (P, 3) m/s, local rotations (P, 4)."""
+
+    positions: Array
+    velocities: Array
+    rotations: Array
+    hips: tuple[bool, ...]  # (P,) which joints have no parent: their rotations turn with the heading
+
+
+def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) -> tuple[End, ...]:
+    """The poses at some frames; velocities are straight lines fitted to `reach` frames to both sides."""
+    last = len(motion) - 1
+    around = Places.around(motion, joints, np.asarray(frames, np.intp), reach)
+    ends = []
+    for frame in frames:
+        low, high = max(0, frame - reach), min(last, frame + reach)
+        path = around.between(low, high)
+        time = np.arange(low, high + 1) - (low + high) / 2
+        spread = float((time**2).sum())
+        velocity = np.tensordot(time, path, 1) / spread * motion.rate if spread else np.zeros_like(path[0])
+        roots = tuple(motion.skeleton.parents[int(joint)] < 0 for joint in joints)
+        ends.append(End(path[frame - low], velocity, motion.rotations[frame, joints], roots))
+    return tuple(ends)
+
+
+def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
+    """The gap between two poses of the same joints (P,), whose names may be given."""
+    places = [end.positions - end.positions.mean(axis=0) * [1.0, 1.0, 0.0] for end in (a, b)]
+    floors = [place[:, 0] + 1j * place[:, 1] for place in places]
+    back = quat.from_yaw(float(np.angle(np.vdot(floors[1], floors[0]))))  # takes b onto a
+    away = np.linalg.norm(places[0] - quat.rotate(back, places[1]), axis=-1)
+    slip = np.linalg.norm(a.velocities - quat.rotate(back, b.velocities), axis=-1)
+    turned = np.where(np.array(b.hips)[:, None], quat.mul(back, b.rotations), b.rotations)
+    order = np.argsort(-away, kind="stable")[:_WORST]
+    return PoseGap(
+        100 * float(away.mean()),
+        float(np.degrees(quat.angle_between(a.rotations, turned).mean())),
+        100 * float(slip.mean()),
+        tuple(names[int(k)] for k in order) if names else (),
+    )
+
+
+def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
+    """The gaps for every ordered pair of clips of one skeleton, a clip and itself included.
+
+    Raises:
+        InputError: the clips have different joints.
+    """
+    motions = list(clips.values())
+    if any(motion.skeleton.names != motions[0].skeleton.names for motion in motions):
+        raise InputError("the clips of a set must have the same joints")
+    joints = main_joints(body)
+    starts, ends = [], []
+    for motion in motions:
+        reach = min(max(1, round(_WINDOW_S * motion.rate)), max(len(motion) - 1, 0))
+        first, last = ends_at(motion, joints, (0, len(motion) - 1), reach)
+        starts.append(first)
+        ends.append(last)
+    names = [motions[0].skeleton.names[int(joint)] for joint in joints] if motions else []
+    gaps = [[gap_between(end, start, names) for start in starts] for end in ends]
+    shape = (len(motions), len(motions))
+    cm, deg, cm_s = (
+        owned(np.reshape([getattr(gap, field) for row in gaps for gap in row], shape))
+        for field in ("cm", "deg", "cm_s")
+    )
+    return SetGaps(tuple(clips), cm, deg, cm_s, tuple(tuple(gap.worst for gap in row) for row in gaps))
+
+
+def measure_seam(loop: Motion, body: BodyMap) -> Seam:
+    """How a loop passes its seam when it repeats; its last frame stands for its first.
+
+    Raises:
+        InputError: fewer than five frames.
+    """
+    if len(loop) < 5:
+        raise InputError("a seam needs a loop of at least five frames")
+    still = without_travel(loop, steady_travel(find_travel(loop, body, TravelSettings())))
+    positions = positions_at(still, np.arange(len(still)), main_joints(body))
+    pose = float(np.linalg.norm(positions[-1] - positions[0], axis=-1).max())
+    # The last frame is where the seam is seen: the first frame follows it as frame 1 would.
+    twice = np.concatenate([positions, positions[1:]])
+    last = len(positions) - 1
+    jumps = []
+    for order in (2, 3):
+        change = np.linalg.norm(np.diff(twice, order, axis=0), axis=-1).mean(axis=1)
+        inner = change[: last - order + 1]
+        jumps += [float(change[last - order + 1 : last].max()), float(np.percentile(inner, 95))]
+    return Seam(pose, *jumps)
+
+
+def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool = False) -> Array:
+    """The speed over the floor of every planted heel and toe, cm/s, one value (N,) per frame step and point.
+
+    A point counts while it is planted in both frames of a step. In a loop the step over the seam counts too:
+    the cycle's way and turn carry the first frames on to the last.
+    """
+    points = foot_points(motion, body)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    if loop and len(motion) > 2:
+        way = find_travel(motion, body, TravelSettings())
+        turn = quat.from_yaw(way.heading[-1] - way.heading[0])
+        again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
+        points = np.concatenate([points, again])
+        planted = np.concatenate([planted, planted[1:2]])
+    speed = np.linalg.norm(np.diff(points[..., :2], axis=0), axis=-1) * motion.rate
+    return np.asarray(100 * speed[planted[1:] & planted[:-1]])
