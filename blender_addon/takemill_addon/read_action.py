@@ -33,9 +33,9 @@ class Take:
     Attributes:
         name: of the Action.
         rig: the armature's bones.
-        frame: the armature object's place in the world.
+        frame: from the armature's own space to the motion's.
         start: the scene frame that is the motion's frame 0.
-        motion: world metres, Z-up; of `read_in_armature`: the armature's own space.
+        motion: metres, Z-up, in world space or another that `frame` leads to.
         evaluated: why Blender had to evaluate the pose; empty when the F-curves were enough.
         unscaled: bones whose scale the motion does not hold.
     """
@@ -49,22 +49,29 @@ class Take:
     unscaled: tuple[str, ...]
 
 
-def read_take(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> Take:
+def read_take(
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    action: bpy.types.Action,
+    frame: ArmatureFrame | None = None,
+) -> Take:
     """The motion that `action` gives `armature`, at the scene's frame rate, on whole frames.
+
+    In world space, or in the space that `frame` leads to.
 
     Raises:
         InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
     """
+    frame = frame or ArmatureFrame.of(armature)
     take = read_in_armature(context, armature, action, read_rig(armature))
-    return replace(
-        take, motion=take.frame.world_motion(take.motion, take.frame.world_skeleton(take.rig.skeleton))
-    )
+    motion = frame.world_motion(take.motion, frame.world_skeleton(take.rig.skeleton))
+    return replace(take, motion=motion, frame=frame)
 
 
 def read_in_armature(
     context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action, rig: Rig
 ) -> Take:
-    """As `read_take`, but with the motion in the space of `armature`, whose bones are `rig`."""
+    """As `read_take`, but with the motion and the frame in the space of `armature`, whose bones are `rig`."""
     slot = actions.slot_for(action, armature)
     bag = actions.channelbag(action, slot)
     frames = take_frames(action, bag)
@@ -73,14 +80,13 @@ def read_in_armature(
     reasons = evaluation_reasons(armature, action, slot)
     if len(scaled):
         reasons += (f"scale of {len(scaled)} bones ({', '.join(rig.names[bone] for bone in scaled[:3])})",)
-    frame = ArmatureFrame.of(armature)
     if reasons:
         local = _evaluated(context, armature, action, slot, frames, rig)
     else:
         local = rig.local_from_basis(channels.location, _quaternions(rig, channels.rotation))
     motion = motion_of(rig.skeleton, scene_time.frame_rate(context.scene), *local)
     unscaled = tuple(rig.names[bone] for bone in channels.scaled)
-    return Take(action.name, rig, frame, frames.start, motion, reasons, unscaled)
+    return Take(action.name, rig, ArmatureFrame.none(), frames.start, motion, reasons, unscaled)
 
 
 def take_frames(action: bpy.types.Action, bag) -> range:

@@ -35,6 +35,11 @@ class ArmatureFrame:
     size: float
 
     @classmethod
+    def none(cls) -> ArmatureFrame:
+        """The frame that changes nothing."""
+        return cls(quat.IDENTITY, np.zeros(3), 1.0)
+
+    @classmethod
     def of(cls, armature: bpy.types.Object) -> ArmatureFrame:
         """Where `armature` stands now, its parents included.
 
@@ -77,6 +82,13 @@ class ArmatureFrame:
     def armature_motion(self, motion: Motion, skeleton: Skeleton) -> Motion:
         """`motion` in world metres -> the space of the armature whose bones are `skeleton`."""
         return self.inverse.world_motion(motion, skeleton)
+
+    @cached_property
+    def standing(self) -> ArmatureFrame:
+        """The same tilt and size at the origin, without a heading: what is seen by the character itself."""
+        return ArmatureFrame(
+            quat.mul(quat.from_yaw(-quat.yaw(self.rotation)), self.rotation), np.zeros(3), self.size
+        )
 
     @cached_property
     def inverse(self) -> ArmatureFrame:

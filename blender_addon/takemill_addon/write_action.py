@@ -21,17 +21,22 @@ _LINEAR = 1
 
 
 def write_motion(
-    context: bpy.types.Context, armature: bpy.types.Object, motion: Motion, start: int, name: str
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    motion: Motion,
+    start: int,
+    name: str,
+    frame: ArmatureFrame | None = None,
+    play: bool = True,
 ) -> bpy.types.Action:
-    """Write `motion` for `armature` from scene frame `start` on and let the armature play it.
+    """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
 
-    The motion's joints are found among the bones by name; bones that it does not name keep their place
-    from the armature's rest pose.
+    The motion is in world space, or in the space that `frame` leads to from the armature's.
 
     Raises:
-        InputError: a joint has no bone of its name, hangs from another parent, or cannot move so.
+        InputError: the motion's joints are not the armature's bones, or one cannot move so.
     """
-    rig, frame = read_rig(armature), ArmatureFrame.of(armature)
+    rig, frame = read_rig(armature), frame or ArmatureFrame.of(armature)
     inside = frame.armature_motion(motion, _matching(rig, motion, armature.name))
     locations, rotations = rig.basis_from_local(inside.rotations, inside.local_translations())
     action, slot, bag = actions.new_action(armature, name)
@@ -47,8 +52,9 @@ def write_motion(
             _write_property(bag, group, prefix + "location", frames, moves)
     action.use_frame_range = True
     action.frame_start, action.frame_end = start, start + len(motion) - 1
-    actions.assign(armature, action, slot)
-    refresh(context.scene)
+    if play:
+        actions.assign(armature, action, slot)
+        refresh(context.scene)
     return action
 
 

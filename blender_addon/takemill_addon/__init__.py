@@ -1,0 +1,46 @@
+"""Takemill in Blender: from a raw motion-capture take to a packed set of game clips, in a sidebar tab."""
+
+from __future__ import annotations
+
+import atexit
+
+import bpy
+
+from . import (
+    operators_body,
+    operators_clips,
+    operators_cuts,
+    operators_pack,
+    operators_take,
+    panels,
+    properties,
+)
+
+CLASSES = (
+    *properties.CLASSES,
+    *operators_body.CLASSES,
+    *operators_take.CLASSES,
+    *operators_cuts.CLASSES,
+    *operators_clips.CLASSES,
+    *operators_pack.CLASSES,
+    *panels.CLASSES,
+)
+
+
+def register() -> None:
+    """Add the classes, then the properties that use them."""
+    for cls in CLASSES:
+        bpy.utils.register_class(cls)
+    properties.attach()
+    if bpy.app.module:
+        # The 4.5 module never ends its process while a class with Python functions is registered.
+        atexit.register(unregister)
+
+
+def unregister() -> None:
+    """Take away what `register` added, in reverse; a second call does nothing."""
+    atexit.unregister(unregister)
+    properties.detach()
+    for cls in reversed(CLASSES):
+        if cls.is_registered:
+            bpy.utils.unregister_class(cls)

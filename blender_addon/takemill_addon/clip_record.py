@@ -1,0 +1,159 @@
+"""A finished clip's facts, kept with its Action as JSON, and the clip made whole again from both."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+
+import bpy
+import numpy as np
+
+from takemill import quat
+from takemill.body_map import BodyMap
+from takemill.checks import Mask
+from takemill.contacts import Contacts, find_contacts
+from takemill.errors import InputError
+from takemill.loop_search import LoopCandidate
+from takemill.marks import foot_marks
+from takemill.motion import Motion
+from takemill.pipeline import FinishedClip
+from takemill.travel import Travel, TravelSettings, find_travel
+
+
+@dataclass(frozen=True)
+class ClipRecord:
+    """What an Action alone does not tell about a clip.
+
+    Attributes:
+        kind, loop, travel_mode, candidate, source, source_range: as in `FinishedClip`.
+        travel: of an in-place clip, which has none left in its pose; else None, read from the pose.
+        contacts: None to be found in the pose.
+    """
+
+    kind: str = "other"
+    loop: bool = False
+    travel_mode: str = "keep"
+    candidate: LoopCandidate | None = None
+    source: str = ""
+    source_range: tuple[int, int] = (0, 0)
+    travel: Travel | None = None
+    contacts: Contacts | None = None
+
+    @classmethod
+    def of_clip(cls, clip: FinishedClip) -> ClipRecord:
+        """The record of a clip that the core made."""
+        return cls(
+            clip.kind,
+            clip.loop,
+            clip.travel_mode,
+            clip.candidate,
+            clip.source,
+            clip.source_range,
+            clip.travel if clip.travel_mode == "in_place" else None,
+            clip.contacts,
+        )
+
+    @classmethod
+    def of_action(cls, action: bpy.types.Action) -> ClipRecord:
+        """The record kept with `action`; a plain one where there is none.
+
+        Raises:
+            InputError: somebody has changed the text.
+        """
+        if not action.takemill.record:
+            return cls(source=action.name)
+        try:
+            return _parsed(json.loads(action.takemill.record))
+        except (ValueError, KeyError, TypeError) as problem:
+            raise InputError(
+                f"action {action.name!r}: its clip record is damaged ({problem}); make the clip again"
+            ) from None
+
+    def keep(self, action: bpy.types.Action) -> None:
+        """Store the record with `action`."""
+        facts = asdict(replace(self, travel=None, contacts=None))
+        if self.travel:
+            facts["travel"] = {
+                name: np.round(getattr(self.travel, name), 6).tolist() for name in ("position", "heading")
+            }
+        if self.contacts:
+            facts["contacts"] = {
+                "floor_m": self.contacts.floor_m,
+                "feet": self.contacts.feet,
+                **{part: getattr(self.contacts, part).astype(int).tolist() for part in ("heel", "toe")},
+            }
+        action.takemill.record = json.dumps({"rate": self._rate(), **facts})
+
+    def _rate(self) -> float | None:
+        known = self.travel or self.contacts
+        return known.rate if known else None
+
+
+def _parsed(facts: Mapping) -> ClipRecord:
+    rate, travel, contacts, seam = (facts[key] for key in ("rate", "travel", "contacts", "candidate"))
+    return ClipRecord(
+        facts["kind"],
+        facts["loop"],
+        facts["travel_mode"],
+        LoopCandidate(**seam) if seam else None,
+        facts["source"],
+        tuple(facts["source_range"]),
+        Travel(rate, np.array(travel["position"]), np.array(travel["heading"])) if travel else None,
+        Contacts(
+            rate,
+            tuple(contacts["feet"]),
+            _mask(contacts["heel"]),
+            _mask(contacts["toe"]),
+            contacts["floor_m"],
+        )
+        if contacts
+        else None,
+    )
+
+
+def _mask(rows) -> Mask:
+    return np.array(rows, dtype=bool).reshape(len(rows), -1)
+
+
+def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> FinishedClip:
+    """The clip called `name`, its pose from its Action and the rest from its record.
+
+    Raises:
+        InputError: the Action has other frames than when the record was made.
+    """
+    for known in (record.travel, record.contacts):
+        count = len(motion) if known is None else len(known.heading if known is record.travel else known.heel)
+        if count != len(motion):
+            raise InputError(
+                f"clip {name!r}: its action has {len(motion)} frames, not {count} any more; make it again"
+            )
+    contacts = record.contacts or find_contacts(motion, body)
+    contacts = replace(contacts, rate=motion.rate)
+    return FinishedClip(
+        name=name,
+        kind=record.kind,
+        motion=motion,
+        body=body,
+        loop=record.loop,
+        travel_mode=record.travel_mode,
+        travel=travel_of(motion, body, record),
+        marks=foot_marks(contacts, record.loop),
+        candidate=record.candidate,
+        source=record.source,
+        source_range=record.source_range,
+        contacts=contacts,
+    )
+
+
+def travel_of(motion: Motion, body: BodyMap, record: ClipRecord) -> Travel:
+    """The root track of a clip: on its root bone, as it was taken away, or still on the hips."""
+    if record.travel is not None:
+        return replace(record.travel, rate=motion.rate)
+    root = body.get("root")
+    if record.travel_mode != "root" or root is None:
+        return find_travel(motion, body, TravelSettings(), record.loop).relative()
+    rest_turn, rest_at = (part[root] for part in motion.skeleton.rest_model)
+    turns, at = (part[:, root] for part in motion.model())
+    turn = quat.mul(turns, quat.inv(rest_turn))
+    return Travel(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))

@@ -1,0 +1,95 @@
+"""Which bone plays which part, and a root bone where there is none."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill.body_map import find_body_map
+from takemill.body_parts import HUMANOID
+from takemill.errors import InputError
+
+from . import stage
+from .rig import ArmatureFrame, read_rig
+
+
+class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
+    """Find which bone plays which part of the body, by names, by parents, and by where the bones lie"""
+
+    bl_idname = "takemill.map_body"
+    bl_label = "Map Body"
+    needs = (stage.an_armature,)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        frame = ArmatureFrame.of(armature).standing
+        skeleton = frame.world_skeleton(read_rig(armature).skeleton)
+        body = find_body_map(skeleton)
+        stage.keep_body(armature, body, skeleton)
+        return f"{len(body.joints)} parts mapped on {armature.name}"
+
+
+class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
+    """Add a body part that was not found, to name its bone by hand"""
+
+    bl_idname = "takemill.add_part"
+    bl_label = "Add Part"
+    needs = (stage.an_armature,)
+
+    def _free_parts(self, context):
+        armature = stage.armature_of(context)
+        taken = {part.name for part in armature.takemill.parts} if armature else set()
+        parts = [part for part in (*HUMANOID, "root", "tail.0", "tail.1", "tail.2") if part not in taken]
+        TAKEMILL_OT_add_part.kept = [(part, part, "") for part in parts]  # Blender needs the strings kept
+        return TAKEMILL_OT_add_part.kept
+
+    part: bpy.props.EnumProperty(name="Part", items=_free_parts)
+
+    def invoke(self, context, event):
+        return context.window_manager.invoke_props_dialog(self)
+
+    def run(self, context: bpy.types.Context) -> str:
+        parts = stage.armature_of(context).takemill
+        parts.parts.add().name = self.part
+        parts.part_index = len(parts.parts) - 1
+        return f"name the bone that plays {self.part}"
+
+
+class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
+    """Add a bone "root" on the floor below the character and hang the hips from it; no pose changes"""
+
+    bl_idname = "takemill.add_root_bone"
+    bl_label = "Add Root Bone"
+    needs = (stage.an_armature, stage.a_body)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        if "root" in armature.data.bones:
+            raise InputError(
+                f"armature {armature.name!r}: it has a bone 'root'; map the body again to use it"
+            )
+        if armature.library or armature.data.library:
+            raise InputError(
+                f"armature {armature.name!r}: it is linked from another file; add the bone there"
+            )
+        hips = next((part.bone for part in armature.takemill.parts if part.name == "hips"), "")
+        before = context.view_layer.objects.active, armature.mode
+        context.view_layer.objects.active = armature
+        bpy.ops.object.mode_set(mode="EDIT")
+        bones = armature.data.edit_bones
+        top = bones[hips]
+        while top.parent:
+            top = top.parent
+        root = bones.new(
+            "root"
+        )  # along +Y with no roll: its rest is the armature's own space, so no pose changes
+        root.head, root.tail, root.roll = (0, 0, 0), (0, max(top.length, 0.1), 0), 0
+        root.use_deform = False
+        top.parent, top.use_connect = root, False
+        bpy.ops.object.mode_set(mode=before[1])
+        context.view_layer.objects.active = before[0]
+        part = armature.takemill.parts.add()
+        part.name, part.bone = "root", "root"
+        return f"{armature.name} has a root bone"
+
+
+CLASSES = (TAKEMILL_OT_map_body, TAKEMILL_OT_add_part, TAKEMILL_OT_add_root_bone)

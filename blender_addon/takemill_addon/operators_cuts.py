@@ -1,0 +1,205 @@
+"""Cuts of a take, and the clips made from them."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill import cuts, pipeline
+from takemill.contacts import find_contacts
+from takemill.errors import InputError
+from takemill.health import Health
+from takemill.loop_close import CloseSettings
+from takemill.loop_search import LoopSettings
+from takemill.recipe import ClipSpec, Moment, Recipe, expect_name
+from takemill.travel import TravelSettings
+
+from . import actions, stage
+from .clip_record import ClipRecord
+from .write_action import write_motion
+
+_FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
+
+
+class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
+    """Look for stretches that could be clips: standing, steps, strikes, turns, jumps. Replaces the list"""
+
+    bl_idname = "takemill.suggest_cuts"
+    bl_label = "Suggest Cuts"
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        found = cuts.suggest_cuts(work.take.motion, work.body)
+        if not found:
+            raise InputError(f"{work.action.name!r}: no stretch suggests itself; add cuts by hand")
+        known = work.action.takemill
+        known.cuts.clear()
+        known.cut_index = 0
+        for cut in found:
+            spec, item = ClipSpec.from_cut(cut), known.cuts.add()
+            item.name, item.kind, item.loop, item.travel = cut.name, cut.kind, cut.loop, spec.travel
+            item.start, item.end = work.take.start + cut.start, work.take.start + cut.stop - 1
+        stage.note_reading(work)
+        return f"{len(found)} cuts suggested"
+
+
+class TAKEMILL_OT_add_cut(stage.Stage, bpy.types.Operator):
+    """Add a cut over the preview range of the timeline, or around the playhead where there is none"""
+
+    bl_idname = "takemill.add_cut"
+    bl_label = "Add Cut"
+    needs = (stage.an_armature, stage.an_action)
+
+    def run(self, context: bpy.types.Context) -> str:
+        scene, known = context.scene, actions.active_action(stage.armature_of(context)).takemill
+        item = known.cuts.add()
+        taken = {cut.name for cut in known.cuts}
+        item.name = next(name for n in range(1, 1000) if (name := f"clip_{n:02}") not in taken)
+        if scene.use_preview_range:
+            item.start, item.end = scene.frame_preview_start, scene.frame_preview_end
+        else:
+            reach = round(scene.render.fps / scene.render.fps_base)
+            item.start, item.end = scene.frame_current - reach, scene.frame_current + reach
+        known.cut_index = len(known.cuts) - 1
+        return f"{item.name}: frames {item.start} to {item.end}"
+
+
+class TAKEMILL_OT_remove_cut(stage.Stage, bpy.types.Operator):
+    """Take the chosen cut off the list"""
+
+    bl_idname = "takemill.remove_cut"
+    bl_label = "Remove Cut"
+    needs = (stage.an_armature, stage.an_action)
+
+    def run(self, context: bpy.types.Context) -> str:
+        known = actions.active_action(stage.armature_of(context)).takemill
+        if not 0 <= known.cut_index < len(known.cuts):
+            raise InputError("there is no cut to remove")
+        name = known.cuts[known.cut_index].name
+        known.cuts.remove(known.cut_index)
+        known.cut_index = max(0, known.cut_index - 1)
+        return f"{name} removed from the list"
+
+
+class TAKEMILL_OT_preview_cut(stage.Stage, bpy.types.Operator):
+    """Make the cut the preview range of the timeline and set the playhead on its first frame"""
+
+    bl_idname = "takemill.preview_cut"
+    bl_label = "Preview Cut"
+    needs = (stage.an_armature, stage.an_action)
+
+    index: bpy.props.IntProperty()
+
+    def run(self, context: bpy.types.Context) -> str:
+        known = actions.active_action(stage.armature_of(context)).takemill
+        if not 0 <= self.index < len(known.cuts):
+            raise InputError("there is no such cut")
+        known.cut_index, cut = self.index, known.cuts[self.index]
+        preview(context.scene, cut.start, cut.end)
+        return f"{cut.name}: frames {cut.start} to {cut.end}"
+
+
+def preview(scene: bpy.types.Scene, start: int, end: int) -> None:
+    """Let the timeline play just these frames."""
+    scene.use_preview_range = True
+    scene.frame_preview_start, scene.frame_preview_end = start, end
+    scene.frame_set(start)
+
+
+def some_cuts(context: bpy.types.Context) -> str:
+    """Needs a cut to make a clip of."""
+    known = stage.armature_of(context).animation_data.action.takemill
+    return "" if any(cut.use for cut in known.cuts) else "Suggest or add cuts first, and leave one ticked"
+
+
+class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
+    """Make an action of each ticked cut: its loop closed, its travel split off, its footfalls marked"""
+
+    bl_idname = "takemill.make_clips"
+    bl_label = "Make Clips"
+    needs = (*stage.Stage.needs, some_cuts)
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        recipe = _recipe(context.scene.takemill, work)
+        manager = context.window_manager
+        manager.progress_begin(0, 100)
+        try:
+            clips = pipeline.make_clips(
+                _prepared(work), recipe, lambda _, part: manager.progress_update(round(100 * part))
+            )
+        finally:
+            manager.progress_end()
+        for clip in clips:
+            _write_clip(context, work, clip)
+        stage.note_reading(work)
+        return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}"
+
+
+def _prepared(work: stage.Work) -> pipeline.PreparedTake:
+    """The take as the core wants it; it was repaired and judged before, by operators of its own."""
+    motion, none = work.take.motion, Health((), {})
+    contacts = find_contacts(motion, work.body)
+    return pipeline.PreparedTake(
+        work.action.name, pipeline.digest_of(motion), motion, work.body, motion, (), none, none, contacts
+    )
+
+
+def _recipe(chosen, work: stage.Work) -> Recipe:
+    """The ticked cuts of the take and the scene's settings."""
+    specs = []
+    for cut in work.action.takemill.cuts:
+        if not cut.use:
+            continue
+        first, last = (Moment(frame - work.take.start, in_frames=True) for frame in (cut.start, cut.end))
+        name = expect_name(cut.name, f"cut {cut.name!r}")
+        specs.append(
+            ClipSpec(name, first, last, cut.loop, travel=cut.travel, take=work.action.name, kind=cut.kind)
+        )
+    if work.body.get("root") is None and any(spec.travel == "root" for spec in specs):
+        raise InputError(
+            f"armature {work.armature.name!r}: it has no root bone for the travel; "
+            "Add Root Bone in the Body panel, or choose another travel for the cuts"
+        )
+    return Recipe(
+        clips=tuple(specs),
+        loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
+        close=CloseSettings(seam_s=chosen.seam_s),
+        travel=travel_settings(chosen),
+    )
+
+
+def travel_settings(chosen) -> TravelSettings:
+    """The scene's choice of what travels."""
+    return TravelSettings(
+        turn=chosen.travel_turn, height=chosen.travel_height, smooth_hz=chosen.travel_smooth_hz
+    )
+
+
+def _write_clip(context: bpy.types.Context, work: stage.Work, clip: pipeline.FinishedClip) -> None:
+    """A new Action for the clip, put on the armature's list; the armature goes on playing the take."""
+    frame = work.take.frame
+    new = write_motion(context, work.armature, clip.motion, _FIRST_FRAME, clip.name, frame, play=False)
+    ClipRecord.of_clip(clip).keep(new)
+    mark(new, clip.marks, _FIRST_FRAME)
+    stage.note_source(new, work)
+    clips = work.armature.takemill.clips
+    entry = clips.get(clip.name) or clips.add()
+    entry.name, entry.action, entry.use = clip.name, new, True
+
+
+def mark(action: bpy.types.Action, marks, start: int) -> None:
+    """The marks of a clip as the Action's pose markers, instead of any that bear their names."""
+    names = {one.name for one in marks}
+    for old in [marker for marker in action.pose_markers if marker.name in names]:
+        action.pose_markers.remove(old)
+    for one in marks:
+        action.pose_markers.new(one.name).frame = start + one.frame
+
+
+CLASSES = (
+    TAKEMILL_OT_suggest_cuts,
+    TAKEMILL_OT_add_cut,
+    TAKEMILL_OT_remove_cut,
+    TAKEMILL_OT_preview_cut,
+    TAKEMILL_OT_make_clips,
+)

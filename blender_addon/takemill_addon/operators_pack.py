@@ -1,0 +1,3 @@
+"""Packing comes with the core's clip sets."""
+
+CLASSES = ()

@@ -1,0 +1,74 @@
+"""What `register` adds, `unregister` takes away."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import bpy
+
+import takemill_addon
+
+
+def registered() -> dict[str, object]:
+    """Everything that an add-on can leave behind."""
+    handlers = {
+        name: list(map(id, funcs))
+        for name in dir(bpy.app.handlers)
+        if isinstance(funcs := getattr(bpy.app.handlers, name), list)
+    }
+    menus = {
+        name: list(map(id, draw._draw_funcs))
+        for name in dir(bpy.types)
+        if hasattr(kind := getattr(bpy.types, name), "draw") and hasattr(draw := kind.draw, "_draw_funcs")
+    }
+    properties = {
+        kind.__name__: sorted(item.identifier for item in kind.bl_rna.properties)
+        for kind in (bpy.types.Action, bpy.types.Object, bpy.types.Scene, bpy.types.WindowManager)
+    }
+    classes = sorted(name for name in dir(bpy.types) if "TAKEMILL" in name)
+    classes += [cls.__name__ for cls in takemill_addon.CLASSES if cls.is_registered]
+    operators = list(dir(bpy.ops.takemill)) if "takemill" in dir(bpy.ops) else []
+    return {
+        "handlers": handlers,
+        "menus": menus,
+        "properties": properties,
+        "classes": classes,
+        "operators": operators,
+    }
+
+
+def test_enable_disable_enable():
+    takemill_addon.unregister()
+    clean = registered()
+    takemill_addon.register()
+    on = registered()
+    takemill_addon.unregister()
+    assert registered() == clean
+    takemill_addon.register()
+    assert registered() == on
+    assert set(on["classes"]) == {cls.__name__ for cls in takemill_addon.CLASSES}
+    assert clean["classes"] == []
+    assert "takemill" in on["properties"]["Scene"]
+    takemill_addon.unregister()
+    takemill_addon.unregister()
+    assert registered() == clean
+
+
+def test_every_class_has_its_words():
+    """An operator without a tooltip, or a panel outside the tab, is a slip."""
+    for cls in takemill_addon.CLASSES:
+        if issubclass(cls, bpy.types.Operator):
+            assert cls.__doc__, cls
+            assert not cls.__doc__.endswith("."), cls
+            assert "UNDO" in cls.bl_options or "INTERNAL" in cls.bl_options, cls
+        if issubclass(cls, bpy.types.Panel):
+            assert cls.bl_category == "Takemill", cls
+    steps = [cls.bl_label for cls in takemill_addon.CLASSES if issubclass(cls, bpy.types.Panel)]
+    assert steps == sorted(steps)
+
+
+def test_a_process_that_registered_ends():
+    """The 4.5 module hangs at exit while a class with Python functions is registered."""
+    code = "import takemill_addon; takemill_addon.register()"
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
