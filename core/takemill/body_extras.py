@@ -78,9 +78,13 @@ def _finger_chains(tree: BodyTree, hand: int) -> list[tuple[int, ...]]:
         chain = [end]
         while (up := tree.skeleton.parents[chain[0]]) != hand and len(children[up]) == 1:
             chain.insert(0, up)
-        if len(chain) > 1 and (end in tree.nubs or (len(chain) == 4 and not len(tree.tips[end]))):
+        called = [j for j in chain if tree.hints[j].best in FINGERS]
+        chain = called or chain
+        if len(chain) > 1 and end in tree.nubs:
             chain.pop()
-        chains.append(tuple(chain[-3:]))
+        # Of four joints the last marks the end, or the first lies in the palm: then it is near the wrist.
+        palm = len(chain) > 3 and tree.gap(hand, chain[0]) < tree.gap(chain[0], chain[1])
+        chains.append(tuple(chain[-3:] if palm or len(tree.tips[end]) else chain[:3]))
     return chains
 
 

@@ -65,9 +65,13 @@ def _searched(tree: BodyTree) -> dict[str, int]:
     arms = _arms(tree, (hips, *up), legs)
     joints = {"hips": hips, **_column(tree, up, arms, named)}
     left = _left_of(tree, legs)
-    for limbs, parts in ((legs, _LEG), (arms, _ARM)):
+    # No leg begins in the middle, and arm joints nearer to it than the legs are collar bones.
+    aside = np.abs((tree.at - tree.at[hips]) @ left)
+    width = min(aside[leg[1]] for leg in legs)
+    for limbs, parts, near in ((legs, _LEG, 0.3 * width), (arms, _ARM, width)):
+        inner = np.flatnonzero(aside < near).tolist()
         for side, limb in zip(SIDES, _ordered(tree, limbs, left), strict=True) if limbs else ():
-            places = tree.limb(limb, parts)
+            places = tree.limb(limb, parts, inner)
             if places is None:
                 continue
             joints |= {side + part: limb[place] for part, place in zip(parts, places, strict=True)}
@@ -233,7 +237,7 @@ def _across(at: Array, body: BodyMap) -> Array:
     return at[..., body.require("leftUpperLeg"), :] - at[..., body.require("rightUpperLeg"), :]
 
 
-_SURE = 0.35  # cos(tilt / 2) below which the hips are too near to upside down to have a heading: 139 degrees
+_SURE = 0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
 
 
 def heading(motion: Motion, body: BodyMap) -> Array:

@@ -14,6 +14,7 @@ from .checks import Array
 from .skeleton import Skeleton
 
 UP: Array = np.array([0.0, 0.0, 1.0])
+_LONGEST_LIMB = 16  # joints that are looked at from its start
 
 
 @dataclass(frozen=True)
@@ -125,24 +126,44 @@ class BodyTree:
             and np.linalg.norm((self.at[a[1]] - self.at[b[1]])[:2]) > 0.03 * self.size
         ]
 
-    def limb(self, path: Sequence[int], parts: tuple[str, str, str]) -> tuple[int, int, int] | None:
+    def _fork(self, path: Sequence[int]) -> int | None:
+        """The place where a silent path parts into fingers or toes, if that leaves a limb."""
+        if any(self.hints[j].parts for j in path):
+            return None
+        for place, joint in enumerate(path[2:], 2):
+            # One long child and a single joint beside it are a limb and its twist joint.
+            sizes = [len(self.longest(child)) > 1 for child in self.skeleton.children[joint]]
+            if len(sizes) > 2 or (len(sizes) == 2 and sizes[0] == sizes[1]):
+                return place
+        return None
+
+    def _bulge(self, path: Sequence[int]) -> float:
+        """How far the joints between the ends of `path` lie off the line between these, as a part of it."""
+        start, line = self.at[path[0]], self.at[path[-1]] - self.at[path[0]]
+        off = np.linalg.norm(np.cross(self.at[list(path[1:-1])] - start, line), axis=-1)
+        return float(off.max(initial=0.0) / max(line @ line, 1e-12 * self.size**2))
+
+    def limb(
+        self, path: Sequence[int], parts: tuple[str, str, str], inner: Iterable[int] = ()
+    ) -> tuple[int, int, int] | None:
         """Which three places on `path` are a limb's start, bend and end; None when it is shorter.
 
         Names count most; among those that say nothing, two straight stretches of equal length that cover
-        most of the way win.
+        most of the way win. Joints `inner` are unlikely to be the start.
         """
+        fork = self._fork(path)
+        path = (path if fork is None else path[: fork + 1])[:_LONGEST_LIMB]
         if len(path) < 3:
             return None
-        steps = [self.gap(a, b) for a, b in pairwise(path)]
-        whole = sum(steps) + self.below[path[-1]][0] or 1.0
-        along = np.concatenate([[0.0], np.cumsum(steps)])
+        whole = sum(self.gap(a, b) for a, b in pairwise(path)) + self.below[path[-1]][0] or 1.0
 
         def score(places: tuple[int, int, int]) -> float:
             chords = [self.gap(path[a], path[b]) for a, b in pairwise(places)]
-            arc = along[places[2]] - along[places[0]] or 1.0
-            shape = sum(chords) / whole * min(chords) / (max(chords) or 1.0) * (sum(chords) / arc) ** 4
-            if path[places[2]] in self.nubs:
-                shape *= 0.7
+            shape = sum(chords) / whole * min(chords) / (max(chords) or 1.0)
+            shape *= np.exp(-10 * sum(self._bulge(path[a : b + 1]) for a, b in pairwise(places)))
+            shape *= 0.5 if path[places[0]] in inner else 1.0
+            shape *= 0.7 if path[places[2]] in self.nubs else 1.0
+            shape *= 1.5 if places[2] == fork else 1.0
             names = sum(self.hints[path[p]].says(part) for p, part in zip(places, parts, strict=True))
             return float(shape + 1.5 * names)
 
