@@ -16,7 +16,7 @@ from .errors import InputError
 from .motion import Motion
 from .travel import TravelSettings, find_travel, steady_travel, without_travel
 
-_WINDOW_S = 0.1  # of a clip's end that is read to tell its speed
+_WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
 _WORST = 3  # joints named
 
 

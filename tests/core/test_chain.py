@@ -1,0 +1,112 @@
+"""Ends blended onto a neutral pose, and stretches joined."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import open_data
+import synthetic
+from takemill import quat
+from takemill.body_map import find_body_map
+from takemill.chain import blend_ends, join_stretches
+from takemill.errors import InputError
+from takemill.loop_close import close_loop
+from takemill.measure import measure_seam, set_gaps
+from takemill.motion import Motion
+from takemill.travel import find_travel
+
+
+def test_blended_ends_chain_with_the_neutral_pose() -> None:
+    """The gaps of the set become zero in pose, and zero in speed against a body at rest."""
+    punch = open_data.humanoid3d("punch")[0].resampled(60.0)
+    kick = open_data.humanoid3d("kick")[0].resampled(60.0)
+    body = find_body_map(punch.skeleton)
+    rest = Motion(
+        punch.skeleton,
+        60.0,
+        np.repeat(kick.rotations[:1], 30, 0),
+        np.repeat(kick.root_translation[:1], 30, 0),
+    )
+    raw = set_gaps({"rest": rest, "punch": punch, "kick": kick}, body)
+    clips = {name: blend_ends(clip, body, rest) for name, clip in (("punch", punch), ("kick", kick))}
+    gaps = set_gaps({"rest": rest, **clips}, body)
+    assert raw.cm.max() > 1
+    assert gaps.cm.max() < 1e-6
+    assert gaps.deg.max() < 1e-5
+    assert gaps.cm_s.max() < 0.3 * raw.cm_s.max()
+    for name, before in (("punch", punch), ("kick", kick)):
+        after = clips[name]
+        middle = slice(12, len(before) - 12)
+        assert np.abs(after.rotations[middle] - before.rotations[middle]).max() < 1e-9
+        ways = [find_travel(motion, body) for motion in (before, after)]
+        assert ways[0].position[[0, -1]] == pytest.approx(ways[1].position[[0, -1]], abs=1e-9)
+        steps = np.linalg.norm(np.diff(after.model()[1], axis=0), axis=-1).max(axis=1) * 60
+        assert max(steps[0], steps[-1]) < 0.15, "metres per second: it starts and ends at rest"
+
+
+def test_an_end_can_be_left_alone() -> None:
+    punch = open_data.humanoid3d("punch")[0]
+    body = find_body_map(punch.skeleton)
+    neutral = open_data.humanoid3d("walk")[0]
+    clip = blend_ends(punch, body, neutral, start_s=0.3, end_s=0.0)
+    assert np.abs(clip.rotations[-1] - punch.rotations[-1]).max() < 1e-12
+    turned = quat.angle_between(clip.rotations[0], neutral.rotations[0])[1:]
+    assert turned.max() < 1e-6
+
+
+def idle(seed: int, duration_s: float) -> Motion:
+    """A calm body that sways slowly and differently with every seed, somewhere on the floor."""
+    still = synthetic.idle(rate=60.0, duration_s=duration_s).motion
+    rng = np.random.default_rng(seed)
+    t = np.arange(len(still)) / 60.0
+    sway = sum(
+        0.02 * rng.normal() * np.sin(2 * np.pi * f * t + rng.uniform(0, 6)) for f in (0.13, 0.21, 0.34)
+    )
+    q = still.rotations.copy()
+    for joint in ("spine", "chest", "head", "left_upper_arm", "right_lower_arm"):
+        place = still.skeleton.index(joint)
+        q[:, place] = quat.mul(q[:, place], quat.exp(sway[:, None] * rng.normal(size=3)))
+    turn = quat.from_yaw(rng.uniform(-3, 3))
+    q[:, 0] = quat.mul(turn, q[:, 0])
+    return still.with_rotations(q).with_translation(
+        0, quat.rotate(turn, still.root_translation) + np.array([*rng.normal(size=2), 0.0])
+    )
+
+
+def test_joined_stretches_have_no_visible_join() -> None:
+    parts = [idle(seed, 6.0) for seed in range(3)]
+    body = find_body_map(parts[0].skeleton)
+    joined = join_stretches(parts, body)
+    assert joined.duration_s > 12.0
+    usual = max(
+        np.linalg.norm(np.diff(part.model()[1], axis=0), axis=-1).mean(axis=1).max() for part in parts
+    )
+    steps = np.linalg.norm(np.diff(joined.model()[1], axis=0), axis=-1).mean(axis=1)
+    assert steps.max() < 2.5 * usual
+    assert np.abs(np.diff(joined.model()[1], 2, axis=0)).max() < 0.002
+    seam = measure_seam(close_loop(joined, body), body)
+    assert seam.pose_m < 1e-6
+    # The start is the first part's, the end the last part's, turned and shifted.
+    assert np.abs(joined.rotations[:60] - parts[0].rotations[:60]).max() < 1e-12
+    assert quat.angle_between(joined.rotations[-60:, 1:], parts[2].rotations[-60:, 1:]).max() < 1e-7
+
+
+def test_one_stretch_is_itself_and_bad_ones_are_refused() -> None:
+    part = idle(0, 3.0)
+    body = find_body_map(part.skeleton)
+    assert join_stretches([part], body) is part
+    with pytest.raises(InputError, match="no stretches"):
+        join_stretches([], body)
+    with pytest.raises(InputError, match="too short"):
+        join_stretches([part, part.slice(0, 60)], body)
+    with pytest.raises(InputError, match="rate"):
+        join_stretches([part, part.resampled(30.0)], body)
+    with pytest.raises(InputError, match="blend_s"):
+        join_stretches([part], body, 0.0)
+    with pytest.raises(InputError, match="fit"):
+        blend_ends(part, body, part, 2.0, 2.0)
+    with pytest.raises(InputError, match="0 or more"):
+        blend_ends(part, body, part, -0.1)
+    with pytest.raises(InputError, match="joints"):
+        blend_ends(part, body, open_data.humanoid3d("walk")[0])
