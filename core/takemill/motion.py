@@ -112,14 +112,14 @@ class Motion:
             translations={j: track[start:stop] for j, track in self.translations.items()},
         )
 
-    def resampled(self, rate: float) -> Motion:
+    def resampled(self, rate: float, loop: bool = False) -> Motion:
         """The same motion at another rate: slerp and straight lines between frames, no low-pass.
 
-        Frame 0 stays; the last frame is the last that the motion still covers.
+        Frame 0 stays; the last frame is the last that the motion still covers. A loop keeps both its ends
+        (see `series.frames_at`).
         """
         expect_positive(rate, "rate")
-        count = series.frame_count(self.duration_s, rate)
-        return self.sampled(np.arange(count) * (self.rate / rate), rate)
+        return self.sampled(series.frames_at(len(self), self.rate, rate, loop), rate)
 
     def sampled(self, frames: Array, rate: float) -> Motion:
         """The motion at fractional frame numbers (N,), called frames 0 to N - 1 at `rate`."""

@@ -22,7 +22,7 @@ from __future__ import annotations
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 from . import disk, tables
@@ -30,9 +30,11 @@ from .contacts import ContactSettings
 from .cuts import KINDS, Cut, CutSettings
 from .errors import RecipeError
 from .fit import FitSettings
+from .health import HealthSettings
 from .loop_close import CloseSettings
 from .loop_search import LoopSettings
 from .reduce import ReduceSettings
+from .repair import RepairSettings
 from .travel import MODES, TravelSettings
 
 _NAME_BYTES = 63  # what Blender 4.5 keeps of a name
@@ -132,6 +134,8 @@ class Recipe:
     rate: float | None = None
     body: Mapping[str, str] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
+    repair: RepairSettings = field(default_factory=RepairSettings)
+    health: HealthSettings = field(default_factory=HealthSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
     cuts: CutSettings = field(default_factory=CutSettings)
     loop: LoopSettings = field(default_factory=LoopSettings)
@@ -142,6 +146,8 @@ class Recipe:
 
     def __post_init__(self) -> None:
         expect_unique((clip.name for clip in self.clips), "recipe")
+        for name in ("repair", "health"):  # one table says when a foot is planted, for all stages
+            object.__setattr__(self, name, replace(getattr(self, name), contacts=self.contacts))
 
 
 TABLES: Mapping[str, type] = {

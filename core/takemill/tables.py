@@ -7,7 +7,7 @@ import math
 import types
 import typing
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import is_dataclass
 from typing import Any, TypeVar
 
 from .errors import InputError, RecipeError
@@ -28,7 +28,8 @@ def settings_from(table: object, kind: type[Settings], place: str) -> Settings:
     """
     table = expect_table(table, place)
     hints = typing.get_type_hints(kind)
-    known = [field.name for field in fields(kind) if field.init]  # type: ignore[arg-type]
+    # Settings inside settings (contacts, for the repair) have a table of their own.
+    known = [name for name in hints if not is_dataclass(hints[name])]
     expect_known(table, known, place)
     values = {key: value_of(value, hints[key], f"{place} {key}") for key, value in table.items()}
     try:

@@ -14,6 +14,11 @@ from takemill.tables import settings_from
 
 
 @dataclass(frozen=True)
+class Inner:
+    limit: float = 1.0
+
+
+@dataclass(frozen=True)
 class Example:
     on: bool = True
     count: int = 3
@@ -23,6 +28,7 @@ class Example:
     joints: tuple[str, ...] = ()
     span: tuple[float, float] = (0.0, 1.0)
     weights: Mapping[str, float] = field(default_factory=dict)
+    inner: Inner = field(default_factory=Inner)
 
     def __post_init__(self) -> None:
         expect_positive(self.cutoff_hz, "cutoff_hz")
@@ -46,6 +52,7 @@ def test_every_kind_of_field_is_filled_and_the_rest_keeps_its_default():
         ([1], r"\[x\]: expected a table, got \[1\]"),
         ({"cutof_hz": 1.0}, "unknown key 'cutof_hz'; did you mean 'cutoff_hz'"),
         ({"zzz": 1}, "unknown key 'zzz'; known: on, count, cutoff_hz"),
+        ({"inner": {}}, "unknown key 'inner'"),
         ({"on": 1}, "on: expected true or false, got 1"),
         ({"count": True}, "count: expected a whole number, got true"),
         ({"count": 1.0}, "count: expected a whole number"),
