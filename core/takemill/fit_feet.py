@@ -8,6 +8,7 @@ goes over into the pose that the fitted rotations give it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +24,9 @@ from .series import runs
 _BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
 _PIVOT = 0.15  # share of the foot's length by which one end lies lower when it bears the foot alone
 _TOES_BEND = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
+_FLAT = np.radians(15.0)  # feet pitched further tell little about the height of the hips
 _STRAIGHT = 0.999  # share of the leg's length that the hips leave to a planted leg
-_SETTLE_S = 0.2  # the hips sink this long before a leg would not reach
+_SETTLE_S = 0.2  # the hips change their height no faster
 
 
 @dataclass(frozen=True)
@@ -43,26 +45,66 @@ class Scale:
 def plant_feet(
     source: Motion, body: BodyMap, contacts: Contacts, fitted: Motion, target_body: BodyMap, scale: Scale
 ) -> Motion:
-    """The fitted motion with its planted feet where the performer's stood, and hips low enough for both."""
+    """The fitted motion with its planted feet where the performer's stood.
+
+    The hips rise or sink smoothly with the flat feet, so that knees stay as bent as the performer's, and sink
+    where a leg would not reach.
+    """
     soles = sole_offsets(fitted.skeleton, target_body)
     theirs = scale.apply(foot_points(source, body))
-    goals: dict[str, Array] = {}
     rotations = fitted.rotations.copy()
+    feet: dict[str, _Foot] = {}
     for k, foot in enumerate(contacts.feet):
         planted = contacts.planted[:, k]
         if foot not in target_body.feet or not planted.any():
             continue
         turned, ankle = joint_in_model(fitted, target_body.require(foot))
         arms = quat.rotate(turned[:, None], soles[target_body.feet.index(foot)])
-        wanted = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, planted)
         near = _nearness(planted, round(_BLEND_S * source.rate))
-        goals[foot] = ankle + near[:, None] * (wanted - ankle)
+        wanted = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, planted)
+        feet[foot] = _Foot(ankle, wanted, near, arms[:, 1] - arms[:, 0])
         toes = target_body.get(foot.replace("Foot", "Toes"))
         if toes is not None and body.get(foot.replace("Foot", "Toes")) is None:
-            rotations[:, toes] = _level_toes(fitted, toes, arms[:, 1] - arms[:, 0], near)
-    if not goals:
+            rotations[:, toes] = _level_toes(fitted, toes, feet[foot])
+    if not feet:
         return fitted
-    return place_ankles(_sunk(fitted.with_rotations(rotations), target_body, goals), target_body, goals)
+    width = round(_SETTLE_S * source.rate)
+    lift = _averaged(_rise(feet.values()), width)
+    drop = _averaged(_highest(_missing(fitted, target_body, feet, lift), width), width)
+    lifted = _lifted(fitted.with_rotations(rotations), target_body, lift - drop)
+    return place_ankles(lifted, target_body, {foot: data.goal(lift - drop) for foot, data in feet.items()})
+
+
+@dataclass(frozen=True)
+class _Foot:
+    """One foot of the target: as fitted, and where it should stand.
+
+    Attributes:
+        ankle: (F, 3) as fitted, metres.
+        wanted: (F, 3) where it should be while planted.
+        near: (F,) how much that counts.
+        sole: (F, 3) from heel to ball.
+    """
+
+    ankle: Array
+    wanted: Array
+    near: Array
+    sole: Array
+
+    def goal(self, lift: Array) -> Array:
+        """Where the ankle goes (F, 3) when the hips are lifted by (F,)."""
+        ankle = self.ankle + _up(lift)
+        return ankle + self.near[:, None] * (self.wanted - ankle)
+
+    @property
+    def pitch(self) -> Array:
+        """How far the ball lies below the heel (F,), radians."""
+        return np.arctan2(-self.sole[:, 2], np.linalg.norm(self.sole[:, :2], axis=-1))
+
+
+def _up(height: Array) -> Array:
+    """Heights (F,) as vectors (F, 3)."""
+    return height[:, None] * np.array([0.0, 0.0, 1.0])
 
 
 def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Array:
@@ -86,16 +128,12 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Arra
     return pivot
 
 
-def _level_toes(motion: Motion, toes: int, foot: Array, near: Array) -> Array:
-    """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none.
-
-    `foot` (F, 3) leads from heel to ball; `near` (F,) is how much of it counts.
-    """
-    flat = np.linalg.norm(foot[:, :2], axis=-1)
-    pitch = np.clip(np.arctan2(-foot[:, 2], flat), 0.0, _TOES_BEND)
-    side = np.stack([foot[:, 1], -foot[:, 0], np.zeros(len(foot))], axis=-1)
+def _level_toes(motion: Motion, toes: int, foot: _Foot) -> Array:
+    """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
+    bend = np.clip(foot.pitch, 0.0, _TOES_BEND) * foot.near
+    side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(motion))], axis=-1)
     above = joint_in_model(motion, motion.skeleton.parents[toes])[0]
-    turn = quat.from_axis_angle(quat.rotate(quat.inv(above), side), pitch * near)
+    turn = quat.from_axis_angle(quat.rotate(quat.inv(above), side), bend)
     return quat.mul(turn, motion.rotations[:, toes])
 
 
@@ -118,36 +156,52 @@ def _nearness(planted: Mask, frames: int) -> Array:
     return _eased(1 - np.minimum(count - before, after - count) / max(frames, 1))
 
 
-def _sunk(motion: Motion, body: BodyMap, goals: dict[str, Array]) -> Motion:
-    """The hips lowered, smoothly, where a leg would not reach its goal."""
-    drop = np.zeros(len(motion))
-    for foot, goal in goals.items():
-        hip, knee, ankle = (
-            joint_in_model(motion, body.require(foot.replace("Foot", part)))[1]
-            for part in ("UpperLeg", "LowerLeg", "Foot")
+def _rise(feet: Iterable[_Foot]) -> Array:
+    """How far (F,) the hips must rise for flat feet to stand with their legs as fitted, metres."""
+    total, weight = 0.0, 0.1  # in the air it fades to nothing
+    for foot in feet:
+        flat = foot.near * np.exp(-((foot.pitch / _FLAT) ** 2))
+        total = total + flat * (foot.wanted - foot.ankle)[:, 2]
+        weight = weight + flat
+    return np.asarray(total / weight)
+
+
+def _missing(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Array) -> Array:
+    """How far (F,) the hips, lifted by `lift`, must sink for each leg to reach its goal, metres."""
+    missing = np.zeros(len(motion))
+    for name, foot in feet.items():
+        hip, knee = (
+            joint_in_model(motion, body.require(name.replace("Foot", part)))[1]
+            for part in ("UpperLeg", "LowerLeg")
         )
-        length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(ankle - knee, axis=-1)
-        longest = np.maximum(_STRAIGHT * length, np.linalg.norm(ankle - hip, axis=-1))
+        length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(foot.ankle - knee, axis=-1)
+        longest = np.maximum(_STRAIGHT * length, np.linalg.norm(foot.ankle - hip, axis=-1))
+        goal = foot.goal(lift)
         aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
         height = np.sqrt(np.maximum(longest**2 - aside**2, 0.0))
-        drop = np.maximum(drop, hip[:, 2] - goal[:, 2] - height)
-    if drop.max() <= 0:
-        return motion
-    drop = _softened(drop, round(_SETTLE_S * motion.rate))
-    hips = body.require("hips")
-    down = np.stack([np.zeros_like(drop), np.zeros_like(drop), -drop], axis=-1)
+        missing = np.maximum(missing, hip[:, 2] + lift - goal[:, 2] - height)
+    return missing
+
+
+def _lifted(motion: Motion, body: BodyMap, lift: Array) -> Motion:
+    """The motion with its hips, and all on them, lifted by (F,) metres."""
+    hips, up = body.require("hips"), _up(lift)
     parent = motion.skeleton.parents[hips]
     if parent >= 0:
-        down = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), down)
-    return motion.with_translation(hips, motion.translation_of(hips) + down)
+        up = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), up)
+    return motion.with_translation(hips, motion.translation_of(hips) + up)
 
 
-def _softened(drop: Array, frames: int) -> Array:
-    """A smooth curve (F,) nowhere below `drop` (F,): its running maximum, averaged over the same frames."""
-    window = np.hanning(2 * frames + 3)[1:-1]
-    padded = np.pad(drop, 2 * frames, mode="edge")
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * frames + 1).max(axis=-1)
-    return np.convolve(highest, window / window.sum(), mode="valid")
+def _highest(values: Array, frames: int) -> Array:
+    """The largest of values (F,) within `frames` of each; averaged over as many, nowhere below `values`."""
+    padded = np.pad(values, frames, mode="edge")
+    return np.lib.stride_tricks.sliding_window_view(padded, 2 * frames + 1).max(axis=-1)
+
+
+def _averaged(values: Array, frames: int) -> Array:
+    """Values (F,) smoothed by a bell that reaches `frames` to either side."""
+    bell = np.hanning(2 * frames + 3)[1:-1]
+    return np.convolve(np.pad(values, frames, mode="edge"), bell / bell.sum(), mode="valid")
 
 
 def _eased(part: Array) -> Array:
