@@ -40,11 +40,11 @@ class SpringSettings:
         limit_deg: no bone swings further from where it is held.
     """
 
-    stiffness_hz: float = 1.6
-    drag: float = 0.35
+    stiffness_hz: float = 2.5
+    drag: float = 0.55
     air: float = 0.2
     gravity: float = 0.0
-    limit_deg: float = 60.0
+    limit_deg: float = 35.0
 
 
 def spring_tail(motion: Motion, body: BodyMap, settings: SpringSettings = SpringSettings()) -> Motion:
