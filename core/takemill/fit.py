@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from . import quat
-from .body_map import BodyMap, leg_length
+from .body_map import BodyMap, leg_length, rest_facing
 from .body_parts import SIDES
 from .checks import Array, expect_positive
-from .contacts import Contacts, find_contacts, sole_offsets
+from .contacts import Contacts, find_contacts, joint_in_model, sole_offsets
 from .errors import InputError
 from .fit_feet import Scale, plant_feet
 from .motion import Motion
@@ -20,6 +20,7 @@ from .skeleton import Skeleton
 
 _TRUNK = ("spine", "chest", "upperChest")
 _NECK = ("neck", "head")
+_FRONT, _UP = np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0])
 _HIP_JOINTS = tuple(f"{side}UpperLeg" for side in SIDES)
 
 
@@ -31,11 +32,14 @@ class FitSettings:
         path_scale: target metres per source metre along the floor; None takes the ratio of leg lengths,
             at which feet that stood keep standing.
         floor_m: height of the floor that the performer stands on; the target's floor is at 0.
+        arm_clearance_deg: hanging arms are held out this much further, for a body broader than the
+            performer's; it fades as an arm is raised to the shoulder.
         plant_feet: bend the target's legs so that planted feet stand, not only point, as the performer's.
     """
 
     path_scale: float | None = None
     floor_m: float = 0.0
+    arm_clearance_deg: float = 0.0
     plant_feet: bool = True
 
 
@@ -71,15 +75,41 @@ def fit(
             )
     if settings.path_scale is not None:
         expect_positive(settings.path_scale, "fit path_scale")
+    if not abs(settings.arm_clearance_deg) <= 90:
+        raise InputError(f"fit arm_clearance_deg: expected -90 to 90, got {settings.arm_clearance_deg}")
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
     fitted = _turned(motion, body, target, target_body, scale)
+    if settings.arm_clearance_deg:
+        fitted = _arms_out(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if not settings.plant_feet:
         return fitted
     contacts = contacts or find_contacts(motion, body)
     if len(contacts.heel) != len(motion):
         raise InputError(f"fit: contacts of {len(contacts.heel)} frames for a motion of {len(motion)}")
     return plant_feet(motion, body, contacts, fitted, target_body, scale)
+
+
+def _arms_out(motion: Motion, body: BodyMap, clearance: float) -> Motion:
+    """Arms turned away from the body about the chest's front, by `clearance` (radians) when they hang."""
+    chest = next(j for part in ("upperChest", "chest", "spine", "hips") if (j := body.get(part)) is not None)
+    skeleton, rotations = motion.skeleton, motion.rotations.copy()
+    turned, _ = joint_in_model(motion, chest)
+    front, up = (
+        quat.rotate(quat.mul(turned, quat.inv(skeleton.rest_model[0][chest])), axis)
+        for axis in (quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), _FRONT), _UP)
+    )
+    for side, sign in zip(SIDES, (1.0, -1.0), strict=True):
+        upper, lower = body.get(f"{side}UpperArm"), body.get(f"{side}LowerArm")
+        if upper is None or lower is None or skeleton.parents[upper] < 0:
+            continue
+        bone = joint_in_model(motion, lower)[1] - joint_in_model(motion, upper)[1]
+        hangs = np.clip(-np.einsum("fi,fi->f", bone, up) / np.linalg.norm(bone, axis=-1), 0.0, 1.0)
+        above = joint_in_model(motion, skeleton.parents[upper])[0]
+        axis = quat.rotate(quat.inv(above), front)
+        turn = quat.from_axis_angle(axis, sign * clearance * hangs * hangs * (3 - 2 * hangs))
+        rotations[:, upper] = quat.mul(turn, rotations[:, upper])
+    return motion.with_rotations(rotations)
 
 
 def _turned(motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMap, scale: Scale) -> Motion:

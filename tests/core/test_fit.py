@@ -203,6 +203,24 @@ def test_real_motion_points_every_limb_alike(name: str, build: Build) -> None:
     assert np.einsum("fi,fi->f", bend, side).min() > -0.02 or name == "cartwheel"
 
 
+@pytest.mark.parametrize("facing_deg", [0.0, 110.0])
+def test_arm_clearance_holds_hanging_arms_out_and_leaves_raised_ones(facing_deg: float) -> None:
+    for down_deg, want_deg in ((90.0, 12.0), (0.0, 0.0)):
+        skeleton, parts = body(Build(arms_down_deg=down_deg, facing_deg=facing_deg))
+        other, other_parts = body(replace(BROAD, arms_down_deg=down_deg, facing_deg=facing_deg))
+        motion = stand(skeleton)
+        plain, clear = (
+            directions(fit(motion, parts, other, other_parts, settings), other_parts)
+            for settings in (FitSettings(), FitSettings(arm_clearance_deg=12.0))
+        )
+        turn = np.degrees(quat.angle(quat.between(plain, clear)))
+        np.testing.assert_allclose(turn[:, :2], want_deg, atol=1e-6)  # left arm
+        np.testing.assert_allclose(turn[:, 4:6], want_deg, atol=1e-6)  # right arm
+        left = quat.rotate(quat.from_yaw(np.radians(facing_deg)), np.array([1.0, 0.0, 0.0]))
+        np.testing.assert_allclose((clear - plain)[0, 0] @ left, np.sin(np.radians(want_deg)), atol=1e-6)
+        np.testing.assert_allclose((clear - plain)[0, 4] @ left, -np.sin(np.radians(want_deg)), atol=1e-6)
+
+
 def test_bad_input_is_named() -> None:
     skeleton, parts = body(Build())
     motion = stand(skeleton)
@@ -213,6 +231,8 @@ def test_bad_input_is_named() -> None:
         fit(motion, parts, skeleton, legless)
     with pytest.raises(InputError, match="path_scale"):
         fit(motion, parts, skeleton, parts, FitSettings(path_scale=0.0))
+    with pytest.raises(InputError, match="arm_clearance_deg: expected -90 to 90, got nan"):
+        fit(motion, parts, skeleton, parts, FitSettings(arm_clearance_deg=float("nan")))
     short = find_contacts(motion.slice(0, 2), parts)
     with pytest.raises(InputError, match="contacts of 2 frames for a motion of 3"):
         fit(motion, parts, skeleton, parts, contacts=short)
