@@ -1,0 +1,145 @@
+"""What `clips.json` says of a set and its clips; `clips.schema.json` describes it.
+
+Numbers are rounded to what they are worth, so that the same input gives the same text on every machine. Ways
+are in glTF's axes (metres, +Y up, +Z ahead at heading 0), turns counter-clockwise seen from above.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+from . import __version__
+from .checks import Array
+from .pipeline import FinishedClip, PreparedTake
+from .recipe import TABLES, Recipe
+from .skeleton import Skeleton
+from .reduce import Track
+
+VERSION = 1
+"""Of the layout of clips.json; it changes when a reader of the old one would fail."""
+
+Facts = dict[str, Any]
+
+
+def set_facts(
+    name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
+) -> Facts:
+    """What is said of the set as a whole; `clips` and `files` are to be added."""
+    skeleton, body = clips[0].motion.skeleton, clips[0].body
+    root = body.get("root")
+    return {
+        "schema_version": VERSION,
+        "tool": {"name": "takemill", "version": __version__},
+        "name": name,
+        "skeleton": {
+            "sha256": skeleton_digest(skeleton),
+            "joints": len(skeleton),
+            "root": skeleton.names[root] if root is not None else None,
+            "body": dict(sorted(body.names(skeleton).items())),
+        },
+        "takes": [_take(take) for take in takes],
+        "settings": _settings(recipe),
+    }
+
+
+def clip_facts(
+    clip: FinishedClip, file: str, tracks: Sequence[Track], takes: Mapping[str, PreparedTake]
+) -> Facts:
+    """What is said of one clip; `tracks` are the keys that were written."""
+    motion, travel, last = clip.motion, clip.travel.relative(), len(clip.motion) - 1
+    x, y, z = travel.position[-1]
+    seam = clip.candidate
+    return {
+        "name": clip.name,
+        "kind": clip.kind,
+        "file": file,
+        "frames": len(motion),
+        "rate": rounded(motion.rate),
+        "duration_s": rounded(motion.duration_s),
+        "loop": clip.loop,
+        "travel": {
+            "mode": clip.travel_mode,
+            "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
+            "distance_m": rounded(travel.distance_m, 5),
+            "turn_deg": rounded(travel.turn_deg, 3),
+            "speed_m_s": rounded(travel.speed_m_s, 4),
+        },
+        "seam": seam
+        and {
+            "gap_cm": rounded(seam.gap_cm, 3),
+            "gap_deg": rounded(seam.gap_deg, 3),
+            "gap_cm_s": rounded(seam.gap_cm_s, 2),
+            "quality": seam.quality,
+        },
+        "marks": [
+            {
+                "name": mark.name,
+                "frame": mark.frame,
+                "time_s": rounded(mark.frame / motion.rate),
+                "phase": rounded(mark.frame / last if last else 0.0),
+            }
+            for mark in clip.marks
+        ],
+        "contacts": {
+            foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
+        },
+        "source": {
+            "take": clip.source,
+            "sha256": takes[clip.source].digest if clip.source in takes else None,
+            "frames": list(clip.source_range),
+        },
+        "keys": sum(len(track.frames) for track in tracks),
+    }
+
+
+def _take(take: PreparedTake) -> Facts:
+    return {
+        "name": take.name,
+        "sha256": take.digest,
+        "frames": len(take.raw),
+        "rate": rounded(take.raw.rate),
+        "duration_s": rounded(take.raw.duration_s),
+        "health": {
+            word: {name: rounded(value, 3) for name, value in health.measures.items()}
+            for word, health in (("before", take.before), ("after", take.after))
+        },
+    }
+
+
+def _settings(recipe: Recipe) -> Facts:
+    return {
+        table: {
+            field.name: _plain(getattr(settings, field.name))
+            for field in fields(settings)
+            if not is_dataclass(getattr(settings, field.name))  # it has a table of its own
+        }
+        for table in TABLES
+        if (settings := getattr(recipe, table))
+    }
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(one) for key, one in value.items()}
+    return list(value) if isinstance(value, tuple) else value
+
+
+def skeleton_digest(skeleton: Skeleton) -> str:
+    """SHA-256, in hexadecimal, of a skeleton's names, parents and rest pose to 0.01 mm."""
+    text = json.dumps(
+        [skeleton.names, skeleton.parents, *map(_coarse, (skeleton.rest_translation, skeleton.rest_rotation))]
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _coarse(array: Array) -> list[list[float]]:
+    return [[rounded(value, 5) for value in row] for row in array]
+
+
+def rounded(value: float, digits: int = 6) -> float:
+    """A plain float of so many decimals, without a negative zero."""
+    return round(float(value), digits) + 0.0

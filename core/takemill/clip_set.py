@@ -1,0 +1,106 @@
+"""A set of clips on disk: one GLB, `clips.json` and `report.html`, replaced together or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from .checks import Mask
+from .clip_facts import Facts, clip_facts, set_facts
+from .errors import InputError
+from .glb import GlbClip, append_animations
+from .pipeline import FinishedClip, PreparedTake, Progress, silent
+from .recipe import Recipe, expect_name, expect_unique
+from .reduce import reduce_keys
+from .report import render_report
+from .set_folder import LIST, expect_free, replace_folder
+
+REPORT = "report.html"
+
+
+def expect_place(out_dir: str | Path, name: str) -> None:
+    """Insist, before the long work, on a folder that a set of this name can be written to.
+
+    Raises:
+        FileError: it is a file, not writable, or holds a file of that name from another hand.
+    """
+    expect_free(out_dir, [f"{name}.glb", LIST, REPORT])
+
+
+def write_clip_set(
+    out_dir: str | Path,
+    base_glb: bytes,
+    name: str,
+    takes: Sequence[PreparedTake],
+    clips: Sequence[FinishedClip],
+    recipe: Recipe,
+    progress: Progress = silent,
+) -> list[Facts]:
+    """Write `out_dir` with NAME.glb (the base with all clips behind it), clips.json and report.html.
+
+    The folder's old set is replaced whole or not at all; files that Takemill did not write stay.
+
+    Args:
+        out_dir: the folder; made where there is none.
+        base_glb: rig and mesh, its joints named as the clips' are.
+        name: of the set.
+        takes: what the clips come from, for the report; may be empty.
+        clips: of one skeleton, with names of their own.
+        recipe: the settings that made them.
+        progress: told the part that is behind.
+
+    Returns:
+        What clips.json says of each clip.
+
+    Raises:
+        RecipeError: a name that file systems refuse, or twice the same.
+        InputError: no clips, or clips of several skeletons.
+        GlbError: the base is malformed or lacks a joint.
+        FileError: the folder cannot be written; it is untouched.
+    """
+    name = _check(name, clips)
+    expect_place(out_dir, name)
+    by_name = {take.name: take for take in takes}
+    written, facts = [], []
+    for number, clip in enumerate(clips):
+        progress(f"keys of {clip.name}", 0.9 * number / len(clips))
+        tracks = reduce_keys(clip.motion, recipe.reduce)
+        facts.append(clip_facts(clip, f"{name}.glb", tracks, by_name))
+        written.append(GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1]))
+    progress("writing", 0.9)
+    files = {f"{name}.glb": append_animations(base_glb, written)}
+    said = set_facts(name, takes, clips, recipe) | {"clips": facts}
+    files[REPORT] = render_report(said, takes, clips).encode()
+    said["files"] = [
+        {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+        for file, data in sorted(files.items())
+    ]
+    files[LIST] = (json.dumps(said, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    replace_folder(out_dir, files)
+    return facts
+
+
+def _check(name: str, clips: Sequence[FinishedClip]) -> str:
+    if not clips:
+        raise InputError("a set needs at least one clip")
+    for clip in clips:
+        expect_name(clip.name, f"clip {clip.name!r}")
+        if clip.motion.skeleton.names != clips[0].motion.skeleton.names:
+            raise InputError(f"clip {clip.name!r} has other joints than {clips[0].name!r}")
+    expect_unique((clip.name for clip in clips), "clip set")
+    return expect_name(name, "name of the set")
+
+
+def planted_joints(clip: FinishedClip) -> Mask:
+    """Which joints are in contact (F, J): feet and toes while their foot is planted."""
+    mask = np.zeros((len(clip.motion), len(clip.motion.skeleton)), bool)
+    for k, foot in enumerate(clip.contacts.feet):
+        for part in (foot, foot.replace("Foot", "Toes")):
+            joint = clip.body.get(part)
+            if joint is not None:
+                mask[:, joint] = clip.contacts.planted[:, k]
+    return mask
