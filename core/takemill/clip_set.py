@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +39,7 @@ def write_clip_set(
     clips: Sequence[FinishedClip],
     recipe: Recipe,
     progress: Progress = silent,
+    place: Callable[[GlbClip], GlbClip] | None = None,
 ) -> list[Facts]:
     """Write `out_dir` with NAME.glb (the base with all clips behind it), clips.json and report.html.
 
@@ -52,6 +53,7 @@ def write_clip_set(
         clips: of one skeleton, with names of their own.
         recipe: the settings that made them.
         progress: told the part that is behind.
+        place: brings a clip from the motions' space to that of the base's joints, where the two differ.
 
     Returns:
         What clips.json says of each clip.
@@ -70,7 +72,8 @@ def write_clip_set(
         progress(f"keys of {clip.name}", 0.9 * number / len(clips))
         tracks = reduce_keys(clip.motion, recipe.reduce)
         facts.append(clip_facts(clip, f"{name}.glb", tracks, by_name))
-        written.append(GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1]))
+        one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
+        written.append(place(one) if place else one)
     progress("writing", 0.9)
     files = {f"{name}.glb": append_animations(base_glb, written)}
     said = set_facts(name, takes, clips, recipe) | {"clips": facts}
