@@ -7,10 +7,8 @@ every joint's place and turn in the world. Position channels are absolute values
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +17,7 @@ from . import quat
 from .bvh_text import CHANNELS, BvhText, parse
 from .bvh_units import guess_rate, guess_unit, guess_up
 from .checks import Array, expect_positive
+from .disk import read_bytes, write_whole
 from .errors import BvhError, InputError
 from .motion import Motion
 from .skeleton import Skeleton
@@ -75,18 +74,14 @@ def read_bvh(
         BvhError: the file cannot be read or is malformed; the message names the line and the remedy.
         InputError: `unit_m` or `up` is not usable.
     """
-    try:
-        data = Path(path).read_bytes()
-    except (OSError, ValueError) as error:
-        raise BvhError(f"{path}: cannot read the file: {_reason(error)}") from error
-    return _from_bytes(data, str(path), unit_m, up)
+    return _motion_of(parse(read_bytes(path, BvhError), str(path)), unit_m, up)
 
 
 def parse_bvh(
     text: str, source: str = "BVH text", *, unit_m: float | None = None, up: str | None = None
 ) -> tuple[Motion, BvhLayout]:
     """The same as `read_bvh` for text in memory; `source` stands in messages."""
-    return _from_bytes(text.encode("utf-8", "surrogatepass"), source, unit_m, up)
+    return _motion_of(parse(text.encode("utf-8", "surrogatepass"), source), unit_m, up)
 
 
 def write_bvh(path: str | Path, motion: Motion, layout: BvhLayout | None = None) -> None:
@@ -98,22 +93,7 @@ def write_bvh(path: str | Path, motion: Motion, layout: BvhLayout | None = None)
     Raises:
         BvhError: the folder cannot be written, a name cannot stand in a BVH file, or `layout` does not fit.
     """
-    path = Path(path)
-    pieces = _pieces(motion, layout)
-    first = next(pieces)  # complaints about names and layout come before any file does
-    try:
-        handle, scratch = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with open(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(first)
-                file.writelines(pieces)
-            os.chmod(scratch, 0o666 & ~_umask())
-            os.replace(scratch, path)
-        except BaseException:
-            Path(scratch).unlink(missing_ok=True)
-            raise
-    except (OSError, ValueError) as error:
-        raise BvhError(f"{path}: cannot write the file: {_reason(error)}") from error
+    write_whole(path, b"".join(piece.encode("utf-8") for piece in _pieces(motion, layout)), BvhError)
 
 
 def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
@@ -121,24 +101,14 @@ def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
     return "".join(_pieces(motion, layout))
 
 
-def _reason(error: Exception) -> str:
-    return getattr(error, "strerror", None) or str(error)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
 # Reading ------------------------------------------------------------------------------------------
 
 
-def _from_bytes(data: bytes, source: str, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
-    text = parse(data, source)
+def _motion_of(text: BvhText, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
     up = guess_up(text) if up is None else up
-    unit_m = guess_unit(text, up) if unit_m is None else unit_m
-    layout = BvhLayout(tuple(text.channels), unit_m, up)
+    layout = BvhLayout(tuple(text.channels), 1.0 if unit_m is None else unit_m, up)
+    if unit_m is None:
+        layout = replace(layout, unit_m=guess_unit(text, layout.up))
     return _motion(text, layout), layout
 
 
@@ -167,8 +137,8 @@ def _motion(text: BvhText, layout: BvhLayout) -> Motion:
             track = _to_model(place, layout)
             if joint == 0 or np.abs(track - skeleton.rest_translation[joint]).max() > _TINY:
                 tracks[joint] = track
-    rate = guess_rate(text.frame_time)
-    return Motion(skeleton, rate, rotations, tracks.pop(0), tracks)
+    text.values = np.zeros((0, 0))  # a long take's numbers are not needed any more, and large
+    return Motion(skeleton, guess_rate(text.frame_time), rotations, tracks.pop(0), tracks)
 
 
 def _rotations(values: Array, channels: tuple[str, ...], up: str) -> Array:
@@ -304,6 +274,7 @@ def _triple(vector: Array) -> str:
 
 
 def _name(name: str) -> str:
-    if not name or name != name.strip() or any(c in name for c in "{}\r\n"):
+    unsafe = name.encode("utf-8", "replace").decode() != name  # half a character, which no text file can hold
+    if not name or name != name.strip() or unsafe or any(c in name for c in "{}\r\n"):
         raise BvhError(f"joint name {name!r} cannot stand in a BVH file; rename the bone")
     return name

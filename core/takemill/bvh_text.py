@@ -26,7 +26,7 @@ _CHANNEL_OF = {name.lower(): name for name in CHANNELS}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _FRAMES = re.compile(r"frames\s*:\s*(\S+)", re.IGNORECASE)
 _FRAME_TIME = re.compile(r"frame\s+time\s*:\s*(\S+)", re.IGNORECASE)
-_CHUNK = 1 << 20  # bytes of the number block that are read at once
+_CHUNK = 1 << 18  # bytes of the number block that are read at once
 _SPACE: NDArray[np.bool_] = np.isin(np.arange(256), list(b" \t\r\n\v\f"))
 
 
@@ -141,7 +141,7 @@ class _Parser:
             raise self.error(f"{key} has no name")
         if name in seen:
             raise self.error(
-                f"joint name {_shown(name)} stands twice (first in line {seen[name]}); rename one of the two"
+                f"joint name {_shown(name)} stands twice (first in line {seen[name]}); rename one of them"
             )
         if len(seen) == MAX_JOINTS:
             raise self.error(f"more than {MAX_JOINTS} joints; is this a skeleton?")
@@ -216,9 +216,7 @@ class _Parser:
             raise self.error("the file holds no frames (Frames: 0); record or export it again")
         time = _FRAME_TIME.fullmatch(self.next_line("Frame Time:"))
         if not time or not 1e-5 <= self.number(time[1], "Frame Time") <= 1e3:
-            raise self.error(
-                "expected 'Frame Time:' and the seconds per frame, such as 0.0083333 for 120 frames a second"
-            )
+            raise self.error("expected 'Frame Time:' and seconds, such as 0.0083333 for 120 frames a second")
         self.out.frame_time = time[1]
         width = sum(map(len, self.out.channels))
         blocks, lines = [np.zeros((0, width))], [np.zeros(0, np.intp)]
@@ -227,10 +225,12 @@ class _Parser:
             lines.append(numbers)
         self.out.values = np.concatenate(blocks)
         if (got := len(self.out.values)) != claimed:
-            more = "the file is cut short: export it again" if got < claimed else "there are more numbers"
-            raise self.error(
-                f"Frames: says {claimed} but {got} frames follow; {more}, or correct the count", claim_line
+            why = (
+                "the file is cut short: export it again"
+                if got < claimed
+                else "the count is too low: correct it"
             )
+            raise self.error(f"Frames: says {claimed} but there are {got}; {why}", claim_line)
         self.check_range(np.concatenate(lines))
 
     def blocks(self, width: int) -> Iterator[tuple[Array, NDArray[np.intp]]]:
