@@ -19,6 +19,7 @@ travel = "root"         # "keep", "root" or "in_place"
 
 from __future__ import annotations
 
+import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -37,6 +38,7 @@ from .reduce import ReduceSettings
 from .repair import RepairSettings
 from .travel import MODES, TravelSettings
 
+_LATEST = 1e9  # seconds
 _NAME_BYTES = 63  # what Blender 4.5 keeps of a name
 _NAME_FORBIDDEN = '/\\:*?"<>|'  # in file names on some system, or in node paths of engines
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
@@ -233,14 +235,26 @@ def _clip(table: object, place: str) -> ClipSpec:
 
 def _moment(value: object, place: str) -> Moment:
     if isinstance(value, str):
-        digits = value[:-1].strip()
-        if value[-1:] != "f" or not (digits.isascii() and digits.isdigit() and len(digits) < 16):
+        if not value.endswith("f"):
             raise RecipeError(f'{place}: expected seconds (4.5) or frames ("540f"), got {value!r}')
-        return Moment(float(digits), in_frames=True)
+        return parse_moment(value, place)
     seconds = tables.value_of(value, float, place)
-    if not 0 <= seconds < 1e9:
+    if not 0 <= seconds < _LATEST:
         raise RecipeError(f"{place}: expected seconds from 0 on, got {seconds:g}")
     return Moment(seconds)
+
+
+def parse_moment(text: str, place: str) -> Moment:
+    """The time that a text says: "4.5" for seconds, "540f" for frames.
+
+    Raises:
+        RecipeError: it says neither.
+    """
+    digits, in_frames = text.removesuffix("f").strip(), text.endswith("f")
+    number = re.compile(r"\d{1,15}" if in_frames else r"\d{1,9}(\.\d*)?|\.\d+", re.ASCII)
+    if not number.fullmatch(digits):
+        raise RecipeError(f'{place}: expected seconds (4.5) or frames ("540f"), got {text!r}')
+    return Moment(float(digits), in_frames)
 
 
 def _rate(value: object, place: str) -> float:

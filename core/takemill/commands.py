@@ -1,0 +1,179 @@
+"""What each verb of the command line does: read, call the stages, write, and give back the text to print."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from collections import Counter
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from . import console, demos, disk
+from .body_map import BodyMap
+from .bvh import BvhLayout, write_bvh
+from .clip_facts import Facts, rounded
+from .contacts import Contacts, find_contacts
+from .cuts import suggest_cuts
+from .errors import FileError, InputError
+from .health import Finding, Health
+from .health import check as check_health
+from .loop_search import LoopCandidate, find_loops
+from .motion import Motion
+from .packing import pack_takes, read_take
+from .pipeline import Progress
+from .recipe import ClipSpec, Moment, Recipe, parse_moment, read_recipe
+from .repair import repair as repair_take
+
+
+def check(options: argparse.Namespace, progress: Progress) -> str:
+    """The health of some takes."""
+    recipe = _recipe(options)
+    parts, said = [], []
+    for number, path in enumerate(options.takes):
+        progress(f"checking {path}", number / len(options.takes))
+        motion, body, _ = _take(path, options, recipe)
+        health = check_health(motion, body, recipe.health)
+        contacts = find_contacts(motion, body, recipe.contacts)
+        said.append(
+            _take_facts(path, motion, body)
+            | {
+                "measures": _measures(health),
+                "findings": [_finding(one) for one in health.findings],
+                "contacts": _contacts(contacts),
+            }
+        )
+        parts.append(console.health_text(Path(path).stem, motion, health))
+    return _json({"takes": said}) if options.json else "\n\n".join(parts)
+
+
+def repair(options: argparse.Namespace, progress: Progress) -> str:
+    """A take mended, as another file."""
+    recipe = _recipe(options)
+    _expect_another_file(options.take, options.out)
+    progress(f"reading {options.take}", 0.0)
+    motion, body, layout = _take(options.take, options, recipe)
+    progress(f"repairing {options.take}", 0.2)
+    mended, findings = repair_take(motion, body, recipe.repair)
+    progress("checking", 0.6)
+    before, after = (check_health(one, body, recipe.health) for one in (motion, mended))
+    progress(f"writing {options.out}", 0.9)
+    write_bvh(options.out, mended, layout)
+    if options.json:
+        said = _take_facts(options.take, motion, body) | {"out": str(options.out)}
+        said["measures"] = {"before": _measures(before), "after": _measures(after)}
+        return _json(said | {"findings": [_finding(one) for one in findings]})
+    counts = Counter(one.mended for one in findings)
+    tail = f"{counts[True]} faults mended, {counts[False]} left as they are; written to {options.out}"
+    return "\n".join([console.measures_table(before, after), "", tail])
+
+
+def cuts(options: argparse.Namespace, progress: Progress) -> str:
+    """The clips that suggest themselves."""
+    recipe = _recipe(options)
+    motion, body = _mended(options, recipe, progress)
+    found = suggest_cuts(motion, body, recipe.cuts)
+    if options.toml:
+        return console.cuts_toml(Path(options.take).stem, motion.rate, found)
+    if options.json:
+        said = [asdict(cut) | _times(cut.start, cut.stop - 1, motion.rate) for cut in found]
+        return _json(_take_facts(options.take, motion, body) | {"cuts": said})
+    return console.cuts_table(found, motion.rate)
+
+
+def loops(options: argparse.Namespace, progress: Progress) -> str:
+    """Where a stretch of a take repeats itself."""
+    recipe = _recipe(options)
+    if options.count is not None and options.count < 1:
+        raise InputError(f"--count: expected 1 or more, got {options.count}")
+    settings = replace(recipe.loop, count=options.count or recipe.loop.count)
+    start, stop = (
+        parse_moment(text, f"--{name}") if text is not None else None
+        for name, text in (("from", options.start), ("to", options.stop))
+    )
+    motion, body = _mended(options, recipe, progress)
+    span = ClipSpec("the stretch", start or Moment(0), stop or Moment(len(motion) - 1, in_frames=True))
+    first, last = span.frames(len(motion), motion.rate)
+    progress("looking for loops", 0.8)
+    found = [
+        replace(one, start=first + one.start, end=first + one.end)
+        for one in find_loops(motion.slice(first, last), body, settings)
+    ]
+    if options.json:
+        said = [_loop(one, motion.rate) for one in found]
+        return _json(_take_facts(options.take, motion, body) | {"loops": said})
+    return console.loops_table(found, motion.rate)
+
+
+def pack(options: argparse.Namespace, progress: Progress) -> str:
+    """A set of clips in a folder."""
+    recipe = _recipe(options)
+    facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up)
+    if options.json:
+        return _json({"out": str(options.out), "clips": facts})
+    return "\n".join([console.clips_table(facts), "", f"{len(facts)} clips in {options.out}"])
+
+
+def demo(options: argparse.Namespace, progress: Progress) -> str:
+    """The sample, all the way."""
+    return demos.run(Path(options.out), progress, options.core)
+
+
+def _recipe(options: argparse.Namespace) -> Recipe:
+    return read_recipe(options.recipe) if options.recipe else Recipe()
+
+
+def _take(path: str, options: argparse.Namespace, recipe: Recipe) -> tuple[Motion, BodyMap, BvhLayout]:
+    return read_take(path, recipe, options.unit_m, options.up)
+
+
+def _mended(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> tuple[Motion, BodyMap]:
+    progress(f"reading {options.take}", 0.0)
+    motion, body, _ = _take(options.take, options, recipe)
+    progress(f"repairing {options.take}", 0.2)
+    return repair_take(motion, body, recipe.repair)[0], body
+
+
+def _expect_another_file(take: str, out: str) -> None:
+    """A take is never changed."""
+    with disk.naming("write", out):
+        if Path(out).exists() and Path(take).exists() and Path(out).samefile(take):
+            raise FileError(f"cannot write {out}: it is the take itself, which is never changed")
+
+
+def _json(data: object) -> str:
+    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def _take_facts(path: str, motion: Motion, body: BodyMap) -> Facts:
+    return {
+        "take": Path(path).stem,
+        "file": str(path),
+        "sha256": hashlib.sha256(disk.read_bytes(path)).hexdigest(),
+        "frames": len(motion),
+        "rate": rounded(motion.rate),
+        "duration_s": rounded(motion.duration_s),
+        "joints": len(motion.skeleton),
+        "body": dict(sorted(body.names(motion.skeleton).items())),
+    }
+
+
+def _measures(health: Health) -> Facts:
+    return {name: rounded(value, 3) for name, value in health.measures.items()}
+
+
+def _finding(finding: Finding) -> Facts:
+    return asdict(finding) | {"amount": rounded(finding.amount, 3)}
+
+
+def _contacts(contacts: Contacts) -> Facts:
+    return {foot: [list(planted) for planted in contacts.ranges(foot)] for foot in contacts.feet}
+
+
+def _loop(one: LoopCandidate, rate: float) -> Facts:
+    gaps = {name: rounded(getattr(one, name), 3) for name in ("gap_cm", "gap_deg", "gap_cm_s")}
+    return asdict(one) | gaps | _times(one.start, one.end, rate)
+
+
+def _times(first: int, last: int, rate: float) -> Facts:
+    return {"from_s": rounded(first / rate), "to_s": rounded(last / rate)}

@@ -1,0 +1,163 @@
+"""What the command line prints for a person: plain tables."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+
+from .clip_facts import Facts
+from .cuts import Cut
+from .health import Finding, Health
+from .loop_search import LoopCandidate
+from .motion import Motion
+from .recipe import ClipSpec
+
+MEASURES = (
+    ("spike_frames", "spikes", "joint frames", 0),
+    ("frozen_frames", "frozen", "joint frames", 0),
+    ("jitter_deg", "jitter", "deg", 2),
+    ("skating_cm_s", "skating of planted feet", "cm/s", 1),
+    ("floor_error_mm", "planted feet off the floor", "mm", 1),
+    ("planted_share", "frames with a foot planted", "of all", 2),
+)
+"""Health measure, its name for a person, its unit and the decimals that it is worth."""
+
+_MOST = 12  # findings of one kind that are listed
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns side by side; numbers to the right."""
+    lines = [tuple(head), *map(tuple, rows)]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
+    right = [bool(rows) and all(_is_number(row[k]) for row in rows) for k in range(len(head))]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if flush else cell.ljust(width)
+            for cell, width, flush in zip(line, widths, right, strict=True)
+        ).rstrip()
+        for line in lines
+    )
+
+
+def _is_number(text: str) -> bool:
+    return text.split(" ")[0].replace(".", "", 1).replace("-", "", 1).isdigit()
+
+
+def span(first: int, last: int, rate: float) -> tuple[str, str, str]:
+    """Seconds of the first and the last frame, and between them."""
+    return f"{first / rate:.2f}", f"{last / rate:.2f}", f"{(last - first) / rate:.2f}"
+
+
+def measures_table(*healths: Health) -> str:
+    """The measures of one take, or of a take before and after."""
+    rows = [
+        (word, *(f"{health.measures[name]:.{digits}f}" for health in healths), unit)
+        for name, word, unit, digits in MEASURES
+        if all(name in health.measures for health in healths)
+    ]
+    return table(("", *(("before", "after") if len(healths) == 2 else ("",)), ""), rows).lstrip("\n")
+
+
+def health_text(name: str, motion: Motion, health: Health) -> str:
+    """A take's measures and findings; of many findings of a kind, the worst."""
+    head = (
+        f"{name}: {len(motion)} frames at {motion.rate:g} per second, {motion.duration_s:.1f} s, "
+        f"{len(motion.skeleton)} joints"
+    )
+    parts = [head, measures_table(health)]
+    kinds = sorted({finding.kind for finding in health.findings})
+    for kind in kinds:
+        parts.append(_findings_text([one for one in health.findings if one.kind == kind], motion.rate))
+    return "\n\n".join(parts) if kinds else "\n\n".join([*parts, "nothing is wrong with it"])
+
+
+def _findings_text(findings: Sequence[Finding], rate: float) -> str:
+    worst = sorted(findings, key=lambda one: -abs(one.amount))[:_MOST]
+    rows = [
+        (f"{one.start / rate:.2f} s", f"{one.start}-{one.stop - 1}", one.message)
+        for one in sorted(worst, key=lambda one: one.start)
+    ]
+    more = f", the worst {_MOST} are" if len(findings) > len(worst) else ""
+    lines = table(("at", "frames", ""), rows).splitlines()
+    return "\n".join([f"{findings[0].kind}: {len(findings)}{more}", *(f"  {line}" for line in lines)])
+
+
+def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
+    """Suggested clips."""
+    rows = [
+        (cut.name, cut.kind, *span(cut.start, cut.stop - 1, rate), "loop" if cut.loop else "") for cut in cuts
+    ]
+    return (
+        table(("name", "kind", "from s", "to s", "seconds", ""), rows) if rows else "no clip suggests itself"
+    )
+
+
+def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
+    """Suggested clips as a recipe."""
+    parts = [f"# clips that suggest themselves in {json.dumps(name)}; times are seconds of the take"]
+    for cut in cuts:
+        spec = ClipSpec.from_cut(cut)
+        parts.append(
+            "[[clip]]\n"
+            f"name = {json.dumps(cut.name)}\n"
+            f"kind = {json.dumps(cut.kind)}\n"
+            f"from = {cut.start / rate:.3f}\n"
+            f"to = {(cut.stop - 1) / rate:.3f}\n"
+            f"loop = {json.dumps(cut.loop)}\n"
+            f"travel = {json.dumps(spec.travel)}"
+        )
+    return "\n\n".join(parts)
+
+
+def loops_table(loops: Sequence[LoopCandidate], rate: float) -> str:
+    """Loop candidates, as they are ranked."""
+    rows = [
+        (
+            str(number),
+            *span(one.start, one.end, rate),
+            f"{one.gap_cm:.2f}",
+            f"{one.gap_deg:.2f}",
+            f"{one.gap_cm_s:.1f}",
+            one.quality,
+        )
+        for number, one in enumerate(loops, 1)
+    ]
+    notes = sorted({one.note for one in loops if one.note})
+    head = ("", "from s", "to s", "seconds", "gap cm", "gap deg", "gap cm/s", "seam")
+    return (
+        "\n".join([table(head, rows), *notes])
+        if rows
+        else "nothing here repeats itself; try a longer stretch"
+    )
+
+
+def clips_table(clips: Sequence[Facts]) -> str:
+    """Written clips, from what clips.json says of them."""
+    rows = [
+        (
+            clip["name"],
+            clip["kind"],
+            f"{clip['duration_s']:.2f}",
+            f"{clip['rate']:g}",
+            f"{clip['seam']['gap_cm']:.2f} cm, {clip['seam']['quality']}" if clip["seam"] else "",
+            clip["travel"]["mode"],
+            f"{clip['travel']['distance_m']:.2f}",
+            str(round(clip["travel"]["turn_deg"])),
+            str(len(clip["marks"])),
+        )
+        for clip in clips
+    ]
+    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "travel", "metres", "turn", "marks")
+    return table(head, rows)
+
+
+def any_table(rows: Sequence[Mapping[str, object]]) -> str:
+    """Rows of equal keys, as a table of what is short enough for one."""
+    heads = [key for key, value in rows[0].items() if isinstance(value, str | int | float)] if rows else []
+    return table(heads, [[_cell(row.get(key, "")) for key in heads] for row in rows])
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    return f"{value:.2f}" if isinstance(value, float) else str(value)
