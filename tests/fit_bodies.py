@@ -25,8 +25,8 @@ class Build:
     """Lengths in metres. `arms_down_deg` 0 is a T pose, 45 an A pose, 90 hanging arms.
 
     `trunk` names the mapped trunk joints from the hips up; `helpers` more joints stand between hips and the
-    last of them, mapped to nothing. `roll_seed` turns every joint's axes at random (None: all along the
-    model's axes).
+    last of them, mapped to nothing. `palms_deg` turns the palms forwards from facing down. `roll_seed` turns
+    every joint's axes at random (None: all along the model's axes).
     """
 
     thigh: float = 0.42
@@ -47,6 +47,7 @@ class Build:
     helpers: int = 0
     without: tuple[str, ...] = ()
     fingers: bool = False
+    palms_deg: float = 0.0
     tail: int = 0
     root: bool = False
     roll_seed: int | None = None
@@ -107,7 +108,9 @@ def _arm(
     )
 
     def out(length: float, across: float = 0.0) -> Array:
-        return quat.rotate(swing, np.array([sign * length, -across, 0.0]))
+        palm = np.radians(build.palms_deg)
+        offset = np.array([sign * length, -across * np.cos(palm), across * np.sin(palm)])
+        return quat.rotate(swing, offset)
 
     place = at + _v(sign * build.shoulder_width / 2, 0, 0)
     add(f"{side}Shoulder", top, at + _v(sign * 0.03, 0, -0.02))

@@ -135,17 +135,18 @@ def _posed(target: Skeleton, rate: float, model: dict[int, Array], tracks: dict[
     frames = len(next(iter(tracks.values())))
     rotations = np.broadcast_to(target.rest_rotation, (frames, len(target), 4)).copy()
     translations: dict[int, Array] = {}
-    at: dict[int, Array] = {}
-    turned: dict[int, Array] = {}
-    for joint, parent in enumerate(target.parents):
-        above = turned[parent] if parent >= 0 else np.broadcast_to(quat.IDENTITY, (frames, 4))
-        origin = at[parent] if parent >= 0 else np.zeros((frames, 3))
+    at: dict[int, Array] = {-1: np.zeros((1, 3))}
+    turned: dict[int, Array] = {-1: quat.IDENTITY[None]}
+    for joint in sorted({above for end in (*model, *tracks) for above in target.path_to(end)}):
+        parent = target.parents[joint]
         if joint in model:
-            rotations[:, joint] = quat.mul(quat.inv(above), model[joint])
-        turned[joint] = model[joint] if joint in model else quat.mul(above, rotations[:, joint])
+            rotations[:, joint] = quat.mul(quat.inv(turned[parent]), model[joint])
+        turned[joint] = model[joint] if joint in model else quat.mul(turned[parent], rotations[:, joint])
         if joint in tracks:
-            translations[joint] = quat.rotate(quat.inv(above), tracks[joint] - origin)
-        at[joint] = tracks.get(joint, origin + quat.rotate(above, target.rest_translation[joint]))
+            translations[joint] = quat.rotate(quat.inv(turned[parent]), tracks[joint] - at[parent])
+            at[joint] = tracks[joint]
+        elif parent in at and joint < max(tracks):
+            at[joint] = at[parent] + quat.rotate(turned[parent], target.rest_translation[joint])
     root = translations.pop(0, np.broadcast_to(target.rest_translation[0], (frames, 3)))
     return Motion(target, rate, rotations, root, translations)
 

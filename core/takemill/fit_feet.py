@@ -9,7 +9,7 @@ goes over into the pose that the fitted rotations give it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,7 +71,7 @@ def plant_feet(
     width = round(_SETTLE_S * source.rate)
     lift = _averaged(_rise(feet.values()), width)
     drop = _averaged(_highest(_missing(fitted, target_body, feet, lift), width), width)
-    lifted = _lifted(fitted.with_rotations(rotations), target_body, lift - drop)
+    lifted = _lifted(fitted, rotations, target_body, lift - drop)
     return place_ankles(lifted, target_body, {foot: data.goal(lift - drop) for foot, data in feet.items()})
 
 
@@ -183,13 +183,16 @@ def _missing(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Arr
     return missing
 
 
-def _lifted(motion: Motion, body: BodyMap, lift: Array) -> Motion:
-    """The motion with its hips, and all on them, lifted by (F,) metres."""
+def _lifted(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Motion:
+    """The motion with other rotations (F, J, 4), and its hips, and all on them, lifted by (F,) metres."""
     hips, up = body.require("hips"), _up(lift)
     parent = motion.skeleton.parents[hips]
     if parent >= 0:
         up = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), up)
-    return motion.with_translation(hips, motion.translation_of(hips) + up)
+    track = motion.translation_of(hips) + up
+    if hips == 0:
+        return replace(motion, rotations=rotations, root_translation=track)
+    return replace(motion, rotations=rotations, translations={**motion.translations, hips: track})
 
 
 def _highest(values: Array, frames: int) -> Array:

@@ -9,6 +9,7 @@ import numpy as np
 from . import quat
 from .body_map import BodyMap, rest_facing
 from .checks import Array
+from .contacts import joint_in_model
 from .motion import Motion
 
 _STRAIGHT = 0.9995  # share of the leg's length that a goal may ask for: beyond it knees snap
@@ -27,22 +28,19 @@ def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> M
     Raises:
         BodyMapError: a joint of such a leg is not mapped.
     """
-    turned, at = motion.model()
-    parents = motion.skeleton.parents
-    rotations = motion.rotations.copy()
-    rest = motion.skeleton.rest_model[0]
-    side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    skeleton, rotations = motion.skeleton, motion.rotations.copy()
+    side = quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), np.array([1.0, 0.0, 0.0]))
     for foot, goal in goals.items():
-        hip, knee, ankle = (
-            body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")
-        )
-        axis = quat.rotate(quat.mul(turned[:, hip], quat.inv(rest[hip])), side)
-        swing, bend = reach(at[:, hip], at[:, knee], at[:, ankle], goal, axis)
-        # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
-        for joint, turn in ((hip, swing), (knee, bend)):
-            rotations[:, joint] = quat.mul(_seen_from(turned, parents[joint], turn), rotations[:, joint])
-        back = quat.inv(quat.mul(swing, bend))
-        rotations[:, ankle] = quat.mul(_seen_from(turned, parents[ankle], back), rotations[:, ankle])
+        leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
+        (turned, hip), (_, knee), (_, ankle) = (joint_in_model(motion, joint) for joint in leg)
+        axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.rest_model[0][leg[0]])), side)
+        swing, bend = reach(hip, knee, ankle, goal, axis)
+        for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
+            # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
+            if (parent := skeleton.parents[joint]) >= 0:
+                above = joint_in_model(motion, parent)[0]
+                turn = quat.mul(quat.mul(quat.inv(above), turn), above)
+            rotations[:, joint] = quat.mul(turn, rotations[:, joint])
     return motion.with_rotations(rotations)
 
 
@@ -65,13 +63,6 @@ def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tu
     turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))
     bend = quat.from_axis_angle(hinge, turn)
     return quat.between(thigh + quat.rotate(bend, shin), line), bend
-
-
-def _seen_from(turned: Array, parent: int, turn: Array) -> Array:
-    """A model-space turn (F, 4) written in a parent's space."""
-    if parent < 0:
-        return turn
-    return quat.mul(quat.mul(quat.inv(turned[:, parent]), turn), turned[:, parent])
 
 
 def _length(v: Array) -> Array:

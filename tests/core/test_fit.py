@@ -100,6 +100,28 @@ def test_elbows_keep_their_hinge_from_a_t_pose_to_lowered_arms(down_deg: float) 
         np.testing.assert_allclose(got, want, atol=1e-9)
 
 
+@pytest.mark.parametrize("palms_deg", [0.0, 90.0])
+def test_palms_face_alike_and_fingers_follow_whatever_the_rest(palms_deg: float) -> None:
+    skeleton, parts = body(Build(fingers=True))
+    other, other_parts = body(replace(TOON, fingers=True, palms_deg=palms_deg))
+    motion = moved(skeleton, 14)
+    fitted = fit(motion, parts, other, other_parts)
+
+    def palm_and_finger(m: Motion, b: BodyMap) -> Array:
+        at = m.model()[1]
+        ends = [("leftLittleProximal", "leftIndexProximal"), ("rightRingProximal", "rightRingIntermediate")]
+        bones = np.stack([at[:, b.require(end)] - at[:, b.require(start)] for start, end in ends], axis=1)
+        return bones / np.linalg.norm(bones, axis=-1, keepdims=True)
+
+    want = palm_and_finger(motion, parts)
+    np.testing.assert_allclose(palm_and_finger(fitted, other_parts), want, atol=1e-9)
+    # Without fingers on the source no palm is guessed: hands at rest stay as they are on the target's arms.
+    bare, bare_parts = body(Build())
+    still = fit(stand(bare), bare_parts, other, other_parts)
+    wrist = other_parts.require("leftHand")
+    assert quat.angle_between(still.rotations[:, wrist], other.rest_rotation[wrist]).max() < 1e-9
+
+
 @pytest.mark.parametrize("facing_deg", [90.0, 180.0, -35.0])
 def test_a_rest_that_faces_elsewhere_moves_the_same(facing_deg: float) -> None:
     skeleton, parts = body(Build(arms_down_deg=20.0))
