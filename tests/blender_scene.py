@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
+
 import bpy
 import numpy as np
+
+from takemill import bvh
 
 EULER = ("XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX")
 MODES = (*EULER, "QUATERNION", "AXIS_ANGLE")
@@ -74,7 +78,7 @@ def random_take(
     name: str = "take",
     moving: str = "all",
 ) -> bpy.types.Action:
-    """An assigned Action with smooth random keys on every bone's rotation, and location ("roots": of roots)."""
+    """An assigned Action: smooth random keys on every bone's rotation, and location ("roots": of roots)."""
     rng = np.random.default_rng(seed)
     action = bpy.data.actions.new(name)
     slot = action.slots.new("OBJECT", armature.name)
@@ -126,3 +130,25 @@ def keys_of(action: bpy.types.Action) -> dict[tuple[str, int], bytes]:
                     curve.keyframe_points.foreach_get("co", buffer)
                     out[curve.data_path, curve.array_index] = buffer.tobytes()
     return out
+
+
+def import_bvh(motion, folder, name: str = "take", *, root: bool = False) -> bpy.types.Object:
+    """A motion as BVH, brought in by Blender's importer at the motion's rate; `root` adds a root bone."""
+    path = folder / f"{name}.bvh"
+    bvh.write_bvh(path, motion)
+    scene = bpy.context.scene
+    scene.render.fps, scene.render.fps_base = round(motion.rate), round(motion.rate) / motion.rate
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # the bundled importer does not close its file
+        bpy.ops.import_anim.bvh(
+            filepath=str(path),
+            frame_start=1,
+            rotate_mode="NATIVE",
+            global_scale=0.01,  # the file is in centimetres
+        )
+    armature = bpy.context.view_layer.objects.active
+    if root:
+        bpy.ops.takemill.map_body()
+        if not any(part.name == "root" for part in armature.takemill.parts):
+            bpy.ops.takemill.add_root_bone()
+    return armature

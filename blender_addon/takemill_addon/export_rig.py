@@ -43,16 +43,20 @@ def export_rig(context: bpy.types.Context, armature: bpy.types.Object) -> bytes:
 
 
 def parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> list[bpy.types.Object]:
-    """The visible objects below `armature`, and the meshes that it bends by a modifier."""
+    """What hangs on `armature`: the objects below it, and the meshes that it bends by a modifier."""
     below = set(armature.children_recursive)
     return [
         item
         for item in context.view_layer.objects
-        if item.visible_get(view_layer=context.view_layer)
-        and item != armature
+        if item.type != "ARMATURE"
         and (item in below or any(m.type == "ARMATURE" and m.object == armature for m in item.modifiers))
-        and item.type != "ARMATURE"
     ]
+
+
+def hidden_parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> list[str]:
+    """The names of those that are not to be seen, and so are not exported."""
+    layer = context.view_layer
+    return [item.name for item in parts_of(context, armature) if not item.visible_get(view_layer=layer)]
 
 
 @contextmanager
@@ -66,7 +70,7 @@ def _selected(context, armature, parts) -> Iterator[None]:
     if mode != "OBJECT":
         bpy.ops.object.mode_set(mode="OBJECT")
     for item in layer.objects:
-        item.select_set(item == armature or item in parts)
+        item.select_set(item == armature or item in parts)  # without effect on hidden ones
     layer.objects.active = armature
     try:
         yield

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 
 import bpy
 
-from takemill.health import Finding
+from takemill.health import Finding, Health
 
 MEASURES = {
     "spike_frames": ("Spikes", "{:.0f} joint frames"),
@@ -45,3 +45,15 @@ def summary(findings: Iterable[Finding]) -> str:
     for finding in findings:
         counts[finding.kind] = counts.get(finding.kind, 0) + 1
     return ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "nothing found"
+
+
+def kept(action: bpy.types.Action) -> Health | None:
+    """What is kept with `action`, in frames of the scene; None when it was never checked."""
+    known = action.takemill
+    if not known.measures:
+        return None
+    found = (
+        Finding(f.kind, f.joint, f.start, f.stop, f.amount, f.unit, f.mended, f.message)
+        for f in known.findings
+    )
+    return Health(tuple(found), json.loads(known.measures))

@@ -1,0 +1,155 @@
+"""From an armature's list of clips to the core's clip set: rig and mesh once, then every clip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import bpy
+import numpy as np
+
+from takemill import pipeline, quat, series
+from takemill.body_map import BodyMap
+from takemill.contacts import find_contacts
+from takemill.errors import InputError, TakemillError
+from takemill.glb import GlbClip
+from takemill.health import check
+from takemill.marks import foot_marks
+from takemill.pipeline import FinishedClip, PreparedTake
+from takemill.reduce import Track
+from takemill.skeleton import Skeleton
+from takemill.travel import Travel
+
+from . import clip_record, findings, stage
+from .clip_record import ClipRecord
+from .read_action import read_in_armature
+from .rig import ArmatureFrame, Rig, read_rig
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What the clips of one armature have in common.
+
+    Attributes:
+        armature: the object.
+        rig: its bones.
+        frame: from the armature's own space to the character's, in metres.
+        skeleton: the bones at rest in the character's space.
+        body: which bone plays which part.
+    """
+
+    armature: bpy.types.Object
+    rig: Rig
+    frame: ArmatureFrame
+    skeleton: Skeleton
+    body: BodyMap
+
+    @classmethod
+    def of(cls, armature: bpy.types.Object) -> Stock:
+        """The stock of `armature` as it is now.
+
+        Raises:
+            TakemillError: it has no bones, a skewed scale, or no body.
+        """
+        rig, frame = read_rig(armature), ArmatureFrame.of(armature).standing
+        skeleton = frame.world_skeleton(rig.skeleton)
+        return cls(armature, rig, frame, skeleton, stage.body_of(armature, skeleton))
+
+    def motion_of(self, context: bpy.types.Context, action: bpy.types.Action):
+        """The motion of an Action in the character's space, and the bones whose scale it leaves out."""
+        take = read_in_armature(context, self.armature, action, self.rig)
+        return self.frame.world_motion(take.motion, self.skeleton), take.unscaled
+
+    def placed(self, clip: GlbClip) -> GlbClip:
+        """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
+        back = self.frame.inverse
+        return replace(
+            clip,
+            skeleton=self.rig.skeleton,
+            tracks=tuple(_placed(track, self.rig.parents[track.joint] < 0, back) for track in clip.tracks),
+        )
+
+
+def _placed(track: Track, is_root: bool, frame: ArmatureFrame) -> Track:
+    values = track.values
+    if track.path == "rotation":
+        return replace(track, values=quat.mul(frame.rotation, values)) if is_root else track
+    values = values * frame.size
+    if is_root:
+        values = quat.rotate(frame.rotation, values) + frame.translation
+    return replace(track, values=values)
+
+
+def clips_of(
+    context: bpy.types.Context, stock: Stock, rate: float | None
+) -> tuple[tuple[FinishedClip, ...], tuple[str, ...]]:
+    """The ticked clips of the armature's list, at `rate` or the scene's, and bones whose scale is left out.
+
+    Raises:
+        InputError: a clip's Action is gone or was changed beyond its record.
+    """
+    out, unscaled = [], set()
+    for entry in stock.armature.takemill.clips:
+        if not entry.use:
+            continue
+        if entry.action is None:
+            raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
+        motion, scaled = stock.motion_of(context, entry.action)
+        clip = clip_record.finished(entry.name, motion, stock.body, ClipRecord.of_action(entry.action))
+        out.append(resampled(clip, rate) if rate else clip)
+        unscaled.update(scaled)
+    return tuple(out), tuple(sorted(unscaled))
+
+
+def resampled(clip: FinishedClip, rate: float) -> FinishedClip:
+    """The clip at another rate; a loop stays closed."""
+    if np.isclose(rate, clip.motion.rate, rtol=1e-4):
+        return clip
+    frames = series.frames_at(len(clip.motion), clip.motion.rate, rate, clip.loop)
+    contacts = clip.contacts.sampled(frames, rate)
+    way = np.concatenate([clip.travel.position, clip.travel.heading[:, None]], axis=1)
+    way = series.sample_vectors(way, frames)
+    return replace(
+        clip,
+        motion=clip.motion.sampled(frames, rate),
+        travel=Travel(rate, way[:, :3], way[:, 3]),
+        marks=foot_marks(contacts, clip.loop),
+        contacts=contacts,
+    )
+
+
+def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:
+    """The takes that the clips were cut from, as far as the file still holds them, for the report."""
+    out = []
+    for name in dict.fromkeys(clip.source for clip in clips):
+        action = bpy.data.actions.get(name)
+        if action is None:
+            continue
+        try:
+            motion, _ = stock.motion_of(context, action)
+        except TakemillError:  # the report can do without; the clips are whole
+            continue
+        known = [health for one in _ancestry(action) if (health := findings.kept(one))]
+        known = known or [check(motion, stock.body)]
+        out.append(
+            PreparedTake(
+                name,
+                pipeline.digest_of(motion),
+                motion,
+                stock.body,
+                motion,
+                findings=next((health.findings for health in known if health.findings), ()),
+                before=known[-1],
+                after=known[0],
+                contacts=find_contacts(motion, stock.body),
+            )
+        )
+    return out
+
+
+def _ancestry(action: bpy.types.Action) -> list[bpy.types.Action]:
+    """The Action, the one that it was made from, and so on."""
+    out: list[bpy.types.Action] = []
+    while action is not None and action not in out:
+        out.append(action)
+        action = action.takemill.source
+    return out
