@@ -59,14 +59,14 @@ class Places:
 
     @classmethod
     def around(cls, motion: Motion, joints: Index, frames: Index, reach: int) -> Places:
-        """At `frames` and `reach` frames to both sides of each, computed at once."""
+        """Joints (P,) at `frames` (N,) and `reach` frames to both sides of each, computed at once."""
         wanted = np.unique(
             (np.ravel(frames)[:, None] + np.arange(-reach, reach + 1)).clip(0, len(motion) - 1)
         )
         return cls(wanted, positions_at(motion, wanted, joints))
 
     def between(self, low: int, high: int) -> Array:
-        """From frame `low` to `high`, both included; all of them must be there."""
+        """Positions (N, P, 3) from frame `low` to `high`, both included; all of them must be there."""
         first = int(np.searchsorted(self.frames, low))
         return self.positions[first : first + high - low + 1]
 

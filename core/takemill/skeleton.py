@@ -106,7 +106,7 @@ class Skeleton:
         return tuple(reversed(chain))
 
     def subtree(self, joint: int) -> Index:
-        """`joint` and all that hang below it, as indices in order."""
+        """`joint` and the N - 1 that hang below it, as indices (N,) in order."""
         inside = np.zeros(len(self), bool)
         inside[joint] = True
         for other in range(joint + 1, len(self)):

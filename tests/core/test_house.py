@@ -1,0 +1,149 @@
+"""The rules of the house that a program can check; DEVELOPERS.md gives the reasons."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve()
+CORE = HERE.parents[2] / "core" / "takemill"
+FILES = {path.stem: path for path in sorted(CORE.glob("*.py")) if not path.stem.startswith("__")}
+TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FILES.items()}
+
+# A file NAME_WORD stands in the row of NAME; those that DEVELOPERS.md does not name stand here.
+HELPERS = {
+    2: ("body_extras", "body_names", "body_parts", "body_tree", "rest_frames"),
+    3: ("denoise", "faults", "grounding", "leg_ik"),
+    4: ("chain", "clip_channels", "clouds", "displacement", "key_times", "key_values", "measure", "mirror")
+    + ("tracks", "variants"),
+    5: ("tables",),
+    6: ("clip_facts", "commands", "console", "demos", "packing", "samples", "set_folder", "stick_mesh"),
+}
+ARRAYS = re.compile(r"\b(Array|Mask|Index)\b")
+SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")
+
+
+def rows() -> dict[str, int]:
+    """Each file's row, from the table of DEVELOPERS.md and from HELPERS."""
+    text = (HERE.parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    found = {name: row for row, names in HELPERS.items() for name in names}
+    for row, names in re.findall(r"^\| (\d) \| ((?:`\w+`(?:, )?)+) \|", text, re.MULTILINE):
+        found |= dict.fromkeys(re.findall(r"\w+", names), int(row))
+    stems = sorted(found, key=len, reverse=True)
+    for name in FILES:
+        stem = next((stem for stem in stems if name.startswith(f"{stem}_")), None)
+        if name not in found and stem:
+            found[name] = found[stem]
+    return found
+
+
+ROWS = rows()
+
+
+def imports(name: str) -> list[tuple[str, int]]:
+    """The modules that a file imports: a relative one as ".name"; each with its line."""
+    found = []
+    for node in ast.walk(TREES[name]):
+        if isinstance(node, ast.Import):
+            found += [(alias.name.split(".")[0], node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.level == 0:
+            found.append(((node.module or "").split(".")[0], node.lineno))
+        elif isinstance(node, ast.ImportFrom):
+            names = [node.module.split(".")[0]] if node.module else [alias.name for alias in node.names]
+            found += [(f".{one}", node.lineno) for one in names]
+    return found
+
+
+def test_developers_md_tells_the_rows():
+    assert ROWS["errors"] == 0
+    assert ROWS["cli"] == 6
+    assert {ROWS[name] for name in FILES if name in ROWS} == set(range(7))
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_file_imports_from_its_row_or_below(name):
+    assert name in ROWS, f"{name}.py stands in no row: name it in DEVELOPERS.md or in HELPERS above"
+    for module, line in imports(name):
+        other = module.removeprefix(".")
+        if module.startswith(".") and other in FILES:
+            assert ROWS[other] <= ROWS[name], f"{name}.py:{line} imports {other}, which stands above it"
+
+
+def test_no_file_imports_itself_by_a_detour():
+    below = {name: {m[1:] for m, _ in imports(name) if m[1:] in FILES and m[0] == "."} for name in FILES}
+    done: set[str] = set()
+    while len(done) < len(below):
+        ready = {name for name, others in below.items() if name not in done and others <= done}
+        assert ready, f"these import each other: {sorted(set(below) - done)}"
+        done |= ready
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_the_core_needs_numpy_alone(name):
+    for module, line in imports(name):
+        allowed = module.startswith(".") or module == "numpy" or module in sys.stdlib_module_names
+        assert allowed, f"{name}.py:{line} imports {module}"
+
+
+def test_the_command_starts_without_what_only_tests_and_blender_have():
+    code = "import sys, takemill.cli; print(*{m.split('.')[0] for m in sys.modules})"
+    out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
+    assert not {"bpy", "scipy", "takemill_addon", "pytest", "jsonschema"} & set(out.split())
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_file_holds_one_idea(name):
+    assert len(FILES[name].read_text(encoding="utf-8").splitlines()) <= 450, f"{name}.py is too long"
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_stages_print_nothing_and_open_nothing(name):
+    for node in ast.walk(TREES[name]):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            assert node.func.id != "print" or name == "cli", f"{name}.py:{node.lineno} prints"
+            may_open = ROWS.get(name, 0) == 6 or name == "disk"
+            assert node.func.id != "open" or may_open, f"{name}.py:{node.lineno} opens a file"
+
+
+def public_definitions(tree: ast.Module) -> list[tuple[str, ast.AST, str]]:
+    """Public functions, methods and dataclasses: name, node, and the annotations that tell of arrays."""
+    found: list[tuple[str, ast.AST, str]] = []
+    for node in tree.body:
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            fields = [ast.unparse(one.annotation) for one in node.body if isinstance(one, ast.AnnAssign)]
+            found.append((node.name, node, " ".join(fields)))
+            nodes = [
+                (f"{node.name}.{one.name}", one) for one in node.body if isinstance(one, ast.FunctionDef)
+            ]
+        else:
+            nodes = [(node.name, node)] if isinstance(node, ast.FunctionDef) else []
+        for label, one in nodes:
+            if not one.name.startswith("_"):
+                every = (*one.args.posonlyargs, *one.args.args, *one.args.kwonlyargs)
+                notes = [ast.unparse(arg.annotation) for arg in every if arg.annotation]
+                notes += [ast.unparse(one.returns)] if one.returns else []
+                found.append((label, one, " ".join(notes)))
+    return found
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_public_names_tell_the_shapes_of_their_arrays(name):
+    for label, node, notes in public_definitions(TREES[name]):
+        text = ast.get_docstring(node)
+        assert text, f"{name}.{label} has no docstring"
+        if ARRAYS.search(notes) and ROWS.get(name, 0) > 0:
+            assert SHAPE.search(text), f"{name}.{label} takes or gives arrays; its docstring holds no shape"
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_what_is_offered_is_there(name):
+    for node in TREES[name].body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            offered = ast.literal_eval(node.value)
+            module = __import__(f"takemill.{name}", fromlist=["_"])
+            assert not [one for one in offered if not hasattr(module, one)]
