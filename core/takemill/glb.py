@@ -29,18 +29,16 @@ from .glb_format import (
     parse,
     shortest,
 )
-from .reduce import Path, Storage, Track
 from .skeleton import Skeleton
 from .stick_mesh import stick_mesh
+from .tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, in_file_axes, rounded
 
-_Y_UP = np.array([1.0, -1.0, 0.0, 0.0]) / np.sqrt(2)  # turns (x, y, z) into (x, z, -y)
 _XYZW = [1, 2, 3, 0]
-_SAME = 1e-6  # metres or quaternion components: below it a node already stands where a clip wants it
 _REST: dict[str, tuple[float, ...]] = {"translation": (0, 0, 0), "rotation": (0, 0, 0, 1), "scale": (1, 1, 1)}
-_STORED: dict[Storage, tuple[ComponentType, int]] = {
-    "float32": (ComponentType.FLOAT, 1),
-    "int16": (ComponentType.SHORT, 32767),
-    "int8": (ComponentType.BYTE, 127),
+_COMPONENTS: dict[Storage, ComponentType] = {
+    "float32": ComponentType.FLOAT,
+    "int16": ComponentType.SHORT,
+    "int8": ComponentType.BYTE,
 }
 _STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]
 
@@ -195,13 +193,6 @@ def _without_matrix(node: Json) -> Json:
     return kept | {path: shortest(value) for path, value in found.items()}
 
 
-def _y_up(skeleton: Skeleton, joint: int, path: Path, values: Array) -> Array:
-    """Local values (..., 3 or 4) of a joint in glTF's axes; rotations still w x y z."""
-    if skeleton.parents[joint] >= 0:
-        return values
-    return quat.mul(_Y_UP, values) if path == "rotation" else quat.rotate(_Y_UP, values)
-
-
 def _channels(rig: _Rig, clip: GlbClip) -> list[_Channel]:
     """The channels of a clip: its tracks, and a key where the file's rest is not the skeleton's."""
     expect_positive(clip.rate, f"rate of clip {clip.name!r}")
@@ -236,19 +227,17 @@ def _channel(clip: GlbClip, node: int, track: Track) -> _Channel:
         raise GlbError(
             f"clip {clip.name!r}, joint {name!r}: keys so close that float32 seconds cannot part them"
         )
-    values = _y_up(clip.skeleton, track.joint, track.path, track.values)
-    component, scale = _STORED[track.storage]
+    values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
     if track.path == "rotation":
-        values = quat.continuous(quat.normalize(values))[:, _XYZW]
-        values = np.round(values * scale) if scale > 1 else values
-    return _Channel(node, track.path, times, values, component)
+        values = rounded(quat.continuous(values), track.storage)[:, _XYZW]
+    return _Channel(node, track.path, times, values, _COMPONENTS[track.storage])
 
 
 def _differs(track: Track, channel: _Channel, rest: Array) -> bool:
     """Whether a single key says something else than the node's rest in the file."""
-    value = channel.values[0] / _STORED[track.storage][1]
+    value = channel.values[0] / LARGEST[track.storage]
     signs = (1, -1) if track.path == "rotation" else (1,)
-    return min(float(np.abs(sign * value - rest).max()) for sign in signs) > _SAME
+    return min(float(np.abs(sign * value - rest).max()) for sign in signs) > SAME
 
 
 def _animation(writer: Writer, clip: GlbClip, plan: list[_Channel], inputs: Mapping[bytes, int]) -> Json:
@@ -319,10 +308,10 @@ def _joint_node(skeleton: Skeleton, joint: int) -> Json:
     node: Json = {"name": skeleton.names[joint]}
     if skeleton.children[joint]:
         node["children"] = list(skeleton.children[joint])
-    rotation = _y_up(skeleton, joint, "rotation", quat.normalize(skeleton.rest_rotation[joint]))[_XYZW]
+    rotation = in_file_axes(skeleton, joint, "rotation", quat.normalize(skeleton.rest_rotation[joint]))[_XYZW]
     if np.any(rotation[:3]):
         node["rotation"] = shortest(rotation)
-    translation = _y_up(skeleton, joint, "translation", skeleton.rest_translation[joint])
+    translation = in_file_axes(skeleton, joint, "translation", skeleton.rest_translation[joint])
     if np.any(translation):
         node["translation"] = shortest(translation)
     return node
@@ -338,7 +327,7 @@ def _primitive(writer: Writer, skeleton: Skeleton) -> Json:
     many = len(skeleton) > 256
     wide = len(mesh.positions) > 65535
     vertex, byte = BufferTarget.ARRAY_BUFFER, ComponentType.UNSIGNED_BYTE
-    positions = quat.rotate(_Y_UP, mesh.positions)
+    positions = quat.rotate(Y_UP, mesh.positions)
     return {
         "attributes": {
             "POSITION": writer.add(positions, ComponentType.FLOAT, bounds=True, target=vertex),
@@ -357,9 +346,9 @@ def _primitive(writer: Writer, skeleton: Skeleton) -> Json:
 def _inverse_binds(skeleton: Skeleton) -> Array:
     """(J, 16) from model space to each joint's at rest; glTF's matrices are column-major."""
     rotations, positions = skeleton.rest_model
-    back = quat.inv(quat.normalize(quat.mul(_Y_UP, rotations)))
+    back = quat.inv(quat.normalize(quat.mul(Y_UP, rotations)))
     inverse = np.zeros((len(skeleton), 4, 4))
     inverse[:, :3, :3] = quat.to_matrix(back)
-    inverse[:, :3, 3] = -quat.rotate(back, quat.rotate(_Y_UP, positions))
+    inverse[:, :3, 3] = -quat.rotate(back, quat.rotate(Y_UP, positions))
     inverse[:, 3, 3] = 1
     return inverse.swapaxes(1, 2).reshape(-1, 16)

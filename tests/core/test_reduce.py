@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from glb_reader import read_glb
 from odd_motion import NAMES, odd_motion
+from takemill import quat
 from takemill.errors import InputError
+from takemill.glb import GlbClip, append_animations, skeleton_glb
 from takemill.motion import Motion
-from takemill.reduce import Track, dense_tracks
+from takemill.reduce import ReduceSettings, Track, dense_tracks, largest_error_m, reduce_keys
+from takemill.skeleton import Skeleton
 
 MOTION = odd_motion()
 
@@ -74,3 +80,177 @@ def test_one_bent_frame_is_enough_to_be_kept():
 def test_tracks_that_make_no_sense_are_refused(arguments, message):
     with pytest.raises(InputError, match=message):
         Track(*arguments)
+
+
+def smooth_motion(frames: int = 121, rate: float = 120.0, seed: int = 5, size: int = 9) -> Motion:
+    """A branching skeleton of finger-length and arm-length bones, turned by slow waves."""
+    rng = np.random.default_rng(seed)
+    offsets = rng.normal(scale=0.2, size=(size, 3))
+    offsets[-2:] *= 0.1
+    rest = quat.normalize(rng.normal(size=(size, 4)))
+    parents = (-1, 0, 1, 2, 0, 4, 5, 3, 7)
+    skeleton = Skeleton(
+        tuple(f"j{i}" for i in range(size)), parents, offsets, rest, (8,), np.array([[0, 0.02, 0]])
+    )
+    t = np.arange(frames)[:, None, None] / rate
+    waves = np.sin(rng.uniform(2, 9, (size, 3)) * t + rng.uniform(0, 6, (size, 3))) * 0.4
+    walk = np.cumsum(np.sin(t[:, 0] * [3, 5, 2]) * 0.01, axis=0)
+    return Motion(skeleton, rate, quat.mul(rest, quat.exp(waves)), walk)
+
+
+def in_file(motion: Motion, tracks: tuple[Track, ...], per_frame: int = 4, probe_m: float = 0.1) -> float:
+    """The largest way, metres, of points around joints as the tests' own reader plays the file."""
+    data = append_animations(
+        skeleton_glb(motion.skeleton), [GlbClip("c", motion.rate, motion.skeleton, tracks)]
+    )
+    glb = read_glb(data)
+    nodes = [glb.node(name) for name in motion.skeleton.names]
+    times = np.arange((len(motion) - 1) * per_frame + 1) / per_frame / motion.rate
+    rotations, positions = motion.sampled(times * motion.rate, motion.rate).model()
+    points = np.random.default_rng(0).normal(size=(40, 3))
+    points *= probe_m / np.linalg.norm(points, axis=-1, keepdims=True)
+    worst = 0.0
+    for i, time in enumerate(times):
+        world = glb.world_at("c", time)
+        for joint, node in enumerate(nodes):
+            got = points @ world[node][:3, :3].T + world[node][:3, 3]
+            got = np.stack([got[:, 0], -got[:, 2], got[:, 1]], axis=-1)
+            want = quat.rotate(rotations[i, joint], points) + positions[i, joint]
+            worst = max(worst, float(np.linalg.norm(got - want, axis=-1).max()))
+    return worst
+
+
+@pytest.mark.parametrize("max_error_m", [0.002, 0.0005, 0.0002])
+def test_the_bound_holds_in_the_file_at_and_between_frames(max_error_m):
+    """Read by a reader that shares no code with the writer; no joint reaches less than 2 cm."""
+    motion = smooth_motion(61)
+    settings = ReduceSettings(max_error_m=max_error_m)
+    tracks = reduce_keys(motion, settings)
+    assert largest_error_m(motion, tracks, settings) <= max_error_m
+    assert in_file(motion, tracks, probe_m=0.02) <= max_error_m
+
+
+def test_the_error_that_is_told_is_the_one_in_the_file():
+    motion = smooth_motion(31)
+    settings = ReduceSettings(max_error_m=0.002, probe_m=1e-9)
+    tracks = reduce_keys(motion, settings)
+    bare = replace(motion, skeleton=replace(motion.skeleton, tip_joints=(), tip_offsets=np.zeros((0, 3))))
+    assert largest_error_m(bare, tracks, settings) == pytest.approx(
+        in_file(bare, tracks, probe_m=1e-9), abs=2e-6
+    )
+
+
+def test_smooth_motion_takes_far_fewer_keys():
+    motion = smooth_motion()
+    tracks = reduce_keys(motion)
+    keys = sum(len(track.frames) for track in tracks)
+    assert keys < 0.6 * sum(len(track.frames) for track in dense_tracks(motion))
+
+
+def test_a_looser_bound_takes_fewer_keys():
+    motion = smooth_motion()
+    counts = [
+        sum(
+            len(track.frames)
+            for track in reduce_keys(motion, ReduceSettings(max_error_m=bound, max_error_deg=9))
+        )
+        for bound in (0.0002, 0.001, 0.005)
+    ]
+    assert counts[0] > counts[1] > counts[2]
+
+
+def test_the_ends_are_keys_and_a_loop_stays_closed():
+    motion = smooth_motion()
+    there_and_back = np.concatenate([motion.rotations, motion.rotations[-2::-1]])
+    path = np.concatenate([motion.root_translation, motion.root_translation[-2::-1]])
+    loop = Motion(motion.skeleton, motion.rate, there_and_back, path)
+    for track in reduce_keys(loop):
+        assert track.frames[0] == 0
+        if len(track.frames) > 1:
+            assert track.frames[-1] == len(loop) - 1
+            sign = np.sign(track.values[0] @ track.values[-1]) if track.path == "rotation" else 1
+            np.testing.assert_allclose(track.values[-1] * sign, track.values[0], atol=1e-9)
+
+
+def test_what_stands_still_stays_as_it_was():
+    dense = {(t.joint, t.path): len(t.frames) for t in dense_tracks(MOTION)}
+    reduced = {(t.joint, t.path): len(t.frames) for t in reduce_keys(MOTION)}
+    assert dense.keys() == reduced.keys()
+    assert {key for key, count in dense.items() if count == 1} == {
+        key for key, count in reduced.items() if count == 1
+    }
+
+
+def test_planted_joints_are_held_tighter():
+    motion = smooth_motion()
+    planted = np.zeros((len(motion), len(motion.skeleton)), bool)
+    planted[:, 6] = True
+    settings = ReduceSettings(max_error_m=0.003, planted_error_m=0.0002, max_error_deg=9)
+
+    def error_of_joint_6(tracks: tuple[Track, ...]) -> float:
+        glb = read_glb(
+            append_animations(
+                skeleton_glb(motion.skeleton), [GlbClip("c", motion.rate, motion.skeleton, tracks)]
+            )
+        )
+        times = np.arange(len(motion)) / motion.rate
+        gap = glb.positions("c", times, ("j6",))[:, 0] - motion.model()[1][:, 6]
+        return float(np.linalg.norm(gap, axis=-1).max())
+
+    assert error_of_joint_6(reduce_keys(motion, settings, planted)) <= 0.0002
+    assert error_of_joint_6(reduce_keys(motion, settings)) > 0.0002
+
+
+def test_rotations_of_fingers_take_eight_bits_and_others_sixteen():
+    stored = {t.joint: t.storage for t in reduce_keys(smooth_motion()) if t.path == "rotation"}
+    assert stored[8] == "int8"
+    assert set(stored.values()) == {"int8", "int16"}
+    plain = reduce_keys(smooth_motion(), ReduceSettings(storage="float32"))
+    assert {track.storage for track in plain} == {"float32"}
+
+
+def test_a_bound_that_no_rounding_meets_gives_every_frame_as_floats():
+    tracks = reduce_keys(MOTION, ReduceSettings(max_error_m=1e-9))
+    assert all(track.storage == "float32" for track in tracks)
+    assert {len(track.frames) for track in tracks} == {1, len(MOTION)}
+
+
+def test_the_odd_skeleton_keeps_its_bound_too():
+    tracks = reduce_keys(MOTION)
+    assert largest_error_m(MOTION, tracks) <= 0.0005
+    assert in_file(MOTION, tracks, 2, probe_m=0.02) <= 0.0005
+
+
+def test_keys_come_out_the_same_twice():
+    one, two = (reduce_keys(smooth_motion()) for _ in range(2))
+    for a, b in zip(one, two, strict=True):
+        np.testing.assert_array_equal(a.frames, b.frames)
+        np.testing.assert_array_equal(a.values, b.values)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 3, 4])
+def test_short_clips_keep_their_poses(frames):
+    motion = MOTION.slice(0, frames)
+    tracks = reduce_keys(motion)
+    assert largest_error_m(motion, tracks) <= 0.0005
+    assert max(track.frames[-1] for track in tracks) == frames - 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"max_error_m": 0.0}, "max_error_m"),
+        ({"planted_error_m": -1.0}, "planted_error_m"),
+        ({"max_error_deg": float("nan")}, "max_error_deg"),
+        ({"probe_m": float("inf")}, "probe_m"),
+        ({"storage": "int4"}, "storage"),
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(changes, message):
+    with pytest.raises(InputError, match=message):
+        ReduceSettings(**changes)
+
+
+def test_contacts_of_another_shape_are_refused():
+    with pytest.raises(InputError, match="planted"):
+        reduce_keys(MOTION, planted=np.zeros((3, len(NAMES)), bool))
