@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import bpy
+from bpy_extras.io_utils import ImportHelper
 
 from takemill import cuts, pipeline
 from takemill.contacts import find_contacts
@@ -10,7 +13,7 @@ from takemill.errors import InputError
 from takemill.health import Health
 from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings
-from takemill.recipe import ClipSpec, Moment, Recipe, expect_name
+from takemill.recipe import ClipSpec, Moment, Recipe, expect_name, read_recipe
 from takemill.travel import TravelSettings
 
 from . import actions, stage
@@ -40,6 +43,37 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
             item.start, item.end = work.take.start + cut.start, work.take.start + cut.stop - 1
         stage.note_reading(work)
         return f"{len(found)} cuts suggested"
+
+
+class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
+    """Take the clips of a recipe (TOML) as cuts of the playing take, and its rate for packing"""
+
+    bl_idname = "takemill.load_cuts"
+    bl_label = "Load Recipe"
+    filename_ext = ".toml"
+
+    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
+
+    def run(self, context: bpy.types.Context) -> str:
+        work, recipe = stage.work_from_context(context), read_recipe(self.filepath)
+        if not recipe.clips:
+            raise InputError(f"{self.filepath}: it names no clips")
+        motion, known = work.take.motion, work.action.takemill
+        ranges = [spec.frames(len(motion), motion.rate) for spec in recipe.clips]
+        kinds = pipeline.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
+        known.cuts.clear()
+        known.cut_index = 0
+        for spec, (start, stop), told in zip(recipe.clips, ranges, kinds, strict=True):
+            item = known.cuts.add()
+            item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, told.kind
+            item.start, item.end = work.take.start + start, work.take.start + stop - 1
+        context.scene.takemill.set_rate = recipe.rate or 0.0
+        return f"{len(recipe.clips)} cuts from {self.filepath}"
+
+
+def _alone(specs: tuple[ClipSpec, ...]) -> tuple[ClipSpec, ...]:
+    """The same clips, all of the one take that is at hand."""
+    return tuple(replace(spec, take="") for spec in specs)
 
 
 class TAKEMILL_OT_add_cut(stage.Stage, bpy.types.Operator):
@@ -198,6 +232,7 @@ def mark(action: bpy.types.Action, marks, start: int) -> None:
 
 CLASSES = (
     TAKEMILL_OT_suggest_cuts,
+    TAKEMILL_OT_load_cuts,
     TAKEMILL_OT_add_cut,
     TAKEMILL_OT_remove_cut,
     TAKEMILL_OT_preview_cut,

@@ -173,7 +173,9 @@ class TAKEMILL_PT_cuts(_ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, known, chosen = self.layout, action.takemill, context.scene.takemill
-        layout.operator("takemill.suggest_cuts", icon="VIEWZOOM")
+        row = layout.row(align=True)
+        row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
+        row.operator("takemill.load_cuts", text="", icon="FILE_FOLDER")
         row = layout.row()
         row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side = row.column(align=True)
