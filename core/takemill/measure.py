@@ -84,7 +84,7 @@ class End:
 
 
 def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) -> tuple[End, ...]:
-    """The poses of joints (P,) at some frames; velocities are lines fitted to `reach` frames to both sides."""
+    """The poses of joints (P,) at some frames; speeds are lines fitted to `reach` frames to both sides."""
     last = len(motion) - 1
     around = Places.around(motion, joints, np.asarray(frames, np.intp), reach)
     ends = []

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import re
 import subprocess
 import sys
 from pathlib import Path
-
-import pytest
 
 HERE = Path(__file__).resolve()
 CORE = HERE.parents[2] / "core" / "takemill"
@@ -17,12 +16,11 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FIL
 
 # A file NAME_WORD stands in the row of NAME; those that DEVELOPERS.md does not name stand here.
 HELPERS = {
-    2: ("body_extras", "body_names", "body_parts", "body_tree", "rest_frames"),
-    3: ("denoise", "faults", "grounding", "leg_ik"),
-    4: ("chain", "clip_channels", "clouds", "displacement", "key_times", "key_values", "measure", "mirror")
-    + ("tracks", "variants"),
-    5: ("tables",),
-    6: ("clip_facts", "commands", "console", "demos", "packing", "samples", "set_folder", "stick_mesh"),
+    2: "body_extras body_names body_parts body_tree rest_frames",
+    3: "denoise faults grounding leg_ik",
+    4: "chain clip_channels clouds displacement key_times key_values measure mirror tracks variants",
+    5: "tables",
+    6: "clip_facts commands console demos packing samples set_folder stick_mesh",
 }
 ARRAYS = re.compile(r"\b(Array|Mask|Index)\b")
 SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")
@@ -31,7 +29,7 @@ SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")
 def rows() -> dict[str, int]:
     """Each file's row, from the table of DEVELOPERS.md and from HELPERS."""
     text = (HERE.parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    found = {name: row for row, names in HELPERS.items() for name in names}
+    found = {name: row for row, names in HELPERS.items() for name in names.split()}
     for row, names in re.findall(r"^\| (\d) \| ((?:`\w+`(?:, )?)+) \|", text, re.MULTILINE):
         found |= dict.fromkeys(re.findall(r"\w+", names), int(row))
     stems = sorted(found, key=len, reverse=True)
@@ -65,13 +63,17 @@ def test_developers_md_tells_the_rows():
     assert {ROWS[name] for name in FILES if name in ROWS} == set(range(7))
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_a_file_imports_from_its_row_or_below(name):
-    assert name in ROWS, f"{name}.py stands in no row: name it in DEVELOPERS.md or in HELPERS above"
-    for module, line in imports(name):
-        other = module.removeprefix(".")
-        if module.startswith(".") and other in FILES:
-            assert ROWS[other] <= ROWS[name], f"{name}.py:{line} imports {other}, which stands above it"
+def test_every_file_stands_in_a_row():
+    assert not [name for name in FILES if name not in ROWS], "name it in DEVELOPERS.md or in HELPERS above"
+
+
+def test_files_import_from_their_row_or_below():
+    assert not [
+        f"{name}.py:{line} imports {module[1:]}"
+        for name in FILES
+        for module, line in imports(name)
+        if module.startswith(".") and ROWS.get(module[1:], 0) > ROWS.get(name, 9)
+    ]
 
 
 def test_no_file_imports_itself_by_a_detour():
@@ -83,11 +85,13 @@ def test_no_file_imports_itself_by_a_detour():
         done |= ready
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_the_core_needs_numpy_alone(name):
-    for module, line in imports(name):
-        allowed = module.startswith(".") or module == "numpy" or module in sys.stdlib_module_names
-        assert allowed, f"{name}.py:{line} imports {module}"
+def test_the_core_needs_numpy_alone():
+    assert not [
+        f"{name}.py:{line} imports {module}"
+        for name in FILES
+        for module, line in imports(name)
+        if not module.startswith(".") and module not in {"numpy", *sys.stdlib_module_names}
+    ]
 
 
 def test_the_command_starts_without_what_only_tests_and_blender_have():
@@ -96,18 +100,20 @@ def test_the_command_starts_without_what_only_tests_and_blender_have():
     assert not {"bpy", "scipy", "takemill_addon", "pytest", "jsonschema"} & set(out.split())
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_a_file_holds_one_idea(name):
-    assert len(FILES[name].read_text(encoding="utf-8").splitlines()) <= 450, f"{name}.py is too long"
+def test_a_file_holds_one_idea():
+    lengths = {name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in FILES.items()}
+    assert not {name: length for name, length in lengths.items() if length > 450}
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_stages_print_nothing_and_open_nothing(name):
-    for node in ast.walk(TREES[name]):
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-            assert node.func.id != "print" or name == "cli", f"{name}.py:{node.lineno} prints"
-            may_open = ROWS.get(name, 0) == 6 or name == "disk"
-            assert node.func.id != "open" or may_open, f"{name}.py:{node.lineno} opens a file"
+def test_stages_print_nothing_and_open_nothing():
+    calls = [
+        (name, node.func.id, node.lineno)
+        for name, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    ]
+    assert not [call for call in calls if call[1] == "print" and call[0] != "cli"]
+    assert not [call for call in calls if call[1] == "open" and call[0] != "disk" and ROWS.get(call[0]) != 6]
 
 
 def public_definitions(tree: ast.Module) -> list[tuple[str, ast.AST, str]]:
@@ -131,19 +137,26 @@ def public_definitions(tree: ast.Module) -> list[tuple[str, ast.AST, str]]:
     return found
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_public_names_tell_the_shapes_of_their_arrays(name):
-    for label, node, notes in public_definitions(TREES[name]):
-        text = ast.get_docstring(node)
-        assert text, f"{name}.{label} has no docstring"
-        if ARRAYS.search(notes) and ROWS.get(name, 0) > 0:
-            assert SHAPE.search(text), f"{name}.{label} takes or gives arrays; its docstring holds no shape"
+def test_public_names_tell_the_shapes_of_their_arrays():
+    silent, shapeless = [], []
+    for name, tree in TREES.items():
+        for label, node, notes in public_definitions(tree):
+            text = ast.get_docstring(node) or ""
+            if not text:
+                silent.append(f"{name}.{label}")
+            elif ARRAYS.search(notes) and ROWS.get(name, 0) > 0 and not SHAPE.search(text):
+                shapeless.append(f"{name}.{label}")
+    assert not silent, "no docstring"
+    assert not shapeless, "takes or gives arrays, and its docstring holds no shape"
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_what_is_offered_is_there(name):
-    for node in TREES[name].body:
-        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
-            offered = ast.literal_eval(node.value)
-            module = __import__(f"takemill.{name}", fromlist=["_"])
-            assert not [one for one in offered if not hasattr(module, one)]
+def test_what_is_offered_is_there():
+    missing = []
+    for name, tree in TREES.items():
+        for node in tree.body:
+            if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+                module = importlib.import_module(f"takemill.{name}")
+                missing += [
+                    f"{name}.{one}" for one in ast.literal_eval(node.value) if not hasattr(module, one)
+                ]
+    assert not missing
