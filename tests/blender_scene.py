@@ -152,3 +152,16 @@ def import_bvh(motion, folder, name: str = "take", *, root: bool = False) -> bpy
         if not any(part.name == "root" for part in armature.takemill.parts):
             bpy.ops.takemill.add_root_bone()
     return armature
+
+
+def skinned_cloth(armature) -> None:
+    """A mesh with a triangle on every bone, so that there is a skin with weights."""
+    mesh = bpy.data.meshes.new("cloth")
+    points = [c for bone in armature.data.bones for c in (bone.head_local, bone.tail_local, (0, 0, 1))]
+    mesh.from_pydata(points, [], [(i, i + 1, i + 2) for i in range(0, len(points), 3)])
+    cloth = bpy.data.objects.new("cloth", mesh)
+    bpy.context.scene.collection.objects.link(cloth)
+    cloth.parent = armature
+    cloth.modifiers.new("skin", "ARMATURE").object = armature
+    for index, bone in enumerate(armature.data.bones):
+        cloth.vertex_groups.new(name=bone.name).add([3 * index, 3 * index + 1, 3 * index + 2], 1, "REPLACE")

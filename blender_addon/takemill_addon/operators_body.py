@@ -63,33 +63,37 @@ class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
-        if "root" in armature.data.bones:
-            raise InputError(
-                f"armature {armature.name!r}: it has a bone 'root'; map the body again to use it"
-            )
+        parts = {part.name: part.bone for part in armature.takemill.parts}
+        if parts.get("root"):
+            raise InputError(f"armature {armature.name!r}: it has a root bone already")
         if armature.library or armature.data.library:
-            raise InputError(
-                f"armature {armature.name!r}: it is linked from another file; add the bone there"
-            )
-        hips = next((part.bone for part in armature.takemill.parts if part.name == "hips"), "")
-        before = context.view_layer.objects.active, armature.mode
+            raise InputError(f"armature {armature.name!r}: it is linked from another file; do it there")
+        if parts.get("hips") not in armature.data.bones:
+            raise InputError(f"armature {armature.name!r}: no bone is mapped to the hips")
+        active, mode = context.view_layer.objects.active, armature.mode
         context.view_layer.objects.active = armature
         bpy.ops.object.mode_set(mode="EDIT")
-        bones = armature.data.edit_bones
-        top = bones[hips]
-        while top.parent:
-            top = top.parent
-        root = bones.new(
-            "root"
-        )  # along +Y with no roll: its rest is the armature's own space, so no pose changes
-        root.head, root.tail, root.roll = (0, 0, 0), (0, max(top.length, 0.1), 0), 0
-        root.use_deform = False
-        top.parent, top.use_connect = root, False
-        bpy.ops.object.mode_set(mode=before[1])
-        context.view_layer.objects.active = before[0]
-        part = armature.takemill.parts.add()
-        part.name, part.bone = "root", "root"
-        return f"{armature.name} has a root bone"
+        name = _new_root(armature.data.edit_bones, parts["hips"])
+        bpy.ops.object.mode_set(mode=mode)
+        context.view_layer.objects.active = active
+        part = armature.takemill.parts.get("root") or armature.takemill.parts.add()
+        part.name, part.bone = "root", name
+        return f"{armature.name} has a root bone, {name}"
+
+
+def _new_root(bones, hips: str) -> str:
+    """A bone above all that carries `hips`. Along +Y without roll, it rests in the armature's own axes."""
+    name = "root"
+    while name in bones:  # hips are sometimes called so
+        name += "_travel"
+    top = bones[hips]
+    while top.parent:
+        top = top.parent
+    root = bones.new(name)
+    root.head, root.tail, root.roll = (0, 0, 0), (0, max(top.length, 0.1), 0), 0
+    root.use_deform = False
+    top.parent, top.use_connect = root, False
+    return name
 
 
 CLASSES = (TAKEMILL_OT_map_body, TAKEMILL_OT_add_part, TAKEMILL_OT_add_root_bone)

@@ -136,7 +136,11 @@ class TAKEMILL_PG_scene(bpy.types.PropertyGroup):
         description="Low-pass of the travel in Hz: the hips keep their sway; 0 follows the hips exactly",
     )  # fmt: skip
     set_folder: StringProperty(
-        name="Folder", subtype="DIR_PATH", default="//clips", description="Where the clip set is written"
+        name="Folder",
+        subtype="DIR_PATH",
+        options={"ANIMATABLE", "PATH_SUPPORTS_BLEND_RELATIVE"},
+        default="//clips",
+        description="Where the clip set is written",
     )
     set_name: StringProperty(
         name="Name", description="Of the set and its file; empty for the character's own"

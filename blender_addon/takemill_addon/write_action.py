@@ -69,8 +69,7 @@ def _matching(rig: Rig, motion: Motion, armature_name: str):
         return rig.skeleton
     missing = [name for name in motion.skeleton.names if name not in rig.names]
     if missing:
-        hint = " (Add Root Bone makes one)" if missing == ["root"] else ""
-        raise InputError(f"armature {armature_name!r}: it has no bone {missing[0]!r} for this motion{hint}")
+        raise InputError(f"armature {armature_name!r}: it has no bone {missing[0]!r} for this motion")
     raise InputError(
         f"armature {armature_name!r}: its bones are no longer those that the motion was made for"
     )

@@ -1,0 +1,222 @@
+"""Clip sets from the operators, read by a reader of the tests' own and by the Khronos validator."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix
+
+import open_data
+import synthetic
+from blender_scene import empty_scene, import_bvh, skinned_cloth
+from glb_reader import read_glb
+from node_parties import validator_issues
+from takemill_addon import actions, stage
+from takemill_addon.read_action import read_take
+from takemill_addon.rig import ArmatureFrame
+
+pytestmark = pytest.mark.usefixtures("addon")
+takemill = bpy.ops.takemill
+
+
+def add_cut(
+    action, name: str, start: int, end: int, *, kind: str = "other", loop: bool = False, travel: str
+) -> None:
+    cut = action.takemill.cuts.add()
+    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.travel = name, start, end, kind, loop, travel
+
+
+def packed(armature, folder, name: str = "set"):
+    chosen = bpy.context.scene.takemill
+    chosen.set_folder, chosen.set_name = str(folder), name
+    stage.activate(bpy.context, armature)
+    assert takemill.pack_set() == {"FINISHED"}
+    data = (folder / f"{name}.glb").read_bytes()
+    return data, json.loads((folder / "clips.json").read_text())
+
+
+def expect_the_pose(glb, armature, action, name: str, limit_m: float, bones=()) -> None:
+    """At every frame the GLB's joints stand, seen from the armature's node, where Blender's bones do."""
+    take = read_take(bpy.context, armature, action, ArmatureFrame.none())  # in the armature's own space
+    joints = tuple(bones) or take.motion.skeleton.names
+    at = take.motion.model()[1][:, [take.motion.skeleton.index(joint) for joint in joints]]
+    node = next(i for i, n in enumerate(glb.json["nodes"]) if n["name"] == armature.name)
+    for frame in range(0, len(at), max(1, len(at) // 12)):
+        world = glb.world_at(name, frame / take.motion.rate)
+        own = np.linalg.inv(world[node])
+        for k, joint in enumerate(joints):
+            x, y, z = (own @ world[glb.node(joint)])[:3, 3]
+            assert np.linalg.norm(np.array([x, -z, y]) - at[frame, k]) < limit_m, (joint, frame)
+
+
+def test_open_reference_motions_become_a_valid_set(tmp_path):
+    """Source: DeepMimic's walk, run, punch and kick (pybullet wheel); the Khronos glTF validator."""
+    empty_scene(30)
+    character, takes = None, {}
+    for name in ("walk", "run", "punch", "kick"):
+        motion, wraps = open_data.humanoid3d(name)
+        motion = open_data.repeated(motion, 5) if wraps else motion
+        suit = import_bvh(motion.resampled(30.0), tmp_path, name, root=character is None)
+        takes[name] = (suit.animation_data.action, wraps)
+        takes[name][0].use_fake_user = True
+        if character is None:
+            character = suit
+        else:
+            bpy.data.objects.remove(suit)
+    skinned_cloth(character)
+    stage.activate(bpy.context, character)
+    for name, (action, wraps) in takes.items():
+        actions.assign(character, action, actions.slot_for(action, character))
+        takemill.repair_take()
+        start, end = map(int, character.animation_data.action.frame_range)
+        kind = "steps" if wraps else "strike"
+        add_cut(character.animation_data.action, name, start, end, kind=kind, loop=wraps, travel="root")
+        takemill.make_clips()
+    data, facts = packed(character, tmp_path / "set")
+    assert [clip["name"] for clip in facts["clips"]] == ["walk", "run", "punch", "kick"]
+    assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+    glb = read_glb(data)
+    for clip in character.takemill.clips:
+        expect_the_pose(glb, character, clip.action, clip.name, 0.002)
+        assert glb.duration_s(clip.name) == pytest.approx((clip.action.frame_range[1]) / 30, abs=1e-5)
+
+
+def tilted(armature) -> None:
+    """A rig as other programs bring it: lying in centimetres, put upright and small by its object; moved."""
+    armature.scale, armature.location = (0.01, 0.01, 0.01), (3, -2, 1)
+    armature.rotation_euler = (np.pi / 2, 0, 0.8)
+    bpy.context.view_layer.update()
+
+
+@pytest.fixture
+def walker(tmp_path):
+    """A walk at 60 frames per second on a rig of centimetres whose object is scaled, tilted and shifted."""
+    empty_scene(60)
+    suit = import_bvh(synthetic.walk(rate=60, steps=6).motion, tmp_path)
+    bpy.context.view_layer.objects.active = suit
+    bpy.ops.object.mode_set(mode="EDIT")
+    turn = np.array([[1, 0, 0, 0], [0, 0, 1, 0], [0, -1, 0, 0], [0, 0, 0, 1.0]]) * [[100], [100], [100], [1]]
+    for bone in suit.data.edit_bones:
+        bone.transform(Matrix(turn.tolist()), scale=True, roll=True)
+    bpy.ops.object.mode_set(mode="OBJECT")
+    bag = actions.channelbag(suit.animation_data.action, suit.animation_data.action_slot)
+    for curve in bag.fcurves:
+        if curve.data_path.endswith("location"):
+            for point in curve.keyframe_points:
+                point.co.y *= 100
+            curve.update()
+    tilted(suit)
+    takemill.map_body()
+    takemill.add_root_bone()
+    skinned_cloth(suit)
+    return suit
+
+
+def test_a_scaled_and_tilted_rig_is_measured_in_metres_and_packed_in_its_own_space(walker, tmp_path):
+    action = walker.animation_data.action
+    add_cut(action, "steps", 80, 240, kind="steps", loop=True, travel="root")
+    add_cut(action, "spot", 80, 240, kind="steps", travel="in_place")
+    takemill.make_clips()
+    data, facts = packed(walker, tmp_path / "set")
+    steps, spot = facts["clips"]
+    truth = synthetic.walk(rate=60, steps=6)
+    way = np.linalg.norm(truth.path[truth.steady[0] + truth.period] - truth.path[truth.steady[0]])
+    assert steps["travel"]["distance_m"] == pytest.approx(way, abs=0.01)
+    assert spot["travel"]["distance_m"] > 1
+    glb = read_glb(data)
+    for clip in walker.takemill.clips:
+        expect_the_pose(glb, walker, clip.action, clip.name, 0.1)  # of its own units: a millimetre
+    assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+
+
+def test_packing_at_another_rate_keeps_loops_closed_and_marks_in_place(walker, tmp_path):
+    add_cut(walker.animation_data.action, "steps", 80, 240, kind="steps", loop=True, travel="root")
+    takemill.make_clips()
+    full = packed(walker, tmp_path / "full")[1]["clips"][0]
+    bpy.context.scene.takemill.set_rate = 30
+    data, facts = packed(walker, tmp_path / "half")
+    (clip,) = facts["clips"]
+    assert clip["rate"] == 30
+    assert clip["duration_s"] == pytest.approx(full["duration_s"], abs=1 / 60)
+    assert clip["travel"]["distance_m"] == pytest.approx(full["travel"]["distance_m"], abs=1e-4)
+    was, now = ({mark["name"]: mark["time_s"] for mark in one["marks"]} for one in (full, clip))
+    assert now == pytest.approx(was, abs=0.05)
+    glb = read_glb(data)
+    first, last = (glb.locals_at("steps", t) for t in (0.0, clip["duration_s"]))
+    for bone in walker.data.bones:
+        if bone.name != "root":
+            np.testing.assert_allclose(first[glb.node(bone.name)], last[glb.node(bone.name)], atol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        ("unsaved", "save the file or name a folder"),
+        ("file", "it is a file; name a folder"),
+        ("foreign", "was not written by Takemill"),
+        ("gone", "its action is gone"),
+        ("edited", "not 41 any more; make it again"),
+        ("twice", "two clips are called 'stand'"),
+        ("name", "which a file name cannot"),
+        ("damaged", "its clip record is damaged"),
+    ],
+)
+def test_a_set_that_cannot_be_packed_writes_nothing(walker, tmp_path, spoil, message):
+    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    takemill.make_clips()
+    place, chosen = tmp_path / "place", bpy.context.scene.takemill
+    chosen.set_folder, chosen.set_name = str(place), "set"
+    entry = walker.takemill.clips[0]
+    if spoil == "unsaved":
+        chosen.set_folder = "//clips"
+    elif spoil == "file":
+        place.write_text("a letter")
+    elif spoil == "foreign":
+        place.mkdir()
+        (place / "set.glb").write_bytes(b"a map of the marsh")
+    elif spoil == "gone":
+        entry.action = None
+    elif spoil == "edited":
+        entry.action.frame_end = 20
+    elif spoil == "twice":
+        other = walker.takemill.clips.add()
+        other.name, other.action = "stand", entry.action
+    elif spoil == "name":
+        chosen.set_name = "a/b"
+    elif spoil == "damaged":
+        entry.action.takemill.record = '{"rate": 60}'
+    before = sorted((path.name, path.stat().st_size) for path in tmp_path.rglob("*"))
+    with pytest.raises(RuntimeError, match=message):
+        takemill.pack_set()
+    assert sorted((path.name, path.stat().st_size) for path in tmp_path.rglob("*")) == before
+
+
+def test_an_unwritable_folder_is_an_error(walker, tmp_path):
+    if os.name != "posix" or os.geteuid() == 0:
+        bpy.context.scene.takemill.set_folder = "/proc/takemill"  # not even root may write there
+    else:
+        tmp_path.chmod(0o500)
+        bpy.context.scene.takemill.set_folder = str(tmp_path / "no")
+    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    takemill.make_clips()
+    with pytest.raises(RuntimeError, match="cannot write"):
+        takemill.pack_set()
+
+
+@pytest.mark.usefixtures("walker")
+def test_without_clips_there_is_nothing_to_pack():
+    with pytest.raises(RuntimeError, match="Make clips first"):
+        takemill.pack_set()
+
+
+def test_hidden_parts_are_named(walker, tmp_path, capfd):
+    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    takemill.make_clips()
+    bpy.data.objects["cloth"].hide_set(True)
+    data, _ = packed(walker, tmp_path / "set")
+    assert "meshes" not in read_glb(data).json
+    assert "hidden and left out: cloth" in capfd.readouterr().out
