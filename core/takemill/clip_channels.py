@@ -42,8 +42,9 @@ class ClipChannels:
         turning: (R,) joints whose rotation moves.
         sliding: (T,) joints whose translation moves.
         joints: (C,) both.
-        levers: (C,) how far a channel's own error is felt, metres (1 for a translation).
-        bound: (F, J) how far each joint may be displaced, metres.
+        felt: (R, F) the turn of a joint alone that displaces something by its bound, radians.
+        max_turn: how far each joint may be turned in model space, radians.
+        allowed: (C, F) the error of a channel alone that takes up a bound, radians or metres.
         levels: joints by their depth, roots first.
         still: (J, 3) the first frame's translations, kept by all that do not slide.
     """
@@ -59,7 +60,7 @@ class ClipChannels:
         """
         skeleton = motion.skeleton
         count = len(skeleton)
-        self.motion, self.skeleton, self.bound = motion, skeleton, bound
+        self.motion, self.skeleton = motion, skeleton
         self.rotations, self.positions = motion.model()
         self.still = motion.local_translations()[0]
         moving = [(joint, path) for joint, path, values, _ in channels(motion) if moves(values)]
@@ -68,9 +69,9 @@ class ClipChannels:
         self.joints = np.concatenate([self.turning, self.sliding])
         turns = np.isin(np.arange(count), self.turning)
         self._reach = reaches(skeleton, probe_m)
-        levers_m = levers(skeleton, self._reach, turns)
-        self.levers = np.concatenate([levers_m[self.turning], np.ones(len(self.sliding))])
-        self._max_turn = max_turn
+        felt = (bound / levers(skeleton, self._reach, turns)).T
+        self.felt, self.max_turn, self._bound = felt[self.turning], max_turn, bound
+        self.allowed = np.concatenate([np.minimum(self.felt, max_turn), bound[:, self.sliding].T])
         self._parents = np.array(skeleton.parents, np.intp)
         self._below = np.zeros((count, count))  # [j, i]: j is i or hangs below it
         # The joint whose turn each joint follows: itself, or the next above it that turns; -1 for none.
@@ -118,14 +119,14 @@ class ClipChannels:
     def far(self, pose: Pose) -> Array:
         """How much of the bounds (F, J) a pose takes; 1 is all."""
         moved = (
-            displacements(self.skeleton, self._reach, self.rotations, pose.shifts, pose.turns) / self.bound
+            displacements(self.skeleton, self._reach, self.rotations, pose.shifts, pose.turns) / self._bound
         )
-        turned = np.linalg.norm(pose.turns, axis=-1) / self._max_turn
+        turned = np.linalg.norm(pose.turns, axis=-1) / self.max_turn
         return np.maximum(moved, turned)
 
     def blamed(self, pose: Pose, bad: Mask) -> Mask:
         """The channels (C, F) above joints that are too far (F, J), and that have a large part in it."""
         off = np.concatenate([pose.turns[:, self.turning], pose.shifts[:, self.sliding]], axis=1)
-        part = np.linalg.norm(off, axis=-1) * self.levers / self.bound[:, self.joints]
+        part = np.linalg.norm(off, axis=-1) / self.allowed.T
         part = np.where(bad @ self._below[:, self.joints] > 0, part, 0.0)
         return ((part > 0) & (part >= _BLAMED * part.max(axis=1, keepdims=True))).T

@@ -32,7 +32,9 @@ _BYTES: dict[Storage, int] = {"float32": 16, "int16": 8, "int8": 4}
 _MORE: dict[Storage, Storage] = {"int8": "int16", "int16": "float32"}
 _PLACE_BYTES = 12
 _BEFORE_FIT = 1.75  # a least-squares fit takes about this much off the error of chords between frames
-_SPENT = 0.97  # of the bound on frames; between frames a displacement can pass it by a hair
+# The part of the bounds that is spent on frames. Between frames a displacement can pass that by a hair, and
+# a reader that plays rounded rotations without bringing them to unit length stretches bones by up to 0.006 %.
+_SPENT = 0.94
 _INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
 _INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
 _ROUNDS = 40
@@ -141,7 +143,7 @@ def _first_plan(clip: ClipChannels, storage: str) -> _Plan:
     """Keys for the chords of all channels together, times shared, rotations in few bytes."""
     turning, sliding = clip.curves()
     count = len(turning)
-    allowed = (_BEFORE_FIT * clip.bound[:, clip.joints] / clip.levers).T
+    allowed = _BEFORE_FIT * clip.allowed
     keys = np.concatenate([coarsest(turning, allowed[:count] / 2), coarsest(sliding, allowed[count:])])
     while True:
         pose = clip.chord_pose(keys)
@@ -158,9 +160,13 @@ def _storage(clip: ClipChannels, row: int, curve: Array, wanted: str) -> Storage
     """The smallest numbers that a rotation (F, 4) may be rounded to."""
     if wanted == "float32":
         return "float32"
+    stored = rounded(in_file_axes(clip.skeleton, int(clip.turning[row]), "rotation", curve), "int8")
     read = as_read(clip.skeleton, int(clip.turning[row]), curve, "int8")
-    moved = quat.angle_between(read, curve).max() * clip.levers[row]
-    return "int8" if moved <= _INT8_PART * clip.bound.min() else "int16"
+    # Readers need not bring rotations back to unit length; then they stretch by the square of it.
+    stretch = np.abs(np.einsum("...i,...i->...", stored, stored) / LARGEST["int8"] ** 2 - 1)
+    off = quat.angle_between(read, curve)
+    small = off.max() <= clip.max_turn and (off + stretch).max() <= _INT8_PART * clip.felt[row].min()
+    return "int8" if small else "int16"
 
 
 def _fitted(clip: ClipChannels, plan: _Plan) -> tuple[_Plan, Pose]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from odd_motion import odd_motion
 from takemill import quat
 from takemill.glb import GlbClip, append_animations, skeleton_glb
 from takemill.motion import Motion
-from takemill.reduce import dense_tracks
+from takemill.reduce import ReduceSettings, Track, dense_tracks, reduce_keys
 from takemill.skeleton import Skeleton
 
 
@@ -38,9 +39,9 @@ class Case:
         return motion.sampled(times_s * motion.rate, motion.rate).model()[1]
 
 
-def case(motions: dict[str, Motion]) -> Case:
+def case(motions: dict[str, Motion], keys: Callable[[Motion], tuple[Track, ...]] = dense_tracks) -> Case:
     skeleton = next(iter(motions.values())).skeleton
-    clips = [GlbClip(name, m.rate, m.skeleton, dense_tracks(m)) for name, m in motions.items()]
+    clips = [GlbClip(name, m.rate, m.skeleton, keys(m)) for name, m in motions.items()]
     return Case(append_animations(skeleton_glb(skeleton), clips), motions)
 
 
@@ -78,3 +79,38 @@ def _case_of(name: str) -> Case:
 @pytest.fixture(scope="session", params=["humanoid", "humanoid with a root joint", "odd skeleton"])
 def played(request: pytest.FixtureRequest) -> Case:
     return _case_of(request.param)
+
+
+@pytest.fixture(scope="session")
+def reduced() -> Case:
+    """Sparse keys on shared times, rotations as integers of 16 bits and, for short levers, of 8."""
+    motions = {
+        "walk": open_data.humanoid3d("walk")[0].resampled(120),
+        "jump": open_data.humanoid3d("jump")[0],
+    }
+    small = {name: _with_fingers(motion) for name, motion in motions.items()}
+    tracks = {
+        id(motion): reduce_keys(motion, ReduceSettings(max_error_m=0.0015, max_error_deg=3.0))
+        for motion in small.values()
+    }
+    assert {track.storage for found in tracks.values() for track in found} == {"float32", "int16", "int8"}
+    return case(small, lambda motion: tracks[id(motion)])
+
+
+def _with_fingers(motion: Motion) -> Motion:
+    """The same motion with a waving finger joint on each wrist."""
+    old = motion.skeleton
+    wrists = [old.index(f"{side}_wrist") for side in ("left", "right")]
+    skeleton = Skeleton(
+        (*old.names, "left_finger", "right_finger"),
+        (*old.parents, *wrists),
+        np.concatenate([old.rest_translation, [[0, 0, 0.08], [0, 0, 0.08]]]),
+        np.concatenate([old.rest_rotation, [quat.IDENTITY] * 2]),
+        (*old.tip_joints, len(old), len(old) + 1),
+        np.concatenate([old.tip_offsets, [[0, 0, 0.02], [0, 0, 0.02]]]),
+    )
+    seconds = np.arange(len(motion)) / motion.rate
+    turn = quat.from_axis_angle(np.array([0.3, 1.0, 0.2]), np.sin(5 * seconds))
+    waves = np.stack([turn, quat.inv(turn)], axis=1)
+    rotations = np.concatenate([motion.rotations, waves], axis=1)
+    return Motion(skeleton, motion.rate, rotations, motion.root_translation)

@@ -84,6 +84,24 @@ def test_blender_imports_the_clips(played, tmp_path):
         np.testing.assert_allclose(np.array(found[clip]), want, atol=TOLERANCE_M)
 
 
+def test_reduced_clips_are_valid_and_stay_within_their_bound(reduced):
+    """Sources as above: the Khronos validator, three.js, pygltflib. The bound is 1.5 mm.
+
+    Three.js does not bring rounded rotations to unit length, which stretches bones by up to 0.006 %.
+    """
+    assert node_parties.validator_issues(reduced.data) == []
+    times = {clip: reduced.times(clip) for clip in reduced.motions}
+    answer = node_parties.three_positions(reduced.data, times)
+    file = pygltflib.GLTF2.load_from_bytes(reduced.data)
+    glb = Glb(json.loads(file.to_json()), file.binary_blob())
+    for clip, want_times in times.items():
+        by_three = z_up(answer[clip][:, : len(reduced.joints)])
+        by_hand = glb.positions(clip, want_times, reduced.joints)
+        np.testing.assert_allclose(by_three, by_hand, atol=6e-5)
+        gaps = np.linalg.norm(by_three - reduced.positions(clip, want_times), axis=-1)
+        assert 1e-5 < gaps.max() < 0.0015
+
+
 def test_the_lock_of_the_node_packages_names_no_host():
     """So that `npm ci` asks whichever registry a machine is set to; .npmrc beside it keeps it so."""
     lock = json.loads((Path(__file__).parent / "package-lock.json").read_text())
