@@ -14,7 +14,7 @@ from .clip_facts import Facts
 from .errors import BodyMapError, InputError
 from .motion import Motion
 from .pipeline import Progress
-from .recipe import Recipe
+from .recipe import Recipe, expect_name
 
 
 def read_take(
@@ -50,19 +50,22 @@ def pack_takes(
     if len(set(names)) < len(names):
         twice = Counter(names).most_common(1)[0][0]
         raise InputError(f"two takes are called {twice!r}; takes of a set need file names of their own")
-    name = recipe.name or names[0]
-    clip_set.expect_place(out_dir, name)
-    takes = []
+    read = {}
     for number, path in enumerate(paths):
-        begin, share = 0.6 * number / len(paths), 0.6 / len(paths)
-        progress(f"reading {path}", begin)
-        motion, body, _ = read_take(path, recipe, unit_m, up)
+        progress(f"reading {path}", 0.1 * number / len(paths))
+        read[names[number]] = read_take(path, recipe, unit_m, up)
+    pipeline.expect_one_skeleton({name: motion for name, (motion, _, _) in read.items()})
+    set_name = expect_name(recipe.name or names[0], "name of the set")
+    clip_set.expect_place(out_dir, set_name)
+    takes = []
+    for number, (path, name) in enumerate(zip(paths, names, strict=True)):
+        motion, body, _ = read[name]
         digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
-        part = _part(progress, begin, share)
-        takes.append(pipeline.prepare(names[number], motion, body, recipe, part, digest))
+        part = _part(progress, 0.1 + 0.5 * number / len(paths), 0.5 / len(paths))
+        takes.append(pipeline.prepare(name, motion, body, recipe, part, digest))
     clips = pipeline.make_clips(takes, recipe, _part(progress, 0.6, 0.1))
-    base = glb.skeleton_glb(clips[0].motion.skeleton, name)
-    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, _part(progress, 0.7, 0.3))
+    base = glb.skeleton_glb(clips[0].motion.skeleton, set_name)
+    return clip_set.write_clip_set(out_dir, base, set_name, takes, clips, recipe, _part(progress, 0.7, 0.3))
 
 
 def _part(progress: Progress, begin: float, share: float) -> Progress:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import quat
 from .body_map import BodyMap, find_body_map
 from .checks import Array
 from .contacts import Contacts, find_contacts
@@ -24,6 +25,8 @@ from .repair import repair
 from .series import frames_at
 from .skeleton import Skeleton
 from .travel import Travel, apply_travel, at_origin, find_travel, with_root_joint
+
+_SAME_REST = 1e-4  # metres and radians that two files of one suit may differ by
 
 Progress = Callable[[str, float], None]
 """Told what is being done, and the part that is behind, 0 to 1."""
@@ -125,6 +128,29 @@ def prepare(
     return PreparedTake(name, digest, motion, body, mended, findings, before, after, contacts)
 
 
+def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:
+    """Insist on takes (by name) of one skeleton, since a set has one.
+
+    Raises:
+        InputError: a joint is missing, hangs elsewhere or rests elsewhere.
+    """
+    (first, motion), *others = motions.items()
+    base = motion.skeleton
+    for name, other in ((name, motion.skeleton) for name, motion in others):
+        label = f"take {name!r} is of another skeleton than {first!r}"
+        odd = sorted({*base.names} ^ {*other.names})
+        if odd:
+            raise InputError(f"{label}: only one of them has a joint {odd[0]!r}; pack them apart")
+        for joint, joint_name in enumerate(other.names):
+            twin = base.index(joint_name)
+            parents = [one.names[p] if p >= 0 else "" for one, p in (
+                (base, base.parents[twin]), (other, other.parents[joint]))]  # fmt: skip
+            away = np.abs(base.rest_translation[twin] - other.rest_translation[joint]).max()
+            turned = quat.angle_between(base.rest_rotation[twin], other.rest_rotation[joint])
+            if twin != joint or parents[0] != parents[1] or away > _SAME_REST or turned > _SAME_REST:
+                raise InputError(f"{label}: joint {joint_name!r} hangs or rests elsewhere; pack them apart")
+
+
 def digest_of(motion: Motion) -> str:
     """SHA-256 of a motion's joints, rate and arrays, in hexadecimal."""
     text = repr((motion.skeleton.names, motion.skeleton.parents, motion.rate, sorted(motion.translations)))
@@ -191,6 +217,7 @@ def make_clips(
         RecipeError: a clip leaves its take, names no take, or has no loop in its range.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
+    expect_one_skeleton({take.name: take.motion for take in takes})
     specs = specs_of(takes, recipe)
     by_name = {take.name: take for take in takes}
     for spec in specs:  # before the long work

@@ -1,0 +1,208 @@
+"""The command line: what each verb prints and writes."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import small_takes
+from takemill import cli
+from takemill.bvh import read_bvh
+from takemill.recipe import parse_recipe
+
+VERBS = ("check", "repair", "cuts", "loops", "pack", "demo")
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory):
+    return small_takes.write(tmp_path_factory.mktemp("takes"))
+
+
+def run(capsys, *arguments) -> str:
+    assert cli.main([str(one) for one in arguments]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""  # no progress where nobody looks
+    return out
+
+
+def test_help_teaches(capsys):
+    with pytest.raises(SystemExit) as stop:
+        cli.main(["--help"])
+    assert stop.value.code == 0
+    text = capsys.readouterr().out
+    for verb in VERBS:
+        assert f"takemill {verb}" in text
+        with pytest.raises(SystemExit):
+            cli.main([verb, "--help"])
+        said = capsys.readouterr().out
+        assert f"\n  takemill {verb}" in said, "an example in each"
+        assert max(map(len, said.splitlines())) <= 112
+
+
+def test_it_runs_as_a_module_and_says_its_version():
+    out = subprocess.run(
+        [sys.executable, "-m", "takemill", "--version"], check=True, capture_output=True, text=True
+    ).stdout
+    assert re.fullmatch(r"takemill \d+\.\d+\.\d+\n", out)
+
+
+def test_check_prints_findings_and_contacts_for_programs(capsys, take):
+    (said,) = json.loads(run(capsys, "check", take, "--json"))["takes"]
+    motion, _ = read_bvh(take)
+    assert (said["take"], said["frames"], said["rate"], said["joints"]) == ("walk", len(motion), 60.0, 21)
+    assert len(said["sha256"]) == 64
+    assert said["body"]["leftFoot"] == "left_foot"
+    assert set(said["contacts"]) == {"leftFoot", "rightFoot"}
+    for ranges in said["contacts"].values():
+        assert ranges[0][0] == 0
+        assert ranges[-1][1] == len(motion)
+        assert all(0 <= start < stop <= len(motion) for start, stop in ranges)
+    for finding in said["findings"]:
+        assert set(finding) == {
+            "kind", "joint", "start", "stop", "amount", "unit", "mended", "message"
+        }  # fmt: skip
+    assert set(said["measures"]) >= {"jitter_deg", "skating_cm_s", "spike_frames"}
+
+
+def test_check_prints_a_page_for_people(capsys, take):
+    text = run(capsys, "check", take)
+    assert text.startswith("walk: ")
+    assert "skating of planted feet" in text
+    assert run(capsys, "check", take, take).count("skating of planted feet") == 2
+
+
+def test_repair_writes_the_same_joints_frames_and_rate(capsys, take, tmp_path):
+    out = tmp_path / "mended.bvh"
+    said = json.loads(run(capsys, "repair", take, "-o", out, "--json"))
+    old, old_layout = read_bvh(take)
+    new, new_layout = read_bvh(out)
+    assert new.skeleton.names == old.skeleton.names
+    assert new.skeleton.parents == old.skeleton.parents
+    assert (len(new), new.rate, new_layout) == (len(old), old.rate, old_layout)
+    assert np.abs(new.skeleton.rest_translation - old.skeleton.rest_translation).max() < 1e-6
+    assert set(said["measures"]) == {"before", "after"}
+    assert said["measures"]["after"]["jitter_deg"] <= said["measures"]["before"]["jitter_deg"]
+    text = run(capsys, "repair", take, "-o", out)
+    assert "before  after" in text
+    assert str(out) in text
+
+
+def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
+    cuts = json.loads(run(capsys, "cuts", take, "--json"))["cuts"]
+    assert "steps" in {cut["kind"] for cut in cuts}
+    assert all(cut["name"] in run(capsys, "cuts", take) for cut in cuts[:1])
+    text = run(capsys, "cuts", take, "--toml")
+    recipe = parse_recipe(text)
+    assert [clip.name for clip in recipe.clips] == [cut["name"] for cut in cuts]
+    assert [clip.frames(10**6, 60.0) for clip in recipe.clips] == [
+        (cut["start"], cut["stop"]) for cut in cuts
+    ]
+    assert "name" in tomllib.loads(text)["clip"][0]
+    (tmp_path / "set.toml").write_text(text)
+    run(capsys, "pack", take, "--recipe", tmp_path / "set.toml", "--out", tmp_path / "out")
+    suggested = json.loads(run(capsys, "pack", take, "--out", tmp_path / "out2", "--json"))
+    packed = json.loads((tmp_path / "out" / "clips.json").read_text())
+    assert packed["clips"] == suggested["clips"]
+
+
+def test_loops_are_ranked_within_the_stretch(capsys, take):
+    said = json.loads(run(capsys, "loops", take, "--from", "3.5", "--to", "480f", "--json"))["loops"]
+    assert said
+    for loop in said:
+        assert 210 <= loop["start"] < loop["end"] <= 480
+        assert loop["from_s"] == pytest.approx(loop["start"] / 60, abs=1e-6)
+    assert (said[0]["end"] - said[0]["start"]) % 66 in (0, 1, 65)  # two steps of 0.55 s at 60 fps
+    assert len(run(capsys, "loops", take, "--from", "3.5", "--to", "8", "--count", "2").splitlines()) == 3
+
+
+def test_pack_writes_a_set(capsys, take, tmp_path):
+    out = tmp_path / "deep" / "set"
+    text = run(capsys, "pack", take, "--out", out)
+    assert sorted(os.listdir(out)) == ["clips.json", "report.html", "walk.glb"]
+    assert str(out) in text
+    data = json.loads((out / "clips.json").read_text())
+    assert all(clip["name"] in text for clip in data["clips"])
+
+
+def test_a_recipe_corrects_the_body_map(capsys, take, tmp_path):
+    recipe = tmp_path / "r.toml"
+    recipe.write_text('[body]\nleftToes = ""\nrightHand = "right_lower_arm"\n')
+    (said,) = json.loads(run(capsys, "check", take, "--json", "--recipe", recipe))["takes"]
+    assert "leftToes" not in said["body"]
+    assert said["body"]["rightHand"] == "right_lower_arm"
+    assert "rightLowerArm" not in said["body"]
+
+
+def test_settings_of_a_recipe_reach_the_stages(capsys, take, tmp_path):
+    recipe = tmp_path / "r.toml"
+    recipe.write_text("[loop]\ncount = 1\n[contacts]\nspeed_in = 1e-9\nspeed_out = 1e-9\n")
+    loops = json.loads(run(capsys, "loops", take, "--json", "--from", "3.5", "--recipe", recipe))["loops"]
+    assert len(loops) == 1
+    (said,) = json.loads(run(capsys, "check", take, "--json", "--recipe", recipe))["takes"]
+    assert said["contacts"] == {"leftFoot": [], "rightFoot": []}
+
+
+class Terminal:
+    """A stream that is a terminal."""
+
+    def __init__(self) -> None:
+        self.text = ""
+
+    def isatty(self) -> bool:
+        return True
+
+    def write(self, text: str) -> None:
+        self.text += text
+
+    def flush(self) -> None:
+        pass
+
+
+def test_progress_is_one_line_that_goes_away():
+    terminal = Terminal()
+    line = cli.ProgressLine(terminal)
+    line("reading a file with a long name", 0.0)
+    line("writing", 1.2)
+    line.clear()
+    shown = terminal.text.split("\r")
+    assert shown[1] == "  0 %  reading a file with a long name"
+    assert shown[2].rstrip() == "100 %  writing"
+    assert len(shown[2]) == len(shown[1])
+    assert shown[3].strip() == ""
+    assert "\n" not in terminal.text
+
+
+def test_a_reader_that_stops_reading_is_no_error(take):
+    code = f"{sys.executable} -m takemill check {take} {take} {take} | head -1; exit ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", code], check=False, capture_output=True, text=True)
+    assert done.returncode in (0, 1)
+    assert done.stderr == ""
+    assert done.stdout.startswith("walk: ")
+
+
+def test_the_core_demo_makes_the_set_of_the_recipe(capsys, tmp_path):
+    text = run(capsys, "demo", "--core", "--out", tmp_path / "demo")
+    data = json.loads((tmp_path / "demo" / "clips.json").read_text())
+    kinds = [clip["kind"] for clip in data["clips"]]
+    loops = [clip["kind"] for clip in data["clips"] if clip["loop"]]
+    assert len(kinds) >= 5
+    assert {"still", "steps"} <= set(loops)
+    assert "turn" in kinds
+    assert kinds.count("strike") >= 2
+    assert str(tmp_path / "demo") in text
+    assert Path(tmp_path / "demo" / "marsh_ferry.glb").exists()
+
+
+def test_the_demo_without_blender_says_how_to_get_it(capsys, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "bpy", None)  # importing it raises ImportError
+    text = run(capsys, "demo", "--out", tmp_path / "demo")
+    assert 'pip install "takemill[blender]"' in text
+    assert (tmp_path / "demo" / "clips.json").exists()
