@@ -42,6 +42,7 @@ class Build:
     arms_down_deg: float = 0.0
     arms_ahead_deg: float = 0.0
     toes_out_deg: float = 0.0
+    legs_out_deg: float = 0.0
     facing_deg: float = 0.0
     trunk: tuple[str, ...] = ("spine", "chest")
     helpers: int = 0
@@ -133,12 +134,14 @@ def _leg(
     build: Build, add: _Add, tips: list[tuple[str, Array]], side: str, sign: float, pelvis: Array
 ) -> None:
     hip = pelvis + _v(sign * build.hip_width / 2, 0, -0.05)
-    ankle = hip - _v(0, 0, build.thigh + build.shin)
+    apart = np.radians(build.legs_out_deg) * sign
+    down = _v(np.sin(apart), 0, -np.cos(apart))
+    ankle = hip + (build.thigh + build.shin) * down
     out = np.radians(build.toes_out_deg) * sign
     along = np.array([np.sin(out), -np.cos(out), 0.0])
-    sole = np.array([ankle[0], ankle[1], 0.0])
+    sole = ankle - _v(0, 0, build.ankle)
     add(f"{side}UpperLeg", "hips", hip)
-    add(f"{side}LowerLeg", f"{side}UpperLeg", hip - _v(0, 0, build.thigh))
+    add(f"{side}LowerLeg", f"{side}UpperLeg", hip + build.thigh * down)
     add(f"{side}Foot", f"{side}LowerLeg", ankle)
     ball = sole + build.foot * along
     add(f"{side}Toes", f"{side}Foot", ball + _v(0, 0, 0.02))

@@ -16,6 +16,7 @@ from takemill.checks import Array
 from takemill.contacts import find_contacts, foot_points
 from takemill.errors import BodyMapError, InputError
 from takemill.fit import FitSettings, fit
+from takemill.leg_ik import place_ankles
 from takemill.motion import Motion
 from takemill.series import runs
 from takemill.skeleton import Skeleton
@@ -78,9 +79,10 @@ def test_a_scaled_copy_scales_every_position() -> None:
 @pytest.mark.parametrize("down_deg", [45.0, 80.0])
 def test_limbs_point_alike_from_a_t_pose_to_an_a_pose(down_deg: float) -> None:
     skeleton, parts = body(Build())
-    other, other_parts = body(
-        Build(arms_down_deg=down_deg, arms_ahead_deg=10.0, toes_out_deg=20.0, roll_seed=1)
+    build = Build(
+        arms_down_deg=down_deg, arms_ahead_deg=10.0, legs_out_deg=8.0, toes_out_deg=20.0, roll_seed=1
     )
+    other, other_parts = body(build)
     motion = moved(skeleton, 5)
     fitted = fit(motion, parts, other, other_parts, FREE)
     np.testing.assert_allclose(directions(fitted, other_parts), directions(motion, parts), atol=1e-6)
@@ -286,6 +288,36 @@ def test_planted_feet_stand_as_the_performers_do(name: str, take: str) -> None:
                 assert np.ptp(held[:, :2], axis=0).max() < 2e-4, (end, foot, start)
                 assert np.abs(held[:, 2]).max() < 2e-4
     assert points[..., 2].min() > -2e-3, "and no foot goes through the floor on its way"
+
+
+def test_a_broad_body_stands_as_wide_as_its_hips() -> None:
+    skeleton, parts = body(Build())
+    other, other_parts = body(BROAD)
+    motion = stand(skeleton, 60)
+    np.testing.assert_allclose(
+        directions(fit(motion, parts, other, other_parts), other_parts), directions(motion, parts), atol=1e-6
+    )
+
+
+def test_hips_sink_where_a_leg_would_not_reach() -> None:
+    """Straight legs and turning hips: wider hips carry the sockets further from feet that stand."""
+    skeleton, parts = body(Build(hip_width=0.1))
+    turn = quat.from_yaw(np.radians(40.0) * np.sin(np.linspace(0, 2 * np.pi, 120)) ** 3)
+    motion = stand(skeleton, 120)
+    feet = {foot: motion.model()[1][:, parts.require(foot)] for foot in parts.feet}
+    rotations = motion.rotations.copy()
+    rotations[:, 0] = quat.mul(turn, rotations[:, 0])
+    for thigh in (parts.require("leftUpperLeg"), parts.require("rightUpperLeg")):
+        rotations[:, thigh] = quat.mul(quat.inv(turn), rotations[:, thigh])  # feet keep their direction
+    low = motion.root_translation - np.array([0.0, 0.0, 0.002])
+    source = place_ankles(replace(motion, rotations=rotations, root_translation=low), parts, feet)
+    other, other_parts = body(replace(BROAD, hip_width=0.5))
+    fitted = fit(source, parts, other, other_parts)
+    points = foot_points(fitted, other_parts)
+    assert np.ptp(points, axis=0).max() < 1e-3
+    np.testing.assert_allclose(points[..., 2], 0.0, atol=1e-3)
+    hips = fitted.model()[1][:, other_parts.require("hips"), 2]
+    assert 0.01 < np.ptp(hips) < 0.06
 
 
 def test_planting_leaves_a_like_body_as_it_is() -> None:
