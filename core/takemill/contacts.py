@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from . import filters, kinematics, quat, series
+from . import filters, grounding, kinematics, quat, series
 from .body_map import BodyMap, leg_length
 from .checks import Array, Mask, expect_positive
 from .errors import InputError
@@ -32,15 +33,18 @@ class ContactSettings:
         min_planted_s: shorter contacts are dropped.
         min_lifted_s: shorter gaps are closed.
         cutoff_hz: the points are smoothed at this frequency before speeds are taken.
+        passes: contacts are found this often, from the second time on in the take without the drift that the
+            contacts before show.
     """
 
-    speed_in: float = 0.35
+    speed_in: float = 0.45
     speed_out: float = 0.60
-    height_in: float = 0.035
-    height_out: float = 0.070
+    height_in: float = 0.05
+    height_out: float = 0.08
     min_planted_s: float = 0.06
     min_lifted_s: float = 0.05
-    cutoff_hz: float = 12.0
+    cutoff_hz: float = 6.0
+    passes: int = 2
 
 
 @dataclass(frozen=True)
@@ -149,13 +153,19 @@ def foot_points(motion: Motion, body: BodyMap) -> Array:
     return out
 
 
-def joint_in_model(motion: Motion, joint: int) -> tuple[Array, Array]:
-    """Rotation (F, 4) and position (F, 3), metres, of one joint in model space: its chain only."""
+def chain_in_model(motion: Motion, joint: int) -> tuple[tuple[int, ...], Array, Array]:
+    """The N joints from the root to `joint`, and their model rotations (F, N, 4) and positions (F, N, 3)."""
     chain = motion.skeleton.path_to(joint)
     translations = np.stack([motion.translation_of(j) for j in chain], axis=1)
     rotations, positions = kinematics.model_from_local(
         range(-1, len(chain) - 1), motion.rotations[:, list(chain)], translations
     )
+    return chain, rotations, positions
+
+
+def joint_in_model(motion: Motion, joint: int) -> tuple[Array, Array]:
+    """Rotation (F, 4) and position (F, 3), metres, of one joint in model space: its chain only."""
+    _, rotations, positions = chain_in_model(motion, joint)
     return rotations[:, -1], positions[:, -1]
 
 
@@ -163,7 +173,8 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     """Planted heels and toes: near the floor and slow, each with hysteresis.
 
     Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
-    height at which slow feet are found most often. A body map without feet gives no contacts.
+    height at which slow feet are found most often. What all planted points do together is the take's
+    drift, and is taken off before the last look. A body map without feet gives no contacts.
     """
     for name in ("speed_in", "speed_out", "height_in", "height_out", "cutoff_hz"):
         expect_positive(getattr(settings, name), f"contacts {name}")
@@ -174,18 +185,24 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     leg = leg_length(motion.skeleton, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
         points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
-    speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
-    floor = floor_height(points[..., 2], speed < settings.speed_in, leg)
-    height = (points[..., 2] - floor) / leg
-    surely = (speed < settings.speed_in) & (height < settings.height_in)
-    maybe = (speed < settings.speed_out) & (height < settings.height_out)
-    masks = [
-        _tidy(_hysteresis(surely[:, k, part], maybe[:, k, part]), motion.rate, settings)
-        for part in (0, 1)
-        for k in range(len(body.feet))
-    ]
-    both = np.stack(masks, axis=1).reshape(len(motion), 2, len(body.feet))
-    return Contacts(motion.rate, body.feet, both[:, 0], both[:, 1], floor)
+    floor = 0.0
+    for _ in range(settings.passes):
+        speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
+        level = floor_height(points[..., 2], speed < settings.speed_in, leg)
+        height = (points[..., 2] - level) / leg
+        surely = (speed < settings.speed_in) & (height < settings.height_in)
+        maybe = (speed < settings.speed_out) & (height < settings.height_out)
+        planted = _per_point(_hysteresis, surely, maybe)
+        floor += level
+        points = points - grounding.path_drift(points, planted, motion.rate)[:, None, None]
+    planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
+    return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
+
+
+def _per_point(verb: Callable[..., Mask], *masks: Mask) -> Mask:
+    """A verb on masks (F,) done for each foot and part of masks (F, K, 2)."""
+    columns = [mask.reshape(len(mask), -1).T for mask in masks]
+    return np.stack([verb(*column) for column in zip(*columns, strict=True)], axis=-1).reshape(masks[0].shape)
 
 
 def floor_height(heights: Array, slow: Mask, leg: float) -> float:

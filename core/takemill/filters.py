@@ -120,6 +120,13 @@ def savitzky_golay(values: Array, half_width: int, degree: int = 3, derivative: 
     return out.reshape(values.shape)
 
 
+def moving_mean(values: Array, half_width: int) -> Array:
+    """The mean (F, ...) of 2 `half_width` + 1 frames around each frame; beyond the ends they are held."""
+    padded = np.concatenate([values[:1].repeat(half_width + 1, 0), values, values[-1:].repeat(half_width, 0)])
+    total = np.cumsum(padded, axis=0)
+    return (total[2 * half_width + 1 :] - total[: -2 * half_width - 1]) / (2 * half_width + 1)
+
+
 def moving_median(values: Array, half_width: int) -> Array:
     """The median (F, ...) of 2 `half_width` + 1 frames around each frame; fewer at the ends."""
     padded = np.full((len(values) + 2 * half_width, *values.shape[1:]), np.nan)

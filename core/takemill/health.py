@@ -12,7 +12,10 @@ from . import denoise, faults, quat, series
 from .body_map import BodyMap
 from .checks import Array, Mask
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points
+from .grounding import eroded
 from .motion import Motion
+
+_EDGE_S = 0.05  # the first and last moments of a contact
 
 
 @dataclass(frozen=True)
@@ -192,13 +195,16 @@ def _ground(
         text = "no foot is ever planted: the floor cannot be told"
         return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
     points = foot_points(motion, body)
+    # A foot that rolls over one end does not skate, and its other end does not float: the stiller and lower
+    # count.
     speed = 100 * np.linalg.norm(series.derivative(points, motion.rate)[..., :2], axis=-1)
-    inner = planted.copy()  # the frames of landing and leaving belong to the swing
-    inner[1:] &= planted[:-1]
-    inner[:-1] &= planted[1:]
-    inner = inner if inner.any() else planted
+    speed = np.where(planted, speed, np.inf).min(axis=-1)
+    height = 1000 * np.abs(points[..., 2].min(axis=-1))
+    # The frames of landing and leaving belong to the swing.
+    inner = eroded(contacts.planted, round(_EDGE_S * motion.rate))
+    inner = inner if inner.any() else contacts.planted
     measures["skating_cm_s"] = float(speed[inner].mean())
-    measures["floor_error_mm"] = float(1000 * np.abs(points[..., 2][planted]).mean())
+    measures["floor_error_mm"] = float(height[inner].mean())
     findings = []
     for k, foot in enumerate(contacts.feet):
         name = motion.skeleton.names[body.require(foot)]

@@ -4,7 +4,9 @@ The order, which is fixed, and why:
  1. frozen frames are found first, because a held value would pass for calm, and its end for a spike;
  2. spikes next, looking past the frozen frames; both are bridged from good neighbours;
  3. jitter then, since a filter before this would smear each spike over its neighbours;
- 4. the floor last, from feet that no longer shake.
+ 4. heading drift from feet that no longer shake, before the path, because it bends it;
+ 5. the path and the floor from planted feet;
+ 6. the feet pinned last, so that only what is left has to be bent out of the legs.
 """
 
 from __future__ import annotations
@@ -13,13 +15,21 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import denoise, faults, quat
-from .body_map import BodyMap
+from . import denoise, faults, footlock, grounding, quat
+from .body_map import BodyMap, heading, leg_length
 from .checks import Array, expect_positive
-from .contacts import ContactSettings, find_contacts
+from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
 from .errors import InputError
+from .footlock import FootlockSettings
 from .health import Finding, examine, sensor_findings
+from .lower_body import lower_body
 from .motion import Motion
+
+_SEAM_S = 0.1  # over which a limited range goes over into the raw take
+_STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stands, crouches or crawls
+_PINNED_NOISE = np.radians(
+    0.05
+)  # less noise than this: the take was mended or keyed before, its feet are meant
 
 
 @dataclass(frozen=True)
@@ -27,42 +37,49 @@ class RepairSettings:
     """Which faults are mended, and how far.
 
     Attributes:
-        frozen, spikes, jitter, floor: each step on or off.
+        frozen, spikes, jitter: the sensors' faults, each step on or off.
+        heading, path, floor: the whole take's drift over the floor, each step on or off.
+        pin: planted feet pinned; in takes whose sensors show noise or faults, since other feet are meant so.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
         joints: names of the joints whose sensors are mended; empty for all.
+        ranges_s: [start, stop] pairs, seconds, in which sensors are mended; empty for the whole take.
         contacts: when a foot counts as planted.
+        footlock: how planted feet are pinned.
     """
 
     frozen: bool = True
     spikes: bool = True
     jitter: bool = True
+    heading: bool = True
+    path: bool = True
     floor: bool = True
+    pin: bool = True
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
     spike_min_deg: float = 3.0
     joints: tuple[str, ...] = ()
+    ranges_s: tuple[tuple[float, float], ...] = ()
     contacts: ContactSettings = field(default_factory=ContactSettings)
+    footlock: FootlockSettings = field(default_factory=FootlockSettings)
 
 
 def repair(
     motion: Motion, body: BodyMap, settings: RepairSettings = RepairSettings()
 ) -> tuple[Motion, tuple[Finding, ...]]:
-    """A take without its sensors' faults: same frames, rate and skeleton; and what was found.
+    """A take without its suit's faults: same frames, rate and skeleton; and what was found.
 
     Raises:
         InputError: a setting is out of range or names no joint.
     """
     _check(motion, settings)
-    rotations, findings = _mend_sensors(motion, settings)
+    rotations, findings, rough = _mend_sensors(motion, settings)
     root = motion.root_translation
-    if settings.jitter:
+    if settings.jitter and not settings.joints and not settings.ranges_s:
         root = denoise.denoise_vectors(root, motion.rate, denoise.noise_deviation(root))
+    rotations, root = _stand(motion, body, settings, rotations, root, rough, findings)
     mended = replace(motion, rotations=rotations, root_translation=root)
-    if settings.floor:
-        mended, found = _level(mended, body, settings.contacts)
-        findings += found
     return mended, tuple(sorted(findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
 
 
@@ -73,22 +90,30 @@ def _check(motion: Motion, settings: RepairSettings) -> None:
         raise InputError(f"repair frozen_min_frames: expected 3 or more, got {settings.frozen_min_frames}")
     for name in settings.joints:
         motion.skeleton.index(name)
+    for start, stop in settings.ranges_s:
+        if not 0 <= start < stop:
+            raise InputError(f"repair ranges_s: expected 0 <= start < stop, got {start} and {stop}")
 
 
-def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list[Finding]]:
-    """Steps 1 to 3, joint by joint: rotations (F, J, 4) and findings."""
+def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list[Finding], bool]:
+    """Steps 1 to 3, joint by joint: rotations (F, J, 4), findings, and whether the sensors are rough."""
     out = motion.rotations.copy()
     findings: list[Finding] = []
+    noises = []
     max_gap = max(int(settings.longest_bridge_s * motion.rate), 1)
+    share = _range_share(motion, settings)
     for joint, name in enumerate(motion.skeleton.names):
         if settings.joints and name not in settings.joints:
             continue
         raw = np.ascontiguousarray(motion.rotations[:, joint])
         track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
+        noises.append(track.noise)
         if not settings.frozen:
             track = replace(track, frozen=np.zeros_like(track.frozen))
         if not settings.spikes:
             track = replace(track, spikes=np.zeros_like(track.spikes))
+        if share is not None:
+            track = replace(track, frozen=track.frozen & (share > 0), spikes=track.spikes & (share > 0))
         bad = track.frozen | track.spikes
         mended, bridged = faults.bridge(raw, bad, max_gap)
         if bad.any():
@@ -97,17 +122,91 @@ def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list
             mended = quat.continuous(denoise.denoise_rotations(mended, motion.rate, track.noise))
             # Calm neighbours give better slopes than the shaking ones had.
             mended, _ = faults.bridge(mended, bridged, max_gap, slope_frames=4)
-        out[:, joint] = mended
-    return out, findings
+        out[:, joint] = mended if share is None else quat.slerp(raw, mended, share)
+    rough = bool(findings) or (len(noises) > 0 and float(np.median(noises)) > _PINNED_NOISE)
+    return out, findings, rough
 
 
-def _level(motion: Motion, body: BodyMap, settings: ContactSettings) -> tuple[Motion, list[Finding]]:
-    """The take moved so that its floor is at height 0."""
-    contacts = find_contacts(motion, body, settings)
+def _range_share(motion: Motion, settings: RepairSettings) -> Array | None:
+    """How much (F,) of the mending each frame gets; None for all of it everywhere."""
+    if not settings.ranges_s:
+        return None
+    time = np.arange(len(motion)) / motion.rate
+    inside = [np.minimum(time - start, stop - time) / _SEAM_S for start, stop in settings.ranges_s]
+    return np.clip(np.max(inside, axis=0), 0.0, 1.0)
+
+
+def _stand(
+    motion: Motion,
+    body: BodyMap,
+    settings: RepairSettings,
+    rotations: Array,
+    root: Array,
+    rough: bool,
+    findings: list[Finding],
+) -> tuple[Array, Array]:
+    """Steps 4 to 6, on the joints that carry the feet: rotations (F, J, 4) and root path (F, 3)."""
+    if not body.feet or len(motion) < 3:
+        return rotations, root
+    legs, legs_body, joints = lower_body(motion, body, rotations, root)
+    contacts = _standing(legs, legs_body, find_contacts(legs, legs_body, settings.contacts))
     if not contacts.planted.any():
-        return motion, []
-    lifted = motion.with_translation(0, motion.root_translation - np.array([0, 0, contacts.floor_m]))
-    if abs(contacts.floor_m) < 0.001:
-        return lifted, []
-    text = f"the floor was at {1000 * contacts.floor_m:.0f} mm; it is at 0 now"
-    return lifted, [Finding("floor", "", 0, len(motion), 1000 * contacts.floor_m, "mm", True, text)]
+        return rotations, root
+    if settings.heading:
+        legs, found = _without_heading_drift(legs, legs_body, contacts)
+        findings += found
+    if settings.path or settings.floor:
+        legs, found = _without_path_drift(legs, legs_body, contacts, settings)
+        findings += found
+    if settings.pin and settings.path and settings.floor and rough:
+        on_floor = replace(contacts, floor_m=0.0)
+        legs, _ = footlock.pin_feet(legs, legs_body, on_floor, settings.footlock)
+    rotations[:, joints] = legs.rotations
+    return rotations, legs.root_translation
+
+
+def _standing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
+    """The contacts of feet that bear a body: those of one that lies or swims tell nothing about its path."""
+    hips = joint_in_model(legs, body.require("hips"))[1][:, 2]
+    lowest = foot_points(legs, body)[..., 2].min(axis=(1, 2))
+    bears = (hips - lowest > _STANDING * leg_length(legs.skeleton, body))[:, None]
+    return replace(contacts, heel=contacts.heel & bears, toe=contacts.toe & bears)
+
+
+def _without_heading_drift(legs: Motion, body: BodyMap, contacts: Contacts) -> tuple[Motion, list[Finding]]:
+    """Step 4."""
+    points = foot_points(legs, body)
+    drift = grounding.heading_drift(points, contacts.heel & contacts.toe, heading(legs, body), legs.rate)
+    if not drift.heading.any():
+        return legs, []
+    turned, path = grounding.without_drift(legs.rotations[:, 0], legs.root_translation, drift.heading)
+    rotations = legs.rotations.copy()
+    rotations[:, 0] = turned
+    text = (
+        f"the heading drifted by {drift.deg_per_min:.1f} degrees a minute "
+        f"(known to {drift.error_deg_per_min:.1f}); it no longer does"
+    )
+    found = Finding("heading", "", 0, len(legs), drift.deg_per_min, "deg/min", True, text)
+    return replace(legs, rotations=rotations, root_translation=path), [found]
+
+
+def _without_path_drift(
+    legs: Motion, body: BodyMap, contacts: Contacts, settings: RepairSettings
+) -> tuple[Motion, list[Finding]]:
+    """Step 5: the path over the floor, and its height."""
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    drift = grounding.path_drift(foot_points(legs, body), planted, legs.rate)
+    found = []
+    if not settings.path:
+        drift[:] = [0.0, 0.0, contacts.floor_m]
+    if not settings.floor:
+        drift[:, 2] = 0.0
+    minutes = len(legs) / legs.rate / 60
+    slid = 100 * float(np.linalg.norm(drift[-1, :2] - drift[0, :2])) / minutes
+    if settings.path and slid > 20:
+        text = f"the path slid by {slid:.0f} cm a minute under the planted feet; it follows them now"
+        found.append(Finding("path", "", 0, len(legs), slid, "cm/min", True, text))
+    if settings.floor and abs(contacts.floor_m) >= 0.001:
+        text = f"the floor was at {1000 * contacts.floor_m:.0f} mm; it is at 0 now"
+        found.append(Finding("floor", "", 0, len(legs), 1000 * contacts.floor_m, "mm", True, text))
+    return legs.with_translation(0, legs.root_translation - drift), found

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -23,6 +25,7 @@ def error_deg(a: Motion, b: Motion) -> float:
 
 
 SENSORS = corrupt.Damage(heading_deg_per_min=0, path_drift=0)
+SENSORS_ONLY = RepairSettings(heading=False, path=False, floor=False, pin=False)
 
 
 @pytest.mark.parametrize("name", ["walk", "run", "punch", "kick", "spinkick", "jump"])
@@ -30,7 +33,7 @@ def test_real_motion_comes_back_from_damage(name: str) -> None:
     clean = open_data.humanoid3d(name)[0].resampled(120.0)
     damaged = corrupt.corrupt(clean, 1, SENSORS).motion
     body = find_body_map(clean.skeleton)
-    mended, _ = repair(damaged, body)
+    mended, _ = repair(damaged, body, SENSORS_ONLY)
     assert len(mended) == len(clean)
     assert mended.rate == clean.rate
     assert mended.skeleton is clean.skeleton
@@ -72,7 +75,7 @@ def test_a_raised_take_is_set_on_the_floor() -> None:
     motion = synthetic.walk().motion
     raised = motion.with_translation(0, motion.root_translation + np.array([0, 0, 0.2]))
     mended, findings = repair(raised, body_of(motion))
-    assert np.abs(mended.root_translation - motion.root_translation).max() < 0.005
+    assert np.abs(mended.root_translation - motion.root_translation).max() < 0.01
     (floor,) = [f for f in findings if f.kind == "floor"]
     assert floor.amount == pytest.approx(200, abs=3)
     assert floor.mended
@@ -82,12 +85,12 @@ def test_each_step_can_be_switched_off_and_joints_left_out() -> None:
     clean = synthetic.walk().motion
     damaged = corrupt.corrupt(clean, 5, SENSORS).motion
     body = body_of(clean)
-    off = RepairSettings(frozen=False, spikes=False, jitter=False, floor=False)
+    off = replace(SENSORS_ONLY, frozen=False, spikes=False, jitter=False)
     same, findings = repair(damaged, body, off)
     assert np.abs(same.rotations - damaged.rotations).max() < 1e-12
     assert np.abs(same.root_translation - damaged.root_translation).max() < 1e-12
     assert findings == ()
-    only, _ = repair(damaged, body, RepairSettings(joints=("head",), floor=False))
+    only, _ = repair(damaged, body, replace(SENSORS_ONLY, joints=("head",)))
     moved = quat.angle_between(only.rotations, damaged.rotations).max(axis=0)
     assert np.flatnonzero(moved > 1e-9).tolist() == [clean.skeleton.index("head")]
 
