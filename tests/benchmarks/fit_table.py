@@ -3,7 +3,7 @@
 | column | what |
 |---|---|
 | bone, leg | largest angle between the source's and the target's bone, arms and legs: degrees |
-| slide | how far heel or ball drift while planted, beside the source's own drift, scaled: largest, mm |
+| slide | how far heel or ball drift while planted and low, less the source's own drift, scaled: largest, mm |
 | under | deepest point of a sole below the floor, and the source's own, scaled: mm |
 | knee | smallest bend of a knee about its hinge; below 0 it bends the wrong way: degrees |
 | ms | time of `fit` per 1000 frames |
@@ -28,10 +28,11 @@ import open_data
 from fit_bodies import BROAD, TOON, Build, body
 from takemill import quat
 from takemill.body_map import BodyMap, find_body_map, leg_length, rest_facing
-from takemill.checks import Array
+from takemill.checks import Array, Mask
 from takemill.contacts import Contacts, find_contacts, foot_points
 from takemill.fit import FitSettings, fit
 from takemill.motion import Motion
+from takemill.series import runs
 from takemill.skeleton import Skeleton
 
 Character = tuple[str, Skeleton, BodyMap]
@@ -72,16 +73,21 @@ def bone_errors(source: Motion, body: BodyMap, fitted: Motion, target: BodyMap) 
     return worst[0], worst[1]
 
 
-def drift(points: Array, contacts: Contacts) -> Array:
-    """(C,) how far each planted heel or ball strays from its mean place along the floor, metres."""
+def drift(points: Array, carries: Mask) -> Array:
+    """(C,) how far each heel or ball strays from its mean place along the floor while it carries, metres."""
     out = [0.0]
-    for k in range(len(contacts.feet)):
-        for end, mask in enumerate((contacts.heel, contacts.toe)):
-            edges = np.flatnonzero(np.diff(np.concatenate([[0], mask[:, k], [0]])))
-            for start, stop in edges.reshape(-1, 2):
-                place = points[start:stop, k, end, :2]
-                out.append(float(np.linalg.norm(place - place.mean(axis=0), axis=-1).max()))
+    for foot, end in np.ndindex(*carries.shape[1:]):
+        for start, stop in zip(*runs(carries[:, foot, end]), strict=True):
+            place = points[start:stop, foot, end, :2]
+            out.append(float(np.linalg.norm(place - place.mean(axis=0), axis=-1).max()))
     return np.array(out)
+
+
+def carrying(points: Array, contacts: Contacts) -> Mask:
+    """Planted, and not the higher end of a pitched foot (F, K, 2): that one swings with the foot's length."""
+    higher = points[..., 2] - points[:, :, ::-1, 2]
+    length = np.linalg.norm(points[:, :, 1] - points[:, :, 0], axis=-1)
+    return np.stack([contacts.heel, contacts.toe], axis=-1) & (higher < 0.1 * length[..., None])
 
 
 def knee_bend(motion: Motion, body: BodyMap) -> float:
@@ -107,11 +113,12 @@ def measure(source: Motion, target: Skeleton, parts: BodyMap, settings: FitSetti
     contacts = find_contacts(source, own)
     scale = leg_length(target, parts) / leg_length(source.skeleton, own)
     theirs, ours = foot_points(source, own) * scale, foot_points(fitted, parts)
+    carries = carrying(theirs, contacts)
     arm, leg = bone_errors(source, own, fitted, parts)
     return {
         "arm": arm,
         "leg": leg,
-        "slide": 1000 * float((drift(ours, contacts) - drift(theirs, contacts)).max()),
+        "slide": 1000 * float((drift(ours, carries) - drift(theirs, carries)).max()),
         "under": -1000 * float(min(ours[..., 2].min(), 0.0)),
         "theirs": -1000 * float(min(theirs[..., 2].min(), 0.0)),
         "knee": knee_bend(fitted, parts),
