@@ -1,4 +1,6 @@
-"""Build the samples: `python sample_blends/build_samples.py`, with Blender 4.5's bpy (5.2 opens its files silently).
+"""Build the samples: `python sample_blends/build_samples.py`, with the bpy of Blender 4.5.
+
+Both 4.5 and 5.2 open what 4.5 saves without a complaint.
 
 Writes beside itself: marsh_take.bvh (the take as recorded), marsh_truth.json (what is known of it) and
 marsh_ferry.blend (the suit with the take, three characters, a dock).
@@ -17,6 +19,7 @@ import bpy  # noqa: E402
 import ferry_scene  # noqa: E402
 import ferry_take  # noqa: E402
 import numpy as np  # noqa: E402
+
 from takemill.bvh import format_bvh, read_bvh  # noqa: E402
 from takemill.motion import Motion  # noqa: E402
 

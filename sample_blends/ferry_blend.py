@@ -9,8 +9,9 @@ import bpy
 import numpy as np
 from ferry_figure import Bone, Figure
 from ferry_mesh import Mesh
-from ferry_people import PAINTS
+from ferry_paint import PAINTS
 from mathutils import Vector
+
 from takemill import quat
 from takemill.checks import Array
 from takemill.motion import Motion
@@ -101,12 +102,16 @@ def bind(thing: bpy.types.Object, mesh: Mesh, rig: bpy.types.Object) -> None:
 
 
 def make_figure(
-    build: Callable[[], tuple[Figure, Mesh]], label: str, scale: float = 1.0, face: bool = False
+    build: Callable[[], tuple[Figure, Mesh]],
+    label: str,
+    scale: float = 1.0,
+    face: bool = False,
+    bones: Sequence[Bone] = (),
 ) -> bpy.types.Object:
-    """A whole character; returns its armature."""
+    """A whole character, on `bones` instead of its figure's own where given; returns its armature."""
     figure, mesh = build()
     mesh.tidy()
-    rig = make_armature(label, figure.bones(), scale)
+    rig = make_armature(label, bones or figure.bones(), scale)
     body = make_mesh(f"{label} body", mesh, scale)
     if face:
         add_shape_keys(body, mesh, scale)
@@ -141,10 +146,12 @@ def write_curve(
         points.foreach_set(side, (spots + np.float32([shift, 0])).ravel())
 
 
-def blink_action(thing: bpy.types.Object, rng: np.random.Generator, seconds: float, rate: float) -> None:
+def face_action(
+    name: str, thing: bpy.types.Object, rng: np.random.Generator, seconds: float, rate: float
+) -> None:
     """A living face on the mesh's shape keys: blinks, a smile that comes and goes, a word now and then."""
     keys = thing.data.shape_keys
-    curves = new_action("lamplighter face", keys, "KEY")
+    curves = new_action(name, keys, "KEY")
     blinks = np.cumsum(rng.uniform(1.6, 3.4, int(seconds / 2.2)))
     tracks: dict[str, list[tuple[float, float]]] = {key.name: [(0, 0)] for key in keys.key_blocks[1:]}
     for second in blinks[blinks < seconds - 1]:

@@ -9,6 +9,7 @@ from ferry_curves import lowest_near, softened, wander
 from ferry_feet import FootTrack, track_foot
 from ferry_script import Performer
 from ferry_suit import FOREARM_M, OUTWARD, SHANK_M, SIDES, THIGH_M, UPPER_ARM_M, suit
+
 from takemill import kinematics, quat
 from takemill.checks import Array
 from takemill.motion import Motion
@@ -69,7 +70,7 @@ class Body:
         self.stride = self._soft(np.einsum("fi,fi->f", apart, forward), 0.05)
         bears = np.stack([foot.bears for foot in self.feet])
         self.lean_left = (bears[0] - bears[1]) / bears.sum(axis=0)
-        self._place_hips(place, apart)
+        self._place_hips(place)
 
     def _soft(self, values: Array, sigma_s: float) -> Array:
         return softened(values, self.rate, sigma_s)
@@ -84,7 +85,7 @@ class Body:
         phase = 2 * np.pi * np.cumsum(pace) / (_BREATH_S * self.rate)
         return np.sin(phase - 0.35 * np.sin(phase))
 
-    def _place_hips(self, place: Array, apart: Array) -> None:
+    def _place_hips(self, place: Array) -> None:
         rng, times = self.performer.rng, self.times
         left = np.stack([np.cos(self.facing), np.sin(self.facing)], axis=-1)
         forward = np.stack([left[:, 1], -left[:, 0]], axis=-1)
@@ -179,7 +180,7 @@ class Body:
             raise_deg = 1.2 * self.inhale + 0.10 * swing
             shoulder = quat.mul(about(_Y, -out * raise_deg), about(_Z, -out * 0.15 * swing))
             self.local[:, self.skeleton.index(f"{side}Shoulder")] = shoulder
-            hang = quat.mul(about(_X, -swing), about(_Y, np.full_like(swing, out * 79.0)))
+            hang = quat.mul(about(_X, -swing), about(_Y, np.full_like(swing, out * 81.5)))
             upper = self.skeleton.index(f"{side}UpperArm")
             # The chest's twist and lean stay with the chest: an arm hangs from it by its own weight.
             rotation, position = self.model()

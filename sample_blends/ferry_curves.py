@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import numpy as np
+
 from takemill.checks import Array
 
 
@@ -33,7 +35,7 @@ def glide(part: Array) -> Array:
 
 
 def bump(part: Array) -> Array:
-    """A rise from 0 to 1 before the middle of the way, and back (...), while `part` (...) runs from 0 to 1."""
+    """A rise from 0 to 1 and back (...), highest before the middle of `part` (...)."""
     u, top = np.clip(part, 0.0, 1.0), 3 / 7
     return u**3 * (1 - u) ** 4 / (top**3 * (1 - top) ** 4)
 
@@ -43,10 +45,10 @@ def ramps(
     keys: Sequence[tuple[float, Sequence[float]]],
     way: Callable[[Array], Array] = ease,
 ) -> Array:
-    """Values (F, C) at `times` (F,), seconds, that rest at each key (second, C values) and go `way` between."""
+    """Values (F, C) at `times` (F,), seconds, that rest at each key (second, C values), `way` between."""
     start, first = keys[0]
     values = np.tile(np.asarray(first, np.float64), (len(times), 1))
-    for (t0, v0), (t1, v1) in zip(keys, keys[1:], strict=False):
+    for (t0, v0), (t1, v1) in pairwise(keys):
         if t1 < t0:
             raise ValueError(
                 f"curve keys run backwards at {t1} s, after {t0} s (the first key is at {start} s)"

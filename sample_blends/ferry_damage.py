@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from ferry_curves import wander
+
 from takemill import quat
 from takemill.checks import Array
 from takemill.motion import Motion

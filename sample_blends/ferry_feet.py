@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from ferry_curves import bump, ease, glide, ramps
 from ferry_suit import ANKLE_M, BALL, HEEL
+
 from takemill import quat
 from takemill.checks import Array
 
@@ -71,11 +72,12 @@ def track_foot(times: Array, rate: float, start: tuple[float, float, float], ste
     for step in steps:
         after = (*step.place, step.heading)
         swing, peel_s = step.land_s - step.lift_s, step.lift_s - step.peel_s
+        early = 0.05 if step.strike_deg > 0 else 0.35  # a foot that comes down flat is flat before
         anchor += [(step.lift_s, before), (step.land_s, after)]
         pitch += [
             (peel_s, (0.0,)),
             (step.lift_s + 0.20 * swing, (step.peel_deg,)),
-            (step.land_s - 0.05 * swing, (-step.strike_deg,)),
+            (step.land_s - early * swing, (-step.strike_deg,)),
             (step.land_s + step.settle_s, (0.0,)),
         ]
         pivot += [(max(pivot[-1][0], peel_s - 0.3), (1.0,)), (peel_s, (0.0,))]
@@ -86,7 +88,7 @@ def track_foot(times: Array, rate: float, start: tuple[float, float, float], ste
         ]
         part = (times - step.lift_s) / swing
         inside = (part > 0) & (part < 1)
-        loose += np.where(inside, ease(part / 0.8), 0.0)
+        loose += np.where(inside, ease((part - 0.15) / 0.75), 0.0)
         clear += step.clear_m * bump(part)
         bears[inside] = 0.0
         before = after

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from ferry_mesh import FRONT, Mesh, Ring, Weigher, X, Y, Z, along, mixed, only, point
+
 from takemill.checks import Array
 
 _TORSO_DEG = np.arange(12) * 30.0
@@ -42,6 +44,7 @@ class Figure:
         paints: "shirt", "trousers", "boots", "skin", "sleeve", "glove".
         rolls_deg: roll of single bones.
         extra: further bones (tail, prop).
+        letters: what the names put for left and right.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Figure:
     belt: int = 3
     rolls_deg: Mapping[str, float] = field(default_factory=dict)
     extra: Sequence[Bone] = ()
+    letters: tuple[str, str] = ("L", "R")
 
     def bones(self) -> list[Bone]:
         """All bones, parents first; `root` lies on the floor at the origin."""
@@ -68,39 +72,38 @@ class Figure:
             out.append(Bone(name, parent, head, tail))
             parent = name
         for names, joints, top in ((arm, self.arm, spine[-3]), (leg, self.leg, spine[0])):
-            for letter, flip in (("L", 1.0), ("R", -1.0)):
+            for letter, flip in zip(self.letters, (1.0, -1.0), strict=True):
                 parent, mirror = top, point(flip, 1, 1)
                 for name, head, tail in zip(names, joints, joints[1:], strict=False):
                     out.append(Bone(name.format(letter), parent, head * mirror, tail * mirror))
                     parent = name.format(letter)
         out += self.extra
-        turned = [
+        return [
             Bone(b.name, b.parent, b.head, b.tail, self.rolls_deg.get(b.name, b.roll_deg), b.deform)
             for b in out
         ]
-        return turned
 
     def spine_weights(self) -> Weigher:
         """Weights of a point of the trunk: the spine's chain, with the shoulders and thighs at its edges."""
         bones, spots = self.names[0], self.spine
         lengths = np.linalg.norm(np.diff(np.array(spots), axis=0), axis=-1)
-        chain = along(bones, spots, [0.45 * min(a, b) for a, b in zip(lengths, lengths[1:], strict=False)])
+        chain = along(bones, spots, [0.45 * min(a, b) for a, b in pairwise(lengths)])
 
         def shoulders(letter: str) -> Weigher:
-            out = mixed(
+            return mixed(
                 only(self.names[1][0].format(letter)),
                 only(self.names[1][1].format(letter)),
                 lambda p: (abs(p[0]) / self.arm[1][0] - 0.75) * 1.6,
             )
-            return out
 
         def weigh(place: Array) -> Mapping[str, float]:
-            letter = "L" if place[0] > 0 else "R"
+            letter = self.letters[0 if place[0] > 0 else 1]
             high = self.arm[1][2]
             reach = 0.75 * (self.spine[-3][2] - self.spine[1][2])
             near = max(0.0, 1 - abs(place[2] - high) / reach) ** 0.7
             aside = np.clip(abs(place[0]) / self.arm[1][0] - 0.35, 0, 1) * 1.35
-            top = mixed(chain, shoulders(letter), lambda _: min(aside * near * 1.5, 0.92))
+            below = np.clip((self.spine[-3][2] - place[2]) / (0.03 * self.spine[-1][2]) + 1, 0, 1)  # the neck
+            top = mixed(chain, shoulders(letter), lambda _: min(aside * near * 1.5, 0.92) * float(below))
             low = np.clip(
                 (self.leg[0][2] + 0.10 * self.spine[0][2] - place[2]) / (0.22 * self.spine[0][2]), 0, 1
             )
@@ -119,7 +122,7 @@ class Figure:
             ring = mesh.ring(centre, wide * X, deep * FRONT, _TORSO_DEG, weigh, power)
             loops[f"torso.{number}"] = ring
             rings.append(ring)
-        for number, (one, other) in enumerate(zip(rings, rings[1:], strict=False)):
+        for number, (one, other) in enumerate(pairwise(rings)):
             paint = "trousers" if number < self.belt else "shirt" if number < self.neck else "skin"
             arms = (2, 3, 8, 9) if self.armpit <= number < self.armpit + 2 else ()
             mesh.bridge(one, other, self.paints[paint], skip=arms)
@@ -127,7 +130,7 @@ class Figure:
         mesh.close(rings[-1], self.paints["skin"], point(0, -ahead, z + 0.012 * self.spine[-1][2]))
         crotch = mesh.vertex(point(0, 0, self.torso[0][0] - 0.01), only(self.names[0][0]))
         base, a = rings[0], self.armpit
-        for letter, flip in (("L", 1), ("R", -1)):
+        for letter, flip in zip(self.letters, (1, -1), strict=True):
             turn = [(flip * k) % 12 for k in range(12)]
             self._leg(mesh, letter, flip, [*(base[turn[k]] for k in range(7)), crotch])
             low, mid, high = rings[a], rings[a + 1], rings[a + 2]
@@ -146,10 +149,14 @@ class Figure:
         side = flip * X
         rows = []
         for t, radius, paint in (
-            (0.28, r[0], "trousers"), (0.62, 0.5 * (r[0] + r[1]), "trousers"), (0.88, r[1] * 1.04, "trousers"),
-            (1.0, r[1], "trousers"), (1.14, r[1] * 0.98, "trousers"), (1.42, r[1] * 1.04, "boots"),
+            (0.28, r[0], "trousers"),
+            (0.62, 0.5 * (r[0] + r[1]), "trousers"),
+            (0.88, r[1] * 1.04, "trousers"),
+            (1.00, r[1], "trousers"),
+            (1.14, r[1] * 0.98, "trousers"),
+            (1.42, r[1] * 1.04, "boots"),
             (1.80, r[2] * 1.05, "boots"),
-        ):  # fmt: skip
+        ):
             centre = hip + (knee - hip) * min(t, 1) + (ankle - knee) * max(t - 1, 0)
             rows.append((centre, side * radius, FRONT * radius * 1.08, paint))
         h, heel = ankle[2], ankle[1] + 0.62 * ankle[2]
@@ -163,7 +170,7 @@ class Figure:
         rows.append((foot_x + point(0, middle, 0.40 * h), side * wide, 0.40 * h * Z, "boots"))
         rows.append((foot_x + point(0, front - 0.1 * h, 0.30 * h), side * wide, 0.30 * h * Z, "boots"))
         rows.append(
-            (foot_x + point(0, tip[1] + 0.12 * h, 0.22 * h), side * wide * 0.72, 0.20 * h * Z, "boots")
+            (foot_x + point(0, tip[1] + 0.12 * h, 0.22 * h), side * wide * 0.82, 0.20 * h * Z, "boots")
         )
         before = hole
         for centre, across, ahead, paint in rows:
@@ -181,22 +188,25 @@ class Figure:
             names, (root, shoulder, elbow, wrist, tip), [0.22 * length, 0.20 * length, 0.14 * length]
         )
         upper = (elbow - shoulder) / length
-        down = np.cross(upper, Y) * flip  # below the arm: the way the palm faces in a T-pose
+        down = np.cross(Y, upper) * flip  # below the arm: the way the palm faces in a T-pose
         hand = np.linalg.norm(tip - wrist)
         rows = []
         for start, end, t, radius, paint in (
-            (shoulder, elbow, 0.10, r[0], "sleeve"), (shoulder, elbow, 0.50, 0.5 * (r[0] + r[1]), "sleeve"),
-            (shoulder, elbow, 0.86, r[1], "sleeve"), (shoulder, elbow, 1.0, r[1], "sleeve"),
-            (elbow, wrist, 0.16, r[1] * 1.02, "sleeve"), (elbow, wrist, 0.55, 0.45 * r[1] + 0.55 * r[2], "sleeve"),
+            (shoulder, elbow, 0.10, r[0], "sleeve"),
+            (shoulder, elbow, 0.50, 0.5 * (r[0] + r[1]), "sleeve"),
+            (shoulder, elbow, 0.86, r[1], "sleeve"),
+            (shoulder, elbow, 1.00, r[1], "sleeve"),
+            (elbow, wrist, 0.16, r[1] * 1.02, "sleeve"),
+            (elbow, wrist, 0.55, 0.45 * r[1] + 0.55 * r[2], "sleeve"),
             (elbow, wrist, 0.95, r[2], "glove"),
-        ):  # fmt: skip
+        ):
             rows.append((start + t * (end - start), Y * radius, down * radius, paint))
         along_hand = (tip - wrist) / hand
         for t, wide, thick in (
             (0.22, 0.24, 0.13),
             (0.50, 0.27, 0.13),
             (0.78, 0.24, 0.11),
-            (0.97, 0.15, 0.07),
+            (0.98, 0.16, 0.08),
         ):
             rows.append((wrist + t * hand * along_hand, Y * wide * hand, down * thick * hand, "glove"))
         before, wrist_ring, palm = hole, hole, hole

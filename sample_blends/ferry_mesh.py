@@ -6,8 +6,10 @@ A ring is a loop of vertices about a centre: angle 0 lies ahead, 90 degrees to t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
+
 from takemill.checks import Array
 
 Weights = Mapping[str, float]
@@ -35,10 +37,11 @@ class Mesh:
 
     def vertex(self, place: Array, weigh: Weigher) -> int:
         """Add one vertex; its weights are cut to four bones and made to sum to 1."""
-        kept = sorted(weigh(place).items(), key=lambda item: -item[1])[:4]
-        total = sum(weight for _, weight in kept)
+        most = sorted(weigh(place).items(), key=lambda item: -item[1])[:4]
+        kept = {bone: weight for bone, weight in most if weight > 1e-3}
+        total = sum(kept.values())
         self.vertices.append(np.asarray(place, np.float64))
-        self.weights.append({bone: weight / total for bone, weight in kept if weight / total > 1e-3})
+        self.weights.append({bone: weight / total for bone, weight in kept.items()})
         return len(self.vertices) - 1
 
     def face(self, corners: Sequence[int], paint: str) -> None:
@@ -90,7 +93,7 @@ class Mesh:
         """A closed shell through rings given as (centre, side, ahead); `stripes` paint its segments."""
         angles = np.arange(columns) * 360.0 / columns
         rings = [self.ring(*row, angles, weigh, power) for row in rows]
-        for k, (one, other) in enumerate(zip(rings, rings[1:], strict=False)):
+        for k, (one, other) in enumerate(pairwise(rings)):
             self.bridge(one, other, stripes[k] if k < len(stripes) else paint)
         self.close(rings[0], stripes[0] if stripes else paint, tips[0])
         self.close(rings[-1], stripes[-1] if len(stripes) >= len(rings) - 1 else paint, tips[1])
@@ -115,14 +118,46 @@ class Mesh:
         self.tube(loops, columns, paint, weigh, (centre - radii[2] * up, centre + radii[2] * up))
         return list(range(first, len(self.vertices)))
 
-    def hoop(
-        self, rows: Sequence[tuple[Array, Array, Array]], columns: int, paint: str, weigh: Weigher
+    def band(
+        self,
+        rows: Sequence[tuple[float, float, float]],
+        columns: int,
+        paint: str,
+        weigh: Weigher,
+        ahead: float = 0.0,
+        power: float = 0.85,
     ) -> None:
-        """A closed band (a belt, a scarf, a brim): the rings form its cross-section, in a circle."""
+        """A closed band about the trunk (a belt, a skirt, a cape): `rows` of its cross-section in a circle.
+
+        A row is height, half-width and half-depth, metres; the band is shifted `ahead`.
+        """
         angles = np.arange(columns) * 360.0 / columns
-        rings = [self.ring(*row, angles, weigh) for row in rows]
-        for one, other in zip(rings, [*rings[1:], rings[0]], strict=True):
+        rings = [
+            self.ring(point(0, -ahead, z), wide * X, deep * FRONT, angles, weigh, power)
+            for z, wide, deep in rows
+        ]
+        for one, other in pairwise([*rings, rings[0]]):
             self.bridge(one, other, paint)
+
+    def cap(
+        self,
+        rows: Sequence[tuple[float, float, float]],
+        columns: int,
+        paint: str,
+        weigh: Weigher,
+        ends: tuple[Array, Array],
+        stripes: Sequence[str] = (),
+        lean: float = 0.0,
+    ) -> None:
+        """A closed upright shell (hair, a hat): `rows` of height, half-width, half-depth, and its two ends.
+
+        `lean` shifts it back, as a part of the height above the first row.
+        """
+        low = rows[0][0]
+        loops = [
+            (point(0, ends[0][1] + lean * (z - low), z), wide * X, deep * FRONT) for z, wide, deep in rows
+        ]
+        self.tube(loops, columns, paint, weigh, ends, stripes)
 
     def move_key(self, key: str, vertices: Sequence[int], move: Callable[[Array], Array]) -> None:
         """Let shape key `key` take each of `vertices` to `move(place)`."""

@@ -6,19 +6,22 @@ import bpy
 import numpy as np
 from ferry_blend import (
     FIRST_FRAME,
-    blink_action,
-    make_armature,
+    face_action,
     make_figure,
     make_mesh,
     suit_bones,
     write_take,
 )
+from ferry_courier import courier
+from ferry_lamplighter import lamplighter
 from ferry_mesh import Mesh, X, Y, Z, only, point
-from ferry_people import courier, ferrywoman, lamplighter
+from ferry_performer import performer
+from ferry_woman import ferrywoman
 from mathutils import Vector
+
 from takemill.motion import Motion
 
-TAKE = "marsh take"
+TAKE, FACE = "marsh take", "lamplighter face"
 SUIT = "Suit"
 
 
@@ -35,14 +38,15 @@ def build(recorded: Motion, seed: int) -> None:
         "Ferrywoman": make_figure(ferrywoman, "Ferrywoman"),
         "Lamplighter": make_figure(lamplighter, "Lamplighter", face=True),
         "Courier": make_figure(courier, "Courier", scale=0.1),
-        SUIT: make_armature(SUIT, suit_bones(recorded)),
+        SUIT: make_figure(performer, SUIT, bones=suit_bones(recorded)),
     }
     for name, rig in rigs.items():
         rig.location.x = places[name]
         rig.show_in_front = True
-    blink_action(bpy.data.objects["Lamplighter body"], rng, 10.0, recorded.rate)
+    face_action(FACE, bpy.data.objects["Lamplighter body"], rng, 10.0, recorded.rate)
     write_take(TAKE, rigs[SUIT], recorded)
     _dock(rng)
+    _marsh(rng)
     _light_and_camera(scene)
     bpy.context.view_layer.objects.active = rigs[SUIT]
     rigs[SUIT].select_set(True)
@@ -50,30 +54,50 @@ def build(recorded: Motion, seed: int) -> None:
 
 
 def _dock(rng: np.random.Generator) -> None:
-    mesh = Mesh()
-    still = only("")
-    for number in range(15):
-        y = -1.6 + 0.30 * number
-        length, drop = 3.1 + rng.uniform(-0.10, 0.10), rng.uniform(0.002, 0.010)
-        rows = [(point(x, y, -0.03 - drop), Y * 0.20, Z * 0.04) for x in (-length, length)]
-        angles = (45, 135, 225, 315)
-        rings = [mesh.ring(*row, angles, still) for row in rows]
-        mesh.bridge(*rings, "wood")
+    """A pier long enough for the walk."""
+    mesh, still = Mesh(), only("")
+    for number in range(58):
+        y = 2.6 - 0.31 * number
+        length, drop = 3.0 + rng.uniform(-0.10, 0.10), rng.uniform(0.0, 0.010)
+        rows = [(point(x, y, -0.03 - drop), Y * 0.215, Z * 0.042) for x in (-length, length)]
+        rings = [mesh.ring(*row, (45, 135, 225, 315), still) for row in rows]
+        mesh.bridge(*rings, "plank")
         for ring in rings:
-            mesh.face(ring, "wood")
-    for x in (-2.75, 2.75):
-        for y in (-1.5, 2.5):
-            rows = [(point(x, y, z), X * 0.075, Y * 0.075) for z in (-0.6, 0.42)]
+            mesh.face(ring, "plank")
+    for x in (-2.72, 2.72):
+        for y in (2.3, -1.9, -6.1, -10.3, -14.5):
+            rows = [(point(x, y, z), X * 0.075, Y * 0.075) for z in (-0.9, 0.42)]
             mesh.tube(rows, 8, "leather", still, (None, point(x, y, 0.46)))
     make_mesh("Dock", mesh, sharp_deg=30)
 
 
+def _marsh(rng: np.random.Generator) -> None:
+    """Still water and clumps of reeds."""
+    water, reeds, still = Mesh(), Mesh(), only("")
+    water.face(
+        [water.vertex(point(x, y, -0.45), still) for x, y in ((-60, -40), (60, -40), (60, 60), (-60, 60))],
+        "water",
+    )
+    make_mesh("Water", water)
+    for _ in range(42):
+        side = rng.choice((-1.0, 1.0))
+        clump = point(side * rng.uniform(3.3, 9.0), rng.uniform(-3.0, 9.0), -0.45)
+        if rng.random() < 0.5:
+            clump = point(rng.uniform(-8, 8), rng.uniform(3.6, 10.0), -0.45)
+        for _ in range(5):
+            foot = clump + point(*rng.normal(0, 0.16, 2), 0)
+            tip = foot + point(*rng.normal(0, 0.14, 2), rng.uniform(0.9, 1.7))
+            rows = [(foot + t * (tip - foot), X * r, Y * r) for t, r in ((0.0, 0.020), (0.6, 0.016))]
+            reeds.tube(rows, 3, "reed green", still, (foot - 0.01 * Z, tip))
+    make_mesh("Reeds", reeds)
+
+
 def _light_and_camera(scene: bpy.types.Scene) -> None:
     sun = bpy.data.objects.new("Evening sun", bpy.data.lights.new("Evening sun", "SUN"))
-    sun.data.energy, sun.data.color, sun.data.angle = 3.2, (1.0, 0.86, 0.68), 0.12
+    sun.data.energy, sun.data.color, sun.data.angle = 4.2, (1.0, 0.86, 0.68), 0.12
     sun.rotation_euler = (np.radians(52), np.radians(8), np.radians(-38))
     fill = bpy.data.objects.new("Sky fill", bpy.data.lights.new("Sky fill", "AREA"))
-    fill.data.energy, fill.data.size, fill.data.color = 120, 4.0, (0.70, 0.84, 1.0)
+    fill.data.energy, fill.data.size, fill.data.color = 160, 4.0, (0.70, 0.84, 1.0)
     fill.location = (4.0, -4.0, 3.5)
     fill.rotation_euler = (Vector((0, 0, 0.9)) - fill.location).to_track_quat("-Z", "Y").to_euler()
     camera = bpy.data.objects.new("Camera", bpy.data.cameras.new("Camera"))
@@ -88,5 +112,5 @@ def _light_and_camera(scene: bpy.types.Scene) -> None:
     world = bpy.data.worlds.new("Marsh sky")
     scene.world = world
     world.use_nodes = True
-    world.node_tree.nodes["Background"].inputs["Color"].default_value = (0.42, 0.55, 0.60, 1.0)
-    world.node_tree.nodes["Background"].inputs["Strength"].default_value = 0.55
+    world.node_tree.nodes["Background"].inputs["Color"].default_value = (0.50, 0.62, 0.66, 1.0)
+    world.node_tree.nodes["Background"].inputs["Strength"].default_value = 0.75

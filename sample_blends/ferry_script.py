@@ -8,6 +8,7 @@ import numpy as np
 from ferry_curves import Curve
 from ferry_feet import Step
 from ferry_suit import OUTWARD
+
 from takemill.checks import Array
 
 STANCE_M, STRIDE_WIDTH_M = 0.095, 0.065  # half the distance between the feet, standing and walking
@@ -90,7 +91,7 @@ class Performer:
                 STANCE_M if last else STRIDE_WIDTH_M if 0 < number < count - 2 else 0.08,
                 self.heading,
                 peel=36 if first or last else 54,
-                strike=4 if last else 12 if first or number == count - 2 else 17,
+                strike=0 if last else 12 if first or number == count - 2 else 17,
                 peel_s=0.26 if first else 0.25 * cycle_s,
                 settle_s=0.13,
                 clear_m=0.035 if first or last else 0.045,
@@ -130,8 +131,11 @@ class Performer:
         self.lean.to(t + 0.22, t + 0.62, 40)
         self.push.to(t + 0.25, t + 0.62, -0.09)
         self.look.to(t + 0.25, t + 0.65, 6, 8)
-        self._guard(t + 0.15, t + 0.60, ((0.09, 0.42, 0.50), (-0.10, 0.38, 0.52)))
+        self._guard(t + 0.15, t + 0.70, ((0.15, 0.52, 0.58), (-0.15, 0.50, 0.60)))
         self.twist.to(t + 0.3, t + 0.7, 8)
+        for side, out in enumerate(OUTWARD):
+            self.elbow[side].to(t + 0.15, t + 0.40, 0.80 * out, 0.25, -0.55)
+            self.elbow[side].to(t + 1.45, t + 2.30, *_ELBOW[side])
         for curve in (self.crouch, self.push, self.twist):
             curve.to(t + 1.25, t + 2.05, 0)
         self.lean.to(t + 1.3, t + 2.1, 0)

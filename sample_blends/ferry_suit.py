@@ -6,6 +6,7 @@ Z-up metres, facing -Y, arms spread, floor at z = 0; every rest rotation is the 
 from __future__ import annotations
 
 import numpy as np
+
 from takemill.checks import Array
 from takemill.skeleton import Skeleton
 
@@ -42,8 +43,8 @@ _TIPS = {
     "Head": (0.0, 0.0, 0.200),
     "LeftHand": (0.175, 0.0, 0.0),
     "RightHand": (-0.175, 0.0, 0.0),
-    "LeftToes": (0.0, -0.075, -0.012),
-    "RightToes": (0.0, -0.075, -0.012),
+    "LeftToes": (0.0, -0.075, -0.022),
+    "RightToes": (0.0, -0.075, -0.022),
 }
 
 

@@ -1,4 +1,4 @@
-"""The marsh take: two minutes of a performer in a suit, as it was (clean) and as it was recorded (damaged)."""
+"""The marsh take: two minutes of a performer in a suit, as it was and as it was recorded."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from ferry_damage import Fault
 from ferry_feet import FootTrack
 from ferry_script import Performer, act
 from ferry_suit import body_parts
+
 from takemill.motion import Motion
 
 RATE = 60.0
