@@ -16,7 +16,7 @@ _SIDES = {"left": "left", "right": "right", "l": "left", "r": "right"}
 # Joints that drive, roll, aim or end others and are no part themselves.
 _HELPERS = frozenset({
     "ik", "pole", "target", "twist", "roll", "helper", "ctrl", "control", "mch", "nub", "end", "site",
-    "tip", "top", "aim", "effector", "dummy", "ponytail", "pigtail", "hair", "cloth", "skirt", "cape",
+    "tip", "top", "aim", "effector", "dummy", "pony", "pig", "coat", "hair", "cloth", "skirt", "cape",
     "ribbon", "muscle", "heel",
 })  # fmt: skip
 _NEUTRAL = frozenset({"joint", "jnt", "bone", "def", "org", "fk", "base"})
@@ -147,8 +147,8 @@ def _parts(words: list[str], side: str) -> dict[str, float]:
         for part, weight in _WORDS.get(word, {}).items():
             named[part] = max(weight, named.get(part, 0.0))
     fingers = {part: weight for part, weight in named.items() if part in _FINGERS}
-    if fingers:
-        return {} if {"toe", "toes", "foot"} & set(words) else fingers
+    if fingers:  # "ring" of a hand, or of a foot
+        return {"Toes": 0.5} if {"toe", "toes", "foot"} & set(words) else fingers
     if "palm" in words or "metacarpal" in words or "finger" in words or "fingers" in words:
         return {}
     for limb in ("Leg", "Arm"):
