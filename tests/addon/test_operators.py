@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import bpy
 import numpy as np
@@ -11,10 +12,10 @@ import pytest
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
 from takemill import quat
-from takemill.body_map import heading
-from takemill.travel import Travel
+from takemill.body_map import BodyMap, heading
+from takemill.travel import Travel, apply_travel, find_travel, with_root_joint
 from takemill_addon import actions, stage
-from takemill_addon.clip_record import ClipRecord
+from takemill_addon.clip_record import ClipRecord, travel_of
 from takemill_addon.read_action import read_take
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -328,3 +329,35 @@ def test_why_a_take_was_evaluated_is_kept_for_the_panel(suit):
     constraint.mute = True
     takemill.check_take()
     assert playing(suit).takemill.evaluated == ""
+
+
+def test_a_clip_begins_with_the_pose_of_its_cut(suit):
+    cut = playing(suit).takemill.cuts.add()
+    cut.name, cut.start, cut.end, cut.travel = "part", 131, 160, "in_place"
+    take = read_take(bpy.context, suit, playing(suit))
+    takemill.make_clips()
+    clip = suit.takemill.clips[0].action
+    motion = read_take(bpy.context, suit, clip).motion
+    assert tuple(clip.frame_range) == (0, 29)
+    assert ClipRecord.of_action(clip).source_range == (130, 160)
+    arm = motion.skeleton.index("left_upper_arm")
+    np.testing.assert_allclose(motion.rotations[:, arm], take.motion.rotations[130:160, arm], atol=1e-6)
+
+
+def test_a_root_bone_of_any_rest_tells_the_travel():
+    """The travel that is put on a root joint with an odd rest is read back from it."""
+    walk = synthetic.walk(rate=30, turn_deg=90).motion
+    motion, body = with_root_joint(walk, BodyMap.from_names(walk.skeleton, synthetic.parts()))
+    turned = replace(
+        motion.skeleton,
+        rest_rotation=np.concatenate(
+            [quat.exp(np.array([[0.4, -1.2, 0.7]])), motion.skeleton.rest_rotation[1:]]
+        ),
+        rest_translation=np.concatenate([[[0.3, 0.1, 0.2]], motion.skeleton.rest_translation[1:]]),
+    )
+    motion = replace(motion, skeleton=turned)
+    way = find_travel(motion, body).relative()
+    rooted = apply_travel(motion, body, way, "root")
+    back = travel_of(rooted, body, ClipRecord(travel_mode="root"))
+    np.testing.assert_allclose(back.position, way.position, atol=1e-9)
+    np.testing.assert_allclose(back.heading, way.heading, atol=1e-9)

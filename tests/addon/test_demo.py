@@ -1,0 +1,47 @@
+"""The demo: the sample scene through the operators, as `takemill demo` runs it."""
+
+from __future__ import annotations
+
+import json
+
+import bpy
+import pytest
+
+from glb_reader import read_glb
+from node_parties import validator_issues
+from takemill import samples
+from takemill.errors import TakemillError
+from takemill_addon.demo import run_demo
+
+pytestmark = pytest.mark.usefixtures("addon")
+
+
+def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
+    told = []
+    rows = run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda text, part: told.append(part))
+    assert told == sorted(told)
+    assert told[-1] == 1
+    assert capfd.readouterr().out == ""
+    kinds = [row["kind"] for row in rows]
+    assert {"still", "steps", "strike", "turn"} <= set(kinds)
+    assert kinds.count("strike") + kinds.count("other") >= 2
+    facts = json.loads((tmp_path / "set" / "clips.json").read_text())
+    data = (tmp_path / "set" / "marsh_ferry.glb").read_bytes()
+    assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+    glb = read_glb(data)
+    assert [animation["name"] for animation in glb.json["animations"]] == [row["clip"] for row in rows]
+    assert glb.json["meshes"]
+    for clip in facts["clips"]:
+        assert clip["loop"] == (clip["kind"] in ("still", "steps"))
+        assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
+    (take,) = facts["takes"]
+    assert take["health"]["before"]["spike_frames"] > 50 > take["health"]["after"]["spike_frames"]
+
+
+def test_a_scene_without_the_suit_is_an_error(tmp_path):
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    blend = tmp_path / "empty.blend"
+    bpy.ops.wm.save_as_mainfile(filepath=str(blend))
+    with pytest.raises(TakemillError, match="no armature 'Suit'"):
+        run_demo(blend, tmp_path / "set", lambda *_: None)
+    assert not (tmp_path / "set").exists()
