@@ -9,144 +9,50 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-import open_data
 from takemill import quat
-from takemill.body_map import HUMANOID, BodyMap, find_body_map, heading, leg_length, rest_facing
-from takemill.bvh import read_bvh
+from takemill.body_map import find_body_map, leg_length, rest_facing
 from takemill.errors import BodyMapError
-from takemill.motion import Motion
 from takemill.skeleton import Skeleton
-
-
-def both(template: dict[str, str], left: str, right: str) -> dict[str, str]:
-    """Part -> name for both sides, of a template without sides; "*" stands for the side in a name."""
-    return {
-        side + part: name.replace("*", mark)
-        for part, name in template.items()
-        for side, mark in (("left", left), ("right", right))
-    }
-
-
-def fingers(template: str, names: dict[str, str]) -> dict[str, str]:
-    """The template of all fingers: "@" stands for the finger's name and "#" for 1, 2, 3."""
-    bones = ("Proximal", "Intermediate", "Distal")
-    return {
-        finger + bone: template.replace("@", name).replace("#", str(number))
-        for finger, name in names.items()
-        for number, bone in enumerate(bones if finger != "Thumb" else ("Metacarpal", "Proximal", "Distal"), 1)
-    }
-
-
-# Hand-written truth: what a person reads out of each skeleton.
-PYBULLET = {
-    "hips": "root", "spine": "chest", "head": "neck",
-    **both({
-        "UpperLeg": "*_hip", "LowerLeg": "*_knee", "Foot": "*_ankle",
-        "UpperArm": "*_shoulder", "LowerArm": "*_elbow", "Hand": "*_wrist",
-    }, "left", "right"),
-}  # fmt: skip
-CMU = {
-    "hips": "root", "spine": "lowerback", "chest": "upperback", "upperChest": "thorax",
-    "neck": "lowerneck", "head": "head",
-    **both({
-        "UpperLeg": "*femur", "LowerLeg": "*tibia", "Foot": "*foot", "Toes": "*toes", "Shoulder": "*clavicle",
-        "UpperArm": "*humerus", "LowerArm": "*radius", "Hand": "*hand", "ThumbMetacarpal": "*thumb",
-    }, "l", "r"),
-}  # fmt: skip
-FREE = {
-    part: f"suit:{name}"
-    for part, name in {
-        "hips": "Hips", "spine": "Spine", "chest": "Spine1", "upperChest": "Spine2",
-        "neck": "Neck", "head": "Head",
-        **both({
-            "UpperLeg": "*UpLeg", "LowerLeg": "*Leg", "Foot": "*Foot", "Toes": "*ToeBase",
-            "Shoulder": "*Shoulder", "UpperArm": "*Arm", "LowerArm": "*ForeArm", "Hand": "*Hand",
-            "Eye": "*Eye",
-            **fingers("*Hand@#", {"Thumb": "Thumb", "Index": "Index", "Middle": "Middle", "Ring": "Ring",
-                                  "Little": "Pinky"}),
-        }, "Left", "Right"),
-    }.items()
-}  # fmt: skip
-BANK = {
-    "hips": "Hips", "spine": "Chest", "chest": "Chest2", "neck": "Neck", "head": "Head",
-    **both({
-        "UpperLeg": "*Hip", "LowerLeg": "*Knee", "Foot": "*Ankle", "Shoulder": "*Collar",
-        "UpperArm": "*Shoulder", "LowerArm": "*Elbow", "Hand": "*Wrist",
-    }, "Left", "Right"),
-}  # fmt: skip
-
-REAL = {
-    "pybullet": (lambda: open_data.humanoid3d("walk")[0].skeleton, PYBULLET, 90.0),
-    "cmu": (lambda: open_data.cmu().skeleton, CMU, 0.0),
-    "free": (lambda: read_bvh(open_data.bvh_files()[0])[0].skeleton, FREE, 0.0),
-    "bank": (lambda: read_bvh(open_data.bvh_files()[1])[0].skeleton, BANK, 0.0),
-}
-# Parts that only a name can tell.
-BY_NAME_ONLY = ("leftEye", "rightEye", "leftThumbMetacarpal", "rightThumbMetacarpal")
+from truth_bodies import (
+    BANK,
+    CMU,
+    FREE,
+    PYBULLET,
+    REAL,
+    attached,
+    both,
+    by_shape,
+    fingers,
+    mirrored,
+    nameless,
+    other_side,
+    trunk_of,
+    turned,
+    under_root,
+)
 
 
 @pytest.fixture(params=list(REAL))
 def real(request: pytest.FixtureRequest) -> tuple[Skeleton, dict[str, str], float]:
+    """A skeleton, its truth by hand, and where it faces at rest in degrees."""
     build, truth, facing_deg = REAL[request.param]
     return build(), truth, facing_deg
 
 
-def nameless(skeleton: Skeleton) -> Skeleton:
-    return replace(skeleton, names=tuple(f"j{number}" for number in range(len(skeleton))))
-
-
-def turned(skeleton: Skeleton, heading_rad: float, scale: float = 1.0) -> Skeleton:
-    turn = quat.from_yaw(heading_rad)
-    translation = skeleton.rest_translation * scale
-    rotation = skeleton.rest_rotation.copy()
-    for joint, parent in enumerate(skeleton.parents):
-        if parent < 0:
-            translation[joint] = quat.rotate(turn, translation[joint])
-            rotation[joint] = quat.mul(turn, rotation[joint])
-    return replace(
-        skeleton,
-        rest_translation=translation,
-        rest_rotation=rotation,
-        tip_offsets=skeleton.tip_offsets * scale,
-    )
-
-
-def mirrored(skeleton: Skeleton) -> Skeleton:
-    """The skeleton in a mirror that stands across X: left becomes right."""
-    flip = np.array([-1.0, 1.0, 1.0])
-    return replace(
-        skeleton,
-        rest_translation=skeleton.rest_translation * flip,
-        rest_rotation=skeleton.rest_rotation * np.array([1.0, 1.0, -1.0, -1.0]),
-        tip_offsets=skeleton.tip_offsets * flip,
-    )
-
-
-def other_side(part: str) -> str:
-    if part.startswith("left"):
-        return "right" + part[4:]
-    return "left" + part[5:] if part.startswith("right") else part
-
-
-def test_names_of_sides_count_more_than_where_limbs_lie():
+@pytest.mark.parametrize(
+    "which", ["bank", "free"]
+)  # the left leg stands first in one, the right in the other
+def test_names_of_sides_count_more_than_where_limbs_lie(which):
     """A mirrored skeleton keeps the sides that its names say, telling words or not."""
-    skeleton = REAL["bank"][0]()
-    assert find_body_map(mirrored(skeleton)).names(skeleton) == BANK
+    build, truth, _ = REAL[which]
+    skeleton = build()
+    assert find_body_map(mirrored(skeleton)).names(skeleton) == truth
     quiet = tuple(
-        ("l_" if n.startswith("Left") else "r_" if n.startswith("Right") else "") + f"j{k}"
-        for k, n in enumerate(skeleton.names)
+        ("l_" if "Left" in name else "r_" if "Right" in name else "") + f"j{number}"
+        for number, name in enumerate(skeleton.names)
     )
     found = find_body_map(replace(mirrored(skeleton), names=quiet))
-    assert {part: skeleton.names[joint] for part, joint in found.joints.items()} == BANK
-
-
-def by_shape(truth: dict[str, str], fingers_too: bool = True) -> dict[str, str]:
-    return {
-        part: name
-        for part, name in truth.items()
-        if part not in (BY_NAME_ONLY if "leftIndexProximal" not in truth else BY_NAME_ONLY[:2])
-        and (fingers_too or not part.endswith(("Metacarpal", "Proximal", "Intermediate", "Distal")))
-    }
+    assert {part: skeleton.names[joint] for part, joint in found.joints.items()} == by_shape(truth)
 
 
 def test_real_skeletons_map_without_help(real):
@@ -275,33 +181,6 @@ def test_other_ways_of_naming_map_alike(style):
     assert find_body_map(named).names(named) == STYLES[style]
 
 
-def attached(skeleton: Skeleton, name: str, parent: str, offset, tip=(0.0, 0.0, 0.0)) -> Skeleton:
-    """The skeleton with one more joint at its end."""
-    return Skeleton(
-        (*skeleton.names, name),
-        (*skeleton.parents, skeleton.index(parent)),
-        np.concatenate([skeleton.rest_translation, [offset]]),
-        np.concatenate([skeleton.rest_rotation, [quat.IDENTITY]]),
-        (*skeleton.tip_joints, len(skeleton)),
-        np.concatenate([skeleton.tip_offsets, [tip]]),
-    )
-
-
-def under_root(skeleton: Skeleton, name: str = "root") -> Skeleton:
-    """The skeleton lifted onto the floor and hung under a joint at the origin."""
-    low = min(skeleton.rest_model[1][:, 2].min(), skeleton.rest_tips[:, 2].min())
-    translation = np.concatenate([np.zeros((1, 3)), skeleton.rest_translation])
-    translation[1, 2] -= low
-    return Skeleton(
-        (name, *skeleton.names),
-        (-1, *(parent + 1 for parent in skeleton.parents)),
-        translation,
-        np.concatenate([[quat.IDENTITY], skeleton.rest_rotation]),
-        tuple(joint + 1 for joint in skeleton.tip_joints),
-        skeleton.tip_offsets,
-    )
-
-
 @pytest.mark.parametrize("name", ["root", "Armature", "j99"])
 def test_a_joint_above_the_hips_is_the_root(real, name):
     skeleton, truth, _ = real
@@ -339,64 +218,6 @@ def test_joints_called_helpers_are_no_parts_of_a_silent_body():
             above, x = f"pole_{side}_{number}", 0.0
     real = REAL["bank"][0]()
     assert {part: real.names[j] for part, j in find_body_map(skeleton).joints.items()} == BANK
-
-
-@pytest.mark.parametrize(("stem", "silent"), [("tail.{}", False), ("Tail_{}_bone", False), ("t{}", True)])
-def test_a_tail_is_a_chain_from_the_body_outwards(stem, silent):
-    skeleton = REAL["bank"][0]()
-    above = "Hips"
-    for number in range(5):
-        skeleton = attached(skeleton, stem.format(number), above, (0, 0.12, -0.04), (0, 0.1, 0))
-        above = stem.format(number)
-    names = {f"tail.{number}": stem.format(number) for number in range(5)}
-    found = find_body_map(nameless(skeleton) if silent else skeleton)
-    assert {part: skeleton.names[j] for part, j in found.joints.items()} == BANK | names
-    assert [skeleton.names[j] for j in found.chain("tail")] == list(names.values())
-
-
-@pytest.mark.parametrize("name", ["ponytail", "PonyTail", "pig_tail.L", "coatTail_01"])
-def test_hair_or_cloth_called_a_tail_of_something_is_no_tail(name):
-    skeleton = attached(REAL["bank"][0](), name, "Head", (0, 0.1, 0.1))
-    assert find_body_map(skeleton).names(skeleton) == BANK
-
-
-def test_props_keep_their_name():
-    skeleton = attached(REAL["bank"][0](), "prop.lantern", "RightWrist", (-0.1, 0, 0), (-0.9, 0, 0))
-    skeleton = attached(skeleton, "prop_oar_L", "LeftWrist", (0.1, 0, 0), (0.9, 0, 0))
-    props = {"prop.lantern": "prop.lantern", "prop.oar_l": "prop_oar_L"}
-    assert find_body_map(skeleton).names(skeleton) == BANK | props
-
-
-def trunk_of(count: int, above: int, head_m: float = 0.2) -> Skeleton:
-    """A made-up body with so many joints in the trunk and above it; no names, tips at head and feet."""
-    names, parents, offsets = ["hips"], [-1], [(0.0, 0.0, 1.0)]
-
-    def add(name: str, parent: str, offset: tuple[float, float, float]) -> str:
-        names.append(name)
-        parents.append(names.index(parent))
-        offsets.append(offset)
-        return name
-
-    top = "hips"
-    for number in range(count):
-        top = add(f"t{number}", top, (0, 0, 0.5 / count))
-    neck = top
-    for number in range(above):
-        neck = add(f"n{number}", neck, (0, 0, 0.1 if number else 0.05))
-    for side, x in (("a", 1.0), ("b", -1.0)):
-        for limb, start, steps in (
-            ("arm", top, ((0.18 * x, 0, 0), (0.28 * x, 0, 0), (0.26 * x, 0, 0))),
-            ("leg", "hips", ((0.1 * x, 0, -0.05), (0, 0, -0.43), (0, 0, -0.43), (0, -0.13, -0.07))),
-        ):
-            joint = start
-            for number, step in enumerate(steps):
-                joint = add(f"{side}{limb}{number}", joint, step)
-    tips = [(names.index(neck), (0, 0, head_m))]
-    tips += [(names.index(f"{side}leg3"), (0, -0.07, 0)) for side in "ab"]
-    return Skeleton(
-        tuple(names), tuple(parents), np.array(offsets), np.tile(quat.IDENTITY, (len(names), 1)),
-        tuple(joint for joint, _ in tips), np.array([tip for _, tip in tips], float),
-    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -480,113 +301,3 @@ def test_any_tree_maps_or_is_refused(seed, count, named):
         return
     assert len(set(body.joints.values())) == len(body.joints)
     assert all(0 <= joint < len(names) for joint in body.joints.values())
-
-
-# The map itself -----------------------------------------------------------------------------------
-
-
-def test_humanoid_parts_are_those_of_vrm():
-    """VRMC_vrm-1.0, humanoid.md: 55 humanoid bones, hips the only one without a parent."""
-    assert len(HUMANOID) == 55
-    assert [part for part, above in HUMANOID.items() if above is None] == ["hips"]
-    assert set(filter(None, HUMANOID.values())) <= set(HUMANOID)
-    assert HUMANOID["leftShoulder"] == "upperChest"
-    assert HUMANOID["rightThumbMetacarpal"] == "rightHand"
-    assert HUMANOID["leftLittleDistal"] == "leftLittleIntermediate"
-
-
-def test_a_map_answers_for_parts_and_joints():
-    body = BodyMap({"hips": 0, "leftFoot": 3, "tail.0": 5, "tail.1": 6, "prop.oar": 7, "root": 8})
-    assert body.get("hips") == 0
-    assert body.get("head") is None
-    assert body.require("leftFoot") == 3
-    assert body.part_of(3) == "leftFoot"
-    assert body.part_of(4) is None
-    assert body.chain("tail") == (5, 6)
-    assert body.chain("ear") == ()
-    assert body.feet == ("leftFoot",)
-    with pytest.raises(BodyMapError, match="'head'"):
-        body.require("head")
-
-
-def test_names_make_the_same_map_again(real):
-    skeleton, _, _ = real
-    body = find_body_map(skeleton)
-    assert BodyMap.from_names(skeleton, body.names(skeleton)) == body
-
-
-@pytest.mark.parametrize(
-    ("names", "complaint"),
-    [
-        ({"hips": "nobody"}, "'nobody'"),
-        ({"hip": "Hips"}, "no part 'hip'"),
-        ({"tail": "Hips"}, "no part 'tail'"),
-        ({"hips": "Hips", "spine": "Hips"}, "both 'hips' and 'spine'"),
-    ],
-)
-def test_a_wrong_map_is_refused(names, complaint):
-    skeleton = REAL["bank"][0]()
-    with pytest.raises(BodyMapError, match=complaint):
-        BodyMap.from_names(skeleton, names)
-
-
-# Facing, heading, leg length ----------------------------------------------------------------------
-
-
-def test_facing_is_that_of_the_feet(real):
-    skeleton, _, facing_deg = real
-    body = find_body_map(skeleton)
-    assert np.degrees(rest_facing(skeleton, body)) == pytest.approx(facing_deg, abs=2.0)
-
-
-def spun(skeleton: Skeleton, headings, tilt=None) -> Motion:
-    rotations = np.tile(skeleton.rest_rotation, (len(headings), 1, 1))
-    turn = quat.from_yaw(headings)
-    turn = turn if tilt is None else quat.mul(turn, tilt)
-    rotations[:, 0] = quat.mul(turn, rotations[:, 0])
-    return Motion(skeleton, 60.0, rotations, np.zeros((len(headings), 3)))
-
-
-def test_heading_follows_the_hips_over_several_turns(real):
-    skeleton, _, _ = real
-    body = find_body_map(skeleton)
-    turns = np.linspace(0.0, 5 * np.pi, 400)
-    found = heading(spun(skeleton, turns), body)
-    np.testing.assert_allclose(found - rest_facing(skeleton, body), turns, atol=1e-12)
-
-
-def test_heading_does_not_see_a_bow():
-    """A bow of 80 degrees about the body's own left changes no heading."""
-    skeleton = REAL["free"][0]()
-    bow = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians(np.linspace(0, 80, 50)))
-    turns = np.full(50, 0.7)
-    np.testing.assert_allclose(heading(spun(skeleton, turns, bow), find_body_map(skeleton)), 0.7, atol=1e-9)
-
-
-def test_heading_holds_through_a_backflip():
-    """The hips pass upside down at once: there the heading has no value of its own, and must not jump."""
-    for name in ("backflip", "roll"):
-        motion, _ = open_data.humanoid3d(name)
-        found = heading(motion, find_body_map(motion.skeleton))
-        assert np.abs(np.diff(found)).max() < np.radians(40)
-        assert abs(found[-1] - found[0]) < np.radians(60)
-
-
-def test_heading_of_real_walks_is_the_way_they_go():
-    for name in ("walk", "run"):
-        motion, _ = open_data.humanoid3d(name)
-        found = heading(motion, find_body_map(motion.skeleton))
-        assert np.abs(found - np.pi / 2).max() < np.radians(25)  # they go along +X
-
-
-def test_heading_of_nothing_but_upside_down_is_that_of_rest():
-    skeleton = REAL["free"][0]()
-    over = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.full(4, np.pi))
-    np.testing.assert_allclose(heading(spun(skeleton, np.zeros(4), over), find_body_map(skeleton)), 0.0)
-
-
-def test_leg_length_of_the_urdf():
-    """humanoid.urdf: knee at 1.686184 and ankle at 1.63948 below the joint above, scaled by 0.25."""
-    built = REAL["pybullet"][0]()
-    expected = 0.25 * (1.686184 + 1.63948)
-    assert leg_length(built, find_body_map(built)) == pytest.approx(expected, abs=1e-9)
