@@ -83,14 +83,14 @@ def _row(clip: dict) -> dict:
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Without the lines that Blender's C code prints about every file and report."""
+    """Without the lines that Blender prints about every file and report, from Python and from C."""
     sys.stdout.flush()
     with open(os.devnull, "w") as nowhere:
         kept = os.dup(1)
         os.dup2(nowhere.fileno(), 1)
         try:
-            yield
+            with contextlib.redirect_stdout(nowhere):
+                yield
         finally:
-            sys.stdout.flush()
             os.dup2(kept, 1)
             os.close(kept)

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.usefixtures("addon")
 
 def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
     told = []
-    rows = run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda text, part: told.append(part))
+    rows = run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda _, part: told.append(part))
     assert told == sorted(told)
     assert told[-1] == 1
     assert capfd.readouterr().out == ""
