@@ -13,7 +13,7 @@ from .key_values import chords
 from .motion import Motion
 from .tracks import channels, moves
 
-_BLAMED = 0.8  # of the largest part in an error: who has less is left alone
+_BLAMED = 0.7  # of the largest part in an error: who has less is left alone
 
 
 class Pose(NamedTuple):

@@ -31,11 +31,12 @@ __all__ = ["Path", "ReduceSettings", "Storage", "Track", "dense_tracks", "larges
 _BYTES: dict[Storage, int] = {"float32": 16, "int16": 8, "int8": 4}
 _MORE: dict[Storage, Storage] = {"int8": "int16", "int16": "float32"}
 _PLACE_BYTES = 12
-_BEFORE_FIT = 1.75  # a least-squares fit takes about this much off the error of chords between frames
+_BEFORE_FIT = 1.5  # a least-squares fit takes about this much off the error of chords between frames
 # The part of the bounds that is spent on frames. Between frames a displacement can pass that by a hair, and
 # a reader that plays rounded rotations without bringing them to unit length stretches bones by up to 0.006 %.
 _SPENT = 0.94
 _INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
+_INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
 _INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
 _ROUNDS = 40
 
@@ -160,6 +161,8 @@ def _storage(clip: ClipChannels, row: int, curve: Array, wanted: str) -> Storage
     """The smallest numbers that a rotation (F, 4) may be rounded to."""
     if wanted == "float32":
         return "float32"
+    if _INT8_PART * clip.felt[row].min() < _INT8_LEAST:
+        return "int16"
     stored = rounded(in_file_axes(clip.skeleton, int(clip.turning[row]), "rotation", curve), "int8")
     read = as_read(clip.skeleton, int(clip.turning[row]), curve, "int8")
     # Readers need not bring rotations back to unit length; then they stretch by the square of it.
@@ -188,11 +191,12 @@ def _fitted(clip: ClipChannels, plan: _Plan) -> tuple[_Plan, Pose]:
         if len(rows):
             want = quat.continuous(quat.mul(quat.inv(above[:, at]), clip.rotations[:, level[at]]))
             values[rows] = quat.normalize(fitted(want.swapaxes(0, 1), keys[rows]))
-            read = values[rows]
-            for i, row in enumerate(rows):
-                joint = int(clip.turning[row])
-                storage[row] = _unit_storage(clip, joint, read[i, keys[row]], storage[row])
-                read[i] = as_read(clip.skeleton, joint, read[i], storage[row])
+            for row in rows:
+                storage[row] = _unit_storage(clip, row, values[row][keys[row]], storage[row])
+            read = np.empty_like(values[rows])
+            for one in {storage[row] for row in rows}:  # a level holds only roots or none
+                same = np.array([storage[row] == one for row in rows])
+                read[same] = as_read(clip.skeleton, int(level[0]), values[rows[same]], one)
             local[:, at] = played(read, keys[rows]).swapaxes(0, 1)
         rotations[:, level] = quat.mul(above, local)
         moved = np.broadcast_to(clip.still[level], base.shape).copy()
@@ -212,11 +216,11 @@ def _matching(joints: Index, level: Index) -> tuple[Index, Index]:
     return rows, at
 
 
-def _unit_storage(clip: ClipChannels, joint: int, values: Array, storage: Storage) -> Storage:
+def _unit_storage(clip: ClipChannels, row: int, values: Array, storage: Storage) -> Storage:
     """The storage, or a larger one where rounding leaves rotations (N, 4) too far from unit length."""
     if storage != "int8":
         return storage
-    stored = rounded(in_file_axes(clip.skeleton, joint, "rotation", values), storage)
+    stored = rounded(in_file_axes(clip.skeleton, int(clip.turning[row]), "rotation", values), storage)
     length = np.linalg.norm(stored, axis=-1) / LARGEST[storage]
     return storage if np.abs(length - 1).max() < _INT8_LENGTH else "int16"
 
