@@ -1,14 +1,153 @@
-"""One page that shows what a set holds."""
+"""One page that shows what a set holds: self-contained, no network, light or dark, any width, by keyboard."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from html import escape
+from pathlib import Path
 
 from .clip_facts import Facts
+from .html_parts import code, definitions, table
+from .measure import set_gaps
 from .pipeline import FinishedClip, PreparedTake
+from .report_clip import clip_card
+from .report_figures import figures
+from .report_take import take_section
+
+_CLOSE_CM, _FAR_CM = 3.0, 15.0  # between them the matrix goes from clear to full colour
+_MOST_PAIRED = 24  # clips; a larger matrix cannot be read
+
+# The page may show what it holds and ask nobody for more.
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
 
 
 def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip]) -> str:
-    """A self-contained page."""
-    del takes, clips
-    return f"<!doctype html><title>{facts['name']}</title>"
+    """The page of a set, as HTML.
+
+    Args:
+        facts: what clips.json says of the set, with its clips.
+        takes: what the clips come from; may be empty.
+        clips: in the order of `facts["clips"]`.
+    """
+    name = escape(facts["name"])
+    style, script = (_beside(f"report.{kind}") for kind in ("css", "js"))
+    data = json.dumps(figures(clips), separators=(",", ":")).replace("<", "\\u003c")
+    cards = "".join(
+        clip_card(k, clip, said) for k, (clip, said) in enumerate(zip(clips, facts["clips"], strict=True))
+    )
+    return f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="{_POLICY}">
+<title>{name}: clip set</title>
+<style>
+{style}</style></head><body>
+<header><h1>{name}</h1>{_summary(facts, clips)}</header>
+<main><h2>Clips</h2>{_overview(facts)}
+<p><button type="button" id="play-all" hidden>Play all</button></p>
+<noscript><p class="soft">The stick figures need scripts.</p></noscript>
+{cards}
+{_pairs(clips)}
+{_takes(takes)}
+{_settings(facts)}</main>
+<footer>{_care(facts)}</footer>
+<script type="application/json" id="figures">{data}</script>
+<script>
+{script}</script></body></html>
+"""
+
+
+def _beside(name: str) -> str:
+    return Path(__file__).with_name(name).read_text(encoding="utf-8")
+
+
+def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
+    seconds = sum(clip.motion.duration_s for clip in clips)
+    loops = sum(clip.loop for clip in clips)
+    takes = ", ".join(escape(take["name"]) for take in facts["takes"])
+    root = facts["skeleton"]["root"]
+    return (
+        f"<p>{len(clips)} clips, {loops} of them loops, {seconds:.1f} s in all"
+        f"{f', from {takes}' if takes else ''}. {facts['skeleton']['joints']} joints, "
+        f"{f'travel on the joint {code(root)}' if root else 'no root joint'}.</p>"
+    )
+
+
+def _overview(facts: Facts) -> str:
+    heads = ("clip", "kind", ">seconds", ">fps", "seam", "travel", ">metres", ">turn °", ">m/s", ">marks")
+    rows = []
+    for k, clip in enumerate(facts["clips"]):
+        travel = clip["travel"]
+        rows.append(
+            (
+                f'<a href="#clip-{k}">{escape(clip["name"])}</a>',
+                escape(clip["kind"]),
+                f"{clip['duration_s']:.2f}",
+                f"{clip['rate']:g}",
+                _seam(clip),
+                travel["mode"],
+                f"{travel['distance_m']:.2f}",
+                str(round(travel["turn_deg"])),
+                f"{travel['speed_m_s']:.2f}",
+                str(len(clip["marks"])),
+            )
+        )
+    return table("All clips", heads, rows, named=True)
+
+
+def _seam(clip: Facts) -> str:
+    seam = clip["seam"]
+    if seam:
+        return f"{seam['gap_cm']:.2f} cm, {escape(seam['quality'])}"
+    return "closed" if clip["loop"] else ""
+
+
+def _pairs(clips: Sequence[FinishedClip]) -> str:
+    """How far the end of each clip is from the start of each."""
+    if not 1 < len(clips) <= _MOST_PAIRED:
+        return ""
+    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body)
+    head = "".join(f'<th class="n">{escape(name)}</th>' for name in gaps.names)
+    rows = "".join(
+        f'<tr><th scope="row">{escape(name)}</th>'
+        + "".join(f'<td style="--part: {_part(cm)}%">{cm:.1f}</td>' for cm in row)
+        + "</tr>"
+        for name, row in zip(gaps.names, gaps.cm, strict=True)
+    )
+    return (
+        '<h2 id="chain">Which clip can follow which</h2><p class="soft">Mean distance of the joints, in cm, '
+        "between the last pose of the clip in the row and the first of the one in the column. The paler, the "
+        'shorter a blend may be.</p><div class="wide heat" tabindex="0" role="region" '
+        'aria-label="Gaps between clips">'
+        f"<table><thead><tr><th></th>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _part(gap_cm: float) -> int:
+    return round(45 * min(max((gap_cm - _CLOSE_CM) / (_FAR_CM - _CLOSE_CM), 0.0), 1.0))
+
+
+def _takes(takes: Sequence[PreparedTake]) -> str:
+    return '<h2 id="takes">Takes</h2>' + "".join(map(take_section, takes)) if takes else ""
+
+
+def _settings(facts: Facts) -> str:
+    tables = (
+        (f"[{escape(name)}]", code(", ".join(f"{key} = {value}" for key, value in values.items())))
+        for name, values in facts["settings"].items()
+    )
+    body = ((escape(part), escape(joint)) for part, joint in facts["skeleton"]["body"].items())
+    return (
+        '<h2 id="made">How it was made</h2>'
+        f"<details><summary>Settings</summary>{definitions(tables)}</details>"
+        f"<details><summary>Body map</summary>{definitions(body)}</details>"
+    )
+
+
+def _care(facts: Facts) -> str:
+    return (
+        f"<p>Written by {facts['tool']['name']} {facts['tool']['version']}; skeleton "
+        f"{code(facts['skeleton']['sha256'][:16])}. The health of a take is about its data. "
+        "It is no medical assessment of the performer.</p>"
+    )

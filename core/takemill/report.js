@@ -1,0 +1,178 @@
+"use strict";
+// Stick figures on canvases: play, scrub, turn. Data: positions in millimetres, [frame][point][x y z], seen
+// from the root track; [x y heading] of that track in millimetres and milliradians.
+(() => {
+  const store = JSON.parse(document.getElementById("figures").textContent);
+  const calm = matchMedia("(prefers-reduced-motion: reduce)");
+  const figures = [];
+  let colours = {};
+
+  const numbers = (text) => {
+    const bytes = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+    const view = new DataView(bytes.buffer);
+    return Int16Array.from({length: bytes.length / 2}, (_, k) => view.getInt16(2 * k, true));
+  };
+  const readColours = () => {
+    const style = getComputedStyle(document.documentElement);
+    for (const name of ["ink", "page", "soft", "line", "left", "right", "floor"])
+      colours[name] = style.getPropertyValue("--" + name).trim();
+  };
+  const place = ([x, y, turn], [px, py, pz]) => {
+    const c = Math.cos(turn), s = Math.sin(turn);
+    return [x + c * px - s * py, y + s * px + c * py, pz];
+  };
+  const after = (a, b) => [...place(a, [b[0], b[1], 0]).slice(0, 2), a[2] + b[2]];
+
+  class Figure {
+    constructor(box) {
+      const clip = store.clips[box.dataset.clip];
+      Object.assign(this, clip, {box, points: numbers(clip.points), time: 0, playing: false, view: 0.6, speed: 1});
+      this.step = clip.duration / Math.max(clip.frames - 1, 1);
+      this.canvas = box.querySelector("canvas");
+      this.button = box.querySelector("button");
+      this.slider = box.querySelector("input");
+      this.clock = box.querySelector("output");
+      this.slider.max = String(Math.round(clip.duration * 1000));
+      this.slider.step = String(Math.max(1, Math.round(this.step * 1000)));
+      this.button.addEventListener("click", () => this.play(!this.playing));
+      this.slider.addEventListener("input", () => { this.play(false); this.time = this.slider.value / 1000; this.draw(); });
+      box.querySelector("select").addEventListener("change", (event) => { this.speed = Number(event.target.value); });
+      this.canvas.addEventListener("keydown", (event) => {
+        const turn = {ArrowLeft: -0.15, ArrowRight: 0.15}[event.key];
+        if (turn) this.view += turn; else if (event.key === " ") this.play(!this.playing); else return;
+        event.preventDefault();
+        this.draw();
+      });
+      this.canvas.addEventListener("pointerdown", (event) => { this.canvas.setPointerCapture(event.pointerId); this.grip = event.clientX; });
+      this.canvas.addEventListener("pointermove", (event) => {
+        if (this.grip === undefined) return;
+        this.view += (event.clientX - this.grip) / 120;
+        this.grip = event.clientX;
+        this.draw();
+      });
+      for (const name of ["pointerup", "pointercancel"])
+        this.canvas.addEventListener(name, () => { this.grip = undefined; });
+    }
+
+    play(on) {
+      this.playing = on;
+      this.button.textContent = on ? "Pause" : "Play";
+      if (on && !this.loop && this.time >= this.duration) this.time = 0;
+      wake();
+    }
+
+    advance(seconds) {
+      this.time += seconds * this.speed;
+      if (!this.loop && this.time > this.duration) {  // one-shots rest a moment on their last pose
+        if (this.time > this.duration + 0.6) this.time = 0;
+      }
+    }
+
+    pose(time) {  // root track and points at a time; a loop goes on from where it ended
+      const cycle = this.loop ? Math.floor(time / this.duration) : 0;
+      const at = Math.min(Math.max(time - cycle * this.duration, 0) / this.step, this.frames - 1);
+      const low = Math.min(Math.floor(at), Math.max(this.frames - 2, 0)), part = Math.min(at - low, 1);
+      const high = Math.min(low + 1, this.frames - 1), count = store.parents.length, points = [];
+      for (let k = 0; k < 3 * count; k += 3) {
+        const a = low * 3 * count + k, b = high * 3 * count + k;
+        points.push([0, 1, 2].map((n) => (this.points[a + n] * (1 - part) + this.points[b + n] * part) / 1000));
+      }
+      const mix = [0, 1, 2].map((n) => (this.track[low][n] * (1 - part) + this.track[high][n] * part) / 1000);
+      const last = this.track[this.frames - 1].map((value) => value / 1000);
+      let begin = [0, 0, 0];
+      for (let k = 0; k < cycle % 64; k++) begin = after(begin, last);
+      return {root: after(begin, mix), points, frame: Math.round(at)};
+    }
+
+    draw() {
+      const ratio = devicePixelRatio || 1, box = this.canvas.getBoundingClientRect();
+      const width = Math.round(box.width * ratio), height = Math.round(box.height * ratio);
+      if (this.canvas.width !== width || this.canvas.height !== height) Object.assign(this.canvas, {width, height});
+      const pen = this.canvas.getContext("2d"), now = this.pose(this.time);
+      pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+      pen.clearRect(0, 0, box.width, box.height);
+      const scale = 0.8 * box.height / store.height, [cx, cy] = now.root, tilt = 0.25;
+      const c = Math.cos(this.view), s = Math.sin(this.view);
+      const shown = ([x, y, z]) => {
+        const across = c * (x - cx) + s * (y - cy), away = -s * (x - cx) + c * (y - cy);
+        return [box.width / 2 + scale * across, 0.88 * box.height - scale * (z * Math.cos(tilt) + away * Math.sin(tilt))];
+      };
+      const line = (a, b) => { pen.beginPath(); pen.moveTo(...shown(a)); pen.lineTo(...shown(b)); pen.stroke(); };
+      pen.strokeStyle = colours.floor;
+      pen.lineWidth = 1.5;
+      const cell = store.height / 3.6, reach = 4 * cell;
+      for (let k = -4; k <= 4; k++) {
+        const gx = (Math.round(cx / cell) + k) * cell, gy = (Math.round(cy / cell) + k) * cell;
+        line([gx, cy - reach, 0], [gx, cy + reach, 0]);
+        line([cx - reach, gy, 0], [cx + reach, gy, 0]);
+      }
+      pen.lineCap = "round";
+      for (const [back, alpha] of [[0.24, 0.12], [0.16, 0.18], [0.08, 0.26], [0, 1]]) {
+        if (back && this.time < back && !this.loop) continue;
+        const {root, points, frame} = back ? this.pose(Math.max(this.time - back, 0)) : now;
+        const world = points.map((point) => place(root, point));
+        pen.globalAlpha = alpha;
+        pen.lineWidth = back ? 2 : 3.5;
+        store.parents.forEach((parent, k) => {
+          if (parent < 0) return;
+          pen.strokeStyle = colours[store.sides[k]];
+          line(world[parent], world[k]);
+        });
+        if (store.head.length) {
+          const [low, high] = store.head.map((point) => world[point]);
+          pen.beginPath();
+          pen.arc(...shown(low.map((value, n) => (value + high[n]) / 2)), 0.45 * scale * Math.hypot(...low.map((value, n) => value - high[n])), 0, 7);
+          pen.strokeStyle = pen.fillStyle = colours.ink;
+          if (back) pen.stroke(); else { pen.fillStyle = colours.page; pen.fill(); pen.stroke(); }
+        }
+        if (!back) store.feet.forEach((foot, n) => {
+          const down = this.planted[n].some(([start, stop]) => frame >= start && frame < stop);
+          for (const point of foot) {
+            pen.beginPath();
+            pen.arc(...shown(world[point]), down ? 5 : 3, 0, 7);
+            pen.fillStyle = pen.strokeStyle = colours[n ? "right" : "left"];
+            if (down) pen.fill();
+          }
+        });
+      }
+      pen.globalAlpha = 1;
+      const time = this.loop ? this.time % this.duration : Math.min(this.time, this.duration);
+      this.clock.textContent = time.toFixed(2) + " s";
+      if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time * 1000));
+    }
+  }
+
+  let before, awake = false;
+  const tick = (now) => {
+    const seconds = before === undefined ? 0 : Math.min((now - before) / 1000, 0.1);
+    before = now;
+    const running = figures.filter((figure) => figure.playing);
+    for (const figure of running) { figure.advance(seconds); if (figure.seen) figure.draw(); }
+    awake = running.length > 0;
+    if (awake) requestAnimationFrame(tick);
+  };
+  const wake = () => { if (!awake) { awake = true; before = undefined; requestAnimationFrame(tick); } };
+
+  readColours();
+  for (const box of document.querySelectorAll("[data-clip]")) figures.push(new Figure(box));
+  const redraw = () => { readColours(); for (const figure of figures) figure.draw(); };
+  const watcher = new IntersectionObserver((entries) => {
+    for (const entry of entries) {
+      const figure = figures.find((one) => one.canvas === entry.target);
+      figure.seen = entry.isIntersecting;
+      if (figure.seen) figure.draw();
+    }
+  });
+  for (const figure of figures) watcher.observe(figure.canvas);
+  addEventListener("resize", redraw);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  redraw();
+  const all = document.getElementById("play-all");
+  all.hidden = false;
+  all.addEventListener("click", () => {
+    const on = !figures.some((figure) => figure.playing);
+    for (const figure of figures) figure.play(on);
+    all.textContent = on ? "Pause all" : "Play all";
+  });
+  if (!calm.matches && figures.length) figures[0].play(true);
+})();
