@@ -14,13 +14,22 @@ from typing import Any
 
 from . import __version__
 from .checks import Array
+from .measure import set_gaps
 from .pipeline import FinishedClip, PreparedTake
 from .recipe import TABLES, Recipe
+from .reduce import Track, largest_error_m
 from .skeleton import Skeleton
-from .reduce import Track
 
 VERSION = 1
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
+
+_VALUE_BYTES = {
+    ("rotation", "float32"): 16,
+    ("rotation", "int16"): 8,
+    ("rotation", "int8"): 4,
+    ("translation", "float32"): 12,
+}
+_MOST_PAIRED = 64  # clips of which every pair is compared
 
 Facts = dict[str, Any]
 
@@ -29,6 +38,8 @@ def set_facts(
     name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
 ) -> Facts:
     """What is said of the set as a whole; `clips` and `files` are to be added."""
+    few = len(clips) <= _MOST_PAIRED
+    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body) if few else None
     skeleton, body = clips[0].motion.skeleton, clips[0].body
     root = body.get("root")
     return {
@@ -42,6 +53,11 @@ def set_facts(
             "body": dict(sorted(body.names(skeleton).items())),
         },
         "takes": [_take(take) for take in takes],
+        "gaps_cm": gaps
+        and {
+            name: {other: rounded(gap, 2) for other, gap in zip(gaps.names, row, strict=True)}
+            for name, row in zip(gaps.names, gaps.cm, strict=True)
+        },
         "settings": _settings(recipe),
     }
 
@@ -92,8 +108,18 @@ def clip_facts(
             "sha256": takes[clip.source].digest if clip.source in takes else None,
             "frames": list(clip.source_range),
         },
-        "keys": sum(len(track.frames) for track in tracks),
+        "keys": {
+            "count": sum(len(track.frames) for track in tracks),
+            "bytes": _key_bytes(tracks),
+            "max_error_mm": rounded(1000 * largest_error_m(motion, tracks), 4),
+        },
     }
+
+
+def _key_bytes(tracks: Sequence[Track]) -> int:
+    """What the keys of a clip take in the file, before clips share equal ones."""
+    values = sum(len(track.frames) * _VALUE_BYTES[track.path, track.storage] for track in tracks)
+    return values + 4 * sum(map(len, {track.frames.tobytes(): track.frames for track in tracks}.values()))
 
 
 def _take(take: PreparedTake) -> Facts:

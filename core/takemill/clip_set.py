@@ -70,7 +70,7 @@ def write_clip_set(
     written, facts = [], []
     for number, clip in enumerate(clips):
         progress(f"keys of {clip.name}", 0.9 * number / len(clips))
-        tracks = reduce_keys(clip.motion, recipe.reduce)
+        tracks = reduce_keys(clip.motion, recipe.reduce, planted_joints(clip))
         facts.append(clip_facts(clip, f"{name}.glb", tracks, by_name))
         one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)

@@ -267,6 +267,8 @@ def _seam(take: PreparedTake, spec: ClipSpec, recipe: Recipe, start: int, stop: 
     if settings.kind == "auto" and spec.kind in ("steps", "still"):
         settings = replace(settings, kind=spec.kind)
     part = take.motion.slice(start, stop)
+    if not spec.search:  # only the range's own ends are that far apart
+        settings = replace(settings, shortest_s=part.duration_s, longest_s=part.duration_s, count=1)
     try:
         found = find_loops(part, take.body, settings)
     except InputError as problem:

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from .clip_facts import Facts
 from .html_parts import code, definitions, table
-from .measure import set_gaps
 from .pipeline import FinishedClip, PreparedTake
 from .report_clip import clip_card
 from .report_figures import figures
@@ -48,7 +47,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 <p><button type="button" id="play-all" hidden>Play all</button></p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
-{_pairs(clips)}
+{_pairs(facts)}
 {_takes(takes)}
 {_settings(facts)}</main>
 <footer>{_care(facts)}</footer>
@@ -103,17 +102,17 @@ def _seam(clip: Facts) -> str:
     return "closed" if clip["loop"] else ""
 
 
-def _pairs(clips: Sequence[FinishedClip]) -> str:
+def _pairs(facts: Facts) -> str:
     """How far the end of each clip is from the start of each."""
-    if not 1 < len(clips) <= _MOST_PAIRED:
+    gaps = facts["gaps_cm"]
+    if not gaps or not 1 < len(gaps) <= _MOST_PAIRED:
         return ""
-    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body)
-    head = "".join(f'<th class="n">{escape(name)}</th>' for name in gaps.names)
+    head = "".join(f'<th class="n">{escape(name)}</th>' for name in gaps)
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th>'
-        + "".join(f'<td style="--part: {_part(cm)}%">{cm:.1f}</td>' for cm in row)
+        + "".join(f'<td style="--part: {_part(cm)}%">{cm:.1f}</td>' for cm in row.values())
         + "</tr>"
-        for name, row in zip(gaps.names, gaps.cm, strict=True)
+        for name, row in gaps.items()
     )
     return (
         '<h2 id="chain">Which clip can follow which</h2><p class="soft">Mean distance of the joints, in cm, '

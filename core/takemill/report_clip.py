@@ -62,7 +62,9 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     ]
     if clip.loop:
         rows += _seam_rows(clip)
-    rows += [("keys", f"{facts['keys']}")]
+    keys = facts["keys"]
+    size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
+    rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
     return definitions(rows)
 
 

@@ -1,0 +1,189 @@
+"""The order of the stages, seen from its end: clips that hold what was asked for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import small_takes
+import synthetic
+from takemill import pipeline, quat
+from takemill.body_map import BodyMap
+from takemill.errors import BodyMapError, InputError, RecipeError
+from takemill.pipeline import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
+from takemill.recipe import ClipSpec, Moment, Recipe, parse_recipe
+from takemill.skeleton import Skeleton
+from takemill.travel import with_travel
+
+
+@pytest.fixture(scope="module")
+def take() -> PreparedTake:
+    motion = small_takes.stand_and_walk()
+    return prepare("day", motion, body_of(motion.skeleton, Recipe()), Recipe())
+
+
+def make(take: PreparedTake, text: str) -> tuple[FinishedClip, ...]:
+    return make_clips(take, parse_recipe(text))
+
+
+def clip(name="a", start="3.5", stop="8", more="") -> str:
+    return f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\n{more}\n'
+
+
+def test_a_prepared_take_keeps_the_raw_one(take):
+    motion = small_takes.stand_and_walk()
+    assert take.raw is motion
+    assert take.motion.skeleton is motion.skeleton
+    assert (len(take.motion), take.motion.rate) == (len(motion), motion.rate)
+    assert take.after.measures["jitter_deg"] < take.before.measures["jitter_deg"]
+    assert len(take.contacts.heel) == len(motion)
+    assert len(take.digest) == 64
+    assert prepare("x", motion, take.body, Recipe(), digest="abc").digest == "abc"
+
+
+def test_progress_goes_forward(take):
+    seen: list[float] = []
+    prepare("x", take.raw, take.body, Recipe(), lambda _, part: seen.append(part))
+    assert seen == sorted(seen)
+    assert 0 <= seen[0] < seen[-1] < 1
+
+
+def test_a_one_shot_holds_its_frames(take):
+    (one,) = make(take, clip(start='"30f"', stop='"90f"', more='travel = "keep"'))
+    assert one.source_range == (30, 91)
+    assert (len(one.motion), one.motion.rate, one.loop, one.candidate) == (61, 60.0, False, None)
+    # As a whole it is moved to the origin; what it does is the take's.
+    inside = one.motion.rotations[:, 1:], take.motion.rotations[30:91, 1:]
+    assert quat.angle_between(*inside).max() < 1e-6
+    assert np.abs(one.travel.position[0, :2]).max() < 1e-9
+    assert abs(one.travel.heading[0]) < 1e-9
+
+
+def test_a_loop_is_closed_at_any_rate(take):
+    for rate in (60, 30, 24, 50, 120):
+        (one,) = make(take, clip(more=f'loop = true\nrate = {rate}\ntravel = "in_place"'))
+        assert one.motion.rate == rate
+        assert one.candidate is not None
+        assert one.source_range == (one.candidate.start, one.candidate.end + 1)
+        assert quat.angle_between(one.motion.rotations[0], one.motion.rotations[-1]).max() < 1e-6
+        assert np.abs(one.motion.root_translation[0] - one.motion.root_translation[-1]).max() < 1e-6
+        taken = (one.candidate.end - one.candidate.start) / 60
+        assert one.motion.duration_s == pytest.approx(taken, abs=0.5 / rate + 1e-9)
+        assert len(one.contacts.heel) == len(one.motion)
+        assert (one.contacts.planted[0] == one.contacts.planted[-1]).all()
+        assert one.contacts.rate == rate
+
+
+def test_root_track_times_pose_is_the_pose_in_the_world(take):
+    """Root, in place and keep are one motion, parted differently."""
+    text = "".join(
+        clip(mode, more=f'loop = true\ntravel = "{mode}"') for mode in ("keep", "root", "in_place")
+    )
+    kept, rooted, still = make(take, text)
+    places = [one.motion.model()[1] for one in (kept, rooted, with_motion(still))]
+    hips = [one.body.require("hips") for one in (kept, rooted, still)]
+    assert np.abs(places[0][:, hips[0] :] - places[1][:, hips[1] :]).max() < 1e-6
+    assert np.abs(places[0][:, hips[0] :] - places[2][:, hips[2] :]).max() < 1e-6
+    root = rooted.body.require("root")
+    assert np.abs(places[1][:, root] - rooted.travel.position).max() < 1e-9
+    assert kept.motion.skeleton.names == rooted.motion.skeleton.names == still.motion.skeleton.names
+
+
+def with_motion(one: FinishedClip) -> FinishedClip:
+    return replace(one, motion=with_travel(one.motion, one.travel))
+
+
+def test_no_root_joint_is_made_where_none_travels(take):
+    (one,) = make(take, clip(more='travel = "in_place"'))
+    assert one.motion.skeleton is take.motion.skeleton
+    assert one.body is take.body
+
+
+def test_a_range_can_be_the_loop_itself(take):
+    (one,) = make(take, clip(start='"240f"', stop='"306f"', more="loop = true\nsearch = false"))
+    assert one.source_range == (240, 307)
+    assert one.candidate is not None
+    assert (one.candidate.start, one.candidate.end) == (240, 306)
+    assert one.candidate.gap_cm < 2
+    (bad,) = make(take, clip(start='"240f"', stop='"290f"', more="loop = true\nsearch = false"))
+    assert bad.source_range == (240, 291)
+    assert bad.candidate is not None
+    assert bad.candidate.gap_cm > 5 * one.candidate.gap_cm
+
+
+def test_kinds_are_told_from_the_suggested_cuts(take):
+    named = make(take, clip("walk") + clip("stand", "0", "1.5") + clip("odd", "3.5", "5", 'kind = "jump"'))
+    assert [one.kind for one in named] == ["steps", "still", "jump"]
+
+
+def test_without_clips_the_suggested_cuts_are_taken(take):
+    cuts = pipeline.cuts_of(take, Recipe())
+    specs = specs_of([take], Recipe())
+    assert [spec.name for spec in specs] == [cut.name for cut in cuts]
+    other = replace(take, name="night")
+    names = [spec.name for spec in specs_of([take, other], Recipe())]
+    assert names == [f"{name}_{cut.name}" for name in ("day", "night") for cut in cuts]
+    with pytest.raises(InputError, match="no stretch of the take suggests itself"):
+        specs_of(
+            [replace(take, motion=take.motion.slice(0, 10), contacts=take.contacts.sliced(0, 10))], Recipe()
+        )
+
+
+def test_clips_know_their_takes(take):
+    other = replace(take, name="night")
+    spec = ClipSpec("a", Moment(1), Moment(2))
+    with pytest.raises(RecipeError, match=r"does not say which take.*one of: day, night"):
+        specs_of([take, other], Recipe(clips=(spec,)))
+    with pytest.raises(RecipeError, match=r"there is no take 'noon'"):
+        specs_of([take], Recipe(clips=(replace(spec, take="noon"),)))
+    (one,) = make_clips([take, other], Recipe(clips=(replace(spec, take="night"),)))
+    assert one.source == "night"
+
+
+def test_a_range_without_a_loop_says_so(take):
+    with pytest.raises(RecipeError, match=r"clip 'a': .*shortest loop"):
+        make(take, clip(start="1", stop="1.2", more="loop = true"))
+
+
+def test_the_body_map_can_be_corrected():
+    skeleton = synthetic.skeleton()
+    found = body_of(skeleton, Recipe())
+    assert found.names(skeleton) == synthetic.parts()
+    fixed = body_of(skeleton, Recipe(body={"head": "neck", "neck": ""}))
+    assert fixed.get("head") == skeleton.index("neck")
+    assert fixed.get("neck") is None
+    with pytest.raises(BodyMapError, match="no joint of this skeleton"):
+        body_of(skeleton, Recipe(body={"head": "nose"}))
+
+
+def test_a_body_that_cannot_be_told_can_be_named():
+    names = ("a", "b", "c")
+    stick = Skeleton(names, (-1, 0, 1), np.eye(3), np.tile(quat.IDENTITY, (3, 1)))
+    with pytest.raises(BodyMapError):
+        body_of(stick, Recipe())
+    assert body_of(stick, Recipe(body={"hips": "a"})) == BodyMap({"hips": 0})
+
+
+@pytest.mark.parametrize("change", ["name", "parent", "rest"])
+def test_takes_of_other_skeletons_are_told_apart(change):
+    motion = small_takes.stand_and_walk()
+    skeleton = motion.skeleton
+    if change == "name":
+        other = replace(skeleton, names=(*skeleton.names[:-1], "claw"))
+    elif change == "parent":
+        other = replace(skeleton, parents=(*skeleton.parents[:-1], 0))
+    else:
+        other = small_takes.longer_arms().skeleton
+    with pytest.raises(InputError, match=r"take 'b' is of another skeleton than 'a': .*pack them apart"):
+        pipeline.expect_one_skeleton({"a": motion, "b": replace(motion, skeleton=other)})
+    pipeline.expect_one_skeleton({"a": motion, "b": motion})
+
+
+def test_the_digest_is_that_of_the_motion():
+    motion = small_takes.stand_and_walk()
+    turned = motion.with_rotations(quat.mul(quat.from_yaw(1e-9), motion.rotations))
+    assert pipeline.digest_of(motion) == pipeline.digest_of(small_takes.stand_and_walk.__wrapped__())
+    assert pipeline.digest_of(motion) != pipeline.digest_of(turned)
+    assert pipeline.digest_of(motion) != pipeline.digest_of(replace(motion, rate=61.0))
