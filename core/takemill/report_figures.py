@@ -55,10 +55,9 @@ def foot_paths(clip: FinishedClip) -> Array:
 
 
 def _parents(skeleton: Skeleton, body: BodyMap) -> list[int]:
-    """Each point's parent, joints first, tips after; no bone leads from the root to the hips."""
+    """Each point's parent, joints first, tips after; nothing is drawn from the root, which is no limb."""
     root = body.get("root")
-    joints = [-1 if parent == root else parent for parent in skeleton.parents]
-    return [*joints, *skeleton.tip_joints]
+    return [-1 if parent == root else parent for parent in (*skeleton.parents, *skeleton.tip_joints)]
 
 
 def _sides(skeleton: Skeleton, body: BodyMap) -> list[str]:

@@ -1,0 +1,216 @@
+"""The report as a file: well-formed, self-contained, true to the clips."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+import small_takes
+from takemill import pipeline, quat, report_figures, svg
+from takemill.clip_facts import clip_facts, set_facts
+from takemill.recipe import Recipe, parse_recipe
+from takemill.reduce import dense_tracks
+from takemill.report import render_report
+from takemill.travel import with_travel
+
+VOID = {"meta", "input", "path", "rect", "circle"}
+RECIPE = "".join(
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
+    for name, start, stop, loop, travel in (
+        ("walk & talk", 3.5, 8, "true", "root"),
+        ("it's off", 1.5, 4, "false", "keep"),
+        ("pace", 3.5, 8, "true", "in_place"),
+    )
+)
+
+
+@pytest.fixture(scope="module")
+def take():
+    motion = small_takes.stand_and_walk()
+    names = ("<b>hips", *motion.skeleton.names[1:])  # a BVH file may say so
+    body = pipeline.body_of(motion.skeleton, Recipe())
+    motion = replace(motion, skeleton=replace(motion.skeleton, names=names))
+    return pipeline.prepare("day & night", motion, body, Recipe())
+
+
+@pytest.fixture(scope="module")
+def clips(take):
+    return pipeline.make_clips(take, parse_recipe(RECIPE))
+
+
+@pytest.fixture(scope="module")
+def page(take, clips):
+    return render(take, clips)
+
+
+def render(take, clips) -> str:
+    facts = set_facts("the <set>", [take], clips, Recipe())
+    facts["clips"] = [clip_facts(one, "x.glb", dense_tracks(one.motion), {take.name: take}) for one in clips]
+    return render_report(facts, [take], clips)
+
+
+class Tree(HTMLParser):
+    """Checks that tags close in order, and gathers what a test wants to know."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict]] = []
+        self.text: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not self.open or self.open[-1] not in ("script", "style"):
+            self.text.append(data)
+
+
+def test_the_page_is_well_formed_and_holds_all_it_needs(page):
+    tree = Tree(page)
+    assert tree.open == []
+    for tag, attributes in tree.tags:
+        for name in ("src", "href", "action", "srcset", "data"):
+            assert (attributes.get(name) or "#").startswith("#"), (tag, attributes)
+    assert "http:" not in page
+    assert "https:" not in page
+    assert "@import" not in page
+    assert "url(" not in page
+    policy = next(a["content"] for t, a in tree.tags if t == "meta" and a.get("http-equiv"))
+    assert policy.startswith("default-src 'none'")
+    ids = [attributes["id"] for _, attributes in tree.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    assert all(a["href"][1:] in ids for t, a in tree.tags if t == "a")
+
+
+def test_names_are_text_and_never_markup(page):
+    text = " ".join(Tree(page).text)
+    for name in ("walk & talk", "it's off", "day & night", "<b>hips", "the <set>"):
+        assert name in text
+    assert "<b>" not in page.replace("&lt;b&gt;", "")
+
+
+def test_it_can_be_used_by_keyboard_and_read_aloud(page):
+    tree = Tree(page)
+    for tag, attributes in tree.tags:
+        if tag in ("canvas", "input", "select") or attributes.get("role") == "region":
+            assert attributes.get("aria-label"), (tag, attributes)
+        if tag == "canvas" or attributes.get("role") == "region":
+            assert attributes.get("tabindex") == "0"
+        if tag == "svg":
+            assert attributes.get("aria-hidden") == "true"  # what it shows is said in words beside it
+    assert ("html", {"lang": "en"}) in tree.tags
+
+
+def test_it_says_what_an_animator_asks(page, take):
+    text = re.sub(r"\s+", " ", " ".join(Tree(page).text))
+    for word in (
+        "seam as captured",
+        "closed to 0.000 mm",
+        "on the root joint",
+        "taken away",
+        "stays on the body",
+    ):
+        assert word in text
+    assert "leftFoot" in text
+    assert "m ahead" in text
+    before = take.before.measures["jitter_deg"]
+    assert f"jitter {before:.2f}" in text
+    assert "Which clip can follow which" in text
+
+
+def test_the_same_clips_give_the_same_page(page, take, clips):
+    assert render(take, clips) == page
+
+
+def shown(page: str) -> dict:
+    return json.loads(re.search(r'id="figures">(.*?)</script>', page, re.DOTALL).group(1))
+
+
+def test_figures_are_where_the_clips_are(page, clips):
+    """Points put back onto the root track are the joints of the clip in the world, to a few millimetres."""
+    data = shown(page)
+    for k, clip in enumerate(clips):
+        figure = data["clips"][str(k)]
+        frames = report_figures.shown_frames(clip)
+        assert figure["frames"] == len(frames)
+        assert frames[-1] == len(clip.motion) - 1
+        points = np.frombuffer(base64.b64decode(figure["points"]), "<i2").reshape(len(frames), -1, 3) / 1000
+        track = np.array(figure["track"]) / 1000
+        flat = np.concatenate([track[:, :2], 0 * track[:, :1]], axis=1)
+        world = flat[:, None] + quat.rotate(quat.from_yaw(track[:, 2])[:, None], points)
+        motion = clip.motion if clip.travel_mode != "in_place" else with_travel(clip.motion, clip.travel)
+        right = motion.model()[1][frames]
+        assert (
+            np.abs(world[:, : right.shape[1]] - right).max() < 0.0025
+        )  # a milliradian a metre away, and rounding
+        planted = np.zeros((2, len(frames)), bool)
+        for side in range(2):
+            for start, stop in figure["planted"][side]:
+                planted[side, start:stop] = True
+        assert (clip.contacts.planted[frames] == planted.T).all()
+
+
+def test_bones_do_not_hang_from_the_root(page, clips):
+    data = shown(page)
+    names = clips[0].motion.skeleton.names
+    root = names.index("root")
+    assert root not in data["parents"]
+    assert data["parents"][names.index("left_hand")] == names.index("left_lower_arm")
+    assert data["sides"][names.index("left_toes")] == "left"
+    assert data["sides"][names.index("spine")] == "ink"
+    assert [names[k] for k in data["feet"][1]] == ["right_foot", "right_toes"]
+
+
+def test_thirty_frames_a_second_are_shown():
+    class Clip:
+        motion = small_takes.stand_and_walk()
+
+    frames = report_figures.shown_frames(Clip)
+    assert np.diff(frames).max() <= 2 + 1
+    assert len(frames) == np.ceil((len(Clip.motion) - 1) / 2) + 1
+
+
+def numbers(text: str) -> list[float]:
+    return [float(one) for one in re.findall(r"-?\d+\.?\d*", text)]
+
+
+def test_a_way_ahead_leads_up_the_page():
+    """The core's ahead at heading 0 is -Y, its left +X: on the page up and left."""
+    track = np.linspace([0, 0], [0.2, -1.0], 50)
+    drawing = svg.from_above(track, [("sl", np.array([[0.1, 0], [0.1, -0.2]]))], np.array([0.0, -1.0]))
+    way = numbers(re.search(r'class="way" d="M([^"]*)"', drawing).group(1))
+    assert way[:2] == [0, 0]
+    assert way[-2:] == [-0.2, -1.0]
+    box = numbers(re.search(r'viewBox="([^"]*)"', drawing).group(1))
+    assert box[0] < -0.2
+    assert box[1] < -1.0
+    assert box[0] + box[2] > 0
+    assert float(svg.grid_step(drawing)) == 0.25
+
+
+def test_bars_and_curves_keep_their_places():
+    assert 'x="250" y="12" height="76" width="500"' in svg.bars([("fl", 0.25, 0.75)])
+    assert 'width="2"' in svg.bars([("fl", 0.5, 0.5)])
+    line = numbers(
+        re.search(r'd="M([^"]*)"/></svg>', svg.curves([("sl", np.array([0.0, 10.0, 5.0]))], 10.0)).group(1)
+    )
+    assert line == [0, 100, 500, 6, 1000, 53]
+    long = svg.curves([("sl", np.sin(np.arange(9000.0)))], 1.0)
+    assert long.count("L") == 399
