@@ -65,13 +65,12 @@ def _searched(tree: BodyTree) -> dict[str, int]:
     arms = _arms(tree, (hips, *up), legs)
     joints = {"hips": hips, **_column(tree, up, arms, named)}
     left = _left_of(tree, legs)
-    # No leg begins in the middle, and arm joints nearer to it than the legs are collar bones.
+    # Arm joints that lie nearer to the middle than the legs are collar bones.
     aside = np.abs((tree.at - tree.at[hips]) @ left)
-    width = min(aside[leg[1]] for leg in legs)
-    for limbs, parts, near in ((legs, _LEG, 0.3 * width), (arms, _ARM, width)):
-        inner = np.flatnonzero(aside < near).tolist()
+    inner = np.flatnonzero(aside < min(aside[leg[1]] for leg in legs)).tolist()
+    for limbs, parts in ((legs, _LEG), (arms, _ARM)):
         for side, limb in zip(SIDES, _ordered(tree, limbs, left), strict=True) if limbs else ():
-            places = tree.limb(limb, parts, inner)
+            places = tree.limb(limb, parts, inner if parts is _ARM else ())
             if places is None:
                 continue
             joints |= {side + part: limb[place] for part, place in zip(parts, places, strict=True)}
