@@ -70,10 +70,17 @@ BANK = {
     }, "Left", "Right"),
 }  # fmt: skip
 
+
+def _in_namespace(skeleton: Skeleton) -> Skeleton:
+    """The skeleton with "suit" for whatever its file has in front of the colon."""
+    return replace(skeleton, names=tuple("suit:" + name.partition(":")[2] for name in skeleton.names))
+
+
+# Name -> how to build it, its truth, and where it faces at rest in degrees.
 REAL: dict[str, tuple[Callable[[], Skeleton], dict[str, str], float]] = {
     "pybullet": (lambda: open_data.humanoid3d("walk")[0].skeleton, PYBULLET, 90.0),
     "cmu": (lambda: open_data.cmu().skeleton, CMU, 0.0),
-    "free": (lambda: read_bvh(open_data.bvh_files()[0])[0].skeleton, FREE, 0.0),
+    "free": (lambda: _in_namespace(read_bvh(open_data.bvh_files()[0])[0].skeleton), FREE, 0.0),
     "bank": (lambda: read_bvh(open_data.bvh_files()[1])[0].skeleton, BANK, 0.0),
 }
 # Parts that only a name can tell.
