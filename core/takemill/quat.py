@@ -16,6 +16,8 @@ IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])
 IDENTITY.setflags(write=False)
 
 _SMALL_ANGLE = 1e-6  # below it the series of sin(x)/x is exact to float64
+_OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
+_POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
 
 
 def normalize(q: Array) -> Array:
@@ -104,7 +106,7 @@ def between(u: Array, v: Array) -> Array:
     # Opposite directions: half a turn about any axis square to `u`.
     side = np.eye(3)[np.argmin(np.abs(u), axis=-1)]
     half = np.concatenate([np.zeros_like(w)[..., None], np.cross(u, side)], axis=-1)
-    return normalize(np.where((w < 1e-12)[..., None], half, q))
+    return normalize(np.where((w < _OPPOSITE)[..., None], half, q))
 
 
 def twist(q: Array, axis: Array) -> Array:
@@ -190,7 +192,9 @@ def from_euler(angles: Array, order: str) -> Array:
 def to_euler(q: Array, order: str) -> Array:
     """Quaternions (..., 4) to Euler angles (..., 3), radians, in the reading of `from_euler`.
 
-    At the pole (middle angle of 90 degrees) the last angle is 0.
+    At the pole (middle angle of 90 degrees) the last angle is 0. Source: Bernardes and Viollet, PLoS ONE
+    17(11), 2022: half the sum and half the difference of the outer angles come straight from the quaternion,
+    so that the rotation keeps its digits next to the pole.
 
     Raises:
         InputError: `order` is not a permutation of XYZ.
@@ -198,16 +202,17 @@ def to_euler(q: Array, order: str) -> Array:
     _check_order(order)
     i, j, k = ("XYZ".index(letter) for letter in order)
     sign = 1.0 if (j - i) % 3 == 1 else -1.0
-    m = to_matrix(q)
-    middle = np.arctan2(sign * m[..., i, k], np.hypot(m[..., i, i], m[..., i, j]))
-    pole = np.hypot(m[..., i, i], m[..., i, j]) < 1e-9
-    first = np.where(
-        pole,
-        np.arctan2(sign * m[..., k, j], m[..., j, j]),
-        np.arctan2(-sign * m[..., j, k], m[..., k, k]),
+    w, a, b, c = q[..., 0], q[..., 1 + i], q[..., 1 + j], sign * q[..., 1 + k]
+    high, low = np.hypot(a + c, w + b), np.hypot(a - c, w - b)  # cos + sin and cos - sin of half the middle
+    half_sum, half_difference = np.arctan2(a + c, w + b), np.arctan2(a - c, w - b)
+    half_sum = np.where(high < _POLE, half_difference, half_sum)
+    half_difference = np.where(low < _POLE, half_sum, half_difference)
+    first, last = half_sum + half_difference, sign * (half_sum - half_difference)
+    middle = 2 * np.arctan2(high, low) - np.pi / 2
+    turn = 2 * np.pi
+    return np.stack(
+        [first - turn * np.round(first / turn), middle, last - turn * np.round(last / turn)], axis=-1
     )
-    last = np.where(pole, 0.0, np.arctan2(-sign * m[..., i, j], m[..., i, i]))
-    return np.stack([first, middle, last], axis=-1)
 
 
 def continuous_euler(angles: Array) -> Array:

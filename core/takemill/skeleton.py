@@ -21,7 +21,7 @@ class Skeleton:
         names: (J,) unique joint names.
         parents: (J,) index of the parent, -1 for a root; `parents[j] < j`.
         rest_translation: (J, 3) in the parent's space, metres.
-        rest_rotation: (J, 4) in the parent's space.
+        rest_rotation: (J, 4) in the parent's space; made unit.
         tip_joints: (K,) the joint that each tip belongs to (a BVH end site, a bone's tail).
         tip_offsets: (K, 3) the tip in its joint's space, metres.
     """
@@ -53,6 +53,10 @@ class Skeleton:
             expect_shape(array, shape, f"skeleton {name}")
             expect_finite(array, f"skeleton {name}")
             object.__setattr__(self, name, array)
+        zero = ~self.rest_rotation.any(axis=-1)
+        if zero.any():
+            raise InputError(f"skeleton: the rest rotation of {self.names[int(zero.argmax())]!r} is zero")
+        object.__setattr__(self, "rest_rotation", owned(quat.normalize(self.rest_rotation)))
 
     def __len__(self) -> int:
         return len(self.names)
@@ -115,7 +119,13 @@ class Skeleton:
         return np.flatnonzero(inside)
 
     def reordered(self, order: Sequence[int]) -> Skeleton:
-        """The same skeleton with its joints in the given order (parents before children)."""
+        """The same skeleton with its joints in the given order (parents before children).
+
+        Raises:
+            InputError: the order does not hold each joint once, or a child stands before its parent.
+        """
+        if sorted(order) != list(range(len(self))):
+            raise InputError(f"skeleton: an order must hold each joint once, 0 to {len(self) - 1}")
         place = {old: new for new, old in enumerate(order)}
         return Skeleton(
             names=tuple(self.names[j] for j in order),

@@ -1,0 +1,143 @@
+"""A skeleton: what it refuses, where its joints and tips lie at rest, and who hangs below whom."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from odd_motion import odd_skeleton
+from takemill import quat
+from takemill.errors import InputError
+from takemill.skeleton import Skeleton
+
+IDENTITIES = np.tile(quat.IDENTITY, (3, 1))
+
+
+def chain(**changes) -> Skeleton:
+    """Three joints, each one metre above the other, and a tip half a metre ahead of the last."""
+    parts = {
+        "names": ("low", "mid", "top"),
+        "parents": (-1, 0, 1),
+        "rest_translation": np.array([[0, 0, 0], [0, 0, 1.0], [0, 0, 1.0]]),
+        "rest_rotation": IDENTITIES,
+        "tip_joints": (2,),
+        "tip_offsets": np.array([[0, -0.5, 0]]),
+    }
+    return Skeleton(**(parts | changes))
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        (
+            {
+                "names": (),
+                "parents": (),
+                "rest_translation": np.zeros((0, 3)),
+                "rest_rotation": np.zeros((0, 4)),
+            },
+            "no joints",
+        ),
+        ({"names": ("low", "mid", "mid")}, "'mid' stands twice"),
+        ({"parents": (-1, 0)}, "3 names but 2 parents"),
+        ({"parents": (-1, 2, 1)}, "the parent of 'mid' must stand before it"),
+        ({"parents": (-1, 1, 1)}, "the parent of 'mid' must stand before it"),
+        ({"parents": (-1, -2, 1)}, "the parent of 'mid' must stand before it"),
+        ({"tip_joints": (3,)}, "a tip belongs to no joint"),
+        ({"tip_joints": (-1,)}, "a tip belongs to no joint"),
+        ({"tip_offsets": np.zeros((2, 3))}, r"tip_offsets: expected shape \(1, 3\), got \(2, 3\)"),
+        ({"rest_translation": np.zeros((3, 4))}, r"rest_translation: expected shape \(3, 3\)"),
+        ({"rest_rotation": np.full((3, 4), np.nan)}, r"rest_rotation: value at \(0, 0\)"),
+        ({"rest_rotation": np.zeros((3, 4))}, "rest rotation of 'low' is zero"),
+    ],
+)
+def test_a_skeleton_that_is_none_is_refused(changes, message):
+    with pytest.raises(InputError, match=message):
+        chain(**changes)
+
+
+def test_the_rest_pose_adds_up():
+    skeleton = chain()
+    np.testing.assert_array_equal(skeleton.rest_model[1], [[0, 0, 0], [0, 0, 1], [0, 0, 2]])
+    np.testing.assert_array_equal(skeleton.rest_tips, [[0, -0.5, 2]])
+    assert skeleton.height == 2.0
+    assert len(skeleton) == 3
+
+
+def test_the_rest_pose_of_an_odd_skeleton_is_scipys():
+    skeleton = odd_skeleton()
+    turns, spots = [], []
+    for joint, parent in enumerate(skeleton.parents):
+        turn = Rotation.from_quat(np.roll(skeleton.rest_rotation[joint], -1))
+        spot = np.array(skeleton.rest_translation[joint])
+        turns.append(turn if parent < 0 else turns[parent] * turn)
+        spots.append(spot if parent < 0 else spots[parent] + turns[parent].apply(spot))
+    np.testing.assert_allclose(skeleton.rest_model[1], spots, atol=1e-12)
+    tips = [
+        spots[joint] + turns[joint].apply(np.array(offset))
+        for joint, offset in zip(skeleton.tip_joints, skeleton.tip_offsets, strict=True)
+    ]
+    np.testing.assert_allclose(skeleton.rest_tips, tips, atol=1e-12)
+
+
+def test_rest_rotations_of_any_length_are_taken_as_directions():
+    """A file's rounded quaternion must not stretch the bones below it."""
+    long = chain(rest_rotation=IDENTITIES * [[2.0], [0.5], [1.0]])
+    np.testing.assert_array_equal(long.rest_rotation, IDENTITIES)
+    np.testing.assert_array_equal(long.rest_model[1], chain().rest_model[1])
+
+
+def test_arrays_are_owned_and_read_only():
+    given = np.array([[0, 0, 0], [0, 0, 1.0], [0, 0, 1.0]])
+    skeleton = chain(rest_translation=given)
+    given[1, 2] = 7
+    assert skeleton.rest_translation[1, 2] == 1
+    for array in (
+        skeleton.rest_translation,
+        skeleton.rest_rotation,
+        skeleton.tip_offsets,
+        *skeleton.rest_model,
+    ):
+        with pytest.raises(ValueError, match="read-only"):
+            array[0] = 0
+
+
+def test_names_lead_to_joints():
+    assert chain().index("mid") == 1
+    with pytest.raises(InputError, match="there is no joint 'knee'"):
+        chain().index("knee")
+
+
+def test_who_hangs_below_whom():
+    skeleton = odd_skeleton()  # parents -1, 0, 1, 1, 3, -1, 5, 6
+    assert skeleton.children == ((1,), (2, 3), (), (4,), (), (6,), (7,), ())
+    assert skeleton.path_to(4) == (0, 1, 3, 4)
+    assert skeleton.path_to(5) == (5,)
+    np.testing.assert_array_equal(skeleton.subtree(1), [1, 2, 3, 4])
+    np.testing.assert_array_equal(skeleton.subtree(5), [5, 6, 7])
+    np.testing.assert_array_equal(skeleton.subtree(7), [7])
+
+
+def test_reordering_moves_no_joint():
+    skeleton = odd_skeleton()
+    order = [5, 0, 1, 3, 6, 2, 7, 4]
+    other = skeleton.reordered(order)
+    assert other.names == tuple(skeleton.names[joint] for joint in order)
+    for name in skeleton.names:
+        here, there = skeleton.index(name), other.index(name)
+        np.testing.assert_allclose(other.rest_model[1][there], skeleton.rest_model[1][here], atol=1e-14)
+        above = skeleton.parents[here]
+        assert other.parents[there] == (-1 if above < 0 else other.index(skeleton.names[above]))
+    np.testing.assert_allclose(other.rest_tips, skeleton.rest_tips, atol=1e-14)
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [0, 1, 1, 3, 4, 5, 6, 7], [0, 1, 2, 3, 4, 5, 6, 8]])
+def test_an_order_that_leaves_joints_out_is_refused(order):
+    with pytest.raises(InputError, match="each joint once"):
+        odd_skeleton().reordered(order)
+
+
+def test_an_order_with_a_child_before_its_parent_is_refused():
+    with pytest.raises(InputError, match="must stand before it"):
+        odd_skeleton().reordered([1, 0, 2, 3, 4, 5, 6, 7])
