@@ -27,15 +27,14 @@
     constructor(box) {
       const clip = store.clips[box.dataset.clip];
       Object.assign(this, clip, {box, points: numbers(clip.points), time: 0, playing: false, view: 0.6, speed: 1});
-      this.step = clip.duration / Math.max(clip.frames - 1, 1);
+      this.step = clip.duration / Math.max(clip.frames - 1, 1) || 1;
       this.canvas = box.querySelector("canvas");
       this.button = box.querySelector("button");
       this.slider = box.querySelector("input");
       this.clock = box.querySelector("output");
-      this.slider.max = String(Math.round(clip.duration * 1000));
-      this.slider.step = String(Math.max(1, Math.round(this.step * 1000)));
+      this.slider.max = String(clip.frames - 1);
       this.button.addEventListener("click", () => this.play(!this.playing));
-      this.slider.addEventListener("input", () => { this.play(false); this.time = this.slider.value / 1000; this.draw(); });
+      this.slider.addEventListener("input", () => { this.play(false); this.time = this.slider.value * this.step; this.draw(); });
       box.querySelector("select").addEventListener("change", (event) => { this.speed = Number(event.target.value); });
       this.canvas.addEventListener("keydown", (event) => {
         const turn = {ArrowLeft: -0.15, ArrowRight: 0.15}[event.key];
@@ -138,7 +137,7 @@
       pen.globalAlpha = 1;
       const time = this.loop ? this.time % this.duration : Math.min(this.time, this.duration);
       this.clock.textContent = time.toFixed(2) + " s";
-      if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time * 1000));
+      if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time / this.step));
     }
   }
 
