@@ -146,7 +146,7 @@
     const seconds = before === undefined ? 0 : Math.min((now - before) / 1000, 0.1);
     before = now;
     const running = figures.filter((figure) => figure.playing);
-    for (const figure of running) { figure.advance(seconds); if (figure.seen !== false) figure.draw(); }
+    for (const figure of running) { figure.advance(seconds); if (figure.seen) figure.draw(); }
     awake = running.length > 0;
     if (awake) requestAnimationFrame(tick);
   };

@@ -45,7 +45,7 @@ def page(tmp_path_factory) -> Path:
     return folder / "set" / "report.html"
 
 
-def browse(page: Path, *arguments: str, width: int = 1200, scheme: str = "light") -> str:
+def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, scheme: str = "light") -> str:
     """Open the page; what it prints to stdout. Anything on the page's console fails the test."""
     need(CHROMIUM, "chromium (Debian package)")
     dark = ("--blink-settings=preferredColorScheme=0",) if scheme == "dark" else ()
@@ -55,7 +55,7 @@ def browse(page: Path, *arguments: str, width: int = 1200, scheme: str = "light"
             *FLAGS,
             *dark,
             f"--user-data-dir={page.parent.parent / 'profile'}",
-            f"--window-size={width},1000",
+            f"--window-size={width},{height}",
             *arguments,
             page.as_uri(),
         ],
@@ -159,7 +159,7 @@ def test_it_can_be_played_scrubbed_and_turned_and_never_scrolls_sideways(page, t
     text = page.read_text(encoding="utf-8")
     text = text.replace("</head>", FRAMES + "</head>").replace("</body>", PROBE + "</body>")
     probe.write_text(text, encoding="utf-8")
-    dom = browse(probe, "--dump-dom", width=width)
+    dom = browse(probe, "--dump-dom", width=width, height=3000)
     said = json.loads(unescape(re.search(r"<title>(.*?)</title>", dom, re.DOTALL).group(1)))
     assert said["scroll"] <= said["width"]
     assert said["clock"] == "0.00 s"
