@@ -118,8 +118,8 @@ def courier() -> tuple[Figure, Mesh]:
         (1.750, 0.094, 0.102),
         (1.790, 0.050, 0.056),
     )
-    mesh.cap(hair, 12, "fox", head, (point(0, 0.016, 1.550), point(0, 0.010, 1.805)))
-    mesh.blob(point(0.02, -0.085, 1.745), point(0.075, 0.040, 0.035), "fox", head, 8, 4, up=Z + 0.25 * X)
+    mesh.cap(hair, 10, "fox", head, (point(0, 0.016, 1.550), point(0, 0.010, 1.805)))
+    mesh.blob(point(0.02, -0.085, 1.745), point(0.075, 0.040, 0.035), "fox", head, 6, 4, up=Z + 0.25 * X)
     _tail(mesh)
     cape = (
         (1.480, 0.066, 0.072),
@@ -131,9 +131,9 @@ def courier() -> tuple[Figure, Mesh]:
         (1.430, 0.150, 0.100),
         (1.455, 0.050, 0.054),
     )
-    mesh.band(cape, 14, "brick", trunk, ahead=-0.006, power=1)
+    mesh.band(cape, 12, "brick", trunk, ahead=-0.006, power=1)
     belt = ((1.000, 0.164, 0.124), (1.035, 0.156, 0.118), (1.035, 0.125, 0.090), (1.000, 0.130, 0.095))
-    mesh.band(belt, 12, "leather", trunk)
+    mesh.band(belt, 10, "leather", trunk)
     bag = point(0.195, 0.02, 0.90)
     sides = [(bag + point(x, 0, 0), Y * 0.095, Z * 0.070) for x in (-0.030, 0.030)]
     mesh.tube(sides, 8, "leather", only("hips"), power=0.5)
@@ -148,4 +148,4 @@ def _tail(mesh: Mesh) -> None:
         rows.append((spot, X * size, np.cross(X, way) * size))
     chain = along([bone.name for bone in _TAIL_BONES], _TAIL, [0.08] * 4)
     ends = (_TAIL[0] - 0.03 * Y, _TAIL[-1] + point(0, 0.02, 0.075))
-    mesh.tube(rows, 10, "fox", chain, ends, ("fox", "fox", "fox", "fox", "white"))
+    mesh.tube(rows, 8, "fox", chain, ends, ("fox", "fox", "fox", "fox", "white"))

@@ -79,10 +79,10 @@ def lamplighter() -> tuple[Figure, Mesh]:
         (0.540, 0.148, 0.116),
         (0.660, 0.120, 0.088),
     )
-    mesh.band(coat, 12, "plum", trunk, ahead=0.006)
+    mesh.band(coat, 10, "plum", trunk, ahead=0.006)
     throat = along(("spine.003", "neck"), [point(0, 0, z) for z in (0.60, 0.79, 0.90)], (0.03,))
     scarf = ((0.765, 0.100), (0.790, 0.112), (0.818, 0.098), (0.800, 0.045))
-    mesh.band([(z, r, r * 0.95) for z, r in scarf], 12, "brick", throat, ahead=0.006, power=1)
+    mesh.band([(z, r, r * 0.95) for z, r in scarf], 10, "brick", throat, ahead=0.006, power=1)
     cap = (
         (1.052, 0.176),
         (1.050, 0.197),
@@ -101,9 +101,9 @@ def lamplighter() -> tuple[Figure, Mesh]:
         ("mustard", "mustard", "mustard", "brick", "brick", "brick"),
         lean=0.1,
     )
-    mesh.blob(point(0, 0.030, 1.352), point(0.042, 0.042, 0.040), "mustard", head, 8, 5)
+    mesh.blob(point(0, 0.030, 1.352), point(0.042, 0.042, 0.040), "mustard", head, 6, 4)
     hair = ((0.850, 0.100, 0.085), (0.920, 0.174, 0.142), (1.000, 0.192, 0.156), (1.070, 0.180, 0.150))
-    mesh.cap(hair, 12, "straw", head, (point(0, 0.036, 0.840), point(0, 0.02, 1.090)))
+    mesh.cap(hair, 10, "straw", head, (point(0, 0.036, 0.840), point(0, 0.02, 1.090)))
     _lamp(mesh)
     return _FIGURE, mesh
 

@@ -21,14 +21,14 @@ def add_face(
         spot = centre + point(flip * spread_m, 0.14 * size_m, 0)
         ball = mesh.blob(spot, point(wide, 0.16 * size_m, high), "ink", weigh, 8, 4)
         glint = spot + point(0.30 * wide, -0.125 * size_m, 0.36 * high)
-        light = mesh.blob(glint, point(0.34 * wide, 0.07 * size_m, 0.30 * high), "white", weigh, 5, 3)
+        light = mesh.blob(glint, point(0.34 * wide, 0.07 * size_m, 0.30 * high), "white", weigh, 4, 3)
         mesh.move_key(f"blink.{letter}", [*ball, *light], lambda p, s=spot: s + (p - s) * point(1, 1, 0.1))
         above = spot + point(0.15 * flip * wide, -0.05 * size_m, 1.75 * high)
         radii = point(1.15 * wide, 0.07 * size_m, 0.045 * size_m)
-        brow = mesh.blob(above, radii, "dark hair", weigh, 6, 3, up=Z + 0.18 * flip * X)
+        brow = mesh.blob(above, radii, "dark hair", weigh, 4, 3, up=Z + 0.18 * flip * X)
         mesh.move_key("brows_up", brow, lambda p: p + point(0, 0, 0.16 * size_m))
     nose = centre + point(0, -0.02 * size_m, -0.30 * size_m)
-    mesh.blob(nose, point(0.11, 0.15, 0.10) * size_m, "lip", weigh, 6, 4)
+    mesh.blob(nose, point(0.11, 0.15, 0.10) * size_m, "lip", weigh, 6, 3)
     _mouth(mesh, weigh, centre + point(0, 0.12 * size_m, -0.61 * size_m), size_m)
 
 
@@ -36,7 +36,7 @@ def _mouth(mesh: Mesh, weigh: Weigher, low: Array, size_m: float) -> None:
     def bent(place: Array, curve: float) -> Array:
         return place + point(0, 0, curve * (place - low)[0] ** 2 / size_m)
 
-    mouth = mesh.blob(low, point(0.24, 0.15, 0.042) * size_m, "ink", weigh, 10, 3)
+    mouth = mesh.blob(low, point(0.24, 0.15, 0.042) * size_m, "ink", weigh, 8, 3)
     for index in mouth:
         mesh.vertices[index] = bent(mesh.vertices[index], 1.1)
     mesh.move_key("smile", mouth, lambda p: bent(p, 1.6) + point(0.30 * (p - low)[0], 0, 0))
@@ -79,4 +79,4 @@ def add_lantern(mesh: Mesh, top: Array, weigh: Weigher) -> None:
     )
     loops = [(top + point(0, 0, z), X * r, Y * r) for z, r in rows]
     ends = (top - point(0, 0, 0.152), top)
-    mesh.tube(loops, 8, "iron", weigh, ends, ("iron", "iron", "flame", "iron", "iron"))
+    mesh.tube(loops, 6, "iron", weigh, ends, ("iron", "iron", "flame", "iron", "iron"))

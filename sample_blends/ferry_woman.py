@@ -76,9 +76,9 @@ def ferrywoman() -> tuple[Figure, Mesh]:
         (0.900, 0.255, 0.195),
         (1.020, 0.225, 0.172),
     )
-    mesh.band(apron, 12, "brick", trunk, ahead=0.012)
+    mesh.band(apron, 10, "brick", trunk, ahead=0.012)
     belt = ((1.000, 0.258, 0.204), (1.045, 0.252, 0.200), (1.045, 0.21, 0.16), (1.000, 0.21, 0.16))
-    mesh.band(belt, 12, "leather", trunk, ahead=0.014)
+    mesh.band(belt, 10, "leather", trunk, ahead=0.014)
     hat = ((1.615, 0.116), (1.640, 0.255), (1.652, 0.252), (1.650, 0.118), (1.730, 0.104), (1.755, 0.060))
     mesh.cap(
         [(z, r, r * 1.04) for z, r in hat],
@@ -89,8 +89,8 @@ def ferrywoman() -> tuple[Figure, Mesh]:
         ("straw", "straw", "straw", "brick", "straw"),
     )
     hair = ((1.480, 0.075, 0.070), (1.530, 0.114, 0.103), (1.600, 0.121, 0.116), (1.650, 0.105, 0.105))
-    mesh.cap(hair, 12, "dark hair", head, (point(0, 0.016, 1.470), point(0, 0.010, 1.660)))
-    mesh.blob(point(0, 0.125, 1.520), point(0.065, 0.055, 0.062), "dark hair", head, 8, 5)
+    mesh.cap(hair, 10, "dark hair", head, (point(0, 0.016, 1.470), point(0, 0.010, 1.660)))
+    mesh.blob(point(0, 0.125, 1.520), point(0.065, 0.055, 0.062), "dark hair", head, 6, 4)
     add_pole(
         mesh, point(0.36, 0.215, 0.50), point(-0.30, 0.215, 1.82), 0.017, "wood", only("prop.oar"), blade=True
     )

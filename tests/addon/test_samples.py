@@ -39,10 +39,15 @@ OWN_PARTS = {
 
 
 @pytest.fixture(scope="module", autouse=True)
-def scene():
+def opened():
     bpy.ops.wm.open_mainfile(filepath=str(SCENE))
-    yield bpy.context.scene
+    yield
     bpy.ops.wm.read_factory_settings(use_empty=True)
+
+
+@pytest.fixture
+def scene():
+    return bpy.context.scene
 
 
 def body_of(name):
@@ -74,6 +79,12 @@ def test_the_file_was_saved_by_4_5():
     """A file of 5.2 makes 4.5 warn of lost data; one of 4.5 opens silently in both."""
     assert bpy.data.version[:2] == (4, 5)
     assert SCENE.stat().st_size < 8e6
+
+
+def test_it_opens_without_a_word(capfd):
+    bpy.ops.wm.open_mainfile(filepath=str(SCENE))
+    said = "".join(capfd.readouterr())
+    assert not any(word in said.lower() for word in ("warn", "error", "loss", "newer")), said
 
 
 def test_the_scene_is_the_take_long(scene):
