@@ -21,6 +21,7 @@ The order of the work:
   takemill cuts take.bvh --toml > set.toml      clips that suggest themselves, as a recipe to edit
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
   takemill pack take.bvh --recipe set.toml --out clips
+  takemill verify clips                         the set read back and judged
   takemill demo                                 all of it, on a sample
 
 `takemill VERB --help` says more. A take is never changed."""
@@ -77,6 +78,16 @@ A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
 The folder is replaced whole or not at all; files in it that Takemill did not write stay."""
 
+_VERIFY = """\
+Read a set back and judge it: files as they were written, list and animations agree, loops closed,
+the root joint where the list says. With the takes and the recipe it was made of, every clip is made
+again and compared with what the file plays, four times a frame.
+
+  takemill verify clips
+  takemill verify build/ferry walk.bvh fight.bvh --recipe set.toml
+
+Exit code 0 when all is well, 1 when something is not."""
+
 _DEMO = """\
 The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
 With Blender at hand (pip install "takemill[blender]") the add-on's operators do it on the sample's
@@ -124,6 +135,10 @@ def build_parser() -> argparse.ArgumentParser:
     _takes(pack, "+")
     pack.add_argument("--out", required=True, metavar="DIR", help="the set's folder")
     _as_json(pack)
+    verify = verb("verify", _VERIFY)
+    verify.add_argument("folder", metavar="DIR", help="the set's folder")
+    _takes(verify, "*")
+    _as_json(verify)
     demo = verb("demo", _DEMO)
     demo.add_argument("--out", default="takemill_demo", metavar="DIR", help="the set's folder (%(default)s)")
     demo.add_argument("--core", action="store_true", help="without Blender, even where there is one")
@@ -170,14 +185,16 @@ class ProgressLine:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command; 0 when it did its work, 2 when the user has something to mend."""
+    """Run the command; 0: done, 1: a verified set is not well, 2: the user has something to mend."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question mark
             stream.reconfigure(errors="replace")
     options = build_parser().parse_args(arguments)
     progress = ProgressLine(sys.stderr)
     try:
-        text = options.run(options, progress)
+        text, code = options.run(options, progress), 0
+        if isinstance(text, tuple):
+            text, code = text
     except TakemillError as problem:
         progress.clear()
         print(f"takemill: {' '.join(str(problem).split())}", file=sys.stderr)
@@ -186,7 +203,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         progress.clear()
         return 130
     progress.clear()
-    return _print(text)
+    return _print(text) or code
 
 
 def _print(text: str) -> int:

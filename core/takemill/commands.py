@@ -20,10 +20,11 @@ from .health import Finding, Health
 from .health import check as check_health
 from .loop_search import LoopCandidate, find_loops
 from .motion import Motion
-from .packing import pack_takes, read_take
+from .packing import clips_of, pack_takes, read_take
 from .pipeline import Progress
 from .recipe import ClipSpec, Moment, Recipe, parse_moment, read_recipe
 from .repair import repair as repair_take
+from .verify import verify_set
 
 
 def check(options: argparse.Namespace, progress: Progress) -> str:
@@ -112,6 +113,23 @@ def pack(options: argparse.Namespace, progress: Progress) -> str:
     if options.json:
         return _json({"out": str(options.out), "clips": facts})
     return "\n".join([console.clips_table(facts), "", f"{len(facts)} clips in {options.out}"])
+
+
+def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
+    """A set read back and judged."""
+    recipe = _recipe(options)
+    motions = {}
+    if options.takes:
+        clips = clips_of(options.takes, recipe, progress, options.unit_m, options.up)
+        motions = {clip.name: clip.motion for clip in clips}
+    progress("reading the set", 0.9)
+    wrong, verdicts = verify_set(options.folder, motions)
+    unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
+    wrong = (*wrong, *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown))
+    bad = bool(wrong) or any(one.problems for one in verdicts)
+    if options.json:
+        return _json({"problems": wrong, "clips": [asdict(one) for one in verdicts]}), int(bad)
+    return console.verdict_text(str(options.folder), wrong, verdicts), int(bad)
 
 
 def demo(options: argparse.Namespace, progress: Progress) -> str:

@@ -11,6 +11,7 @@ from .health import Finding, Health
 from .loop_search import LoopCandidate
 from .motion import Motion
 from .recipe import ClipSpec
+from .verify import Verdict
 
 MEASURES = (
     ("spike_frames", "spikes", "joint frames", 0),
@@ -149,6 +150,29 @@ def clips_table(clips: Sequence[Facts]) -> str:
     ]
     head = ("clip", "kind", "seconds", "fps", "seam of the loop", "travel", "metres", "turn", "marks")
     return table(head, rows)
+
+
+def verdict_text(folder: str, wrong: Sequence[str], verdicts: Sequence[Verdict]) -> str:
+    """What was found of a set and its clips."""
+    rows = [
+        (
+            one.name,
+            f"{one.seconds:.3f}",
+            _millimetres(one.seam_mm),
+            _millimetres(one.travel_mm),
+            _millimetres(one.error_mm),
+            "; ".join(one.problems) or "well",
+        )
+        for one in verdicts
+    ]
+    head = ("clip", "seconds", "seam mm", "travel mm", "error mm", "")
+    bad = len(wrong) + sum(bool(one.problems) for one in verdicts)
+    tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all well'}"
+    return "\n\n".join([*([table(head, rows)] if rows else []), *(["\n".join(wrong)] if wrong else []), tail])
+
+
+def _millimetres(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"
 
 
 def any_table(rows: Sequence[Mapping[str, object]]) -> str:

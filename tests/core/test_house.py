@@ -20,7 +20,8 @@ HELPERS = {
     3: "denoise faults grounding leg_ik",
     4: "chain clip_channels clouds displacement key_times key_values measure mirror tracks variants",
     5: "tables",
-    6: "clip_facts commands console demos html_parts packing samples set_folder stick_mesh svg",
+    6: "clip_facts commands console demos glb_read html_parts json_schema packing samples set_folder "
+    "stick_mesh svg verify",
 }
 ARRAYS = re.compile(r"\b(Array|Mask|Index)\b")
 SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")

@@ -1,0 +1,197 @@
+"""A set of clips on disk judged from its files alone: what it says of itself, and what its clips play."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from . import disk
+from .checks import Array
+from .errors import FileError, GlbError
+from .glb_read import GlbScene
+from .json_schema import problems
+from .motion import Motion
+
+LIST = "clips.json"
+SCHEMA = "clips.schema.json"
+
+_TIME_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
+_SAME_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
+_PER_FRAME = 4  # times a frame that clips are compared
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What was found of one clip.
+
+    Attributes:
+        name: of the clip.
+        seconds: that it plays.
+        seam_mm: how far a loop's last pose is from its first, travel apart; None for a one-shot.
+        travel_mm: how far its root joint ends from where the list says; None where none travels.
+        error_mm: the largest distance of a joint from the motion it was made of; None where that is not
+            at hand.
+        problems: what is wrong; empty when nothing is.
+    """
+
+    name: str
+    seconds: float
+    seam_mm: float | None
+    travel_mm: float | None
+    error_mm: float | None
+    problems: tuple[str, ...]
+
+
+def verify_set(
+    folder: str | Path, motions: Mapping[str, Motion] | None = None
+) -> tuple[tuple[str, ...], tuple[Verdict, ...]]:
+    """What is wrong with a set as a whole, and of each clip; nothing when both hold no problems.
+
+    Args:
+        folder: of the set.
+        motions: by clip, what was packed, to compare with every frame and between them.
+
+    Raises:
+        FileError: the folder holds no list of clips.
+    """
+    folder = Path(folder)
+    try:
+        said = json.loads(disk.read_bytes(folder / LIST))
+    except (ValueError, RecursionError) as problem:
+        raise FileError(f"{folder / LIST}: not JSON: {problem}") from problem
+    schema = json.loads(Path(__file__).with_name(SCHEMA).read_bytes())
+    wrong = [f"{LIST}: {text}" for text in problems(said, schema, schema)]
+    if wrong:
+        return tuple(wrong), ()
+    wrong += _files(folder, said)
+    scenes: dict[str, GlbScene | None] = {}
+    for file in sorted({clip["file"] for clip in said["clips"]}):
+        try:
+            scenes[file] = GlbScene(disk.read_bytes(folder / file), file)
+        except (GlbError, FileError) as problem:
+            wrong.append(str(problem))
+            scenes[file] = None
+    wrong += _names(said, scenes)
+    verdicts = (
+        _clip(clip, scene, said, (motions or {}).get(clip["name"]))
+        for clip in said["clips"]
+        if (scene := scenes[clip["file"]]) and clip["name"] in scene.curves
+    )
+    return tuple(wrong), tuple(verdicts)
+
+
+def _files(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
+    listed = {file["name"] for file in said["files"]}
+    for clip in said["clips"]:
+        if clip["file"] not in listed:
+            yield f"clip {clip['name']!r}: its file {clip['file']} is not among the set's files"
+    for file in said["files"]:
+        try:
+            data = disk.read_bytes(folder / file["name"])
+        except FileError as problem:
+            yield str(problem)
+            continue
+        if (len(data), hashlib.sha256(data).hexdigest()) != (file["bytes"], file["sha256"]):
+            yield f"{file['name']}: it was changed after it was written"
+
+
+def _names(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
+    names = [clip["name"] for clip in said["clips"]]
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        yield f"two clips are called {name!r}"
+    for clip in said["clips"]:
+        scene = scenes[clip["file"]]
+        if scene and clip["name"] not in scene.curves:
+            yield f"clip {clip['name']!r}: there is no such animation in {clip['file']}"
+
+
+def _clip(
+    clip: Mapping[str, Any], scene: GlbScene, said: Mapping[str, Any], motion: Motion | None
+) -> Verdict:
+    name, seconds = clip["name"], scene.duration_s(clip["name"])
+    wrong = list(_times(clip, seconds))
+    joints = scene.joints or tuple(range(len(scene.names)))
+    ends = scene.worlds(name, np.array([0.0, clip["duration_s"]]))
+    root = said["skeleton"]["root"]
+    moved = next((j for j in joints if scene.names[j] == root), None)
+    if clip["travel"]["mode"] == "root" and moved is None:
+        wrong.append(f"there is no joint {root!r} to travel on")
+    travels = clip["travel"]["mode"] == "root" and moved is not None
+    seam = travel = error = None
+    if travels and moved is not None:
+        travel = 1000 * _travel_error(ends[:, moved], clip["travel"])
+        if travel > 1.0:
+            wrong.append(f"the root joint ends {travel:.1f} mm from where the list says")
+    if clip["loop"]:
+        poses = np.linalg.inv(ends[:, moved])[:, None] @ ends if travels else ends
+        kept = clip["travel"]["mode"] == "keep"  # the body travels, and a root joint does not
+        body = [joint for joint in joints if not (kept and joint == moved)]
+        seam = 1000 * _pose_gap(poses[:, body][..., :3, 3], kept)
+        if seam > 0.1:
+            wrong.append(f"the loop's ends are {seam:.2f} mm apart")
+    if motion is not None:
+        error, more = _compared(name, scene, joints, motion, said["settings"])
+        wrong += more
+    if scene.extras[name] != clip:
+        wrong.append("its extras say something else than the list")
+    return Verdict(name, seconds, seam, travel, error, tuple(wrong))
+
+
+def _times(clip: Mapping[str, Any], seconds: float) -> Iterator[str]:
+    last = clip["frames"] - 1
+    if abs(seconds - clip["duration_s"]) > _TIME_S * max(1.0, seconds):
+        yield f"it plays {seconds:.6f} s, the list says {clip['duration_s']:.6f}"
+    if abs(clip["duration_s"] - last / clip["rate"]) > _TIME_S:
+        yield f"{clip['frames']} frames at {clip['rate']:g} per second do not last {clip['duration_s']:.6f} s"
+    for mark in clip["marks"]:
+        if mark["frame"] > last or abs(mark["time_s"] - mark["frame"] / clip["rate"]) > _TIME_S:
+            yield f"mark {mark['name']!r} lies at no frame of it"
+    for foot, ranges in clip["contacts"].items():
+        if any(not 0 <= start < stop <= clip["frames"] for start, stop in ranges):
+            yield f"a contact of {foot} leaves it"
+
+
+def _travel_error(ends: Array, travel: Mapping[str, Any]) -> float:
+    """Metres between where a root joint (2, 4, 4) ends, seen from its start, and where the list says."""
+    turned = np.radians(travel["turn_deg"])
+    moved = ends[1, :3, 3] - ends[0, :3, 3]
+    about_y = ends[1, :3, :3] @ ends[0, :3, :3].T
+    turn = np.arctan2(about_y[0, 2], about_y[2, 2])
+    miss = float(np.linalg.norm(moved - travel["offset_m"]))
+    return miss + abs(float(np.angle(np.exp(1j * (turn - turned)))))  # a radian is a metre at arm's length
+
+
+def _pose_gap(ends: Array, travels: bool) -> float:
+    """The largest distance, metres, between poses (2, J, 3), the best turn and shift apart if it travels."""
+    first, last = ends
+    if travels:
+        first, last = (points - points.mean(axis=0) * [1.0, 0.0, 1.0] for points in (first, last))
+        flat = [points[:, 2] + 1j * points[:, 0] for points in (first, last)]
+        turn = np.vdot(flat[0], flat[1])
+        back = flat[1] * np.conj(turn) / abs(turn) if abs(turn) else flat[1]
+        last = np.stack([back.imag, last[:, 1], back.real], axis=-1)
+    return float(np.linalg.norm(last - first, axis=1).max())
+
+
+def _compared(
+    name: str, scene: GlbScene, joints: tuple[int, ...], motion: Motion, settings: Mapping[str, Any]
+) -> tuple[float | None, list[str]]:
+    """The largest distance, mm, between the joints as the file plays them and the motion, 4 times a frame."""
+    nodes = {scene.names[joint]: joint for joint in joints}
+    missing = [joint for joint in motion.skeleton.names if joint not in nodes]
+    if missing:
+        return None, [f"the file has no joint {missing[0]!r}"]
+    frames = np.arange((len(motion) - 1) * _PER_FRAME + 1) / _PER_FRAME
+    right = motion.sampled(frames, motion.rate).model()[1]
+    places = scene.worlds(name, frames / motion.rate)[..., :3, 3]
+    played = places[:, [nodes[joint] for joint in motion.skeleton.names]]
+    played = np.stack([played[..., 0], -played[..., 2], played[..., 1]], axis=-1)  # +Y up to +Z up
+    error = 1000 * float(np.linalg.norm(played - right, axis=-1).max())
+    most = 1000 * settings["reduce"]["max_error_m"]
+    return error, [f"a joint is {error:.2f} mm off; {most:g} are allowed"] if error > most + _SAME_MM else []

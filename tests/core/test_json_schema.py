@@ -1,0 +1,164 @@
+"""Our part of JSON Schema against the jsonschema package (its own implementation of draft 2020-12)."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from takemill import json_schema
+
+SCHEMA = json.loads(Path(json_schema.__file__).with_name("clips.schema.json").read_bytes())
+ORACLE = jsonschema.Draft202012Validator(SCHEMA)
+SHA = "0123456789abcdef" * 4
+GOOD = {
+    "schema_version": 1,
+    "tool": {"name": "takemill", "version": "0.1.0"},
+    "name": "ferry",
+    "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
+    "takes": [
+        {
+            "name": "day",
+            "sha256": SHA,
+            "frames": 10,
+            "rate": 60.0,
+            "duration_s": 0.15,
+            "health": {"before": {"jitter_deg": 0.5}, "after": {}},
+        }
+    ],
+    "gaps_cm": {"walk": {"walk": 0.0}},
+    "settings": {"loop": {"kind": "auto"}},
+    "clips": [
+        {
+            "name": "walk",
+            "kind": "steps",
+            "file": "ferry.glb",
+            "frames": 10,
+            "rate": 60,
+            "duration_s": 0.15,
+            "loop": True,
+            "travel": {
+                "mode": "root",
+                "offset_m": [0, 0, 1.5],
+                "distance_m": 1.5,
+                "turn_deg": -3.0,
+                "speed_m_s": 1.0,
+            },
+            "seam": {"gap_cm": 0.5, "gap_deg": 1.0, "gap_cm_s": 2.0, "quality": "snug"},
+            "marks": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
+            "contacts": {"leftFoot": [[0, 3], [5, 10]]},
+            "source": {"take": "day", "sha256": None, "frames": [0, 10]},
+            "keys": {"count": 40, "bytes": 800, "max_error_mm": 0.4},
+        }
+    ],
+    "files": [{"name": "ferry.glb", "bytes": 1000, "sha256": SHA}],
+}
+
+
+def ours(value) -> list[str]:
+    return list(json_schema.problems(value, SCHEMA, SCHEMA))
+
+
+def test_a_good_list_has_no_problems():
+    assert ours(GOOD) == []
+    assert ORACLE.is_valid(GOOD)
+
+
+def paths(value, here=()):
+    yield here
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, one in items:
+        yield from paths(one, (*here, key))
+
+
+ODD = [
+    None,
+    True,
+    False,
+    0,
+    1,
+    -1,
+    1.5,
+    -0.5,
+    2,
+    10**9,
+    "",
+    "x",
+    SHA,
+    SHA + "0",
+    SHA.upper(),
+    "root",
+    "snug",
+    [],
+    [0],
+    [0, 1],
+    [0, 1, 2],
+    [[0, 1]],
+    [1.0, 2.0],
+    ["a", "b"],
+    {},
+    {"a": 1},
+    {"hips": 3},
+    {"name": "takemill"},
+]
+
+
+@settings(max_examples=600, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(sorted(paths(GOOD), key=str)), st.sampled_from(ODD), st.integers(0, 2)),
+        min_size=1,
+        max_size=3,
+    )
+)
+def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
+    value = copy.deepcopy(GOOD)
+    for path, odd, how in changes:
+        try:
+            part = value
+            for key in path[:-1]:
+                part = part[key]
+            if not path:
+                value = odd
+            elif how == 0:
+                part[path[-1]] = copy.deepcopy(odd)
+            elif how == 1:
+                del part[path[-1]]
+            else:
+                part["unheard of"] = copy.deepcopy(odd)
+        except (KeyError, IndexError, TypeError):
+            continue
+    assert (ours(value) == []) == ORACLE.is_valid(value)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda d: d.update(schema_version=2), "schema_version: const 1 does not hold"),
+        (lambda d: d.pop("files"), "the top: 'files' is missing"),
+        (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),
+        (
+            lambda d: d["clips"][0]["marks"][0].update(phase=2),
+            "clips[0].marks[0].phase: maximum 1 does not hold",
+        ),
+        (lambda d: d["clips"][0].update(loop=1), "clips[0].loop: expected boolean"),
+        (
+            lambda d: d["clips"][0]["source"].update(sha256="x"),
+            "clips[0].source.sha256: fits none of what it may be",
+        ),
+    ],
+)
+def test_problems_say_where(change, message):
+    value = copy.deepcopy(GOOD)
+    change(value)
+    assert ours(value) == [message]
+
+
+def test_a_keyword_that_is_not_known_is_no_silent_pass():
+    with pytest.raises(KeyError):
+        list(json_schema.problems(3, {"multipleOf": 2}, {}))
