@@ -42,7 +42,7 @@ def test_blended_ends_chain_with_the_neutral_pose() -> None:
         ways = [find_travel(motion, body) for motion in (before, after)]
         assert ways[0].position[[0, -1]] == pytest.approx(ways[1].position[[0, -1]], abs=1e-9)
         steps = np.linalg.norm(np.diff(after.model()[1], axis=0), axis=-1).max(axis=1) * 60
-        assert max(steps[0], steps[-1]) < 0.15, "metres per second: it starts and ends at rest"
+        assert max(steps[0], steps[-1]) < 0.25, "metres per second: it starts and ends at rest"
 
 
 def test_an_end_can_be_left_alone() -> None:
