@@ -244,7 +244,10 @@ def _make_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, rooted: bool)
     contacts = take.contacts.sampled(start + frames, motion.rate)
     if rooted:  # all clips of a set share one skeleton
         motion, body = with_root_joint(motion, body)
-    motion, travel = at_origin(motion, find_travel(motion, body, recipe.travel, spec.loop))
+    settings = recipe.travel
+    if spec.smooth_hz is not None:
+        settings = replace(settings, smooth_hz=spec.smooth_hz)
+    motion, travel = at_origin(motion, find_travel(motion, body, settings, spec.loop))
     return FinishedClip(
         name=spec.name,
         kind=spec.kind,

@@ -73,6 +73,7 @@ class ClipSpec:
         travel: where the way over the floor goes: stay on the body ("keep"), onto the root joint ("root"),
             or away ("in_place").
         rate: frames per second; None for the recipe's.
+        smooth_hz: low-pass of the root track; None for the recipe's [travel].
         take: the take's name; "" where there is only one.
         kind: one of cuts.KINDS; "" to be told from the motion.
     """
@@ -84,6 +85,7 @@ class ClipSpec:
     search: bool = True
     travel: str = "root"
     rate: float | None = None
+    smooth_hz: float | None = None
     take: str = ""
     kind: str = ""
 
@@ -207,7 +209,7 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
 
 _CLIP_KEYS = {
     "name": str, "from": object, "to": object, "loop": bool, "search": bool, "travel": str, "rate": float,
-    "take": str, "kind": str,
+    "smooth_hz": float, "take": str, "kind": str,
 }  # fmt: skip
 
 
@@ -229,6 +231,10 @@ def _clip(table: object, place: str) -> ClipSpec:
             raise RecipeError(f"{place} {key}: expected one of {', '.join(choices)}, got {values[key]!r}")
     if "rate" in table:
         values["rate"] = _rate(table["rate"], f"{place} rate")
+    if values.get("smooth_hz", 0.0) < 0:
+        raise RecipeError(
+            f"{place} smooth_hz: expected 0 (no smoothing) or more, got {values['smooth_hz']:g}"
+        )
     start, stop = (_moment(table[key], f"{place} {key}") for key in ("from", "to"))
     return ClipSpec(name=name, start=start, stop=stop, **values)
 

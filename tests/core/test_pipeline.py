@@ -95,6 +95,16 @@ def with_motion(one: FinishedClip) -> FinishedClip:
     return replace(one, motion=with_travel(one.motion, one.travel))
 
 
+def test_a_smoothed_root_goes_straight_and_the_world_stays(take):
+    plain, smooth = make(take, clip("a", more="loop = true") + clip("b", more="loop = true\nsmooth_hz = 0.5"))
+    sway = [np.ptp(one.travel.position[:, 0]) for one in (plain, smooth)]
+    assert sway[1] < 0.3 * sway[0]
+    for one in (plain, smooth):  # below the root, which carries the turn of a cycle
+        assert quat.angle_between(one.motion.rotations[0, 1:], one.motion.rotations[-1, 1:]).max() < 1e-6
+    inside = [one.motion.rotations[:, one.body.require("spine") :] for one in (plain, smooth)]
+    assert quat.angle_between(*inside).max() < 1e-6
+
+
 def test_no_root_joint_is_made_where_none_travels(take):
     (one,) = make(take, clip(more='travel = "in_place"'))
     assert one.motion.skeleton is take.motion.skeleton

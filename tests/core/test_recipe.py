@@ -49,7 +49,9 @@ def test_a_recipe_says_what_stands_in_it():
     assert (recipe.loop.longest_s, recipe.loop.shortest_s) == (6.0, Recipe().loop.shortest_s)
     assert recipe.reduce.max_error_m == 0.001
     walk, greeting = recipe.clips
-    assert walk == ClipSpec("walk", Moment(4.0), Moment(720.0, True), True, True, "in_place", 60.0, "marsh")
+    assert walk == ClipSpec(
+        "walk", Moment(4.0), Moment(720.0, True), True, True, "in_place", 60.0, None, "marsh"
+    )
     assert (greeting.name, greeting.loop, greeting.travel, greeting.rate) == ("gruß", False, "root", None)
     assert [rate_of(clip, recipe, 120.0) for clip in recipe.clips] == [60.0, 30.0]
     assert rate_of(greeting, Recipe(), 120.0) == 120.0
@@ -123,6 +125,7 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         (CLIP + 'travel = "inplace"', "travel: expected one of keep, root, in_place, got 'inplace'"),
         (CLIP + 'kind = "walk"', "kind: expected one of still, steps"),
         (CLIP + "rate = 0.5", "rate: expected 1 to 1000"),
+        (CLIP + "smooth_hz = -1", "smooth_hz: expected 0 (no smoothing) or more, got -1"),
         (CLIP + CLIP, "two clips are called 'a'"),
         (CLIP + CLIP.replace('"a"', '"A"'), "two clips are called 'A'"),
         (CLIP.replace("to = 1", "to = nan"), "to: expected a finite number"),
