@@ -19,7 +19,7 @@ from .body_map import BodyMap
 from .checks import Array, expect_positive
 from .errors import InputError
 from .motion import Motion
-from .travel import Travel, TravelSettings, find_travel, steady_travel, with_travel, without_travel
+from .travel import Travel, TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
 
 SPREADS = ("auto", "whole", "seam")
 _WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
@@ -64,10 +64,11 @@ def close_loop(
     *,
     before: Motion | None = None,
     after: Motion | None = None,
+    way: Travel | None = None,
 ) -> Motion:
     """A loop: its last pose equals its first to 1e-6, apart from the way and the turn of one cycle.
 
-    The way and the turn from the first frame to the last stay as they are.
+    The way and the turn from the first frame to the last stay as they are, unless others are given.
 
     Args:
         motion: its first and last frame are the seam.
@@ -75,6 +76,7 @@ def close_loop(
         settings: how the gap is spread.
         before: the take's frames up to the start, if there are any; a few tenths of a second help.
         after: the take's frames from the end on.
+        way: a root track of F frames whose way and turn the loop gets; None for the motion's own.
 
     Raises:
         InputError: fewer than two frames, or a setting makes no sense.
@@ -85,7 +87,7 @@ def close_loop(
     expect_positive(settings.seam_s, "seam_s")
     if len(motion) < 2:
         raise InputError("a loop needs at least two frames")
-    steady = steady_travel(find_travel(motion, body, TravelSettings()))
+    steady = steady_travel(way or find_travel(motion, body, TravelSettings()))
     last = len(motion) - 1
     spread = settings.spread
     if spread == "auto":
@@ -101,7 +103,7 @@ def close_loop(
         lead_out=lead_out,
     )
     whole = _joined(motion, before, after, lead_in, lead_out)
-    still = without_travel(whole, _extended(steady, lead_in, lead_out))
+    still = without_travel(whole, continued(steady, lead_in, lead_out))
     closed = replace(
         still,
         rotations=seam.close(still.rotations, _turn_step, _turned),
@@ -130,26 +132,6 @@ def _joined(
         np.concatenate([part.root_translation for part in parts]),
         {joint: np.concatenate([part.translation_of(joint) for part in parts]) for joint in tracks},
     )
-
-
-def _extended(steady: Travel, lead_in: int, lead_out: int) -> Travel:
-    """The steady way, going on by the same law before its start and after its end."""
-    step = Travel(steady.rate, steady.position[:2], steady.heading[:2]).relative()
-    turn = float(step.heading[1])
-    length = len(steady) - 1
-    places = np.arange(-lead_in, length + lead_out + 1)
-    cycle = steady.relative()
-    outside = np.floor_divide(places, length) * (places != length)
-    inside = places - outside * length
-    # One cycle back or on: the way of a cycle, turned by the heading of a cycle.
-    heading = turn * places
-    position = cycle.position[inside]
-    ahead, back = outside > 0, outside < 0
-    end_turn = turn * length
-    position[ahead] = cycle.position[-1] + quat.rotate(quat.from_yaw(end_turn), position[ahead])
-    position[back] = quat.rotate(quat.from_yaw(-end_turn), position[back] - cycle.position[-1])
-    start = quat.from_yaw(steady.heading[0])
-    return Travel(steady.rate, steady.position[0] + quat.rotate(start, position), steady.heading[0] + heading)
 
 
 def _turn_step(a: Array, b: Array) -> Array:

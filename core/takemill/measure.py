@@ -165,10 +165,10 @@ def measure_seam(loop: Motion, body: BodyMap) -> Seam:
 
 
 def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool = False) -> Array:
-    """The speed over the floor of every planted heel and toe, cm/s, one value (N,) per frame step and point.
+    """How fast planted feet move over the floor, cm/s: one value (N,) per frame step of a planted foot.
 
-    A point counts while it is planted in both frames of a step. In a loop the step over the seam counts too:
-    the cycle's way and turn carry the first frames on to the last.
+    Of heel and toe the lower one counts that is planted in both frames: a foot may roll over the other. In a
+    loop the step over the seam counts too: the cycle's way and turn carry the first frames on to the last.
     """
     points = foot_points(motion, body)
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
@@ -179,4 +179,7 @@ def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool =
         points = np.concatenate([points, again])
         planted = np.concatenate([planted, planted[1:2]])
     speed = np.linalg.norm(np.diff(points[..., :2], axis=0), axis=-1) * motion.rate
-    return np.asarray(100 * speed[planted[1:] & planted[:-1]])
+    stands = planted[1:] & planted[:-1]
+    height = np.where(stands, points[1:, ..., 2] + points[:-1, ..., 2], np.inf)
+    lower = np.take_along_axis(speed, height.argmin(axis=-1)[..., None], axis=-1)[..., 0]
+    return np.asarray(100 * lower[stands.any(axis=-1)])

@@ -136,18 +136,26 @@ def steady_travel(travel: Travel) -> Travel:
     Played on and on, cycle after cycle, it has no seam. Whole turns are left to the body, since no arc makes
     them.
     """
-    count = len(travel)
-    part = np.linspace(0.0, 1.0, count)
+    return continued(travel, 0, 0)
+
+
+def continued(travel: Travel, lead_in: int, lead_out: int) -> Travel:
+    """The steady way of a track, going on for `lead_in` frames before its start and `lead_out` after its end.
+
+    Each cycle goes on where and as the one before ended.
+    """
+    part = np.arange(-lead_in, len(travel) + lead_out) / max(len(travel) - 1, 1)
     turn = float(travel.heading[-1] - travel.heading[0])
     turn -= 2 * np.pi * np.round(turn / (2 * np.pi))
-    # The arc's chord, from Euler's formula: c(u) = v (e^{i turn u} - 1) / (i turn), with c(1) = chord.
-    chord = complex(*(travel.position[-1, :2] - travel.position[0, :2]))
+    # The arc's chord, from Euler's formula: c(u) = v (e^{i turn u} - 1) / (i turn), with c(1) = chord;
     # (e^{ia} - 1) = 2i sin(a / 2) e^{ia / 2} keeps its digits near 0.
+    chord = complex(*(travel.position[-1, :2] - travel.position[0, :2]))
     bend = np.sin(turn * part / 2) / np.sin(turn / 2) if turn else part
     along = chord * bend * np.exp(0.5j * turn * (part - 1))
     rise = (travel.position[-1, 2] - travel.position[0, 2]) * part
     position = travel.position[0] + np.stack([along.real, along.imag, rise], axis=-1)
-    position[-1] = travel.position[-1]
+    if len(travel) > 1:
+        position[lead_in + len(travel) - 1] = travel.position[-1]
     return Travel(travel.rate, position, travel.heading[0] + turn * part)
 
 

@@ -18,7 +18,8 @@ TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FIL
 HELPERS = {
     2: "body_extras body_names body_parts body_tree rest_frames",
     3: "denoise faults grounding leg_ik",
-    4: "chain clip_channels clouds displacement key_times key_values measure mirror tracks variants",
+    4: "chain clip_channels clouds displacement key_times key_values loop_feet measure mirror tracks "
+    "variants",
     5: "tables",
     6: "clip_facts commands console demos glb_read html_parts json_schema packing samples set_folder "
     "stick_mesh svg verify",

@@ -1,0 +1,95 @@
+"""Loops played on, and feet that stand across their seam."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import open_data
+import synthetic
+from takemill import quat
+from takemill.body_map import BodyMap, find_body_map
+from takemill.contacts import Contacts
+from takemill.errors import InputError
+from takemill.loop_close import close_loop
+from takemill.loop_feet import pin_loop, repeated
+from takemill.measure import measure_seam, sliding_cm_s
+from takemill.motion import Motion
+from takemill.travel import find_travel
+
+FEET = ("leftFoot", "rightFoot")
+
+
+def test_a_repeated_loop_is_what_the_tests_own_chaining_makes() -> None:
+    for name in ("walk", "walker/turn_left1", "spinkick"):
+        motion = open_data.humanoid3d(name)[0]
+        body = find_body_map(motion.skeleton)
+        loop = close_loop(motion, body)
+        ours, theirs = repeated(loop, body, 4), open_data.repeated(loop, 4)
+        assert np.abs(ours.model()[1] - theirs.model()[1]).max() < 1e-9
+
+
+def test_every_cycle_of_ten_travels_alike() -> None:
+    motion = open_data.humanoid3d("walker/turn_left1")[0]
+    body = find_body_map(motion.skeleton)
+    loop = close_loop(motion, body)
+    ten = find_travel(repeated(loop, body, 10), body)
+    length = len(loop) - 1
+    at = ten.position[::length]
+    steps = quat.rotate(quat.from_yaw(-ten.heading[::length][:-1]), np.diff(at, axis=0))
+    assert np.ptp(steps, axis=0).max() < 1e-6
+    assert np.ptp(np.diff(ten.heading[::length])) < 1e-6
+
+
+def sliding_loop() -> tuple[Motion, BodyMap, Contacts]:
+    """One cycle of the synthetic walk with slow drift of the legs, so that its feet slide; closed."""
+    known = synthetic.walk(rate=60.0, steps=12)
+    body = find_body_map(known.motion.skeleton)
+    start = known.steady[0]
+    cut = slice(start, start + known.period + 1)
+    motion = known.motion.slice(cut.start, cut.stop)
+    t = np.linspace(0, 2 * np.pi, len(motion))
+    q = motion.rotations.copy()
+    for part, phase in (("leftUpperLeg", 0.0), ("rightUpperLeg", 1.0)):
+        joint = body.require(part)
+        sway = 0.02 * np.sin(2 * t + phase)[:, None] * np.array([1.0, 0.5, 0.0])
+        q[:, joint] = quat.mul(q[:, joint], quat.exp(sway))
+    return (
+        close_loop(motion.with_rotations(q), body),
+        body,
+        Contacts(60.0, FEET, known.heel[cut], known.toe[cut], 0.0),
+    )
+
+
+def test_pinned_feet_stand_also_over_the_seam() -> None:
+    loop, body, contacts = sliding_loop()
+    assert contacts.planted[[0, -1]].any(axis=1).all(), "a foot is planted across the seam"
+    before = sliding_cm_s(loop, body, contacts, loop=True)
+    pinned, kept = pin_loop(loop, body, contacts)
+    after = sliding_cm_s(pinned, body, kept, loop=True)
+    assert np.median(before) > 1.0
+    assert np.median(after) < 0.3
+    assert after.mean() < 0.4 * before.mean()
+    assert (kept.heel[0] == kept.heel[-1]).all()
+
+
+def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:
+    loop, body, contacts = sliding_loop()
+    pinned, _ = pin_loop(loop, body, contacts)
+    assert measure_seam(pinned, body).pose_m < 1e-6
+    ways = [find_travel(motion, body) for motion in (loop, pinned)]
+    assert ways[0].turn_deg == pytest.approx(ways[1].turn_deg, abs=1e-6)
+    steps = [way.position[-1] - way.position[0] for way in ways]
+    assert steps[0] == pytest.approx(steps[1], abs=1e-6)
+
+
+def test_a_loop_in_the_air_stays_and_bad_input_is_refused() -> None:
+    loop, body, contacts = sliding_loop()
+    none = Contacts(60.0, FEET, contacts.heel & False, contacts.toe & False, 0.0)
+    assert pin_loop(loop, body, none)[0] is loop
+    with pytest.raises(InputError, match="contacts"):
+        pin_loop(loop, body, contacts.sliced(0, 5))
+    with pytest.raises(InputError, match="repeat"):
+        repeated(loop, body, 0)
+    with pytest.raises(InputError, match="repeat"):
+        repeated(loop.slice(0, 1), body, 2)
