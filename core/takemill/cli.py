@@ -90,8 +90,8 @@ Exit code 0 when all is well, 1 when something is not."""
 
 _DEMO = """\
 The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
-With Blender at hand (pip install "takemill[blender]") the add-on's operators do it on the sample's
-characters; without it, the core does it on the take's own skeleton.
+With Blender at hand (pip install "takemill[blender]") the add-on's operators do it on a sample
+character; without it, the core does it on the take's own skeleton.
 
   takemill demo
   takemill demo --out /tmp/ferry"""

@@ -12,7 +12,7 @@ from .pipeline import Progress
 from .recipe import read_recipe
 
 RECIPE = "marsh_set.toml"
-_HOW = 'pip install "takemill[blender]" (Python 3.11 or 3.13) runs the demo in Blender, on three characters'
+_HOW = 'pip install "takemill[blender]" (Python 3.11 or 3.13) runs the demo in Blender, on a character'
 
 
 def run(out_dir: Path, progress: Progress, core: bool = False) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -152,6 +153,30 @@ def test_a_failure_on_the_way_leaves_the_old_folder(place, monkeypatch, step, ne
         return
     with pytest.raises(FileError, match="No space left on device"):
         replace_folder(folder, NEW)
+    assert contents(place) == before
+    assert only(place.parent, "ferry")
+
+
+LIMITED = """
+import resource, sys
+sys.path.insert(0, {core!r})
+resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))
+from takemill import errors, set_folder
+try:
+    set_folder.replace_folder({place!r}, {files!r})
+except errors.FileError as problem:
+    print(problem)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="RLIMIT_FSIZE")
+def test_a_disk_that_takes_no_more_leaves_the_old_folder(place):
+    """The kernel itself refuses, in the middle of a file."""
+    before = contents(place)
+    core, files = str(Path(set_folder.__file__).parents[1]), NEW | {"ferry.glb": b"x" * 50000}
+    code = LIMITED.format(core=core, place=str(place), files=files)
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert re.fullmatch(r"cannot write .*: File too large\n", done.stdout), done
     assert contents(place) == before
     assert only(place.parent, "ferry")
 
