@@ -9,13 +9,13 @@ import bpy
 
 from takemill.health import Finding, Health
 
-MEASURES = {
-    "spike_frames": ("Spikes", "{:.0f} joint frames"),
-    "frozen_frames": ("Frozen", "{:.0f} joint frames"),
-    "jitter_deg": ("Trembling", "{:.2f} degrees"),
-    "skating_cm_s": ("Sliding feet", "{:.1f} cm/s"),
-    "floor_error_mm": ("Floor", "{:.0f} mm off"),
-}
+_MEASURES = (
+    ("spike_frames", "Spikes", "{:.0f} joint frames"),
+    ("frozen_frames", "Frozen", "{:.0f} joint frames"),
+    ("jitter_deg", "Jitter", "{:.2f} degrees"),
+    ("skating_cm_s", "Skating", "{:.1f} cm/s"),
+    ("floor_error_mm", "Off the floor", "{:.1f} mm"),
+)
 
 
 def keep(
@@ -36,7 +36,7 @@ def keep(
 def measures_of(action: bpy.types.Action) -> dict[str, str]:
     """Label -> text of the measures kept with `action`, in the order to be shown."""
     numbers = json.loads(action.takemill.measures or "{}")
-    return {label: text.format(numbers[key]) for key, (label, text) in MEASURES.items() if key in numbers}
+    return {label: text.format(numbers[key]) for key, label, text in _MEASURES if key in numbers}
 
 
 def summary(findings: Iterable[Finding]) -> str:

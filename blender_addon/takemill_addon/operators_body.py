@@ -25,7 +25,7 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
         skeleton = frame.world_skeleton(read_rig(armature).skeleton)
         body = find_body_map(skeleton)
         stage.keep_body(armature, body, skeleton)
-        return f"{len(body.joints)} parts mapped on {armature.name}"
+        return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
 
 
 class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):

@@ -8,7 +8,7 @@ from takemill.fit import FitSettings, fit
 from takemill.health import check
 from takemill.repair import RepairSettings, repair
 
-from . import actions, findings, stage
+from . import actions, findings, properties, stage
 from .rig import ArmatureFrame, read_rig
 from .write_action import write_motion
 
@@ -45,12 +45,7 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
 
 
 def _repair_settings(chosen) -> RepairSettings:
-    return RepairSettings(
-        frozen=chosen.mend_frozen,
-        spikes=chosen.mend_spikes,
-        jitter=chosen.mend_jitter,
-        floor=chosen.mend_floor,
-    )
+    return RepairSettings(**{step: getattr(chosen, f"mend_{step}") for step in properties.REPAIR_STEPS})
 
 
 class TAKEMILL_OT_go_to_finding(bpy.types.Operator):
@@ -103,7 +98,9 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         frame = ArmatureFrame.of(target).standing
         skeleton = frame.world_skeleton(read_rig(target).skeleton)
         body = stage.body_of(target, skeleton)
-        fitted = fit(work.take.motion, work.body, skeleton, body, FitSettings())
+        chosen = context.scene.takemill
+        settings = FitSettings(arm_clearance_deg=chosen.fit_arms_deg, plant_feet=chosen.fit_feet)
+        fitted = fit(work.take.motion, work.body, skeleton, body, settings)
         name = actions.fitting_name(work.action.name, f" {actions.fitting_name(target.name)[:24]}")
         new = write_motion(context, target, fitted, work.take.start, name, frame)
         if not target.takemill.parts:

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import bpy
 
-from . import findings, scene_time, stage
+from . import findings, properties, scene_time, stage
 
 _CAUTION = (
-    "Suit sessions: clear the space, spot falls and",
-    "kicks, keep straps loose enough for the blood to",
-    "run, stop on pain or dizziness. The check is no",
-    "medical assessment; local rules and a licensed",
-    "professional come first.",
+    "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
+    "stop on pain or dizziness. This check is no medical assessment; local rules and a licensed "
+    "professional come first."
 )
+_LETTER = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
+
+
+def _paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
+    """Small text over as many lines as the sidebar's width asks for."""
+    scale = context.preferences.system.ui_scale
+    letters = int((context.region.width / scale - 60) / _LETTER)
+    column = layout.column(align=True)
+    column.scale_y = 0.75
+    for number, line in enumerate(textwrap.wrap(text, max(letters, 16))):
+        column.label(text=line, icon="BLANK1" if number else icon)
 
 
 class _Step:
@@ -54,7 +65,13 @@ class TAKEMILL_UL_findings(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.operator("takemill.go_to_finding", text="", icon="TIME", emboss=False).index = index
-        row.label(text=f"{item.start}  {item.message}", icon="CHECKMARK" if item.mended else "NONE")
+        columns = row.split(factor=0.22)
+        columns.label(text=str(item.start))
+        columns = columns.split(factor=0.58)
+        columns.label(text=item.joint or "body")
+        columns.label(text=item.kind)
+        if item.mended:
+            row.label(text="", icon="CHECKMARK")
 
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
@@ -63,7 +80,7 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
         row.prop(item, "use", text="")
         row.prop(item, "name", text="", emboss=False)
         length = (item.end - item.start) / scene_time.frame_rate(context.scene)
-        row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "NONE")
+        row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
         row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
 
 
@@ -72,8 +89,12 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
         row.prop(item, "name", text="", emboss=False)
+        if item.action:
+            first, last = item.action.frame_range
+            length = (last - first) / scene_time.frame_rate(context.scene)
+            row.label(text=f"{length:.1f} s")
         playing = stage.playing_action(item.id_data)
-        sign = "PAUSE" if item.action and item.action == playing else "PLAY"
+        sign = "RADIOBUT_ON" if item.action and item.action == playing else "RADIOBUT_OFF"
         row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
 
 
@@ -92,12 +113,10 @@ class TAKEMILL_PT_take(_ActionStep, bpy.types.Panel):
         length = scene_time.seconds(last - first, rate)
         layout.label(text=f"{last - first + 1:.0f} frames, {rate:g} a second: {length:.1f} s", icon="TIME")
         if action.takemill.evaluated:
-            box = layout.box().column(align=True)
-            box.label(text="Read by playing the scene, because of", icon="INFO")
-            for reason in action.takemill.evaluated.split("; "):
-                box.label(text=reason)
-            if "constraints" in action.takemill.evaluated:
-                box.label(text="They go on acting on new actions; mute them there.")
+            text = f"Read by playing the scene, because of {action.takemill.evaluated}."
+            if "constraints" in text:
+                text += " Constraints go on acting on new actions; mute them to see those alone."
+            _paragraph(layout.box(), context, text, "INFO")
 
 
 class TAKEMILL_PT_body(_ArmatureStep, bpy.types.Panel):
@@ -110,9 +129,16 @@ class TAKEMILL_PT_body(_ArmatureStep, bpy.types.Panel):
         row.operator("takemill.map_body", icon="OUTLINER_OB_ARMATURE")
         row.operator("takemill.add_part", text="", icon="ADD")
         if not known.parts:
-            layout.label(text="No part has a bone yet", icon="INFO")
+            layout.label(text="No part is mapped yet", icon="INFO")
             return
-        layout.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=4)
+        header, body = layout.panel("TAKEMILL_parts", default_closed=True)
+        mapped = sum(bool(part.bone) for part in known.parts)
+        header.label(text=f"{mapped} parts, {known.height_m:.2f} m tall")
+        if body:
+            body.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=8)
+        if not 0.3 < known.height_m < 4.5:
+            text = "That is no size for a performer; scale the armature object in the scene, then map again."
+            _paragraph(layout, context, text, "ERROR")
         if not any(part.name == "root" and part.bone for part in known.parts):
             layout.operator("takemill.add_root_bone", icon="BONE_DATA")
 
@@ -134,8 +160,10 @@ class TAKEMILL_PT_check(_ActionStep, bpy.types.Panel):
             row.label(text=text)
         if known.findings:
             layout.template_list(
-                "TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=4
+                "TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5
             )
+            if 0 <= known.finding_index < len(known.findings):
+                _paragraph(layout, context, f"{known.findings[known.finding_index].message}.", "DOT")
         else:
             layout.label(text="Nothing to mend was found", icon="CHECKMARK")
 
@@ -147,14 +175,12 @@ class TAKEMILL_PT_repair(_ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
         grid = layout.grid_flow(columns=2, align=True)
-        for name in ("mend_frozen", "mend_spikes", "mend_jitter", "mend_floor"):
-            grid.prop(chosen, name)
+        for step in properties.REPAIR_STEPS:
+            grid.prop(chosen, f"mend_{step}")
         layout.operator("takemill.repair_take", icon="MODIFIER")
-        caution = layout.column(align=True)
-        caution.scale_y = 0.75
+        caution = layout.column()
         caution.active = False
-        for number, line in enumerate(_CAUTION):
-            caution.label(text=line, icon="NONE" if number else "ERROR")
+        _paragraph(caution, context, _CAUTION, "ERROR")
 
 
 class TAKEMILL_PT_fit(_ActionStep, bpy.types.Panel):
@@ -163,7 +189,10 @@ class TAKEMILL_PT_fit(_ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout = self.layout
-        layout.prop(context.scene.takemill, "fit_target")
+        chosen = context.scene.takemill
+        layout.prop(chosen, "fit_target")
+        layout.prop(chosen, "fit_arms_deg")
+        layout.prop(chosen, "fit_feet")
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
 
 
@@ -173,6 +202,10 @@ class TAKEMILL_PT_cuts(_ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, known, chosen = self.layout, action.takemill, context.scene.takemill
+        if known.record and not known.cuts:
+            layout.label(text="A finished clip plays", icon="INFO")
+            layout.operator("takemill.play_source", icon="LOOP_BACK")
+            return
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
         row.operator("takemill.load_cuts", text="", icon="FILE_FOLDER")
@@ -214,7 +247,7 @@ class TAKEMILL_PT_clips(_ArmatureStep, bpy.types.Panel):
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
-        header.label(text="One stage at a time, on the playing action")
+        header.label(text="Single stages")
         if body:
             body.operator("takemill.close_loop", icon="FILE_REFRESH")
             body.operator_menu_enum("takemill.split_travel", "mode", icon="CON_FOLLOWPATH")
@@ -227,8 +260,10 @@ class TAKEMILL_PT_pack(_ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
-        for name in ("set_folder", "set_name", "set_rate", "max_error_mm"):
-            layout.prop(chosen, name)
+        layout.prop(chosen, "set_folder")
+        layout.prop(chosen, "set_name", placeholder=armature.name)
+        layout.prop(chosen, "set_rate")
+        layout.prop(chosen, "max_error_mm")
         layout.operator("takemill.pack_set", icon="PACKAGE")
 
 

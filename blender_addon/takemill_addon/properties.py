@@ -27,6 +27,7 @@ KINDS = tuple(
     (kind, label, "")
     for kind, label in zip(cuts.KINDS, ("Standing", "Steps", "Strike", "Turn", "Jump", "Other"), strict=True)
 )
+REPAIR_STEPS = ("frozen", "spikes", "jitter", "heading", "path", "floor", "pin")
 assert {mode for mode, *_ in TRAVEL} == set(travel.MODES)
 
 
@@ -83,6 +84,7 @@ class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     """What is known of an armature object: its body map, and the clips made for it."""
 
+    height_m: FloatProperty(description="How tall the body stood in the scene when it was mapped, metres")
     parts: CollectionProperty(type=TAKEMILL_PG_part)
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
@@ -106,16 +108,35 @@ class TAKEMILL_PG_scene(bpy.types.PropertyGroup):
         name="Spikes", default=True, description="Bridge the few frames in which a sensor jumps away"
     )
     mend_jitter: BoolProperty(
-        name="Trembling", default=True, description="Calm each sensor's noise, and no more than its noise"
+        name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
+    )
+    mend_heading: BoolProperty(
+        name="Heading drift", default=True, description="Take out the slow turning of the whole take"
+    )
+    mend_path: BoolProperty(
+        name="Path drift", default=True, description="Take out the slow slipping of the whole take"
     )
     mend_floor: BoolProperty(
         name="Floor height", default=True, description="Move the take so that standing feet stand at height 0"
+    )
+    mend_pin: BoolProperty(
+        name="Skating feet", default=True, description="Pin planted feet, where sensors show noise or faults"
     )
     fit_target: PointerProperty(
         type=bpy.types.Object,
         name="Character",
         description="The armature that is to play the take",
         poll=_is_other_armature,
+    )
+    fit_arms_deg: FloatProperty(
+        name="Arms out by degrees",
+        default=0.0,
+        min=0.0,
+        max=60.0,
+        description="Hold hanging arms this many degrees clear of a broad body",
+    )
+    fit_feet: BoolProperty(
+        name="Plant feet", default=True, description="Bend the legs so that planted feet stand still"
     )
     loop_longest_s: FloatProperty(
         name="Longest loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
@@ -146,11 +167,11 @@ class TAKEMILL_PG_scene(bpy.types.PropertyGroup):
         name="Name", description="Of the set and its file; empty for the character's own"
     )
     set_rate: FloatProperty(
-        name="Rate", default=0.0, min=0.0, max=240.0,
-        description="Frames per second of the packed clips; 0 keeps the scene's rate",
+        name="Frames per second", default=0.0, min=0.0, max=240.0,
+        description="Of the packed clips; 0 keeps the scene's rate",
     )  # fmt: skip
     max_error_mm: FloatProperty(
-        name="Tolerance", default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
+        name="Tolerance in mm", default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
         description="How far a joint may stray for the sake of a smaller file, in millimetres",
     )  # fmt: skip
 

@@ -73,6 +73,7 @@ def body_of(armature: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
 def keep_body(armature: bpy.types.Object, body: BodyMap, skeleton: Skeleton) -> None:
     """Store a body map with the armature, the body's parts in their order."""
     parts = armature.takemill.parts
+    armature.takemill.height_m = skeleton.height
     parts.clear()
     for part, bone in body.names(skeleton).items():
         item = parts.add()
