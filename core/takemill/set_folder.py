@@ -59,8 +59,8 @@ def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
     """The resolved `place`, which can be replaced by a folder that holds files of these names.
 
     Raises:
-        FileError: it is a file, the working folder, not writable, or holds one of the names from another
-            hand.
+        FileError: it is a file, the working folder, not writable, holds one of the names from another hand,
+            or other things and no set so far: a project's folder is not for swapping.
     """
     with naming("write", place):
         path = Path(place).resolve()
@@ -75,6 +75,11 @@ def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
                     f"cannot write {path / name}: the file there was not written by Takemill; "
                     "move it or name another folder"
                 )
+        if path.is_dir() and not ours and any(path.iterdir()):
+            raise FileError(
+                f"cannot write {place}: the folder holds other things and no clip set yet; "
+                "name a new or an empty one"
+            )
         above = next(parent for parent in path.parents if parent.exists())
         if not os.access(above, os.W_OK | os.X_OK):
             raise FileError(f"cannot write {place}: {above} is not writable")
