@@ -19,6 +19,7 @@ The order of the work:
   takemill check take.bvh                       what the suit did wrong, and where
   takemill repair take.bvh -o mended.bvh        the same take, mended
   takemill cuts take.bvh --toml > set.toml      clips that suggest themselves, as a recipe to edit
+  takemill recipe                               all settings, with what they do
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
   takemill pack take.bvh --recipe set.toml --out clips
   takemill verify clips                         the set read back and judged
@@ -47,6 +48,12 @@ Suggest clips: idles, walks, turns, strikes, jumps.
 
   takemill cuts take.bvh
   takemill cuts take.bvh --toml > set.toml      # then edit names and times, and pack with it"""
+
+_RECIPE = """\
+Print a recipe with every setting, its default and what it does; each is commented out, so that it
+changes nothing until it is edited.
+
+  takemill recipe > set.toml"""
 
 _LOOPS = """\
 Find where the motion repeats itself: pairs of frames that can be the start and the end of a loop,
@@ -125,6 +132,7 @@ def build_parser() -> argparse.ArgumentParser:
     shape = cuts.add_mutually_exclusive_group()
     _as_json(shape)
     shape.add_argument("--toml", action="store_true", help="print a recipe")
+    verb("recipe", _RECIPE)
     loops = verb("loops", _LOOPS)
     _takes(loops)
     loops.add_argument("--from", dest="start", metavar="TIME", help='seconds, or frames: "540f"')

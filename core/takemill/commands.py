@@ -23,6 +23,7 @@ from .motion import Motion
 from .packing import clips_of, pack_takes, read_take
 from .pipeline import Progress
 from .recipe import ClipSpec, Moment, Recipe, parse_moment, read_recipe
+from .recipe_text import recipe_text
 from .repair import repair as repair_take
 from .verify import verify_set
 
@@ -80,6 +81,12 @@ def cuts(options: argparse.Namespace, progress: Progress) -> str:
         said = [asdict(cut) | _times(cut.start, cut.stop - 1, motion.rate) for cut in found]
         return _json(_take_facts(options.take, motion, body) | {"cuts": said})
     return console.cuts_table(found, motion.rate)
+
+
+def recipe(options: argparse.Namespace, progress: Progress) -> str:
+    """A recipe with every setting."""
+    del options, progress
+    return recipe_text()
 
 
 def loops(options: argparse.Namespace, progress: Progress) -> str:

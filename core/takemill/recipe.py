@@ -31,6 +31,7 @@ from .contacts import ContactSettings
 from .cuts import KINDS, Cut, CutSettings
 from .errors import RecipeError
 from .fit import FitSettings
+from .footlock import FootlockSettings
 from .health import HealthSettings
 from .loop_close import CloseSettings
 from .loop_search import LoopSettings
@@ -141,6 +142,7 @@ class Recipe:
     repair: RepairSettings = field(default_factory=RepairSettings)
     health: HealthSettings = field(default_factory=HealthSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
+    footlock: FootlockSettings = field(default_factory=FootlockSettings)
     cuts: CutSettings = field(default_factory=CutSettings)
     loop: LoopSettings = field(default_factory=LoopSettings)
     close: CloseSettings = field(default_factory=CloseSettings)
@@ -150,8 +152,10 @@ class Recipe:
 
     def __post_init__(self) -> None:
         expect_unique((clip.name for clip in self.clips), "recipe")
-        for name in ("repair", "health"):  # one table says when a foot is planted, for all stages
-            object.__setattr__(self, name, replace(getattr(self, name), contacts=self.contacts))
+        # Settings inside settings have one table, for all stages that look at them.
+        repair = replace(self.repair, contacts=self.contacts, footlock=self.footlock)
+        object.__setattr__(self, "repair", repair)
+        object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
 
 
 TABLES: Mapping[str, type] = {

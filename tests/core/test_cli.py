@@ -18,7 +18,7 @@ from takemill import cli
 from takemill.bvh import read_bvh
 from takemill.recipe import parse_recipe
 
-VERBS = ("check", "repair", "cuts", "loops", "pack", "verify", "demo")
+VERBS = ("check", "repair", "cuts", "recipe", "loops", "pack", "verify", "demo")
 
 
 @pytest.fixture(scope="module")

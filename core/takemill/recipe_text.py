@@ -1,0 +1,77 @@
+"""A recipe that shows every setting with its default; what they do is read from the docstrings themselves."""
+
+from __future__ import annotations
+
+import inspect
+import json
+import re
+import textwrap
+import typing
+from dataclasses import MISSING, fields, is_dataclass
+
+from .recipe import TABLES
+
+_HEAD = """\
+# A recipe: every setting of Takemill with its default. All is commented out: what you leave so stays.
+
+# name = "ferry"            # of the set and its file; the first take's name when left out
+# rate = 30                 # frames per second of the clips; the take's own when left out
+
+# [[clip]]                  # without any, the suggested cuts are taken (`takemill cuts TAKE --toml`)
+# name = "walk"
+# take = "monday"           # the file's name without its ending, when there are several
+# from = 31.0               # seconds, or frames of the take: "1860f"
+# to = 42.0                 # the last pose of the clip
+# loop = true               # it repeats: the best loop within the range ...
+# search = false            # ... or exactly the range
+# travel = "root"           # the way over the floor: "root" joint, "keep" on the body, or "in_place"
+# rate = 60                 # other than the set's
+# smooth_hz = 0.5           # other than [travel]'s
+# kind = "steps"            # still, steps, strike, turn, jump, other; told from the motion when left out
+
+# [body]                    # where the body map is wrong: part = "joint"; "" takes a part away
+# leftFoot = "L_Ankle"
+"""
+
+
+def recipe_text() -> str:
+    """The recipe, as TOML."""
+    return "\n".join([_HEAD, *(_table(name, kind) for name, kind in TABLES.items())]).rstrip()
+
+
+def _table(name: str, kind: type) -> str:
+    about, _, attributes = (inspect.getdoc(kind) or "").partition("Attributes:")
+    summary = " ".join(about.split())
+    hints = typing.get_type_hints(kind)
+    said = _said(attributes)
+    lines = [f"# {summary}", f"# [{name}]"]
+    told: set[str] = set()
+    for field in fields(kind):
+        if is_dataclass(hints[field.name]):  # it has a table of its own
+            continue
+        text = said.get(field.name, "").replace("None", "left out")  # TOML has no word for it
+        value = field.default if field.default_factory is MISSING else field.default_factory()
+        shown = f"# {field.name} = {_toml(value)}" if value is not None else f"# {field.name}: left out"
+        lines += textwrap.wrap(
+            f"{shown.ljust(27)} # {text}" if text and text not in told else shown,
+            110,
+            subsequent_indent="#" + " " * 27 + "# ",
+        )
+        told.add(text)
+    return "\n".join(lines) + "\n"
+
+
+def _said(attributes: str) -> dict[str, str]:
+    """Field -> what its docstring says; fields that are told together share the words."""
+    found: dict[str, str] = {}
+    for names, text in re.findall(
+        r"^(\w+(?:, \w+)*): (.*?)(?=^\w|\Z)", inspect.cleandoc(attributes), re.M | re.S
+    ):
+        found |= dict.fromkeys(names.split(", "), " ".join(text.split()))
+    return found
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value)

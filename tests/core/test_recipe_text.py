@@ -1,0 +1,55 @@
+"""The printed recipe: complete, true, and harmless until it is edited."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import fields, is_dataclass
+
+from takemill import cli
+from takemill.recipe import TABLES, ClipSpec, Moment, Recipe, parse_recipe
+from takemill.recipe_text import recipe_text
+
+
+def uncommented() -> str:
+    """The tables with their comments taken away; the head, with its examples, is left out."""
+    text = recipe_text()
+    return re.sub(r"^# (\[\w+\]|\w+ = )", r"\1", text[text.index("# [repair]") :], flags=re.MULTILINE)
+
+
+def test_it_changes_nothing_until_it_is_edited():
+    assert parse_recipe(recipe_text()) == Recipe()
+
+
+def test_its_values_are_the_defaults():
+    text = uncommented()
+    assert parse_recipe(text) == Recipe()
+    assert text.count("\n[") + 1 == len(TABLES)
+    assert parse_recipe(text.replace("longest_bridge_s = 0.25", "longest_bridge_s = 0.5")) != Recipe()
+
+
+def test_every_setting_is_shown_and_said():
+    text = recipe_text()
+    for name, kind in TABLES.items():
+        table = text[text.index(f"# [{name}]") :].split("\n\n")[0]
+        for field in fields(kind):
+            value = getattr(getattr(Recipe(), name), field.name)
+            if not is_dataclass(value):
+                assert re.search(rf"^# {field.name}( =|: left out)", table, re.MULTILINE), (name, field.name)
+        assert "None" not in table
+    assert "# longer runs of bad frames are reported and left." in text
+    assert max(map(len, text.splitlines())) <= 110
+
+
+def test_the_examples_of_the_head_are_a_recipe():
+    head = recipe_text().split("# [repair]")[0]
+    examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
+    recipe = parse_recipe(examples)
+    assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
+    assert recipe.clips == (
+        ClipSpec("walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps"),
+    )
+
+
+def test_the_command_prints_it(capsys):
+    assert cli.main(["recipe"]) == 0
+    assert capsys.readouterr().out.rstrip() == recipe_text()
