@@ -21,6 +21,8 @@ _LOOPS = ("still", "steps")
 _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 _WORK_HZ = 30.0  # cuts are told at this rate: a frame is 33 ms
 _SMOOTH_HZ = 4.0  # body speed; slower things stay
+_LEVER = 0.15  # leg lengths: a joint that only turns moves what hangs on it
+_QUIET, _QUIET_SPEED = 2.5, 0.03  # times the usual speed of the rests, and at least (leg lengths per second)
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,10 @@ class CutSettings:
         strike_speed: speed of a hand or foot against the hips that makes a strike.
         jump_s, jump_rise: shortest time with no foot down, and least rise of the hips (leg lengths), of a
             jump.
-        snap_s: how far an end may move to a calmer frame.
+        snap_s: how far an end may move outwards to a quiet frame near the neutral pose.
+        lead_s: rest kept before an action.
+        settle_s: rest kept after it.
+        away: root mean square distance (leg lengths) from the usual pose that a calm body leaves it by.
         shortest_s: shorter stretches are dropped.
     """
 
@@ -53,7 +58,10 @@ class CutSettings:
     strike_speed: float = 3.5
     jump_s: float = 0.15
     jump_rise: float = 0.1
-    snap_s: float = 0.35
+    snap_s: float = 0.6
+    lead_s: float = 0.1
+    settle_s: float = 0.4
+    away: float = 0.015
     shortest_s: float = 0.3
 
 
@@ -95,8 +103,8 @@ def suggest_cuts(
 ) -> tuple[Cut, ...]:
     """The stretches of a take that could be clips, in order of time; they do not overlap.
 
-    One-shots begin and end in a calm frame near the neutral pose (the pose in which the body mostly rests),
-    so that they chain from an idle. `contacts` are found when they are not given.
+    An action begins and ends with a little rest near the neutral pose (the pose in which the body mostly
+    rests), so that it chains from an idle. `contacts` are found when they are not given.
 
     Raises:
         InputError: a setting is not above 0.
@@ -108,16 +116,14 @@ def suggest_cuts(
     frames = np.arange(0, len(motion), step)
     signals = _signals(motion, body, settings, contacts or find_contacts(motion, body), frames)
     found: list[tuple[str, int, int]] = []
-    resting = _resting(signals, settings)
-    for start, stop in zip(*runs(resting), strict=True):
-        if stop - start >= settings.still_s * signals.rate:
-            found.append(("still", int(start), int(stop)))
-    for start, stop in zip(*runs(~resting), strict=True):
-        found += _active(signals, settings, int(start), int(stop))
-    ranges = _without_overlap(
-        sorted((_snapped(signals, settings, *one) for one in found), key=lambda one: one[1]),
-        round(settings.shortest_s * signals.rate),
-    )
+    rest = 0
+    for start, stop in [*_actions(signals, settings), (len(frames), len(frames))]:
+        if start - rest >= settings.still_s * signals.rate:
+            found += _calm(signals, settings, rest, start)
+        if start < stop:
+            found += _active(signals, settings, start, stop)
+        rest = stop
+    ranges = [one for one in found if one[2] - one[1] >= max(settings.shortest_s * signals.rate, 1)]
     counts = dict.fromkeys(KINDS, 0)
     cuts = []
     for kind, start, stop in ranges:
@@ -139,6 +145,53 @@ def _resting(signals: _Signals, settings: CutSettings) -> Mask:
     return calm
 
 
+def _actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
+    """The stretches between the rests, from where the body leaves its calm to where it has settled again."""
+    resting = _resting(signals, settings)
+    spans = [(int(a), int(b)) for a, b in zip(*runs(~resting), strict=True)]
+    usual = float(np.median(signals.speed[resting])) if resting.any() else 0.0
+    quiet = max(_QUIET * usual, _QUIET_SPEED)
+    cost = signals.speed / settings.still_speed + signals.strange / settings.neutral
+    reach, lead, settle = (
+        round(s * signals.rate) for s in (settings.snap_s, settings.lead_s, settings.settle_s)
+    )
+    out = []
+    for k, (start, stop) in enumerate(spans):
+        # Half of the rest on each side may be taken.
+        low = (spans[k - 1][1] + start + 1) // 2 if k else 0
+        high = (stop + spans[k + 1][0]) // 2 if k + 1 < len(spans) else len(cost)
+        before = slice(max(low, start - reach), start)
+        after = slice(stop, min(high, stop + reach))
+        start -= _steps_to_calm(signals.speed[before][::-1], cost[before][::-1], quiet)
+        stop += _steps_to_calm(signals.speed[after], cost[after], quiet)
+        out.append((max(low, start - lead), min(high, stop + settle)))
+    return out
+
+
+def _steps_to_calm(speed: Array, cost: Array, quiet: float) -> int:
+    """How far to go outwards: to the first quiet frame, or else to the calmest near the neutral pose."""
+    calm = np.flatnonzero(speed < quiet)
+    if len(calm):
+        return int(calm[0])
+    return int(np.argmin(cost)) if len(cost) else 0
+
+
+def _calm(signals: _Signals, settings: CutSettings, start: int, stop: int) -> list[tuple[str, int, int]]:
+    """A rest as clips; where the body leaves its usual pose for a while, that part is its own."""
+    strange, rate = signals.strange[start:stop], signals.rate
+    away = strange > max(settings.away, 3 * float(np.percentile(strange, 25)))
+    away = _long(_filled(away, settings.still_s, rate), settings.still_s, rate)
+    pad = round(settings.settle_s * rate)
+    out: list[tuple[str, int, int]] = []
+    place = start
+    for first, last in zip(*runs(away), strict=True):
+        first, last = max(place, start + int(first) - pad), min(stop, start + int(last) + pad)
+        out += [("still", place, first), ("other", first, last)]
+        place = last
+    least = settings.still_s * rate
+    return [one for one in [*out, ("still", place, stop)] if one[0] == "other" or one[2] - one[1] >= least]
+
+
 def _signals(
     motion: Motion, body: BodyMap, settings: CutSettings, contacts: Contacts, frames: Index
 ) -> _Signals:
@@ -151,7 +204,9 @@ def _signals(
     hips = positions[:, place[body.require("hips")]]
     heading = np.degrees(_smooth(body_map.heading(few, body), rate, 1.0))
     velocity = series.derivative(_smooth(positions, rate, 2 * _SMOOTH_HZ), rate)
-    speed = _smooth(np.sqrt((velocity**2).sum(axis=-1).mean(axis=1)), rate, _SMOOTH_HZ)
+    turning = _LEVER * _smooth(series.angular_velocity(few.rotations[:, joints], rate), rate, 2 * _SMOOTH_HZ)
+    square = (velocity**2).sum(axis=-1) + (turning**2).sum(axis=-1)
+    speed = _smooth(np.sqrt(square.mean(axis=1)), rate, _SMOOTH_HZ)
     limbs = [place[joint] for part in _LIMBS if (joint := body.get(part)) is not None]
     reach = _smooth(positions[:, limbs] - hips[:, None], rate, 10.0)
     limb_speed = np.linalg.norm(series.derivative(reach, rate), axis=-1).max(axis=1, initial=0.0)
@@ -250,36 +305,3 @@ def _parts(start: int, turning: Mask, travelling: Mask) -> list[tuple[str, int, 
     label = label[marked[nearest]]
     edges = [0, *(np.flatnonzero(np.diff(label)) + 1).tolist(), len(label)]
     return [("turn" if label[a] == 2 else "steps", start + a, start + b) for a, b in pairwise(edges)]
-
-
-def _snapped(
-    signals: _Signals, settings: CutSettings, kind: str, start: int, stop: int
-) -> tuple[str, int, int]:
-    """Ends of a one-shot moved to the calmest frame near the neutral pose within reach; loops stay."""
-    if kind in _LOOPS:
-        return kind, start, stop
-    reach = round(settings.snap_s * signals.rate)
-    cost = signals.speed / settings.still_speed + signals.strange / 0.05
-    middle = (start + stop) // 2
-    low, high = max(0, start - reach), max(start - reach + 1, min(start + reach // 2, middle))
-    # The last of equally calm frames before the action, the first after it: clips hold no needless rest.
-    before = cost[low : max(high, low + 1)]
-    first = low + int(np.flatnonzero(before <= before.min() + 0.5)[-1])
-    low, high = max(stop - 1 - reach // 2, middle), min(len(cost), stop + reach)
-    after = cost[low : max(high, low + 1)]
-    last = low + int(np.flatnonzero(after <= after.min() + 0.5)[0])
-    return kind, first, last + 1
-
-
-def _without_overlap(ranges: list[tuple[str, int, int]], least: int) -> list[tuple[str, int, int]]:
-    """A one-shot takes its frames from the loops beside it; what is too short then is dropped."""
-    out: list[tuple[str, int, int]] = []
-    for kind, start, stop in ranges:
-        if out and start < out[-1][2]:
-            before = out[-1]
-            if before[0] in _LOOPS:
-                out[-1] = (before[0], before[1], start)
-            else:
-                start = before[2]
-        out.append((kind, start, stop))
-    return [one for one in out if one[2] - one[1] >= max(least, 1)]
