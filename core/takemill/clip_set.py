@@ -1,4 +1,4 @@
-"""A set of clips on disk: one GLB, `clips.json` and `report.html`, replaced together or not at all."""
+"""A set of clips on disk: its GLB files, `clips.json` and `report.html`, replaced together or not at all."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from .checks import Mask
 from .clip_facts import Facts, clip_facts, set_facts
 from .errors import InputError
 from .glb import GlbClip, append_animations
+from .glb_nodes import nodes_only
 from .pipeline import FinishedClip, PreparedTake, Progress, silent
-from .recipe import Recipe, expect_name, expect_unique
+from .recipe import FILES, Recipe, expect_name, expect_unique
 from .reduce import reduce_keys
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder
@@ -41,7 +42,7 @@ def write_clip_set(
     progress: Progress = silent,
     place: Callable[[GlbClip], GlbClip] | None = None,
 ) -> list[Facts]:
-    """Write `out_dir` with NAME.glb (the base with all clips behind it), clips.json and report.html.
+    """Write `out_dir` with NAME.glb (or more files, by `recipe.files`), clips.json and report.html.
 
     The folder's old set is replaced whole or not at all; files that Takemill did not write stay.
 
@@ -64,18 +65,18 @@ def write_clip_set(
         GlbError: the base is malformed or lacks a joint.
         FileError: the folder cannot be written; it is untouched.
     """
-    name = _check(name, clips)
+    name = _check(name, clips, recipe)
     expect_place(out_dir, name)
     by_name = {take.name: take for take in takes}
     written, facts = [], []
     for number, clip in enumerate(clips):
         progress(f"keys of {clip.name}", 0.9 * number / len(clips))
         tracks = reduce_keys(clip.motion, recipe.reduce, planted_joints(clip))
-        facts.append(clip_facts(clip, f"{name}.glb", tracks, by_name))
+        facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, by_name))
         one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
     progress("writing", 0.9)
-    files = {f"{name}.glb": append_animations(base_glb, written)}
+    files = _glb_files(base_glb, name, written, recipe.files)
     said = set_facts(name, takes, clips, recipe) | {"clips": facts}
     files[REPORT] = render_report(said, takes, clips).encode()
     said["files"] = [
@@ -87,7 +88,23 @@ def write_clip_set(
     return facts
 
 
-def _check(name: str, clips: Sequence[FinishedClip]) -> str:
+def _file_of(clip: str, name: str, files: str) -> str:
+    """The file of a clip, relative to the set's folder."""
+    return {"one": f"{name}.glb", "each": f"{clip}.glb", "apart": f"clips/{clip}.glb"}[files]
+
+
+def _glb_files(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
+    if files == "one":
+        return {f"{name}.glb": append_animations(base_glb, clips)}
+    apart = files == "apart"
+    base = nodes_only(base_glb) if apart else base_glb
+    each = {_file_of(clip.name, name, files): append_animations(base, [clip]) for clip in clips}
+    return ({f"{name}.glb": base_glb} if apart else {}) | each
+
+
+def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
+    if recipe.files not in FILES:
+        raise InputError(f"files of a set: expected one of {', '.join(FILES)}, got {recipe.files!r}")
     if not clips:
         raise InputError("a set needs at least one clip")
     for clip in clips:

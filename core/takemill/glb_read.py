@@ -38,6 +38,7 @@ class GlbScene:
     Attributes:
         names: of the nodes.
         parents: of the nodes, -1 for those at the top.
+        joints: the nodes that skins name.
         curves: animation name -> its channels.
         extras: animation name -> its extras.
     """
@@ -141,6 +142,14 @@ class GlbScene:
                 raise self._error(f"{place}: its times do not increase")
             curves.append(Curve(node, path, times, values))
         return curves
+
+    def moved_by(self, name: str) -> tuple[int, ...]:
+        """The nodes that an animation moves, and what hangs below them."""
+        moved = {curve.node for curve in self.curves[name]}
+        for node in self._order:  # parents come first
+            if self.parents[node] in moved:
+                moved.add(node)
+        return tuple(sorted(moved))
 
     def duration_s(self, name: str) -> float:
         """When the last key of an animation lies, seconds."""

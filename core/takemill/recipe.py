@@ -25,6 +25,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
+from typing import Literal
 
 from . import disk, tables
 from .contacts import ContactSettings
@@ -38,6 +39,9 @@ from .loop_search import LoopSettings
 from .reduce import ReduceSettings
 from .repair import RepairSettings
 from .travel import MODES, TravelSettings
+
+FILES = ("one", "each", "apart")
+"""How the clips of a set can be parted among files."""
 
 _LATEST = 1e9  # seconds
 _NAME_BYTES = 63  # what Blender 4.5 keeps of a name
@@ -131,12 +135,15 @@ class Recipe:
     Attributes:
         name: of the set; "" for the first take's.
         rate: frames per second of the clips; None for the take's.
+        files: "one" GLB holds rig, mesh and all clips; "each" clip has such a GLB of its own; or mesh and
+            clips are "apart": one GLB without clips, and one without mesh for each clip.
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
         clips: what to cut; empty for the suggested cuts.
     """
 
     name: str = ""
     rate: float | None = None
+    files: str = "one"
     body: Mapping[str, str] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
     repair: RepairSettings = field(default_factory=RepairSettings)
@@ -190,12 +197,14 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
         raise RecipeError(f"{source}: not TOML: {problem}") from problem
-    tables.expect_known(data, ["name", "rate", "body", "clip", *TABLES], source)
+    tables.expect_known(data, ["name", "rate", "files", "body", "clip", *TABLES], source)
     values: dict[str, object] = {}
     if "name" in data:
         values["name"] = expect_name(tables.value_of(data["name"], str, f"{source}: name"), f"{source}: name")
     if "rate" in data:
         values["rate"] = _rate(data["rate"], f"{source}: rate")
+    if "files" in data:
+        values["files"] = tables.value_of(data["files"], Literal[FILES], f"{source}: files")
     if "body" in data:
         values["body"] = tables.value_of(data["body"], Mapping[str, str], f"{source}: [body]")
     for name, kind in TABLES.items():

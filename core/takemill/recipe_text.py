@@ -16,6 +16,7 @@ _HEAD = """\
 
 # name = "ferry"            # of the set and its file; the first take's name when left out
 # rate = 30                 # frames per second of the clips; the take's own when left out
+# files = "one"             # all in one GLB; or "each" clip in a whole one; or the mesh "apart" from them
 
 # [[clip]]                  # without any, the suggested cuts are taken (`takemill cuts TAKE --toml`)
 # name = "walk"

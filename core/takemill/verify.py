@@ -116,7 +116,7 @@ def _clip(
 ) -> Verdict:
     name, seconds = clip["name"], scene.duration_s(clip["name"])
     wrong = list(_times(clip, seconds))
-    joints = scene.joints or tuple(range(len(scene.names)))
+    joints = scene.joints or scene.moved_by(name)
     ends = scene.worlds(name, np.array([0.0, clip["duration_s"]]))
     root = said["skeleton"]["root"]
     moved = next((j for j in joints if scene.names[j] == root), None)
@@ -183,7 +183,9 @@ def _compared(
     name: str, scene: GlbScene, joints: tuple[int, ...], motion: Motion, settings: Mapping[str, Any]
 ) -> tuple[float | None, list[str]]:
     """The largest distance, mm, between the joints as the file plays them and the motion, 4 times a frame."""
-    nodes = {scene.names[joint]: joint for joint in joints}
+    nodes = {
+        scene.names[node]: node for node in (*range(len(scene.names)), *joints)
+    }  # joints have the last word
     missing = [joint for joint in motion.skeleton.names if joint not in nodes]
     if missing:
         return None, [f"the file has no joint {missing[0]!r}"]

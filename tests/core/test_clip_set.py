@@ -18,6 +18,7 @@ import synthetic
 from takemill import clip_set, glb, pipeline
 from takemill.errors import FileError, GlbError, InputError, RecipeError
 from takemill.recipe import Recipe, parse_recipe
+from takemill.verify import verify_set
 
 SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_bytes())
 RECIPE = """
@@ -183,6 +184,29 @@ def test_a_new_set_replaces_the_old_and_leaves_other_files(made, tmp_path):
     assert [clip["name"] for clip in said(tmp_path / "set")["clips"]] == ["walk"]
 
 
+@pytest.mark.parametrize("files", ["each", "apart"])
+def test_clips_in_files_of_their_own_play_the_same(made, folder, tmp_path, files):
+    made.write(tmp_path / "set", recipe=replace(made.recipe, files=files))
+    jsonschema.validate(said(tmp_path / "set"), SCHEMA)
+    wrong, verdicts = verify_set(tmp_path / "set", {clip.name: clip.motion for clip in made.clips})
+    assert wrong == ()
+    assert [one.problems for one in verdicts] == [(), (), ()]
+    whole = glb_reader.read_glb((folder / "ferry.glb").read_bytes())
+    names = made.clips[0].motion.skeleton.names
+    for clip in said(tmp_path / "set")["clips"]:
+        assert clip["file"] == (f"{clip['name']}.glb" if files == "each" else f"clips/{clip['name']}.glb")
+        one = glb_reader.read_glb((tmp_path / "set" / clip["file"]).read_bytes())
+        assert [animation["name"] for animation in one.json["animations"]] == [clip["name"]]
+        assert ("meshes" in one.json, "skins" in one.json) == ((files == "each",) * 2)
+        times = np.linspace(0, clip["duration_s"], 7)
+        there, here = (file.positions(clip["name"], times, names) for file in (whole, one))
+        np.testing.assert_array_equal(there, here)
+    if files == "apart":
+        assert (tmp_path / "set" / "ferry.glb").read_bytes() == made.base
+    made.write(tmp_path / "set")  # and back: nothing of the other layout stays
+    assert sorted(os.listdir(tmp_path / "set")) == ["clips.json", "ferry.glb", "report.html"]
+
+
 def test_clips_without_a_known_take(made, tmp_path):
     facts = made.write(tmp_path / "set", takes=[])
     assert all(clip["source"]["sha256"] is None for clip in facts)
@@ -213,6 +237,9 @@ REFUSED = {
     ),
     "a long name": (
         lambda made: {"clips": [replace(made.clips[0], name="x" * 255)]}, RecipeError, "takes 255 bytes"
+    ),
+    "unheard-of files": (
+        lambda made: {"recipe": replace(made.recipe, files="two")}, InputError, "one of one, each, apart"
     ),
     "an illegal name of the set": (lambda _: {"name": "con"}, RecipeError, "name of the set"),
     "two skeletons": (

@@ -44,6 +44,7 @@ def test_the_examples_of_the_head_are_a_recipe():
     head = recipe_text().split("# [repair]")[0]
     examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
     recipe = parse_recipe(examples)
+    assert recipe.files == Recipe().files
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
     assert recipe.clips == (
         ClipSpec("walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps"),
