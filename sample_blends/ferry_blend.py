@@ -49,7 +49,8 @@ def material(paint: str) -> bpy.types.Material:
     (red, green, blue), rough = PAINTS[paint]
     made = bpy.data.materials.new(paint)
     made.diffuse_color, made.roughness = (red, green, blue, 1.0), rough
-    made.use_nodes = True
+    if made.node_tree is None:  # always there in 5.2, which deprecates use_nodes
+        made.use_nodes = True
     shader = made.node_tree.nodes["Principled BSDF"]
     shader.inputs["Base Color"].default_value = (red, green, blue, 1.0)
     shader.inputs["Roughness"].default_value = rough

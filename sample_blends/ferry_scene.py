@@ -111,6 +111,7 @@ def _light_and_camera(scene: bpy.types.Scene) -> None:
     scene.view_settings.view_transform = "AgX"
     world = bpy.data.worlds.new("Marsh sky")
     scene.world = world
-    world.use_nodes = True
+    if world.node_tree is None:  # always there in 5.2, which deprecates use_nodes
+        world.use_nodes = True
     world.node_tree.nodes["Background"].inputs["Color"].default_value = (0.50, 0.62, 0.66, 1.0)
     world.node_tree.nodes["Background"].inputs["Strength"].default_value = 0.75
