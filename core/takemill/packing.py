@@ -84,7 +84,9 @@ def _read(
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):
         progress(f"reading {path}", number / len(paths))
         read[name] = read_take(path, recipe, unit_m, up)
-    pipeline.expect_one_skeleton({name: motion for name, (motion, _, _) in read.items()})
+    motions = {name: motion for name, (motion, _, _) in read.items()}
+    pipeline.expect_one_skeleton(motions)
+    pipeline.expect_clips(recipe, motions)
     return read
 
 

@@ -174,7 +174,7 @@ def specs_of(takes: Sequence[PreparedTake], recipe: Recipe) -> tuple[ClipSpec, .
     """
     cuts = {take.name: cuts_of(take, recipe) for take in takes}
     if recipe.clips:
-        specs = (replace(spec, take=_take_of(spec, takes).name) for spec in recipe.clips)
+        specs = (replace(spec, take=_take_of(spec, tuple(cuts))) for spec in recipe.clips)
         rates = {take.name: take.motion.rate for take in takes}
         return tuple(replace(one, kind=_kind_of(one, rates[one.take], cuts[one.take])) for one in specs)
     alone = len(takes) == 1
@@ -188,15 +188,23 @@ def specs_of(takes: Sequence[PreparedTake], recipe: Recipe) -> tuple[ClipSpec, .
     return found
 
 
-def _take_of(spec: ClipSpec, takes: Sequence[PreparedTake]) -> PreparedTake:
-    names = ", ".join(take.name for take in takes)
-    if not spec.take and len(takes) == 1:
-        return takes[0]
-    for take in takes:
-        if take.name == spec.take:
-            return take
+def expect_clips(recipe: Recipe, motions: Mapping[str, Motion]) -> None:
+    """Insist, before the long work, on clips that lie within the takes (by name) that they are of.
+
+    Raises:
+        RecipeError: a clip leaves its take, names no take of the set, or none of several.
+    """
+    for spec in recipe.clips:
+        motion = motions[_take_of(spec, tuple(motions))]
+        spec.frames(len(motion), motion.rate)
+
+
+def _take_of(spec: ClipSpec, names: Sequence[str]) -> str:
+    """The name of a clip's take."""
+    if spec.take in names or (not spec.take and len(names) == 1):
+        return spec.take or names[0]
     problem = f"there is no take {spec.take!r}" if spec.take else "it does not say which take it is from"
-    raise RecipeError(f'clip {spec.name!r}: {problem}; write take = "..." with one of: {names}')
+    raise RecipeError(f'clip {spec.name!r}: {problem}; write take = "..." with one of: {", ".join(names)}')
 
 
 def _kind_of(spec: ClipSpec, rate: float, cuts: Sequence[Cut]) -> str:
@@ -217,16 +225,22 @@ def make_clips(
         RecipeError: a clip leaves its take, names no take, or has no loop in its range.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
-    expect_one_skeleton({take.name: take.motion for take in takes})
+    motions = {take.name: take.motion for take in takes}
+    expect_one_skeleton(motions)
+    expect_clips(recipe, motions)
     specs = specs_of(takes, recipe)
     by_name = {take.name: take for take in takes}
-    for spec in specs:  # before the long work
-        spec.frames(len(by_name[spec.take].motion), by_name[spec.take].motion.rate)
     rooted = any(spec.travel == "root" for spec in specs)
     clips = []
     for number, spec in enumerate(specs):
         progress(f"clip {spec.name}", number / len(specs))
-        clips.append(_make_clip(by_name[spec.take], spec, recipe, rooted))
+        try:
+            clips.append(_make_clip(by_name[spec.take], spec, recipe, rooted))
+        except RecipeError:
+            if recipe.clips or not spec.loop:
+                raise
+            # Nobody asked for this loop: what only suggested itself as one still makes a clip.
+            clips.append(_make_clip(by_name[spec.take], replace(spec, loop=False), recipe, rooted))
     return tuple(clips)
 
 

@@ -141,6 +141,15 @@ def test_without_clips_the_suggested_cuts_are_taken(take):
         )
 
 
+def test_a_suggested_loop_that_is_none_becomes_a_one_shot(take, monkeypatch):
+    monkeypatch.setattr(pipeline, "find_loops", lambda *_: ())
+    clips = make_clips(take, Recipe())
+    assert [one.name for one in clips] == [cut.name for cut in pipeline.cuts_of(take, Recipe())]
+    assert not any(one.loop or one.candidate for one in clips)
+    with pytest.raises(RecipeError, match="no loop in its range; widen it, or set search = false"):
+        make(take, clip(more="loop = true"))
+
+
 def test_clips_know_their_takes(take):
     other = replace(take, name="night")
     spec = ClipSpec("a", Moment(1), Moment(2))
