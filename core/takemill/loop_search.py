@@ -19,7 +19,14 @@ from .motion import Motion
 
 KINDS = ("auto", "steps", "still")
 _LONGEST_S = {"steps": 4.0, "still": 20.0}
+_SAME_M = 0.01  # poses that never lie further apart are one pose
 _STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
+_SLOW_STEP = 2
+_LIMBS = (
+    "hips",
+    "head",
+    *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
+)
 _LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
 _QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
 
@@ -81,9 +88,11 @@ def find_loops(
     _check(motion, settings)
     joints = main_joints(body)
     step = max(1, round(motion.rate / settings.coarse_hz))
-    coarse = positions_at(motion, np.arange(0, len(motion), step), joints)
+    coarse = positions_at(motion, np.arange(0, len(motion), step), _limbs(body, joints))
+    kind = settings.kind if settings.kind != "auto" else _kind(coarse, motion.rate / step)
+    if kind == "still" and len(coarse) > _SLOW_STEP * 16:  # an idle is slow, and its loops are long
+        coarse, step = coarse[::_SLOW_STEP], step * _SLOW_STEP
     coarse_rate = motion.rate / step
-    kind = settings.kind if settings.kind != "auto" else _kind(coarse, coarse_rate)
     longest = min(settings.longest_s or _LONGEST_S[kind], motion.duration_s)
     low = max(1, int(settings.shortest_s * coarse_rate))
     high = min(len(coarse) - 1, int(np.ceil(longest * coarse_rate)))
@@ -92,6 +101,8 @@ def find_loops(
     reach = max(1, round(settings.window_s * coarse_rate))
     band = _band(cloud(coarse, reach), high)
     effort = _effort(coarse)
+    if band[np.isfinite(band)].max() < _SAME_M:
+        kind = "still"
     seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, effort), True)
     limits = (
         max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
@@ -124,6 +135,12 @@ def _check(motion: Motion, settings: LoopSettings) -> None:
             f"the range lasts {motion.duration_s:.2f} s, less than the shortest loop "
             f"of {settings.shortest_s:g} s; take a longer range or lower shortest_s"
         )
+
+
+def _limbs(body: BodyMap, joints: Index) -> Index:
+    """Of the joints (P,) to be compared, those that tell most, for the coarse map: hips, head, limbs."""
+    told = [joint for part in _LIMBS if (joint := body.get(part)) is not None]
+    return np.array(sorted(told), np.intp) if len(told) > 4 else joints
 
 
 def _kind(positions: Array, rate: float) -> str:
@@ -260,10 +277,13 @@ def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
 
 def _note(band: Array, positions: Array, repeats: bool) -> str:
     far = float(band[np.isfinite(band)].max())
-    if far < 0.01:
-        span = np.ptp(positions[..., :2].mean(axis=1), axis=0).max()
-        moved = " apart from travelling" if span > 0.1 else ""
-        return f"the pose hardly changes{moved}: any two frames fit"
+    if far < _SAME_M:
+        floor = positions[..., 0] + 1j * positions[..., 1]
+        centre = floor.mean(axis=1, keepdims=True)
+        turns = np.angle((floor - centre) @ (floor - centre)[0].conj())
+        moved = " apart from travelling" if np.ptp(np.abs(centre - centre[0])) > 0.1 else ""
+        turned = " apart from turning" if np.ptp(np.unwrap(turns)) > np.radians(20) else ""
+        return f"the pose hardly changes{moved or turned}: any two frames fit"
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
 
 

@@ -36,7 +36,8 @@ class MarkSettings:
     """What counts as a strike and as a jump.
 
     Attributes:
-        strike_speed: least speed of a hand or foot against the hips, leg lengths per second.
+        strike_speed: least speed of a hand against the hips, leg lengths per second.
+        kick_speed: the same of a foot, which is quick in every step.
         strike_gap_s: of strikes of one limb that are nearer together, the fastest counts.
         stop_s: how long after its peak a strike's sharp stop may come.
         cutoff_hz: limbs are smoothed at this frequency before speeds are taken.
@@ -44,6 +45,7 @@ class MarkSettings:
     """
 
     strike_speed: float = 3.5
+    kick_speed: float = 5.0
     strike_gap_s: float = 0.25
     stop_s: float = 0.3
     cutoff_hz: float = 12.0
@@ -81,7 +83,7 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
         InputError: a setting is not above 0.
     """
     settings = settings or MarkSettings()
-    for name in ("strike_speed", "strike_gap_s", "stop_s", "cutoff_hz"):
+    for name in ("strike_speed", "kick_speed", "strike_gap_s", "stop_s", "cutoff_hz"):
         expect_positive(getattr(settings, name), name)
     parts = [part for part in _LIMBS if body.get(part) is not None]
     if not parts or len(motion) < 3:
@@ -93,10 +95,13 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
         reach = filters.butterworth(reach, motion.rate, settings.cutoff_hz, order=2)
     speed = np.linalg.norm(series.derivative(reach, motion.rate), axis=-1)
     braking = -series.derivative(speed, motion.rate)
+    least = (settings.strike_speed, settings.kick_speed)
     wait = max(1, round(settings.stop_s * motion.rate))
     marks = []
     for k, part in enumerate(parts):
-        for peak in _peaks(speed[:, k], settings.strike_speed, round(settings.strike_gap_s * motion.rate)):
+        for peak in _peaks(
+            speed[:, k], least[part.endswith("Foot")], round(settings.strike_gap_s * motion.rate)
+        ):
             stop = peak + int(np.argmax(braking[peak : peak + wait + 1, k]))
             marks += [Mark(f"{part}.strike", int(peak)), Mark(f"{part}.stop", int(stop))]
     return _ordered(marks)
@@ -154,8 +159,11 @@ def gait_phase(marks: tuple[Mark, ...], frames: int, loop: bool) -> Array:
 
 
 def _peaks(values: Array, least: float, gap: int) -> Index:
-    """Frames of the local maxima of values (F,) above `least`; of peaks closer than `gap`, the highest."""
-    ahead, behind = np.append(values[1:], -np.inf), np.insert(values[:-1], 0, -np.inf)
+    """Frames of the local maxima of values (F,) above `least`, of those closer than `gap` the highest.
+
+    An end of the series is no maximum: what comes beyond it is not known.
+    """
+    ahead, behind = np.append(values[1:], np.inf), np.insert(values[:-1], 0, np.inf)
     found = np.flatnonzero((values >= least) & (values > behind) & (values >= ahead))
     kept: list[int] = []
     for frame in found[np.argsort(-values[found], kind="stable")]:
