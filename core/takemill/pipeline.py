@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import quat
 from .body_map import BodyMap, find_body_map
 from .checks import Array
 from .contacts import Contacts, find_contacts
@@ -25,8 +24,6 @@ from .repair import repair
 from .series import frames_at
 from .skeleton import Skeleton
 from .travel import Travel, apply_travel, at_origin, find_travel, with_root_joint
-
-_SAME_REST = 1e-4  # metres and radians that two files of one suit may differ by
 
 Progress = Callable[[str, float], None]
 """Told what is being done, and the part that is behind, 0 to 1."""
@@ -135,20 +132,12 @@ def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:
         InputError: a joint is missing, hangs elsewhere or rests elsewhere.
     """
     (first, motion), *others = motions.items()
-    base = motion.skeleton
-    for name, other in ((name, motion.skeleton) for name, motion in others):
-        label = f"take {name!r} is of another skeleton than {first!r}"
-        odd = sorted({*base.names} ^ {*other.names})
-        if odd:
-            raise InputError(f"{label}: only one of them has a joint {odd[0]!r}; pack them apart")
-        for joint, joint_name in enumerate(other.names):
-            twin = base.index(joint_name)
-            parents = [one.names[p] if p >= 0 else "" for one, p in (
-                (base, base.parents[twin]), (other, other.parents[joint]))]  # fmt: skip
-            away = np.abs(base.rest_translation[twin] - other.rest_translation[joint]).max()
-            turned = quat.angle_between(base.rest_rotation[twin], other.rest_rotation[joint])
-            if twin != joint or parents[0] != parents[1] or away > _SAME_REST or turned > _SAME_REST:
-                raise InputError(f"{label}: joint {joint_name!r} hangs or rests elsewhere; pack them apart")
+    for name, other in others:
+        difference = motion.skeleton.difference(other.skeleton)
+        if difference:
+            raise InputError(
+                f"take {name!r} is of another skeleton than {first!r}: {difference}; pack them apart"
+            )
 
 
 def digest_of(motion: Motion) -> str:

@@ -12,6 +12,8 @@ from . import kinematics, quat
 from .checks import Array, Index, expect_finite, expect_shape, owned
 from .errors import InputError
 
+_SAME_REST = 1e-4  # metres and radians that two files of one suit may differ by
+
 
 @dataclass(frozen=True)
 class Skeleton:
@@ -101,6 +103,20 @@ class Skeleton:
         """The largest extent of the rest pose's joints and tips along any axis, metres."""
         points = np.concatenate([self.rest_model[1], self.rest_tips])
         return float(np.ptp(points, axis=0).max())
+
+    def difference(self, other: Skeleton) -> str:
+        """What first tells another skeleton from this one, in words; "" where the same motions fit both."""
+        odd = sorted({*self.names} ^ {*other.names})
+        if odd:
+            return f"only one of them has a joint {odd[0]!r}"
+        away = np.abs(self.rest_translation - other.rest_translation).max(axis=1)
+        turned = quat.angle_between(self.rest_rotation, other.rest_rotation)
+        for joint, name in enumerate(self.names):
+            if other.names[joint] != name or other.parents[joint] != self.parents[joint]:
+                return f"joint {name!r} hangs elsewhere"
+            if max(away[joint], turned[joint]) > _SAME_REST:
+                return f"joint {name!r} rests elsewhere"
+        return ""
 
     def path_to(self, joint: int) -> tuple[int, ...]:
         """The chain of joints from a root down to `joint`, both included."""
