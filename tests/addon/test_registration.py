@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
+from pathlib import Path
 
 import bpy
 
@@ -72,3 +74,15 @@ def test_a_process_that_registered_ends():
     """The 4.5 module hangs at exit while a class with Python functions is registered."""
     code = "import takemill_addon; takemill_addon.register()"
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_operators_and_functions_stay_small():
+    """The house rule: `execute` and `run` under 40 lines, any function under 50, any file under 400."""
+    folder = Path(takemill_addon.__file__).parent
+    for path in folder.glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert len(text.splitlines()) < 400, path.name
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.FunctionDef):
+                limit = 40 if node.name in ("execute", "run") else 50
+                assert node.end_lineno - node.lineno < limit, (path.name, node.name)
