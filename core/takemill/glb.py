@@ -31,9 +31,10 @@ from .glb_format import (
 )
 from .skeleton import Skeleton
 from .stick_mesh import stick_mesh
-from .tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, in_file_axes, rounded
+from .tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, differs, in_file_axes, rounded
 
 _XYZW = [1, 2, 3, 0]
+_ANIMATED: tuple[Path, ...] = ("translation", "rotation")
 _REST: dict[str, tuple[float, ...]] = {"translation": (0, 0, 0), "rotation": (0, 0, 0, 1), "scale": (1, 1, 1)}
 _COMPONENTS: dict[Storage, ComponentType] = {
     "float32": ComponentType.FLOAT,
@@ -134,6 +135,29 @@ class _Rig:
         for skin in entries(base, "skins"):
             self._groups.append(self._named(indices(skin, "joints", count)))
         self._groups.append(self._named(range(count)))
+        self._known: list[tuple[Skeleton, list[int], dict[tuple[int, Path], Track]]] = []
+
+    def known(self, skeleton: Skeleton) -> tuple[list[int], dict[tuple[int, Path], Track]]:
+        """The node of each joint (J,), and a key for each rest that differs from its node's.
+
+        The clips of a set share a skeleton: it is looked up once.
+
+        Raises:
+            GlbError: as for `joints`.
+        """
+        for other, nodes, odd in self._known:
+            if other is skeleton:
+                return nodes, odd
+        nodes, odd = self.joints(skeleton), {}
+        rests = dict(zip(_ANIMATED, (skeleton.rest_translation, skeleton.rest_rotation), strict=True))
+        for joint, node in enumerate(nodes):
+            for path, rest in rests.items():
+                value = in_file_axes(skeleton, joint, path, rest[joint])
+                value = quat.normalize(value)[_XYZW] if path == "rotation" else value
+                if differs(value, self.rest(node, path)):
+                    odd[joint, path] = Track(joint, path, np.zeros(1), rest[joint, None])
+        self._known.append((skeleton, nodes, odd))
+        return nodes, odd
 
     def _named(self, nodes: Iterable[int]) -> dict[str, int]:
         found: dict[str, int] = {}
@@ -197,22 +221,20 @@ def _channels(rig: _Rig, clip: GlbClip) -> list[_Channel]:
     """The channels of a clip: its tracks, and a key where the file's rest is not the skeleton's."""
     expect_positive(clip.rate, f"rate of clip {clip.name!r}")
     skeleton = clip.skeleton
-    nodes = rig.joints(skeleton)
+    nodes, odd_rests = rig.known(skeleton)
     tracks: dict[tuple[int, Path], Track] = {}
     for track in clip.tracks:
         if not 0 <= track.joint < len(skeleton) or (track.joint, track.path) in tracks:
             raise GlbError(f"clip {clip.name!r}: two tracks, or one too many, for joint {track.joint}")
         tracks[track.joint, track.path] = track
     out: list[_Channel] = []
-    rests: tuple[tuple[Path, Array], ...] = (
-        ("translation", skeleton.rest_translation),
-        ("rotation", skeleton.rest_rotation),
-    )
     for joint, node in enumerate(nodes):
-        for path, rest in rests:
-            track = tracks.get((joint, path)) or Track(joint, path, np.zeros(1), rest[joint, None])
-            channel = _channel(clip, node, track)
-            if len(channel.values) > 1 or _differs(track, channel, rig.rest(node, path)):
+        for path in _ANIMATED:
+            key = tracks.get((joint, path)) or odd_rests.get((joint, path))
+            if key is None:
+                continue
+            channel = _channel(clip, node, key)
+            if len(channel.values) > 1 or _differs(key, channel, rig.rest(node, path)):
                 out.append(channel)
     if not out:  # section 5.3: an animation has at least one channel
         track = tracks.get((0, "rotation")) or Track(0, "rotation", np.zeros(1), skeleton.rest_rotation[:1])
