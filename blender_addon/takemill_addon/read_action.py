@@ -171,7 +171,7 @@ def _curve_values(curve, wanted: Array) -> Array:
     first = int(frames.searchsorted(wanted[0]))
     frames, values = frames[first : first + len(wanted)], values[first : first + len(wanted)]
     if len(frames) == len(wanted) and (frames == wanted).all():
-        return values
+        return values.astype(np.float64)
     return np.array([curve.evaluate(frame) for frame in wanted])
 
 
