@@ -14,24 +14,14 @@ CORE = HERE.parents[2] / "core" / "takemill"
 FILES = {path.stem: path for path in sorted(CORE.glob("*.py")) if not path.stem.startswith("__")}
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FILES.items()}
 
-# A file NAME_WORD stands in the row of NAME; those that DEVELOPERS.md does not name stand here.
-HELPERS = {
-    2: "body_extras body_names body_parts body_tree rest_frames",
-    3: "denoise faults grounding leg_ik",
-    4: "chain clip_channels clouds displacement key_times key_values loop_feet measure mirror tracks "
-    "variants",
-    5: "tables",
-    6: "clip_facts commands console demos glb_read html_parts json_schema packing samples set_folder "
-    "stick_mesh svg verify",
-}
 ARRAYS = re.compile(r"\b(Array|Mask|Index)\b")
 SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")
 
 
 def rows() -> dict[str, int]:
-    """Each file's row, from the table of DEVELOPERS.md and from HELPERS."""
+    """Each file's row, from the table of DEVELOPERS.md; NAME_WORD stands beside NAME unless it is named."""
     text = (HERE.parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    found = {name: row for row, names in HELPERS.items() for name in names.split()}
+    found: dict[str, int] = {}
     for row, names in re.findall(r"^\| (\d) \| ((?:`\w+`(?:, )?)+) \|", text, re.MULTILINE):
         found |= dict.fromkeys(re.findall(r"\w+", names), int(row))
     stems = sorted(found, key=len, reverse=True)
@@ -66,7 +56,7 @@ def test_developers_md_tells_the_rows():
 
 
 def test_every_file_stands_in_a_row():
-    assert not [name for name in FILES if name not in ROWS], "name it in DEVELOPERS.md or in HELPERS above"
+    assert not [name for name in FILES if name not in ROWS], "name it in DEVELOPERS.md"
 
 
 def test_files_import_from_their_row_or_below():
