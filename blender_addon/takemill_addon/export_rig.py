@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
 
@@ -14,8 +14,12 @@ from takemill.errors import InputError
 from takemill.glb_format import pack, parse
 
 
-def export_rig(context: bpy.types.Context, armature: bpy.types.Object) -> bytes:
+def export_rig(
+    context: bpy.types.Context, armature: bpy.types.Object, bones: Collection[str] | None = None
+) -> bytes:
     """A GLB of `armature` at rest and of everything that hangs on it, bone and object names kept.
+
+    Of the bones only `bones`, where they are given; the parents of each must be among them.
 
     Raises:
         InputError: the armature is not to be seen in the view layer, so that nothing would be exported.
@@ -23,6 +27,7 @@ def export_rig(context: bpy.types.Context, armature: bpy.types.Object) -> bytes:
     parts = parts_of(context, armature)
     with (
         _selected(context, armature, parts),
+        _marked(armature, bones),
         tempfile.TemporaryDirectory() as folder,
         redirect_stdout(io.StringIO()),  # the exporter talks of its progress; its log level option is broken
     ):
@@ -35,7 +40,7 @@ def export_rig(context: bpy.types.Context, armature: bpy.types.Object) -> bytes:
             export_yup=True,
             export_apply=False,  # applied modifiers would cost the face shapes
             export_rest_position_armature=True,
-            export_def_bones=False,
+            export_def_bones=bones is not None,
             export_hierarchy_flatten_bones=False,
             export_cameras=False,
             export_lights=False,
@@ -83,6 +88,19 @@ def hidden_parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> l
     """The names of those that are not to be seen, and so are not exported."""
     layer = context.view_layer
     return [item.name for item in parts_of(context, armature) if not item.visible_get(view_layer=layer)]
+
+
+@contextmanager
+def _marked(armature: bpy.types.Object, bones: Collection[str] | None) -> Iterator[None]:
+    """Just these bones marked as deforming: the only choice of bones that the exporter offers."""
+    before = {bone.name: bone.use_deform for bone in armature.data.bones}
+    try:
+        for bone in armature.data.bones if bones is not None else ():
+            bone.use_deform = bone.name in bones
+        yield
+    finally:
+        for bone in armature.data.bones if bones is not None else ():
+            bone.use_deform = before[bone.name]
 
 
 @contextmanager

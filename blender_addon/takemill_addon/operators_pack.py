@@ -27,6 +27,7 @@ class _Order:
     folder: Path
     name: str
     rate: float | None
+    deform_only: bool
     recipe: Recipe
 
 
@@ -51,11 +52,12 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
-        order, stock = _order(context.scene.takemill, armature), Stock.of(armature)
+        order = _order(context.scene.takemill, armature)
+        stock = Stock.of(armature, order.deform_only)
         expect_place(order.folder, order.name)
         clips, unscaled = clips_of(context, stock, order.rate)
         takes = takes_of(context, stock, clips)
-        base = export_rig(context, armature)
+        base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
         manager = context.window_manager
         manager.progress_begin(0, 100)
         try:
@@ -94,7 +96,7 @@ def _order(chosen, armature: bpy.types.Object) -> _Order:
         travel=travel_settings(chosen),
         reduce=ReduceSettings(max_error_m=chosen.max_error_mm / 1000),
     )
-    return _Order(folder, name, rate, recipe)
+    return _Order(folder, name, rate, chosen.deform_only, recipe)
 
 
 CLASSES = (TAKEMILL_OT_pack_set,)

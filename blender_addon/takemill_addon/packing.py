@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import bpy
 import numpy as np
@@ -33,6 +34,7 @@ class Stock:
         armature: the object.
         rig: its bones.
         frame: from the armature's own space to the character's, in metres.
+        packed: the bones that the GLB holds.
         skeleton: the bones at rest in the character's space.
         body: which bone plays which part.
     """
@@ -40,19 +42,23 @@ class Stock:
     armature: bpy.types.Object
     rig: Rig
     frame: ArmatureFrame
+    packed: tuple[int, ...]
     skeleton: Skeleton
     body: BodyMap
 
     @classmethod
-    def of(cls, armature: bpy.types.Object) -> Stock:
+    def of(cls, armature: bpy.types.Object, deform_only: bool = False) -> Stock:
         """The stock of `armature` as it is now.
 
         Raises:
-            TakemillError: it has no bones, a skewed scale, or no body.
+            TakemillError: it has no bones, a skewed scale, or no body; or none deforms that should.
         """
         rig, frame = read_rig(armature), ArmatureFrame.of(armature).standing
         skeleton = frame.world_skeleton(rig.skeleton)
-        return cls(armature, rig, frame, skeleton, stage.body_of(armature, skeleton))
+        packed = rig.needed if deform_only else tuple(range(len(rig.names)))
+        if not packed:
+            raise InputError(f"armature {armature.name!r}: none of its bones deforms a mesh; pack all bones")
+        return cls(armature, rig, frame, packed, skeleton, stage.body_of(armature, skeleton))
 
     def motion_of(self, context: bpy.types.Context, action: bpy.types.Action):
         """The motion of an Action in the character's space, and the bones whose scale it leaves out."""
@@ -61,11 +67,27 @@ class Stock:
 
     def placed(self, clip: GlbClip) -> GlbClip:
         """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
-        back = self.frame.inverse
+        back, place = self.frame.inverse, {joint: k for k, joint in enumerate(self.packed)}
         return replace(
             clip,
-            skeleton=self.rig.skeleton,
-            tracks=tuple(_placed(track, self.rig.parents[track.joint] < 0, back) for track in clip.tracks),
+            skeleton=self.packed_skeleton,
+            tracks=tuple(
+                replace(_placed(track, self.rig.parents[track.joint] < 0, back), joint=place[track.joint])
+                for track in clip.tracks
+                if track.joint in place
+            ),
+        )
+
+    @cached_property
+    def packed_skeleton(self) -> Skeleton:
+        """The bones that the GLB holds, at rest in the armature's own space."""
+        whole, place = self.rig.skeleton, {joint: k for k, joint in enumerate(self.packed)}
+        chosen = list(self.packed)
+        return Skeleton(
+            tuple(whole.names[joint] for joint in chosen),
+            tuple(place.get(whole.parents[joint], -1) for joint in chosen),
+            whole.rest_translation[chosen],
+            whole.rest_rotation[chosen],
         )
 
 

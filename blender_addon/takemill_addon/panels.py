@@ -264,6 +264,7 @@ class TAKEMILL_PT_pack(_ArmatureStep, bpy.types.Panel):
         layout.prop(chosen, "set_name", placeholder=armature.name)
         layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")
+        layout.prop(chosen, "deform_only")
         layout.operator("takemill.pack_set", icon="PACKAGE")
 
 

@@ -170,6 +170,11 @@ class TAKEMILL_PG_scene(bpy.types.PropertyGroup):
         name="Frames per second", default=0.0, min=0.0, max=240.0,
         description="Of the packed clips; 0 keeps the scene's rate",
     )  # fmt: skip
+    deform_only: BoolProperty(
+        name="Only bones that deform",
+        default=False,
+        description="Leave out control bones: those that neither deform the mesh nor carry one that does",
+    )
     max_error_mm: FloatProperty(
         name="Tolerance in mm", default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
         description="How far a joint may stray for the sake of a smaller file, in millimetres",

@@ -164,6 +164,15 @@ class Rig:
         mask[[parent for parent in self.parents if parent >= 0]] = True
         return mask
 
+    @cached_property
+    def needed(self) -> tuple[int, ...]:
+        """The bones that deform a mesh, and those above them."""
+        mask = self.deform.copy()
+        for joint in range(len(self.names) - 1, -1, -1):
+            if mask[joint] and self.parents[joint] >= 0:
+                mask[self.parents[joint]] = True
+        return tuple(map(int, np.flatnonzero(mask)))
+
     def local_from_basis(self, locations: Array, rotations: Array) -> tuple[Array, Array]:
         """Bases (F, J, 3) and (F, J, 4) -> local rotations (F, J, 4) and translations (F, J, 3)."""
         rest = self.skeleton

@@ -220,3 +220,29 @@ def test_hidden_parts_are_named(walker, tmp_path, capfd):
     data, _ = packed(walker, tmp_path / "set")
     assert "meshes" not in read_glb(data).json
     assert "hidden and left out: cloth" in capfd.readouterr().out
+
+
+def test_control_bones_can_be_left_out(walker, tmp_path):
+    bpy.ops.object.mode_set(mode="EDIT")
+    bones = walker.data.edit_bones
+    handle = bones.new("a handle")
+    handle.head, handle.tail, handle.parent = (0, 0, 0), (0, 30, 0), bones["hips"]
+    bpy.ops.object.mode_set(mode="OBJECT")
+    walker.data.bones["a handle"].use_deform = False
+    add_cut(walker.animation_data.action, "steps", 80, 140, kind="steps", travel="root")
+    takemill.make_clips()
+    bpy.context.scene.takemill.deform_only = True
+    data, _ = packed(walker, tmp_path / "set")
+    glb = read_glb(data)
+    kept = [bone.name for bone in walker.data.bones if bone.name != "a handle"]
+    names = {node["name"] for node in glb.json["nodes"]}
+    assert "root" in names  # it deforms nothing, but carries the rest
+    assert set(kept) <= names
+    assert "a handle" not in names
+    assert [bone.name for bone in walker.data.bones if not bone.use_deform] == ["root", "a handle"]
+    expect_the_pose(glb, walker, walker.takemill.clips[0].action, "steps", 0.1, kept)
+    assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+    for bone in walker.data.bones:
+        bone.use_deform = False
+    with pytest.raises(RuntimeError, match="none of its bones deforms a mesh"):
+        takemill.pack_set()
