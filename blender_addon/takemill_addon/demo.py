@@ -17,6 +17,7 @@ from takemill.errors import InputError, TakemillError
 from . import register, stage
 
 _SUIT, _CHARACTER, _RECIPE, _NAME = "Suit", "Ferrywoman", "marsh_set.toml", "marsh_ferry"
+_ARMS_DEG = 12.0  # the ferrywoman is broader than the performer
 
 
 def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None]) -> list[dict]:
@@ -37,6 +38,7 @@ def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None])
         suit, character = (_armature(context, name) for name in (_SUIT, _CHARACTER))
         chosen = context.scene.takemill
         chosen.fit_target, chosen.set_name, chosen.set_folder = character, _NAME, str(out_dir.resolve())
+        chosen.fit_arms_deg = _ARMS_DEG
         stage.activate(context, suit)
         steps = (
             ("mapping the body", 0.04, call.map_body, {}),

@@ -93,13 +93,16 @@ def hidden_parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> l
 @contextmanager
 def _marked(armature: bpy.types.Object, bones: Collection[str] | None) -> Iterator[None]:
     """Just these bones marked as deforming: the only choice of bones that the exporter offers."""
+    if bones is None:
+        yield
+        return
     before = {bone.name: bone.use_deform for bone in armature.data.bones}
     try:
-        for bone in armature.data.bones if bones is not None else ():
+        for bone in armature.data.bones:
             bone.use_deform = bone.name in bones
         yield
     finally:
-        for bone in armature.data.bones if bones is not None else ():
+        for bone in armature.data.bones:
             bone.use_deform = before[bone.name]
 
 
