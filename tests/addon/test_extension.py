@@ -19,7 +19,8 @@ _INSTALL = """
 import sys
 from pathlib import Path
 ours = ("takemill", "takemill_addon")
-sys.path[:] = [path for path in sys.path if not any(Path(path, name).is_dir() for name in ours)]
+is_ours = lambda path: any(Path(path, name, "__init__.py").is_file() for name in ours)
+sys.path[:] = [path for path in sys.path if not is_ours(path)]
 import bpy
 bpy.ops.extensions.package_install_files(filepath=sys.argv[1], repo="user_default", enable_on_install=True)
 import takemill
