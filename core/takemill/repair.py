@@ -22,8 +22,8 @@ from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joi
 from .errors import InputError
 from .footlock import FootlockSettings
 from .health import Finding, examine, sensor_findings
-from .lower_body import lower_body
 from .motion import Motion
+from .repair_legs import lower_body
 
 _SEAM_S = 0.1  # over which a limited range goes over into the raw take
 _STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stands, crouches or crawls
