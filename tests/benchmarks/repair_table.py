@@ -1,0 +1,344 @@
+"""What repair is worth, in one table per question: `python tests/benchmarks/repair_table.py [QUESTION ...]`.
+
+Questions: rotations peaks clean faults feet drift speed memory. The motions are the DeepMimic references of
+the pybullet wheel, splined to 120 frames a second; the damage is that of tests/corrupt.py, three seeds, at
+two strengths.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import tracemalloc
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from scipy import ndimage, signal
+from scipy.interpolate import CubicSpline
+
+import corrupt
+import open_data
+import synthetic
+from clean_takes import RATE, clean_take, smooth
+from takemill import grounding, quat, series
+from takemill.body_map import BodyMap, find_body_map
+from takemill.contacts import find_contacts
+from takemill.health import check
+from takemill.motion import Motion
+from takemill.repair import RepairSettings, repair
+
+NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
+STRIKES = ("punch", "kick", "spinkick", "run")
+SEEDS = (1, 2, 3)
+LIGHT = corrupt.Damage()
+HEAVY = replace(LIGHT, spikes_per_min=40, frozen_per_min=20)
+SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)
+CUTOFFS = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 19, 22, 26, 30, 36, 44, 54)
+
+
+def error_deg(rotations: np.ndarray, clean: Motion) -> float:
+    """RMS over joints and frames of the local rotations, degrees."""
+    return float(np.degrees(np.sqrt(np.mean(quat.angle_between(rotations, clean.rotations) ** 2))))
+
+
+def best_butterworth(rotations: np.ndarray, clean: Motion) -> float:
+    """The least error of sosfiltfilt over all cut-offs, with the truth in sight."""
+    return min(
+        error_deg(
+            quat.normalize(
+                signal.sosfiltfilt(signal.butter(4, hz, fs=RATE, output="sos"), rotations, axis=0)
+            ),
+            clean,
+        )
+        for hz in CUTOFFS
+    )
+
+
+def scipy_best(damaged: corrupt.Damaged, clean: Motion) -> float:
+    """Median filter of 7, then the best Butterworth."""
+    return best_butterworth(
+        ndimage.median_filter(damaged.motion.rotations, size=(7, 1, 1), mode="nearest"), clean
+    )
+
+
+def near_limit(damaged: corrupt.Damaged, clean: Motion) -> float:
+    """Faults known and splined over, then the best Butterworth."""
+    rotations = damaged.motion.rotations.copy()
+    bad = damaged.spikes | damaged.frozen
+    frames = np.arange(len(rotations))
+    for joint in range(rotations.shape[1]):
+        good = ~bad[:, joint]
+        if not good.all():
+            rotations[:, joint] = CubicSpline(frames[good], rotations[good, joint], axis=0)(frames)
+    return best_butterworth(quat.normalize(rotations), clean)
+
+
+def cases(
+    names: tuple[str, ...], damage: corrupt.Damage
+) -> Iterator[tuple[str, Motion, BodyMap, list[corrupt.Damaged]]]:
+    for name in names:
+        clean = clean_take(name)
+        yield (
+            name,
+            clean,
+            find_body_map(clean.skeleton),
+            [corrupt.corrupt(clean, seed, damage) for seed in SEEDS],
+        )
+
+
+def rotations() -> None:
+    """Rotation error, degrees RMS; heading drift is left out, since no filter knows it."""
+    for label, damage in (("light", LIGHT), ("heavy", HEAVY)):
+        print(f"\nRotation error, {label} damage (degrees RMS, mean of seeds)")
+        print("motion        raw   scipy    near  sensors  all    sensors/scipy  sensors/near  all/near")
+        for name, clean, body, takes in cases(NAMES, replace(damage, heading_deg_per_min=0)):
+            rows = []
+            for taken in takes:
+                ours = repair(taken.motion, body, SENSORS)[0].rotations
+                whole = repair(taken.motion, body)[0].rotations
+                rows.append(
+                    [
+                        error_deg(taken.motion.rotations, clean),
+                        scipy_best(taken, clean),
+                        near_limit(taken, clean),
+                        error_deg(ours, clean),
+                        error_deg(whole, clean),
+                    ]
+                )
+            raw, best, near, ours, whole = np.mean(rows, axis=0)
+            print(f"{name:10} {raw:6.2f}  {best:6.3f}  {near:6.3f}  {ours:6.3f}  {whole:6.3f}      {ours / best:6.2f}"
+                  f"        {ours / near:6.2f}     {whole / near:6.2f}")  # fmt: skip
+
+
+def _ends(motion: Motion, body: BodyMap) -> dict[str, np.ndarray]:
+    """Speeds (F,) of hands and feet."""
+    positions = motion.model()[1]
+    parts = [p for p in ("leftHand", "rightHand", "leftFoot", "rightFoot") if body.get(p) is not None]
+    speed = np.linalg.norm(series.derivative(positions, motion.rate), axis=-1)
+    return {part: speed[:, body.require(part)] for part in parts}
+
+
+def peaks() -> None:
+    """The peak speed of the fastest hand and foot, and its frame, against the truth."""
+    print("\nPeak speed of the fastest hand and foot (heading and path drift left out)")
+    print("motion     part        true m/s   sensors %  frame     all %  frame")
+    for name, clean, body, takes in cases(STRIKES, replace(LIGHT, heading_deg_per_min=0, path_drift=0)):
+        true = _ends(clean, body)
+        for kind in ("Hand", "Foot"):
+            part = max((p for p in true if p.endswith(kind)), key=lambda p: true[p].max())
+            columns = []
+            for settings in (SENSORS, RepairSettings()):
+                offs = []
+                for taken in takes:
+                    speed = _ends(repair(taken.motion, body, settings)[0], body)[part]
+                    peak = int(true[part].argmax())
+                    near = slice(max(peak - 12, 0), peak + 13)
+                    at = near.start + int(speed[near].argmax())
+                    offs.append([100 * (speed[at] / true[part][peak] - 1), at - peak])
+                columns += [np.abs(offs).mean(axis=0)]
+            (a, fa), (b, fb) = columns
+            print(f"{name:10} {part:10} {true[part].max():8.2f}   {a:8.1f}  {fa:5.1f}  {b:8.1f}  {fb:5.1f}")
+
+
+def clean() -> None:
+    """Undamaged takes."""
+    print("\nClean takes: change of joints (degrees RMS), flagged joint frames in 2,000")
+    for name in NAMES:
+        take = clean_take(name)
+        mended, findings = repair(take, find_body_map(take.skeleton))
+        flagged = sum(f.stop - f.start for f in findings if f.kind in ("spike", "frozen"))
+        print(
+            f"{name:10} {error_deg(mended.rotations, take):7.4f}  {2000 * flagged / take.rotations[..., 0].size:6.2f}"
+        )
+
+
+def faults() -> None:
+    """Spikes and frozen frames found, and false alarms."""
+    print("\nFaults found (% of joint frames), false alarms (% of joint frames)")
+    print("motion      spikes   found   frozen   found   false spikes  false frozen")
+    for name, take, _, _ in cases(NAMES, LIGHT):
+        counts = np.zeros(7)
+        body = find_body_map(take.skeleton)
+        for seed in range(8):
+            taken = corrupt.corrupt(take, seed, HEAVY)
+            findings = repair(taken.motion, body, SENSORS)[1]
+            masks = {kind: np.zeros_like(taken.spikes) for kind in ("spike", "frozen")}
+            for f in findings:
+                if f.kind in masks:
+                    masks[f.kind][f.start : f.stop, take.skeleton.index(f.joint)] = True
+            either, real = masks["spike"] | masks["frozen"], taken.spikes | taken.frozen
+            counts += [
+                taken.spikes.sum(), (taken.spikes & either).sum(), taken.frozen.sum(), (taken.frozen & either).sum(),
+                (masks["spike"] & ~real).sum(), (masks["frozen"] & ~real).sum(), real.size,
+            ]  # fmt: skip
+        s, fs, z, fz, ws, wz, size = counts
+        print(f"{name:10} {s:6.0f}  {100 * fs / s:6.2f}   {z:6.0f}  {100 * fz / z:6.2f}        {100 * ws / size:6.3f}"
+              f"        {100 * wz / size:6.3f}")  # fmt: skip
+
+
+def _knees(motion: Motion, body: BodyMap) -> float:
+    """The knees' largest angular acceleration, degrees a second squared."""
+    largest = 0.0
+    for part in ("leftLowerLeg", "rightLowerLeg"):
+        turning = series.angular_velocity(motion.rotations[:, body.require(part)], motion.rate)
+        size = np.linalg.norm(series.derivative(turning, motion.rate), axis=-1)[3:-3]
+        largest = max(largest, float(np.degrees(size.max())))
+    return largest
+
+
+def _standing(motion: Motion, body: BodyMap) -> tuple[float, float]:
+    """Speed (cm/s) and height (mm) of planted feet, as `health.check` measures them."""
+    measures = check(motion, body).measures
+    return measures["skating_cm_s"], measures["floor_error_mm"]
+
+
+def feet() -> None:
+    """Contacts against those of the clean take, and what pinning leaves."""
+    print("\nFeet: F1 per frame on the damaged and the mended take; skating, floor and knees after pinning")
+    print("motion       F1 raw  F1 mended  skating cm/s  floor mm  knees vs clean  (unpinned)")
+    known = [
+        ("synthetic walk", synthetic.walk().motion),
+        ("synthetic turn", synthetic.turn_in_place().motion),
+    ]
+    for name, take in [(name, clean_take(name)) for name in NAMES] + known:
+        body = find_body_map(take.skeleton)
+        truth = find_contacts(take, body).planted
+        rows = []
+        for seed in SEEDS:
+            damaged = corrupt.corrupt(take, seed, LIGHT).motion
+            mended = repair(damaged, body)[0]
+            free = repair(damaged, body, RepairSettings(pin=False))[0]
+            scores = []
+            for motion in (damaged, mended):
+                found = find_contacts(motion, body).planted
+                scores.append(2 * (found & truth).sum() / (found.sum() + truth.sum()))
+            knees = _knees(take, body)
+            rows.append(
+                [*scores, *_standing(mended, body), _knees(mended, body) / knees, _knees(free, body) / knees]
+            )
+        a, b, slip, floor, knee, loose = np.mean(rows, axis=0)
+        print(
+            f"{name:14} {a:6.3f}  {b:6.3f}     {slip:6.2f}       {floor:6.2f}      {knee:6.2f}         {loose:6.2f}"
+        )
+
+
+def drift() -> None:
+    """Heading and path."""
+    print("\nDrift: what is left of 12 degrees a minute, and of 10 % of the path")
+    print("take                      minutes  heading left deg/min   path m   end off m (raw)")
+    straight = open_data.repeated(_straight(open_data.humanoid3d("walk")[0]), 48)
+    takes = {
+        "synthetic walk 20 m": synthetic.walk(steps=40).motion,
+        "synthetic walk 50 m": synthetic.walk(steps=100).motion,
+        "synthetic arc, 2 turns": synthetic.walk(steps=100, turn_deg=720).motion,
+        "synthetic idle": synthetic.idle(duration_s=60).motion,
+        "walk, straight": smooth(straight),
+    }
+    for name, take in takes.items():
+        body = find_body_map(take.skeleton)
+        rows = []
+        for seed in SEEDS:
+            damaged = corrupt.corrupt(take, seed, LIGHT).motion
+            mended = repair(damaged, body)[0]
+            minutes = take.duration_s / 60
+            left = _heading_off(mended, take) / minutes
+            rows.append([abs(left), _end_off(mended, take), _end_off(damaged, take)])
+        length = np.linalg.norm(np.diff(take.root_translation[:, :2], axis=0), axis=1).sum()
+        left, end, raw = np.mean(rows, axis=0)
+        print(f"{name:24} {minutes:6.2f}      {left:8.2f}          {length:6.1f}   {end:6.2f} ({raw:.2f})")
+
+
+def _straight(motion: Motion) -> Motion:
+    """A cycle without the little turn that it ends with, so that it can be repeated along a line."""
+    root = motion.rotations[:, 0]
+    turn = quat.yaw(quat.mul(root[-1], quat.inv(root[0])))
+    heading = np.linspace(0, float(turn), len(motion))
+    turned, path = grounding.without_drift(root, motion.root_translation, heading)
+    rotations = motion.rotations.copy()
+    rotations[:, 0] = turned
+    return replace(motion, rotations=rotations, root_translation=path)
+
+
+def _heading_off(motion: Motion, clean: Motion) -> float:
+    """How far the heading turned too far, degrees: a line through the whole take."""
+    off = np.unwrap(quat.yaw(quat.mul(motion.rotations[:, 0], quat.inv(clean.rotations[:, 0]))))
+    time_s = np.arange(len(off)) / clean.rate
+    return float(np.degrees(np.polyfit(time_s, off, 1)[0]) * clean.duration_s)
+
+
+def _end_off(motion: Motion, clean: Motion) -> float:
+    moved = [m.root_translation[-1] - m.root_translation[0] for m in (motion, clean)]
+    return float(np.linalg.norm((moved[0] - moved[1])[:2]))
+
+
+def long_take(frames: int, joints: int = 60) -> Motion:
+    """A damaged walk of so many frames on a skeleton of so many joints (the rest hangs off the hands)."""
+    walk = clean_take("walk")
+    base = walk.skeleton
+    extra = joints - len(base)
+    from takemill.skeleton import Skeleton
+
+    skeleton = Skeleton(
+        (*base.names, *(f"finger_{k}" for k in range(extra))),
+        (*base.parents, *(len(base) - 1 for _ in range(extra))),
+        np.concatenate([base.rest_translation, np.full((extra, 3), 0.03)]),
+        np.concatenate([base.rest_rotation, np.tile(quat.IDENTITY, (extra, 1))]),
+        base.tip_joints,
+        base.tip_offsets,
+    )
+    cycle = len(walk) - 1
+    pick = np.arange(frames) % cycle
+    times = np.arange(frames) // cycle
+    root = walk.root_translation[pick] + times[:, None] * (
+        walk.root_translation[-1] - walk.root_translation[0]
+    )
+    rotations = np.concatenate([walk.rotations, walk.rotations[:, np.arange(extra) % len(base)]], axis=1)[
+        pick
+    ]
+    return corrupt.corrupt(Motion(skeleton, RATE, rotations, root), 1).motion
+
+
+def timed(verb: Callable[[], object]) -> float:
+    """Processor seconds: other work on the machine does not count."""
+    start = time.process_time()
+    verb()
+    return time.process_time() - start
+
+
+def speed() -> None:
+    """Repair of ten minutes, 60 joints, 120 frames a second, in units of sosfiltfilt on the same data."""
+    take = long_take(72_000)
+    body = find_body_map(take.skeleton)
+    flat = take.rotations.reshape(len(take), -1)
+    sections = signal.butter(4, 6, fs=RATE, output="sos")
+    unit = min(timed(lambda: signal.sosfiltfilt(sections, flat, axis=0)) for _ in range(3))
+    whole = min(timed(lambda: repair(take, body)) for _ in range(2))
+    short = take.slice(0, 9_000)
+    part = min(timed(lambda: repair(short, body)) for _ in range(3))
+    print(f"\nSpeed: repair {whole:.1f} s, sosfiltfilt {unit:.2f} s: {whole / unit:.1f} times (aim: 12)")
+    print(
+        f"Time per frame at 72,000 frames over that at 9,000: {whole / 72_000 / (part / 9_000):.2f} (aim: 1.15)"
+    )
+
+
+def memory() -> None:
+    """Peak memory over the take's own arrays."""
+    take = long_take(24_000)
+    body = find_body_map(take.skeleton)
+    own = take.rotations.nbytes + take.root_translation.nbytes
+    tracemalloc.start()
+    repair(take, body)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    print(f"\nMemory: peak {peak / own:.1f} times the take's arrays (aim: 6)")
+
+
+if __name__ == "__main__":
+    questions = {q.__name__: q for q in (rotations, peaks, clean, faults, feet, drift, speed, memory)}
+    for asked in sys.argv[1:] or questions:
+        questions[asked]()
