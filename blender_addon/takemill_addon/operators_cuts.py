@@ -67,6 +67,8 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
             item = known.cuts.add()
             item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, told.kind
             item.start, item.end = work.take.start + start, work.take.start + stop - 1
+            item.search = spec.search
+            item.smooth_hz = -1.0 if spec.smooth_hz is None else spec.smooth_hz
         context.scene.takemill.set_rate = recipe.rate or 0.0
         return f"{len(recipe.clips)} cuts from {self.filepath}"
 
@@ -187,7 +189,17 @@ def _recipe(chosen, work: stage.Work) -> Recipe:
         first, last = (Moment(frame - work.take.start, in_frames=True) for frame in (cut.start, cut.end))
         name = expect_name(cut.name, f"cut {cut.name!r}")
         specs.append(
-            ClipSpec(name, first, last, cut.loop, travel=cut.travel, take=work.action.name, kind=cut.kind)
+            ClipSpec(
+                name,
+                first,
+                last,
+                cut.loop,
+                cut.search,
+                cut.travel,
+                take=work.action.name,
+                kind=cut.kind,
+                smooth_hz=None if cut.smooth_hz < 0 else cut.smooth_hz,
+            )
         )
     if work.body.get("root") is None and any(spec.travel == "root" for spec in specs):
         raise InputError(

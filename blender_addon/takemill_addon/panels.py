@@ -222,7 +222,10 @@ class TAKEMILL_PT_cuts(_ActionStep, bpy.types.Panel):
             ends.prop(cut, "end")
             column.prop(cut, "kind")
             column.prop(cut, "travel")
+            column.prop(cut, "smooth_hz")
             column.prop(cut, "loop")
+            if cut.loop:
+                column.prop(cut, "search")
         _draw_loop_and_travel(layout, chosen)
         layout.operator("takemill.make_clips", icon="ACTION")
 

@@ -55,7 +55,20 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
     kind: EnumProperty(name="Kind", items=KINDS, default="other", description="What the body does")
     start: IntProperty(name="From", description="First scene frame of the cut")
     end: IntProperty(name="To", description="Last scene frame of the cut")
-    loop: BoolProperty(name="Repeats", description="Find the best seam inside the cut and close it")
+    loop: BoolProperty(name="Repeats", description="The clip is a loop: its seam is closed")
+    search: BoolProperty(
+        name="Look for the Seam",
+        default=True,
+        description="Take the best loop inside the cut; otherwise the cut's ends are the seam",
+    )
+    smooth_hz: FloatProperty(
+        name="Root Smoothing",
+        default=-1.0,
+        min=-1.0,
+        soft_max=10.0,
+        description="Low-pass of this clip's root track in hertz, so that the hips keep their sway; "
+        "below 0 as in Loops and Travel",
+    )
     travel: EnumProperty(name="Travel", items=TRAVEL, description="Where the way over the floor goes")
 
 

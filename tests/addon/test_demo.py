@@ -34,6 +34,8 @@ def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
     for clip in facts["clips"]:
         assert clip["loop"] == (clip["kind"] in ("still", "steps"))
         assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
+        if clip["kind"] == "steps":
+            assert abs(clip["travel"]["offset_m"][0]) < 0.03, "the recipe's smoothing keeps the root straight"
     (take,) = facts["takes"]
     assert take["health"]["before"]["spike_frames"] > 50 > take["health"]["after"]["spike_frames"]
 
