@@ -101,7 +101,7 @@ With Blender at hand (pip install "takemill[blender]") the add-on's operators do
 character; without it, the core does it on the take's own skeleton.
 
   takemill demo
-  takemill demo --out /tmp/ferry"""
+  takemill demo --out ferry"""
 
 
 def build_parser() -> argparse.ArgumentParser:
