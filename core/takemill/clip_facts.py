@@ -69,6 +69,7 @@ def clip_facts(
     motion, travel, last = clip.motion, clip.travel.relative(), len(clip.motion) - 1
     x, y, z = travel.position[-1]
     seam = clip.candidate
+    root = clip.body.get("root") if clip.travel_mode == "root" else None
     return {
         "name": clip.name,
         "kind": clip.kind,
@@ -79,6 +80,7 @@ def clip_facts(
         "loop": clip.loop,
         "travel": {
             "mode": clip.travel_mode,
+            "joint": motion.skeleton.names[root] if root is not None else None,
             "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
             "distance_m": rounded(travel.distance_m, 5),
             "turn_deg": rounded(travel.turn_deg, 3),

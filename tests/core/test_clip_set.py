@@ -131,6 +131,7 @@ def test_travel_is_what_the_root_node_does(folder):
     for clip in said(folder)["clips"]:
         end = file.world_at(clip["name"], clip["duration_s"])[root]
         moved = clip["travel"]["mode"] == "root"
+        assert clip["travel"]["joint"] == (said(folder)["skeleton"]["root"] if moved else None)
         offset = np.array(clip["travel"]["offset_m"]) * moved
         np.testing.assert_allclose(end[:3, 3], offset, atol=0.0006)
         if moved and clip["name"] == "walk":

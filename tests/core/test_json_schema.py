@@ -44,6 +44,7 @@ GOOD = {
             "loop": True,
             "travel": {
                 "mode": "root",
+                "joint": "root",
                 "offset_m": [0, 0, 1.5],
                 "distance_m": 1.5,
                 "turn_deg": -3.0,
