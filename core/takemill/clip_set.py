@@ -71,7 +71,7 @@ def write_clip_set(
     written, facts = [], []
     for number, clip in enumerate(clips):
         progress(f"keys of {clip.name}", 0.9 * number / len(clips))
-        tracks = reduce_keys(clip.motion, recipe.reduce, planted_joints(clip))
+        tracks = reduce_keys(clip.motion, recipe.reduce, planted_joints(clip), travelling_joint(clip))
         facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, by_name))
         one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
@@ -113,6 +113,11 @@ def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
             raise InputError(f"clip {clip.name!r} has other joints than {clips[0].name!r}")
     expect_unique((clip.name for clip in clips), "clip set")
     return expect_name(name, "name of the set")
+
+
+def travelling_joint(clip: FinishedClip) -> int | None:
+    """The joint that travels, where one does."""
+    return clip.body.get("root") if clip.travel_mode == "root" else None
 
 
 def planted_joints(clip: FinishedClip) -> Mask:

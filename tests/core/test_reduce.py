@@ -227,6 +227,24 @@ def test_rotations_of_fingers_take_eight_bits_and_others_sixteen():
     assert {track.storage for track in plain} == {"float32"}
 
 
+def test_the_turn_of_the_travel_is_not_rounded_to_sixteen_bits():
+    """What a cycle turns too far leads astray in all cycles after it."""
+    joint = NAMES.index("second root")
+    stored = {
+        travelling: next(
+            track
+            for track in reduce_keys(MOTION, travelling=travelling)
+            if (track.joint, track.path) == (joint, "rotation")
+        )
+        for travelling in (None, joint)
+    }
+    assert stored[None].storage == "int16"
+    assert stored[joint].storage == "float32"
+    np.testing.assert_allclose(
+        quat.angle_between(stored[joint].values[[0, -1]], MOTION.rotations[[0, -1], joint]), 0, atol=1e-6
+    )
+
+
 def test_a_bound_that_no_rounding_meets_gives_every_frame_as_floats():
     tracks = reduce_keys(MOTION, ReduceSettings(max_error_m=1e-9))
     assert all(track.storage == "float32" for track in tracks)
