@@ -40,7 +40,16 @@ def three_positions(data: bytes, times_s: Mapping[str, Sequence[float]]) -> dict
     return {clip: np.array(positions) for clip, positions in answer.items()}
 
 
-def _run(script: str, *arguments: Path) -> str:
+def three_travel(glb: Path, helper: Path, cycles: int, step_s: float) -> dict[str, Any]:
+    """Where the clips of a GLB take the character in three.js, by way of a helper module for its users."""
+    with tempfile.TemporaryDirectory() as folder:
+        for file in (helper, _HERE / "travel_three.mjs"):
+            shutil.copy(file, folder)
+        Path(folder, "node_modules").symlink_to(_HERE / "node_modules")  # for what the helper imports
+        return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s))
+
+
+def _run(script: str, *arguments: object) -> str:
     node = shutil.which("node")
     need(node, "node")
     need((_HERE / "node_modules").is_dir(), "the node packages: npm ci --prefix tests/exchange")

@@ -1,0 +1,37 @@
+// travel_three.mjs FILE CYCLES STEP_S: where clips take the character in three.js, as JSON on stdout.
+// The answer is {clip: {loops, place: [x, y, z], turn: radians about +Y, seconds}} from where it stood, after so many
+// cycles (a one-shot: at its end) in steps of STEP_S seconds. `takemill.mjs` lies beside this file when it runs.
+import { readFile } from 'node:fs/promises';
+import { AnimationMixer, LoopRepeat, Vector3 } from 'three';
+import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
+import { prepared, takeTravel } from './takemill.mjs';
+
+globalThis.self = globalThis; // the loader asks the browser's name for the global object
+const [file, cycles, step] = process.argv.slice(2);
+const bytes = await readFile(file);
+const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
+const gltf = await new GLTFLoader().parseAsync(buffer, '');
+
+const answer = {};
+for (const clip of gltf.animations) {
+  const body = gltf.scene;
+  body.position.set(0, 0, 0);
+  body.quaternion.identity();
+  body.updateMatrixWorld(true);
+  const travel = takeTravel(clip, body);
+  const feet = travel.node ? travel.node.getWorldPosition(new Vector3()) : new Vector3();
+  const mixer = new AnimationMixer(body);
+  const action = prepared(mixer.clipAction(clip)).play();
+  const loops = action.loop === LoopRepeat;
+  const seconds = clip.duration * (loops ? Number(cycles) : 1);
+  for (let left = seconds; left > 0; left -= Number(step)) {
+    mixer.update(Math.min(left, Number(step)));
+    travel.move(body, action);
+  }
+  mixer.stopAllAction();
+  body.updateMatrixWorld(true);
+  const place = travel.node ? travel.node.getWorldPosition(new Vector3()).sub(feet) : new Vector3();
+  const ahead = new Vector3(0, 0, 1).applyQuaternion(body.quaternion);
+  answer[clip.name] = { loops, seconds, place: place.toArray(), turn: Math.atan2(ahead.x, ahead.z) };
+}
+console.log(JSON.stringify(answer));
