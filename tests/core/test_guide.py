@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from takemill import cli
+from takemill import cli, samples
 from takemill.recipe import TABLES, parse_recipe
 
 ROOT = Path(__file__).parents[2]
@@ -40,3 +40,21 @@ def test_links_lead_somewhere(page: str) -> None:
     path = ROOT / page
     for target in re.findall(r"\]\(([^)#]+)\)", path.read_text(encoding="utf-8")):
         assert (path.parent / target).exists(), f"{page} links to {target}"
+
+
+def shown(verb: str) -> tuple[list[str], list[str]]:
+    """An example of the guide: the arguments behind its prompt, and the lines printed below them."""
+    command, *lines = re.findall(rf"^    \$ takemill {verb} .*(?:\n    .+)+", GUIDE, re.MULTILINE)[0].split(
+        "\n"
+    )
+    return command.split()[2:], [line[4:] for line in lines]
+
+
+@pytest.mark.parametrize("verb", ["repair", "loops"])
+def test_examples_print_what_the_guide_shows(
+    verb: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    arguments, lines = shown(verb)
+    place = {"marsh_take.bvh": str(samples.path("marsh_take.bvh")), "mended.bvh": str(tmp_path / "m.bvh")}
+    assert cli.main([place.get(word, word) for word in arguments]) == 0
+    assert capsys.readouterr().out.splitlines()[: len(lines)] == lines
