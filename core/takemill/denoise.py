@@ -20,6 +20,7 @@ from . import quat
 from .checks import Array
 
 _WINDOW_S = 0.27
+_STACK = 64  # blocks in one product
 _OVERSUBTRACTION = 1.5  # noise power varies from window to window; 1.3 to 2 serve equally
 _CHI3_FIFTH = 1.0026  # the lower fifth of the chi distribution with 3 degrees of freedom
 
@@ -35,9 +36,10 @@ def noise_deviation(vectors: Array) -> float:
         return 0.0
     found = []
     for order, gain in ((2, 6.0), (4, 70.0)):  # the sums of the squared binomial coefficients
-        size = np.linalg.norm(np.diff(vectors, order, axis=0), axis=-1)
+        change = np.diff(vectors, order, axis=0)
+        size = np.einsum("fi,fi->f", change, change)
         rank = len(size) // 5
-        found.append(float(np.partition(size, rank)[rank]) / (_CHI3_FIFTH * np.sqrt(gain)))
+        found.append(float(np.sqrt(np.partition(size, rank)[rank])) / (_CHI3_FIFTH * np.sqrt(gain)))
     return min(found)
 
 
@@ -56,7 +58,8 @@ def denoise_rotations(rotations: Array, rate: float, noise: float) -> Array:
         return rotations.copy()
     path = _slow_path(rotations, _hop(rate))
     vectors = quat.log(quat.mul(quat.inv(path), rotations))
-    return quat.normalize(quat.mul(path, quat.exp(denoise_vectors(vectors, rate, noise))))
+    calm = quat.mul(path, quat.exp(denoise_vectors(vectors, rate, noise)))
+    return quat.normalize(calm)
 
 
 def denoise_vectors(vectors: Array, rate: float, noise: float) -> Array:
@@ -69,15 +72,21 @@ def denoise_vectors(vectors: Array, rate: float, noise: float) -> Array:
     if noise <= 0 or frames < 2:
         return vectors.copy()
     into, back = _windows(hop)
-    blocks = -(-frames // hop) + 2
-    x = _extended(vectors, hop, blocks * hop).T.reshape(vectors.shape[1], blocks, hop)
-    spectrum = x[:, :-1] @ into[:hop] + x[:, 1:] @ into[hop:]  # (C, windows, 2 hop)
-    power = _neighbourhood(np.einsum("cwk,cwk->wk", spectrum, spectrum) / len(spectrum))
+    # Products of a few blocks at a time: larger ones start threads of their own, and joints run in threads
+    # already.
+    blocks = -(-(-(-frames // hop) + 2) // _STACK) * _STACK
+    channels = vectors.shape[1]
+    x = _extended(vectors, hop, blocks * hop).T.reshape(-1, _STACK, hop)
+    first, second = ((x @ half).reshape(channels, blocks, 2 * hop) for half in (into[:hop], into[hop:]))
+    spectrum = np.zeros_like(first)  # the last window has no second half, and nothing in it
+    np.add(first[:, :-1], second[:, 1:], out=spectrum[:, :-1])
+    power = _neighbourhood(np.einsum("cwk,cwk->wk", spectrum, spectrum) / channels)
     # A window's squares add up to half its length, so the noise in every cosine has half its power.
     share = np.maximum(power - _OVERSUBTRACTION * noise**2 / 2, 0.0) / np.maximum(power, 1e-300)
     spectrum *= share
-    y = (spectrum[:, :-1] @ back[:, hop:]) + (spectrum[:, 1:] @ back[:, :hop])
-    return np.ascontiguousarray(y.reshape(vectors.shape[1], -1)[:, :frames].T)
+    y = (spectrum.reshape(-1, _STACK, 2 * hop) @ back).reshape(channels, blocks, 2 * hop)
+    y = y[:, :-1, hop:] + y[:, 1:, :hop]
+    return np.ascontiguousarray(y.reshape(channels, -1)[:, :frames].T)
 
 
 def _hop(rate: float) -> int:
@@ -99,38 +108,53 @@ def _windows(hop: int) -> tuple[Array, Array]:
 def _extended(vectors: Array, before: int, length: int) -> Array:
     """(F, C) extended to `length` frames by point reflection in both ends, then by holding."""
     frames = len(vectors)
-    place = np.arange(length) - before
-    inside = np.clip(place, 0, frames - 1)
-    mirrored = np.clip(2 * inside - place, 0, frames - 1)
-    return np.where((place == inside)[:, None], vectors[inside], 2 * vectors[inside] - vectors[mirrored])
+    after = length - before - frames
+    left = 2 * vectors[:1] - vectors[1 : before + 1][::-1]
+    right = 2 * vectors[-1:] - vectors[max(frames - 1 - after, 0) : -1][::-1]
+    return np.concatenate(
+        [
+            left[:1].repeat(before - len(left), 0),
+            left,
+            vectors,
+            right,
+            right[-1:].repeat(after - len(right), 0),
+        ]
+    )
 
 
 def _neighbourhood(power: Array) -> Array:
-    """The mean of power (W, K) over three windows and three cosines."""
-    for axis in (0, 1):
-        padded = np.concatenate([power.take([0], axis), power, power.take([-1], axis)], axis)
-        count = padded.shape[axis]
-        power = sum(padded.take(range(k, count - 2 + k), axis) for k in range(3)) / 3
-    return power
+    """The mean of power (W, K) over three windows and three cosines; at the edges the edge counts twice."""
+    tall = np.concatenate([power[:1], power, power[-1:]])
+    power = tall[:-2] + tall[1:-1] + tall[2:]
+    wide = np.concatenate([power[:, :1], power, power[:, -1:]], axis=1)
+    return (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 9
 
 
 def _slow_path(rotations: Array, hop: int) -> Array:
-    """A cubic B-spline (F, 4) of unit quaternions whose control points are means of `hop` frames."""
+    """A cubic B-spline (F, 4), not quite of unit length, controlled by means of `hop` rotations each."""
     frames = len(rotations)
     blocks = -(-frames // hop)
     padded = np.concatenate([rotations, np.repeat(rotations[-1:], blocks * hop - frames, axis=0)])
     control = padded.reshape(blocks, hop, 4).mean(axis=1)
     control = np.concatenate([control[:1], control[:1], control, control[-1:], control[-1:]])
+    weights = _spline_weights(hop)
+    path = np.empty((blocks, hop, 4))
+    for axis in range(4):
+        picks = np.lib.stride_tricks.sliding_window_view(control[:, axis], 5)
+        path[..., axis] = np.einsum("bk,hk->bh", picks, weights)
+    return path.reshape(-1, 4)[:frames]
+
+
+@lru_cache(maxsize=8)
+def _spline_weights(hop: int) -> Array:
+    """What five control points weigh (hop, 5) in the frames of the block about the middle one."""
     # A block's middle is its control point's place: the first half of the block leans on the one before.
     u = (np.arange(hop) + 0.5) / hop + 0.5
     late = (u >= 1)[:, None]
     u = (u % 1)[:, None]
-    basis = np.concatenate(
-        [(1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3], axis=1
-    )
+    basis = [(1 - u) ** 3, 3 * u**3 - 6 * u**2 + 4, -3 * u**3 + 3 * u**2 + 3 * u + 1, u**3]
+    cubic = np.concatenate(basis, axis=1) / 6
     weights = np.zeros((hop, 5))
-    weights[:, :4] += np.where(late, 0, basis) / 6
-    weights[:, 1:] += np.where(late, basis, 0) / 6
-    picks = np.lib.stride_tricks.sliding_window_view(control, 5, axis=0)  # (blocks, 4, 5)
-    path = np.einsum("bcs,hs->bhc", picks, weights, optimize=True)
-    return quat.normalize(path.reshape(-1, 4)[:frames])
+    weights[:, :4] += np.where(late, 0, cubic)
+    weights[:, 1:] += np.where(late, cubic, 0)
+    return weights

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
 from . import quat
 from .checks import Array, Index, Mask
-from .denoise import noise_deviation
 from .series import filled, runs
 
 SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
@@ -19,7 +16,9 @@ _CHI3_MEDIAN = 1.5382  # median of the chi distribution, 3 degrees of freedom
 _LEAST_NOISE = np.radians(0.01)  # a track with more than this never rests in equal values
 
 
-def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radians(0.1)) -> Mask:
+def find_frozen(
+    rotations: Array, noise: float, min_frames: int = 3, min_jump: float = np.radians(0.1)
+) -> Mask:
     """Frames in which the rotations (F, 4) of a moving joint repeat the one before.
 
     A run of `min_frames` or more equal frames counts when the joint cannot have rested: its other frames
@@ -28,6 +27,7 @@ def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radi
 
     Args:
         rotations: (F, 4) hemisphere-continuous.
+        noise: of the track, standard deviation about one axis, radians.
         min_frames: of equal frames, the first included.
         min_jump: radians.
     """
@@ -35,9 +35,8 @@ def find_frozen(rotations: Array, min_frames: int = 3, min_jump: float = np.radi
     out = np.zeros(frames, bool)
     if frames < min_frames + 1:
         return out
-    steps = 2 * np.linalg.norm(np.diff(rotations, axis=0), axis=-1)
+    steps = 2 * quat.length(np.diff(rotations, axis=0))
     # A frozen sensor may still carry a drift added later, far below its noise.
-    noise = 2 * noise_deviation(rotations)
     same = steps < max(2 * SAME, 0.02 * noise)
     starts, stops = runs(same)
     long = stops - starts >= min_frames - 1
@@ -69,79 +68,84 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
     Returns:
         (F,) the spikes; none of `bad`.
     """
+    good = np.flatnonzero(~bad)
     out = np.zeros(len(rotations), bool)
+    if len(good) < _PLACES.shape[1]:
+        return out
+    bend = _bend(rotations if len(good) == len(bad) else rotations[good])
+    local = np.zeros(len(bad))
+    local[good] = _local_median(bend)
+    places = np.flatnonzero((bend > 3.5 * local[good]) & (bend > min_turn / 3))
+    sigma = local / (_CHI3_MEDIAN * np.sqrt(1.5))
     for _ in range(6):  # each round looks past the spikes of the one before: pairs, spikes beside a freeze
-        good = np.flatnonzero(~(bad | out))
-        if len(good) < 2 * _NEIGHBOURS + 1:
-            return out
-        found = _spikes_once(rotations[good], good, min_turn, limit)
-        if not found.any():
-            return out
-        out[good[found]] = True
+        starts = np.unique(np.clip(places[:, None] + np.array([0, 1]), 0, len(good) - 1))
+        taken = _best_runs(rotations, good, starts, sigma, min_turn, limit)
+        if len(taken) == 0:
+            break
+        out[good[taken]] = True
+        # Only what lies near the spikes just found looks different without them.
+        kept = np.ones(len(good), bool)
+        kept[taken] = False
+        near = np.unique(np.clip(taken[:, None] + _AROUND, 0, len(good) - 1))
+        near = np.cumsum(kept)[near[kept[near]]] - 1
+        good = good[kept]
+        near = np.unique(np.clip(near, 1, len(good) - 2))
+        middle, before, after = (rotations[good[near + step]] for step in (0, -1, 1))
+        bend = 2 * quat.length(middle - (before + after) / 2)
+        places = near[(bend > 3.5 * local[good[near]]) & (bend > min_turn / 3)]
     return out
 
 
-def _spikes_once(track: Array, times: Index, min_turn: float, limit: float) -> Mask:
-    count = len(track)
-    bend = np.zeros(count)
-    bend[1:-1] = 2 * np.linalg.norm(track[1:-1] - (track[2:] + track[:-2]) / 2, axis=-1)
-    bend[0], bend[-1] = bend[1], bend[-2]
-    local = _local_median(bend)
-    sigma = local / (_CHI3_MEDIAN * np.sqrt(1.5))
-    candidates = np.flatnonzero((bend > 3.5 * local) & (bend > min_turn / 3))
-    if len(candidates) == 0:
-        return np.zeros(count, bool)
-    near = np.unique(np.clip(candidates[:, None] + np.array([0, 1]), 0, count - 1))
-    options = [_try_runs(track, times, near, length, sigma, min_turn, limit) for length in range(1, 5)]
-    starts, lengths, scores = (np.concatenate(part) for part in zip(*options, strict=True))
-    taken = np.zeros(count, bool)
-    for k in np.argsort(-scores, kind="stable"):
-        run = slice(max(starts[k] - 1, 0), starts[k] + lengths[k] + 1)
-        if not taken[run].any():
-            taken[starts[k] : starts[k] + lengths[k]] = True
-    return taken
+def _bend(track: Array) -> Array:
+    """How far (F,) a track (F, 4) turns off the middle of its neighbours, radians; the ends as theirs."""
+    bend = 2 * quat.length(track[1:-1] - (track[2:] + track[:-2]) / 2)
+    return np.concatenate([bend[:1], bend, bend[-1:]])
 
 
-def _try_runs(
-    track: Array, times: Index, starts: Index, length: int, sigma: Array, min_turn: float, limit: float
-) -> tuple[Index, Index, Array]:
-    """Which runs of `length` from `starts` (N,) are spikes; with a score, how clearly."""
-    side = _NEIGHBOURS
-    starts = starts[(starts >= side) & (starts + length + side <= len(track))]
-    if len(starts) == 0:
-        return starts, starts, np.zeros(0)
-    window = starts[:, None] + np.arange(-side, length + side)
-    values, t = track[window], times[window]
-    inside = np.arange(side, side + length)
-    outside = np.setdiff1d(np.arange(length + 2 * side), inside)
-    predicted = np.broadcast_to(_cubic(length), (len(starts), length + 2 * side, 2 * side)).copy()
-    uneven = t[:, -1] - t[:, 0] != length + 2 * side - 1
-    if uneven.any():  # a window across a gap
-        predicted[uneven] = _cubic_at(t[uneven], outside)
-    miss = 2 * np.linalg.norm(values - predicted @ values[:, outside], axis=-1)
-    error = np.sqrt((miss[:, outside] ** 2).sum(axis=1) / 6)  # 6 points less 4 parameters, 3 axes
-    least = miss[:, inside].min(axis=1)
-    spread = sigma[starts]
+# A run of 1 to 4 frames and its six good neighbours, as places from the run's first frame: (4, 10),
+# neighbours first.
+_LENGTHS = np.arange(1, _LONGEST_SPIKE + 1)
+_AROUND = np.arange(-4 * _NEIGHBOURS, 4 * _NEIGHBOURS + 1)
+_PLACES = np.concatenate(
+    [
+        np.tile(np.arange(-_NEIGHBOURS, 0), (_LONGEST_SPIKE, 1)),
+        _LENGTHS[:, None] + np.arange(_NEIGHBOURS),
+        np.minimum(np.arange(_LONGEST_SPIKE), _LENGTHS[:, None] - 1),
+    ],
+    axis=1,
+)
+
+
+def _best_runs(
+    rotations: Array, good: Index, starts: Index, sigma: Array, min_turn: float, limit: float
+) -> Index:
+    """The places (N,) in `good` of spikes: runs of 1 to 4 good frames from `starts`, the clearest first."""
+    side = 2 * _NEIGHBOURS
+    starts = starts[(starts >= _NEIGHBOURS) & (starts + _NEIGHBOURS < len(good))]
+    places = starts[:, None, None] + _PLACES  # (N, 4, 10)
+    inside = places.max(axis=-1) < len(good)
+    # A run too near the end of the take is looked at where there is room for it, and then not counted.
+    window = good[np.where(inside[..., None], places, _PLACES + _NEIGHBOURS)]
+    values, t = rotations[window], window.astype(float)
+    first, last = t[..., :1], t[..., side - 1 : side]
+    powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
+    known = powers[..., :side, :]
+    across = np.swapaxes(known, -1, -2)
+    cubic = np.linalg.solve(across @ known, across @ values[..., :side, :])
+    miss = 2 * quat.length(values - powers @ cubic)
+    error = np.sqrt((miss[..., :side] ** 2).sum(axis=-1) / 6)  # 6 points less 4 parameters, 3 axes
+    least = miss[..., side:].min(axis=-1)
     # The good frames' own steps, and the mean step across the run: a path this quick bends as far by itself.
-    steps = 2 * np.linalg.norm(np.diff(values[:, outside], axis=1), axis=-1) / np.diff(t[:, outside], axis=1)
-    speed = steps.max(axis=1)
-    bar = np.maximum.reduce([limit * spread, 4 * error, 0.8 * speed, np.full(len(starts), min_turn)])
-    yes = least > bar
-    return starts[yes], np.full(int(yes.sum()), length), (least / (error + spread + 1e-9))[yes]
-
-
-@lru_cache(maxsize=8)
-def _cubic(length: int) -> Array:
-    t = np.arange(length + 2 * _NEIGHBOURS)
-    outside = np.r_[0:_NEIGHBOURS, _NEIGHBOURS + length : len(t)]
-    return _cubic_at(t[None], outside)[0]
-
-
-def _cubic_at(times: Index, outside: Index) -> Array:
-    """(N, W, 6) a cubic's values at times (N, W), as weights of its values at the six outside places."""
-    t = (times - times[:, :1]) / (times[:, -1:] - times[:, :1]) * 2 - 1
-    powers: Array = t[..., None] ** np.arange(4.0)
-    return powers @ np.linalg.pinv(powers[:, outside])
+    steps = 2 * quat.length(np.diff(values[..., :side, :], axis=-2)) / np.diff(t[..., :side], axis=-1)
+    spread = sigma[good[starts]][:, None]
+    bar = np.maximum(np.maximum(limit * spread, 4 * error), np.maximum(0.8 * steps.max(axis=-1), min_turn))
+    score = np.where(inside & (least > bar), least / (error + spread + 1e-9), 0.0)
+    taken: set[int] = set()
+    for k in np.argsort(-score, axis=None, kind="stable")[: np.count_nonzero(score)].tolist():
+        start, length = int(starts[k // _LONGEST_SPIKE]), k % _LONGEST_SPIKE + 1
+        if taken.isdisjoint(range(start - 1, start + length + 1)):
+            taken.update(range(start, start + length))
+    return np.array(sorted(taken), dtype=np.intp)
 
 
 def _local_median(values: Array) -> Array:
@@ -206,7 +210,7 @@ def bridge(rotations: Array, bad: Mask, max_gap: int, slope_frames: int = 7) -> 
         - u * u * (1 - u) * span * slopes[1][owner]
     )
     out[frame] = quat.mul(base[owner], quat.exp(vector))
-    return quat.continuous(out), done
+    return out, done
 
 
 def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
@@ -217,4 +221,6 @@ def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
     fresh = np.concatenate([np.ones((len(t), 1), bool), np.diff(picks, axis=1) != 0], axis=1)
     weight = fresh & (np.abs(t) < 2 * picks.shape[1])
     powers = t[..., None] ** np.arange(3) * weight[..., None]
-    return np.einsum("ns,nsk->nk", np.linalg.pinv(powers)[:, 1], vectors)
+    across = np.swapaxes(powers, 1, 2)
+    normal = across @ powers + 1e-9 * np.eye(3)
+    return np.linalg.solve(normal, across @ vectors)[:, 1]

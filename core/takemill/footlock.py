@@ -24,8 +24,11 @@ from .motion import Motion
 from .series import filled, runs
 
 _SOFT = 8  # a blend is so many times half the time in which a foot changes from heel to ball
-_SPEED_HZ = 12.0  # speeds of heel and ball are taken below this
-_SLOW = 0.25  # leg lengths a second; faster, a foot still lands or already leaves
+_BENT = 0.1  # a leg drawn in by this share of its length bends its knee easily
+_SPEED_HZ = 5.0  # speeds of heel and ball are taken below this
+_SLOW = 0.15  # leg lengths a second; faster, a foot lands, leaves or slides
+_PAUSE_S = 0.08  # a rest goes on across shorter gaps
+_REST_S = 0.08  # shorter rests are none
 _LEVEL = np.radians(10.0)  # a foot pitched further stands on one end and may turn on it
 
 
@@ -36,8 +39,7 @@ class FootlockSettings:
     Attributes:
         blend_s: a correction takes this long to come and to go.
         longest_slip: leg lengths; a contact whose foot strays further from its place is cut in two where it
-            is
-            fastest, so that the foot takes a small step instead of being held back.
+            is fastest, so that the foot takes a small step instead of being held back.
         straight: share of its length that a leg is stretched to, unless it was longer before.
     """
 
@@ -95,7 +97,7 @@ class _Foot:
 def _bearing(foot: _Foot, planted: Mask, rate: float, leg: float) -> tuple[Mask, Mask]:
     """Which of the planted heel and ball (F, 2) bears the foot, the lower one; and where (F,) it lies flat.
 
-    Frames in which that end still moves, as a foot lands or leaves, bear nothing: there the correction fades.
+    Frames in which that end moves, as a foot lands, leaves or slides, bear nothing; the correction fades.
     """
     points = foot.points(np.tile(quat.IDENTITY, (len(planted), 1)))
     along = points[:, 1] - points[:, 0]
@@ -104,14 +106,16 @@ def _bearing(foot: _Foot, planted: Mask, rate: float, leg: float) -> tuple[Mask,
         points = filters.butterworth(points, rate, _SPEED_HZ, order=2)
     slow = np.linalg.norm(series.derivative(points, rate), axis=-1) < _SLOW * leg
     level = np.abs(along[:, 2]) < np.sin(_LEVEL) * np.linalg.norm(along, axis=-1)
-    rests = (ends & slow).any(axis=1)
-    inside = np.zeros(len(planted), bool)
-    for start, stop in zip(*runs(planted.any(axis=1)), strict=True):
-        there = start + np.flatnonzero(rests[start:stop])
-        if len(there):
-            first = start if start == 0 else there[0]
-            inside[first : stop if stop == len(planted) else there[-1] + 1] = True
-    return ends & inside[:, None], planted.all(axis=1) & level & inside
+    rests = _without_short((ends & slow).any(axis=1), round(_PAUSE_S * rate), gaps=True)
+    rests = _without_short(rests, round(_REST_S * rate), gaps=False)
+    return ends & rests[:, None], planted.all(axis=1) & level & rests
+
+
+def _without_short(mask: Mask, frames: int, *, gaps: bool) -> Mask:
+    """A mask (F,) whose runs shorter than `frames` are gone, or whose gaps are; what touches an end stays."""
+    starts, stops = runs(~mask if gaps else mask)
+    short = (stops - starts < frames) & (starts > 0) & (stops < len(mask))
+    return mask ^ filled(len(mask), starts[short], stops[short])
 
 
 @dataclass(frozen=True)
@@ -169,7 +173,7 @@ def _short_slips(points: Array, planted: Mask, blend: int, slip: float) -> tuple
         for part in (0, 1):
             there = points[start:stop, part, :2][planted[start:stop, part]]
             if len(there):
-                strayed = max(strayed, float(np.linalg.norm(there - np.median(there, axis=0), axis=-1).max()))
+                strayed = max(strayed, float(np.linalg.norm(there - there.mean(axis=0), axis=-1).max()))
         if strayed <= slip:
             done.append((start, stop))
         elif stop - start > 4 * blend:
@@ -181,7 +185,7 @@ def _short_slips(points: Array, planted: Mask, blend: int, slip: float) -> tuple
 
 def _places(points: Array, bearing: Mask, flat: Mask, floor_m: float) -> Array:
     """Where heel and ball (2, 3) of one contact stand; points (N, 2, 3), bearing (N, 2) and flat (N,)."""
-    ahead = np.median((points[:, 1] - points[:, 0])[flat if flat.any() else bearing.any(axis=1), :2], axis=0)
+    ahead = (points[:, 1] - points[:, 0])[flat if flat.any() else bearing.any(axis=1), :2].mean(axis=0)
     ahead = ahead / max(float(np.linalg.norm(ahead)), 1e-9)
     # One place for the heel, told by either end: the ball stands a foot's length ahead of it.
     steps = np.outer([0.0, float(np.linalg.norm(points[0, 1] - points[0, 0]))], ahead)
@@ -229,36 +233,83 @@ def _cubic(a: Array, slope_a: Array, b: Array, slope_b: Array, frames: int) -> A
     return a + (b - a) * rise + frames * (slope_a * u * (1 - u) ** 2 - slope_b * u * u * (1 - u))
 
 
+@dataclass(frozen=True)
+class _Leg:
+    """A leg before it is bent: where it is, and what it hangs in.
+
+    Attributes:
+        joints: hip, knee and foot.
+        at: (F, 3, 3) their places in model space, metres.
+        above: (F, 3, 4) model rotations of their parents.
+        axis: (F, 3) the knee's unit hinge when the leg is straight.
+    """
+
+    joints: tuple[int, ...]
+    at: Array
+    above: Array
+    axis: Array
+
+
+def _leg(motion: Motion, body: BodyMap, foot: str) -> _Leg:
+    joints = tuple(body.require(foot.replace("Foot", name)) for name in ("UpperLeg", "LowerLeg", "Foot"))
+    chain, turned, at = chain_in_model(motion, joints[-1])
+    place = [chain.index(joint) for joint in joints]
+    still = np.broadcast_to(quat.IDENTITY, (len(motion), 1, 4))
+    rest = motion.skeleton.rest_model[0][joints[0]]
+    side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    axis = quat.rotate(quat.mul(turned[:, place[0]], quat.inv(rest)), side)
+    return _Leg(joints, at[:, place], np.concatenate([still, turned], axis=1)[:, place], axis)
+
+
 def _legs_to(motion: Motion, body: BodyMap, stands: dict[str, _Stand], straight: float, blend: int) -> Motion:
     """The motion with its feet standing: the hips go with the feet, the legs make up the difference."""
     down = np.stack([stand.planted.any(axis=1) for stand in stands.values()], axis=1)
     shifts = np.stack([stand.shift for stand in stands.values()], axis=1)
+    legs = [_leg(motion, body, part) for part in stands]
     hips = weighted_course(shifts, confidence(down, motion.rate), motion.rate)
+    rest = [_faded(shifts[:, k] - hips, down[:, k], blend) for k in range(len(legs))]
+    hips = hips + _along_legs(legs, rest, filters.moving_mean(down.astype(float), max(blend // 4, 1)))
+    goals = [
+        leg.at[:, 2] + hips + _faded(shifts[:, k] - hips, down[:, k], blend) for k, leg in enumerate(legs)
+    ]
+    missing = [
+        _missing(leg.at + hips[:, None], goal, straight) for leg, goal in zip(legs, goals, strict=True)
+    ]
+    hips = hips - _smooth_cover(np.max(missing, axis=0), blend)[:, None] * np.array([0.0, 0.0, 1.0])
     rotations = motion.rotations.copy()
-    side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
-    rest = motion.skeleton.rest_model[0]
-    legs, sink = [], np.zeros(len(motion))
-    for k, (part, stand) in enumerate(stands.items()):
-        joints = [body.require(part.replace("Foot", name)) for name in ("UpperLeg", "LowerLeg", "Foot")]
-        chain, turned, at = chain_in_model(motion, joints[-1])
-        place = [chain.index(joint) for joint in joints]
-        here = at[:, place] + hips[:, None]
-        above = [turned[:, n - 1] if n else np.tile(quat.IDENTITY, (len(motion), 1)) for n in place]
-        axis = quat.rotate(quat.mul(turned[:, place[0]], quat.inv(rest[joints[0]])), side)
-        goal = stand.ankle + hips + _faded(shifts[:, k] - hips, down[:, k], blend)
-        legs.append((joints, here, above, axis, goal, stand.turn))
-        sink = np.maximum(sink, _missing(here, goal, straight))
-    drop = _smooth_cover(sink, blend)[:, None] * np.array([0.0, 0.0, 1.0])
-    for joints, here, above, axis, goal, turn in legs:
-        hip, knee, ankle = np.moveaxis(here - drop[:, None], 1, 0)
-        swing, bend = reach(hip, knee, ankle, goal, axis)
-        back = quat.mul(quat.inv(quat.mul(swing, bend)), turn)
-        for joint, parent, by in zip(joints, above, (swing, bend, back), strict=True):
+    for leg, goal, stand in zip(legs, goals, stands.values(), strict=True):
+        hip, knee, ankle = np.moveaxis(leg.at + hips[:, None], 1, 0)
+        swing, bend = reach(hip, knee, ankle, goal, leg.axis)
+        # A leg that need not move keeps even a knee that is bent the wrong way.
+        moved = (np.linalg.norm(goal - ankle, axis=-1) > 1e-9)[:, None]
+        swing, bend = (np.where(moved, turn, quat.IDENTITY) for turn in (swing, bend))
+        back = quat.mul(quat.inv(quat.mul(swing, bend)), stand.turn)
+        for n, turn in enumerate((swing, bend, back)):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
-            seen = quat.mul(quat.mul(quat.inv(parent), by), parent)
-            rotations[:, joint] = quat.mul(seen, rotations[:, joint])
-    root = motion.root_translation + hips - drop
-    return replace(motion, rotations=rotations, root_translation=root)
+            seen = quat.mul(quat.mul(quat.inv(leg.above[:, n]), turn), leg.above[:, n])
+            rotations[:, leg.joints[n]] = quat.mul(seen, rotations[:, leg.joints[n]])
+    return replace(motion, rotations=rotations, root_translation=motion.root_translation + hips)
+
+
+def _along_legs(legs: list[_Leg], rest: list[Array], down: Array) -> Array:
+    """A further step of the hips (F, 3) that spares nearly straight knees.
+
+    What a standing leg must be lengthened by costs a straight knee many degrees and the hips millimetres: so
+    per frame the hips take the step that fits best along the legs; each counts as it is down (F, K) and
+    straight.
+    """
+    normal = np.broadcast_to(0.05 * np.eye(3), (len(down), 3, 3)).copy()
+    wanted = np.zeros((len(down), 3))
+    for k, leg in enumerate(legs):
+        hip, knee, ankle = np.moveaxis(leg.at, 1, 0)
+        line = ankle - hip
+        length = np.linalg.norm(line, axis=-1, keepdims=True)
+        line = line / length
+        whole = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(ankle - knee, axis=-1)
+        weight = (down[:, k] * np.exp(-(((1 - length[:, 0] / whole) / _BENT) ** 2)))[:, None]
+        normal += weight[..., None] * line[:, :, None] * line[:, None, :]
+        wanted += weight * line * np.einsum("fi,fi->f", line, rest[k])[:, None]
+    return np.linalg.solve(normal, wanted[..., None])[..., 0]
 
 
 def _missing(here: Array, goal: Array, straight: float) -> Array:

@@ -13,33 +13,11 @@ from .body_map import BodyMap
 from .checks import Array, Mask
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points
 from .grounding import eroded
+from .health_findings import Finding as Finding
+from .health_ranges import body_findings
 from .motion import Motion
 
 _EDGE_S = 0.05  # the first and last moments of a contact
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One fault.
-
-    Attributes:
-        kind: "spike", "frozen", "still", "jitter", "skating", "floor" ...
-        joint: its name; "" for the whole body.
-        start, stop: frames, half-open.
-        amount: how bad, in `unit`.
-        unit: "deg", "mm", "cm/s" ...
-        mended: whether a repair took it out.
-        message: a sentence for a person.
-    """
-
-    kind: str
-    joint: str
-    start: int
-    stop: int
-    amount: float
-    unit: str
-    mended: bool
-    message: str
 
 
 @dataclass(frozen=True)
@@ -66,7 +44,7 @@ class HealthSettings:
     """
 
     frozen_min_frames: int = 3
-    spike_min_deg: float = 3.0
+    spike_min_deg: float = 5.0
     jitter_min_deg: float = 0.2
     skating_min_cm_s: float = 2.0
     floor_min_mm: float = 5.0
@@ -87,11 +65,12 @@ class Track:
     noise: float
 
 
-def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float = 3.0) -> Track:
+def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float = 5.0) -> Track:
     """Frozen frames, spikes and noise of one joint's rotations (F, 4), hemisphere-continuous."""
-    frozen = faults.find_frozen(rotations, frozen_min_frames)
+    noise = 2 * denoise.noise_deviation(rotations)
+    frozen = faults.find_frozen(rotations, noise, frozen_min_frames)
     spikes = faults.find_spikes(rotations, frozen, np.radians(spike_min_deg))
-    return Track(frozen, spikes, 2 * denoise.noise_deviation(rotations))
+    return Track(frozen, spikes, noise)
 
 
 def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
@@ -112,7 +91,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
         counts["spike"] += int(track.spikes.sum())
         counts["frozen"] += int(track.frozen.sum())
         bridged, _ = faults.bridge(rotations, track.frozen | track.spikes, frames)
-        findings += sensor_findings(name, track, quat.angle_between(rotations, bridged), motion.rate, 0)
+        findings += sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
         if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
             text = f"{name} never moves: its sensor may be dead"
             findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
@@ -127,7 +106,9 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
         "spike_frames": float(counts["spike"]),
         "frozen_frames": float(counts["frozen"]),
         "jitter_deg": float(np.sqrt(np.mean(jitter**2))),
+        "range_frames": float(sum(f.stop - f.start for f in findings if f.kind == "range")),
     }
+    findings += body_findings(motion, body)
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
 
@@ -148,19 +129,23 @@ def still(rotations: Array) -> bool:
     return bool(np.abs(rotations - rotations[:1]).max() < faults.SAME)
 
 
-def sensor_findings(name: str, track: Track, off: Array, rate: float, max_bridge: int) -> list[Finding]:
+def sensor_findings(
+    name: str, track: Track, said_and_bridged: tuple[Array, Array], rate: float, max_bridge: int
+) -> list[Finding]:
     """Findings for one joint's spikes and frozen frames.
 
     Args:
         name: of the joint.
         track: its faults.
-        off: (F,) radians between what the sensor said and the bridge.
+        said_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
         rate: frames per second.
         max_bridge: frames; runs of faults up to this length are said to be mended.
     """
     out = []
-    short = np.zeros(len(off), bool)
-    starts, stops = series.runs(track.frozen | track.spikes)
+    bad = track.frozen | track.spikes
+    off, short = np.zeros(len(bad)), np.zeros(len(bad), bool)
+    off[bad] = quat.angle_between(*(rotations[bad] for rotations in said_and_bridged))
+    starts, stops = series.runs(bad)
     for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
         short[start:stop] = stop - start <= max_bridge
     for kind, mask in (("frozen", track.frozen), ("spike", track.spikes)):

@@ -39,7 +39,7 @@ class Motion:
     def __post_init__(self) -> None:
         expect_positive(self.rate, "motion rate")
         count = len(self.skeleton)
-        rotations = np.array(self.rotations, dtype=np.float64)
+        rotations = np.asarray(self.rotations, dtype=np.float64)
         expect_shape(rotations, (None, count, 4), "motion rotations")
         frames = len(rotations)
         if frames == 0:
@@ -55,7 +55,9 @@ class Motion:
             expect_shape(tracks[joint], (frames, 3), f"translation of {self.skeleton.names[joint]!r}")
             expect_finite(tracks[joint], f"translation of {self.skeleton.names[joint]!r}")
         object.__setattr__(self, "rate", float(self.rate))
-        object.__setattr__(self, "rotations", owned(quat.continuous(quat.normalize(rotations))))
+        rotations = quat.continuous(quat.normalize(rotations))
+        rotations.setflags(write=False)
+        object.__setattr__(self, "rotations", rotations)
         object.__setattr__(self, "root_translation", tracks.pop(0))
         object.__setattr__(self, "translations", MappingProxyType(dict(sorted(tracks.items()))))
 

@@ -22,8 +22,15 @@ _POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told
 
 def normalize(q: Array) -> Array:
     """(..., 4) -> (..., 4) of length one; a zero quaternion becomes the identity."""
-    length = np.linalg.norm(q, axis=-1, keepdims=True)
-    return np.where(length > 0, q / np.where(length > 0, length, 1.0), IDENTITY)
+    size = length(q)[..., None]
+    if size.all():
+        return q / size
+    return np.where(size > 0, q / np.where(size > 0, size, 1.0), IDENTITY)
+
+
+def length(v: Array) -> Array:
+    """The lengths (...) of vectors or quaternions (..., N); several times quicker than `np.linalg.norm`."""
+    return np.sqrt(np.einsum("...i,...i->...", v, v))
 
 
 def mul(a: Array, b: Array) -> Array:
@@ -57,7 +64,7 @@ def rotate(q: Array, v: Array) -> Array:
 
 def exp(v: Array) -> Array:
     """Rotation vectors (..., 3), radians -> quaternions (..., 4)."""
-    angle = np.linalg.norm(v, axis=-1, keepdims=True)
+    angle = length(v)[..., None]
     small = angle < _SMALL_ANGLE
     scale = np.where(small, 0.5 - angle**2 / 48, np.sin(angle / 2) / np.where(small, 1.0, angle))
     return np.concatenate([np.cos(angle / 2), v * scale], axis=-1)
@@ -66,15 +73,16 @@ def exp(v: Array) -> Array:
 def log(q: Array) -> Array:
     """Quaternions (..., 4) -> rotation vectors (..., 3) of at most pi radians."""
     q = np.where(q[..., :1] < 0, -q, q)
-    length = np.linalg.norm(q[..., 1:], axis=-1, keepdims=True)
-    small = length < _SMALL_ANGLE
-    angle = 2 * np.arctan2(length, q[..., :1])
-    return q[..., 1:] * np.where(small, 2 / q[..., :1].clip(0.5), angle / np.where(small, 1, length))
+    size = length(q[..., 1:])[..., None]
+    small = size < _SMALL_ANGLE
+    angle = 2 * np.arctan2(size, q[..., :1])
+    return q[..., 1:] * np.where(small, 2 / q[..., :1].clip(0.5), angle / np.where(small, 1, size))
 
 
 def angle(q: Array) -> Array:
     """The turn (...) of each quaternion (..., 4), radians from 0 to pi."""
-    return 2 * np.arctan2(np.linalg.norm(q[..., 1:], axis=-1), np.abs(q[..., 0]))
+    half: Array = np.arctan2(length(q[..., 1:]), np.abs(q[..., 0]))
+    return 2 * half
 
 
 def angle_between(a: Array, b: Array) -> Array:
@@ -87,8 +95,10 @@ def continuous(q: Array) -> Array:
     if len(q) < 2:
         return q.copy()
     flips = np.einsum("...i,...i->...", q[1:], q[:-1]) < 0
-    odd = np.concatenate([np.zeros((1, *q.shape[1:-1]), bool), np.logical_xor.accumulate(flips, 0)])
-    return np.where(odd[..., None], -q, q)
+    out = q.copy()
+    if flips.any():
+        out[1:][np.logical_xor.accumulate(flips, 0)] *= -1
+    return out
 
 
 def slerp(a: Array, b: Array, t: Array | float) -> Array:

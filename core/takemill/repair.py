@@ -11,6 +11,8 @@ The order, which is fixed, and why:
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,6 +27,7 @@ from .health import Finding, examine, sensor_findings
 from .motion import Motion
 from .repair_legs import lower_body
 
+_THREADS = 8  # more wait for memory
 _SEAM_S = 0.1  # over which a limited range goes over into the raw take
 _STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stands, crouches or crawls
 _PINNED_NOISE = np.radians(
@@ -39,7 +42,7 @@ class RepairSettings:
     Attributes:
         frozen, spikes, jitter: the sensors' faults, each step on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
-        pin: planted feet pinned; in takes whose sensors show noise or faults, since other feet are meant so.
+        pin: planted feet pinned; in takes whose sensors show noise, since in others the feet are meant so.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
@@ -58,7 +61,7 @@ class RepairSettings:
     pin: bool = True
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
-    spike_min_deg: float = 3.0
+    spike_min_deg: float = 5.0
     joints: tuple[str, ...] = ()
     ranges_s: tuple[tuple[float, float], ...] = ()
     contacts: ContactSettings = field(default_factory=ContactSettings)
@@ -100,31 +103,45 @@ def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list
     out = motion.rotations.copy()
     findings: list[Finding] = []
     noises = []
-    max_gap = max(int(settings.longest_bridge_s * motion.rate), 1)
+    names = motion.skeleton.names
+    joints = [j for j, name in enumerate(names) if not settings.joints or name in settings.joints]
     share = _range_share(motion, settings)
-    for joint, name in enumerate(motion.skeleton.names):
-        if settings.joints and name not in settings.joints:
-            continue
-        raw = np.ascontiguousarray(motion.rotations[:, joint])
-        track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
-        noises.append(track.noise)
-        if not settings.frozen:
-            track = replace(track, frozen=np.zeros_like(track.frozen))
-        if not settings.spikes:
-            track = replace(track, spikes=np.zeros_like(track.spikes))
-        if share is not None:
-            track = replace(track, frozen=track.frozen & (share > 0), spikes=track.spikes & (share > 0))
-        bad = track.frozen | track.spikes
-        mended, bridged = faults.bridge(raw, bad, max_gap)
-        if bad.any():
-            findings += sensor_findings(name, track, quat.angle_between(raw, mended), motion.rate, max_gap)
-        if settings.jitter and track.noise > 0:
-            mended = quat.continuous(denoise.denoise_rotations(mended, motion.rate, track.noise))
-            # Calm neighbours give better slopes than the shaking ones had.
-            mended, _ = faults.bridge(mended, bridged, max_gap, slope_frames=4)
-        out[:, joint] = mended if share is None else quat.slerp(raw, mended, share)
-    rough = bool(findings) or (len(noises) > 0 and float(np.median(noises)) > _PINNED_NOISE)
+    # Joints know nothing of each other, and numpy lets go of Python's lock: as many at a time as there are
+    # cores.
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
+        for joint, (mended, found, noise) in zip(
+            joints, pool.map(lambda j: _mend_sensor(motion, j, settings, share), joints), strict=True
+        ):
+            out[:, joint] = mended
+            findings += found
+            noises.append(noise)
+    rough = len(noises) > 0 and float(np.median(noises)) > _PINNED_NOISE
     return out, findings, rough
+
+
+def _mend_sensor(
+    motion: Motion, joint: int, settings: RepairSettings, share: Array | None
+) -> tuple[Array, list[Finding], float]:
+    """One joint's rotations (F, 4), what was found, and its noise, radians."""
+    raw = np.ascontiguousarray(motion.rotations[:, joint])
+    track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
+    everywhere = np.ones(len(raw), bool) if share is None else share > 0
+    track = replace(
+        track,
+        frozen=track.frozen & everywhere & settings.frozen,
+        spikes=track.spikes & everywhere & settings.spikes,
+    )
+    bad = track.frozen | track.spikes
+    max_gap = max(int(settings.longest_bridge_s * motion.rate), 1)
+    mended, bridged = faults.bridge(raw, bad, max_gap)
+    found = []
+    if bad.any():
+        found = sensor_findings(motion.skeleton.names[joint], track, (raw, mended), motion.rate, max_gap)
+    if settings.jitter and track.noise > 0:
+        mended = denoise.denoise_rotations(mended, motion.rate, track.noise)
+        # Calm neighbours give better slopes than the shaking ones had.
+        mended, _ = faults.bridge(mended, bridged, max_gap, slope_frames=4)
+    return mended if share is None else quat.slerp(raw, mended, share), found, track.noise
 
 
 def _range_share(motion: Motion, settings: RepairSettings) -> Array | None:

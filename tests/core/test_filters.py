@@ -163,13 +163,14 @@ def test_frozen_frames_are_found_to_the_frame_and_a_rest_is_not() -> None:
     q = quat.mul(random_rotations(rng, 600), quat.exp(0.005 * rng.normal(size=(600, 3))))
     q[100:110] = q[99]
     q[300:302] = q[299]
-    found = faults.find_frozen(quat.continuous(q))
+    q = quat.continuous(q)
+    found = faults.find_frozen(q, 2 * noise_deviation(q))
     truth = np.zeros(600, bool)
     truth[100:110] = truth[300:302] = True
     assert np.array_equal(found, truth)
     rest = quat.exp(np.outer(np.clip(np.linspace(-1, 1, 400), 0, 1) ** 3, [0.5, 0.2, 0]))
-    assert not faults.find_frozen(rest).any()  # still, then moving off smoothly
-    assert not faults.find_frozen(np.tile(quat.IDENTITY, (50, 1))).any()
+    assert not faults.find_frozen(rest, 2 * noise_deviation(rest)).any()  # still, then moving off smoothly
+    assert not faults.find_frozen(np.tile(quat.IDENTITY, (50, 1)), 0.0).any()
 
 
 @pytest.mark.parametrize("length", [1, 2, 3, 4])
@@ -197,7 +198,7 @@ def test_spikes_in_pairs_and_beside_a_freeze() -> None:
     q[spikes] = quat.mul(q[spikes], quat.exp(np.array([0.0, 0.35, 0.1])))
     q[202:212], q[250:260] = q[201], q[249]
     q = quat.continuous(q)
-    found_frozen = faults.find_frozen(q)
+    found_frozen = faults.find_frozen(q, 2 * noise_deviation(q))
     assert np.array_equal(found_frozen, frozen)
     assert np.array_equal(faults.find_spikes(q, found_frozen), spikes)
 
