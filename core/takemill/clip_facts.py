@@ -83,7 +83,7 @@ def clip_facts(
             "joint": motion.skeleton.names[root] if root is not None else None,
             "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
             "distance_m": rounded(travel.distance_m, 5),
-            "turn_deg": rounded(travel.turn_deg, 3),
+            "turn_deg": rounded(travel.turn_deg, 4),
             "speed_m_s": rounded(travel.speed_m_s, 4),
         },
         "seam": seam

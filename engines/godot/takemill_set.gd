@@ -79,9 +79,9 @@ static func set_up(player: AnimationPlayer) -> void:
 				return
 
 
-## The way that `body` goes in this frame, in its own space. Call it after the mixer has advanced:
+## The way that `body` goes in this frame, in its own space. Call it after the player has advanced:
 ##     body.transform *= TakemillSet.travel(player, body)
-## `mixer` is the AnimationPlayer, or an AnimationTree with the same root motion track and root_motion_local.
+## In Godot 4.6 an AnimationTree loses the step in which a loop begins anew; an AnimationPlayer does not.
 static func travel(mixer: AnimationMixer, body: Node3D) -> Transform3D:
 	var path := mixer.root_motion_track
 	var skeleton := mixer.get_node(mixer.root_node).get_node_or_null(NodePath(path.get_concatenated_names()))

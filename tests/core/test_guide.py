@@ -2,29 +2,68 @@
 
 from __future__ import annotations
 
+import json
 import re
+import tomllib
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import get_type_hints
 
 import pytest
 
 from takemill import cli, samples
-from takemill.recipe import TABLES, parse_recipe
+from takemill.recipe import _CLIP_KEYS, TABLES, parse_recipe
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "docs/guide.md").read_text(encoding="utf-8")
 
 
-def test_the_recipe_of_the_guide_parses() -> None:
-    (text,) = re.findall(r"```toml\n(.*?)```", GUIDE, re.DOTALL)
-    recipe = parse_recipe(text, "guide")
-    assert [clip.name for clip in recipe.clips] == ["walk", "strike_straight"]
-    assert recipe.repair.pin is False
+@pytest.fixture(scope="module")
+def recipes() -> list[str]:
+    return re.findall(r"```toml\n(.*?)```", GUIDE, re.DOTALL)
 
 
-def test_the_guide_names_every_table() -> None:
-    named = set(re.findall(r"`\[(\w+)\]`", GUIDE))
-    assert set(TABLES) <= named
-    assert named <= set(TABLES) | {"body"}
+def test_the_recipes_of_the_guide_parse(recipes: list[str]) -> None:
+    first, second = (parse_recipe(text, "guide") for text in recipes)
+    assert [clip.name for clip in first.clips] == ["walk", "strike_straight"]
+    assert first.repair.pin is False
+    assert (second.files, second.repair.joints, second.clips[0].travel) == ("apart", ("Head",), "keep")
+
+
+def test_the_recipes_of_the_guide_show_every_key_of_a_clip(recipes: list[str]) -> None:
+    shown = {key for text in recipes for clip in tomllib.loads(text)["clip"] for key in clip}
+    assert shown == set(_CLIP_KEYS)
+
+
+def test_the_guide_names_every_key_of_every_table_and_no_other() -> None:
+    told = {
+        head: set(re.findall(r"`(\w+)`", " ".join(line.split(" | ")[0] for line in rows.splitlines())))
+        for head, rows in re.findall(
+            r"^\| `\[(\w+)\]` \|.*\n\|---\|---\|\n((?:\|.*\n)+)", GUIDE, re.MULTILINE
+        )
+    }
+    there = {}
+    for table, kind in TABLES.items():
+        hints = get_type_hints(kind)
+        there[table] = {one.name for one in fields(kind) if not is_dataclass(hints[one.name])}
+    assert told == there
+
+
+def test_the_guide_names_every_field_of_the_list() -> None:
+    schema = json.loads((ROOT / "core/takemill/clips.schema.json").read_text(encoding="utf-8"))
+    clip = schema["$defs"]["clip"]["properties"]
+    parts = [
+        schema,
+        schema["$defs"]["clip"],
+        clip["travel"],
+        clip["seam"],
+        clip["marks"]["items"],
+        clip["source"],
+    ]
+    table = GUIDE.partition("| in clips.json |")[2].partition("\n\n")[0]
+    named = set(re.findall(r"`(\w+)`", table))
+    missing = {name for part in [*parts, clip["keys"]] for name in part["properties"]} - named
+    assert not missing
 
 
 def test_the_guide_tells_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
@@ -35,7 +74,7 @@ def test_the_guide_tells_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
     assert verbs <= set(re.findall(r"\*\*(\w+)\*\*", GUIDE))
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/guide.md"])
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/guide.md", "docs/engines.md"])
 def test_links_lead_somewhere(page: str) -> None:
     path = ROOT / page
     for target in re.findall(r"\]\(([^)#]+)\)", path.read_text(encoding="utf-8")):
