@@ -12,7 +12,12 @@ from . import (
     operators_cuts,
     operators_pack,
     operators_take,
-    panels,
+    panels_clips,
+    panels_cuts,
+    panels_fit,
+    panels_pack,
+    panels_repair,
+    panels_take,
     properties,
 )
 
@@ -23,7 +28,12 @@ CLASSES = (
     *operators_cuts.CLASSES,
     *operators_clips.CLASSES,
     *operators_pack.CLASSES,
-    *panels.CLASSES,
+    *panels_take.CLASSES,
+    *panels_repair.CLASSES,
+    *panels_fit.CLASSES,
+    *panels_cuts.CLASSES,
+    *panels_clips.CLASSES,
+    *panels_pack.CLASSES,
 )
 
 

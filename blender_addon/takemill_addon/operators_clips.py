@@ -13,9 +13,10 @@ from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings, find_loops
 from takemill.marks import foot_marks
 
-from . import actions, properties, stage
+from . import actions, stage
 from .clip_record import ClipRecord
 from .operators_cuts import mark, preview, travel_settings
+from .properties_clips import TRAVEL
 from .read_action import take_frames
 from .write_action import write_motion
 
@@ -57,7 +58,7 @@ class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
     bl_idname = "takemill.split_travel"
     bl_label = "Split Travel"
 
-    mode: bpy.props.EnumProperty(name="Travel", items=properties.TRAVEL[:2], default="root")
+    mode: bpy.props.EnumProperty(name="Travel", items=TRAVEL[:2], default="root")
 
     def run(self, context: bpy.types.Context) -> str:
         work, chosen = stage.work_from_context(context), context.scene.takemill

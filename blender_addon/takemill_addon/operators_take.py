@@ -8,7 +8,8 @@ from takemill.fit import FitSettings, fit
 from takemill.health import check
 from takemill.repair import RepairSettings, repair
 
-from . import actions, findings, properties, stage
+from . import actions, findings, stage
+from .properties_repair import REPAIR_STEPS
 from .rig import ArmatureFrame, read_rig
 from .write_action import write_motion
 
@@ -45,7 +46,7 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
 
 
 def _repair_settings(chosen) -> RepairSettings:
-    return RepairSettings(**{step: getattr(chosen, f"mend_{step}") for step in properties.REPAIR_STEPS})
+    return RepairSettings(**{step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS})
 
 
 class TAKEMILL_OT_go_to_finding(bpy.types.Operator):

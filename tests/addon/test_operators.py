@@ -14,8 +14,9 @@ from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, rand
 from takemill import quat
 from takemill.body_map import BodyMap, heading
 from takemill.travel import Travel, apply_travel, find_travel, with_root_joint
-from takemill_addon import actions, properties, stage
+from takemill_addon import actions, stage
 from takemill_addon.clip_record import ClipRecord, travel_of
+from takemill_addon.properties_repair import REPAIR_STEPS
 from takemill_addon.read_action import read_take
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -175,7 +176,7 @@ def test_repair_steps_that_are_off_leave_their_faults(suit):
     curve = next(c for c in bag.fcurves if "left_lower_arm" in c.data_path and "rotation" in c.data_path)
     curve.keyframe_points[200].co.y += 0.5
     chosen = bpy.context.scene.takemill
-    for step in properties.REPAIR_STEPS:
+    for step in REPAIR_STEPS:
         setattr(chosen, f"mend_{step}", False)
     raw = playing(suit)
     takemill.repair_take()

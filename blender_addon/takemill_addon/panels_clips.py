@@ -1,0 +1,44 @@
+"""The panel of clips."""
+
+from __future__ import annotations
+
+import bpy
+
+from . import scene_time, stage
+from .panel_steps import ArmatureStep
+
+
+class TAKEMILL_UL_clips(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.prop(item, "use", text="")
+        row.prop(item, "name", text="", emboss=False)
+        if item.action:
+            first, last = item.action.frame_range
+            length = (last - first) / scene_time.frame_rate(context.scene)
+            row.label(text=f"{length:.1f} s")
+        playing = stage.playing_action(item.id_data)
+        sign = "RADIOBUT_ON" if item.action and item.action == playing else "RADIOBUT_OFF"
+        row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
+
+
+class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
+    bl_label = "7. Clips"
+    bl_idname = "TAKEMILL_PT_clips"
+
+    def draw_step(self, context, armature) -> None:
+        layout, known = self.layout, armature.takemill
+        row = layout.row()
+        row.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
+        side = row.column(align=True)
+        side.operator("takemill.add_clip", text="", icon="ADD")
+        side.operator("takemill.remove_clip", text="", icon="REMOVE")
+        header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
+        header.label(text="Single stages")
+        if body:
+            body.operator("takemill.close_loop", icon="FILE_REFRESH")
+            body.operator_menu_enum("takemill.split_travel", "mode", icon="CON_FOLLOWPATH")
+            body.operator("takemill.mark_contacts", icon="MARKER_HLT")
+
+
+CLASSES = (TAKEMILL_UL_clips, TAKEMILL_PT_clips)

@@ -1,0 +1,24 @@
+"""The panel of the clip set."""
+
+from __future__ import annotations
+
+import bpy
+
+from .panel_steps import ArmatureStep
+
+
+class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
+    bl_label = "8. Pack"
+    bl_idname = "TAKEMILL_PT_pack"
+
+    def draw_step(self, context, armature) -> None:
+        layout, chosen = self.layout, context.scene.takemill
+        layout.prop(chosen, "set_folder")
+        layout.prop(chosen, "set_name", placeholder=armature.name)
+        layout.prop(chosen, "set_rate")
+        layout.prop(chosen, "max_error_mm")
+        layout.prop(chosen, "deform_only")
+        layout.operator("takemill.pack_set", icon="PACKAGE")
+
+
+CLASSES = (TAKEMILL_PT_pack,)

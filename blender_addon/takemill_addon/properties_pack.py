@@ -1,0 +1,35 @@
+"""The settings of packing."""
+
+from __future__ import annotations
+
+from bpy.props import BoolProperty, FloatProperty, StringProperty
+
+from takemill import reduce
+
+
+class PackProperties:
+    """Settings of the scene for the clip set."""
+
+    set_folder: StringProperty(
+        name="Folder",
+        subtype="DIR_PATH",
+        options={"ANIMATABLE", "PATH_SUPPORTS_BLEND_RELATIVE"},
+        default="//clips",
+        description="Where the clip set is written",
+    )
+    set_name: StringProperty(
+        name="Name", description="Of the set and its file; empty for the character's own"
+    )
+    set_rate: FloatProperty(
+        name="Frames per second", default=0.0, min=0.0, max=240.0,
+        description="Of the packed clips; 0 keeps the scene's rate",
+    )  # fmt: skip
+    deform_only: BoolProperty(
+        name="Only bones that deform",
+        default=False,
+        description="Leave out control bones: those that neither deform the mesh nor carry one that does",
+    )
+    max_error_mm: FloatProperty(
+        name="Tolerance in mm", default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
+        description="How far a joint may stray for the sake of a smaller file, in millimetres",
+    )  # fmt: skip

@@ -1,0 +1,48 @@
+"""What is kept of a take's health, and the settings of its repair."""
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import BoolProperty, FloatProperty, IntProperty, StringProperty
+
+REPAIR_STEPS = ("frozen", "spikes", "jitter", "heading", "path", "floor", "pin")
+
+
+class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
+    kind: StringProperty()
+    joint: StringProperty()
+    start: IntProperty(description="First scene frame")
+    stop: IntProperty(description="Scene frame after the last")
+    amount: FloatProperty()
+    unit: StringProperty()
+    mended: BoolProperty()
+    message: StringProperty()
+
+
+class RepairProperties:
+    """Settings of the scene for the repair."""
+
+    mend_frozen: BoolProperty(
+        name="Frozen frames", default=True, description="Bridge frames in which a sensor repeats itself"
+    )
+    mend_spikes: BoolProperty(
+        name="Spikes", default=True, description="Bridge the few frames in which a sensor jumps away"
+    )
+    mend_jitter: BoolProperty(
+        name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
+    )
+    mend_heading: BoolProperty(
+        name="Heading drift", default=True, description="Take out the slow turning of the whole take"
+    )
+    mend_path: BoolProperty(
+        name="Path drift", default=True, description="Take out the slow slipping of the whole take"
+    )
+    mend_floor: BoolProperty(
+        name="Floor height", default=True, description="Move the take so that standing feet stand at height 0"
+    )
+    mend_pin: BoolProperty(
+        name="Skating feet", default=True, description="Pin planted feet, where sensors show noise or faults"
+    )
+
+
+CLASSES = (TAKEMILL_PG_finding,)
