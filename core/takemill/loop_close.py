@@ -35,10 +35,13 @@ class CloseSettings:
         spread: "whole" spreads the gap over the whole clip (an idle), "seam" around the seam (steps), "auto"
             tells from the travelling speed.
         seam_s: how far from the seam the spread ("seam") and the blending reach to each side.
+        pin: afterwards planted feet of steps and idles are made to stand again, over the seam too
+            (loop_feet.pin_loop).
     """
 
     spread: str = "auto"
     seam_s: float = 0.25
+    pin: bool = True
 
 
 def close_range(

@@ -91,6 +91,7 @@ def find_travel(
     """The root track of `motion`, in model space.
 
     A smoothed track of a loop is smoothed around the seam: it leaves the last frame as it enters the first.
+    Otherwise it starts and ends where the hips do, so that the next clip can go on from there.
 
     Raises:
         InputError: smooth_hz is negative or too high for the rate.
@@ -112,7 +113,18 @@ def find_travel(
 def _smooth(travel: Travel, cutoff_hz: float) -> Travel:
     track = np.concatenate([travel.position, travel.heading[:, None]], axis=1)
     track = filters.butterworth(track, travel.rate, cutoff_hz, order=2)
-    return Travel(travel.rate, track[:, :3], track[:, 3])
+    return through_ends(Travel(travel.rate, track[:, :3], track[:, 3]), travel)
+
+
+def through_ends(travel: Travel, other: Travel) -> Travel:
+    """A track bent evenly over its F frames so that it starts and ends where another (F,) does."""
+    part = np.linspace(0, 1, len(travel))[:, None]
+
+    def bent(track: Array, to: Array) -> Array:
+        gap = (to - track)[[0, -1]].reshape(2, -1)
+        return np.asarray(track + ((1 - part) * gap[0] + part * gap[1]).reshape(track.shape))
+
+    return Travel(travel.rate, bent(travel.position, other.position), bent(travel.heading, other.heading))
 
 
 def _smooth_loop(travel: Travel, cutoff_hz: float) -> Travel:

@@ -20,6 +20,7 @@ from takemill.travel import (
     at_origin,
     find_travel,
     steady_travel,
+    through_ends,
     with_root_joint,
     with_travel,
     without_travel,
@@ -205,3 +206,22 @@ def test_what_makes_no_sense_is_refused() -> None:
         find_travel(motion, body, TravelSettings(smooth_hz=-1.0))
     with pytest.raises(InputError):
         find_travel(motion, body, TravelSettings(smooth_hz=40.0), loop=True)
+
+
+def test_a_track_is_bent_through_other_ends() -> None:
+    rng = np.random.default_rng(4)
+    one, other = (Travel(30.0, rng.normal(size=(9, 3)), rng.normal(size=9)) for _ in range(2))
+    bent = through_ends(one, other)
+    for name in ("position", "heading"):
+        ends = getattr(bent, name)[[0, -1]] - getattr(other, name)[[0, -1]]
+        assert np.abs(ends).max() < 1e-12
+        bend = np.diff(getattr(bent, name) - getattr(one, name), 2, axis=0)
+        assert np.abs(bend).max() < 1e-12
+
+
+def test_a_smoothed_one_shot_starts_and_ends_where_the_hips_do() -> None:
+    motion, body = curved()
+    rough, smooth = (find_travel(motion, body, TravelSettings(smooth_hz=hz)) for hz in (0.0, 0.5))
+    assert np.abs((smooth.position - rough.position)[[0, -1]]).max() < 1e-12
+    assert np.abs((smooth.heading - rough.heading)[[0, -1]]).max() < 1e-12
+    assert np.abs(smooth.position - rough.position).max() > 0.005
