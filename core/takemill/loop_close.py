@@ -1,18 +1,21 @@
 """Closing a loop: the gap between its ends is spread so that the repeated clip has no seam.
 
 Everything is seen beside the steady way from the first frame to the last (travel.steady_travel), so that the
-way and the turn of a cycle stay exact. First the gap itself dies out from the seam to both sides as a smooth
-offset. Then, where the take goes on before the start or after the end, both readings of the seam are blended
-into each other: the result is as smooth as the take. Without such frames the step in speed is taken up by a
-second offset.
+way and the turn of a cycle stay exact. The loop's acceleration is the take's own: before the seam that of
+the frames up to the end, after it that of the frames from the start on, each faded into the other where the
+take goes on. Of all closed loops that come near to that, the one is taken that also stays near the take: a
+screened Poisson problem in time, as in gradient-domain editing of images (Perez, Gangnet and Blake, Poisson
+Image Editing, SIGGRAPH 2003), but of second differences.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import quat
 from .body_map import BodyMap
@@ -23,8 +26,7 @@ from .travel import Travel, TravelSettings, continued, find_travel, steady_trave
 
 SPREADS = ("auto", "whole", "seam")
 _WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
-_SPEED_S = 0.15  # how far a step in speed reaches: longer, and it would carry joints away
-_FIT_FRAMES = 5  # read at each end to tell its speed
+_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -34,13 +36,14 @@ class CloseSettings:
     Attributes:
         spread: "whole" spreads the gap over the whole clip (an idle), "seam" around the seam (steps), "auto"
             tells from the travelling speed.
-        seam_s: how far from the seam the spread ("seam") and the blending reach to each side.
+        seam_s: how far from the seam the blending reaches to each side. There a change ("seam") has fallen to
+            a third, and at twice that to a thirtieth.
         pin: afterwards planted feet of steps and idles are made to stand again, over the seam too
             (loop_feet.pin_loop).
     """
 
     spread: str = "auto"
-    seam_s: float = 0.25
+    seam_s: float = 0.2
     pin: bool = True
 
 
@@ -98,13 +101,7 @@ def close_loop(
     reach = settings.seam_s * motion.rate
     lead_in = min(int(reach), last // 2, len(before) if before else 0)
     lead_out = min(int(reach), last // 2, len(after) if after else 0)
-    seam = _Seam(
-        frames=last + 1,
-        width=last / 2 if spread == "whole" else min(reach, last / 2),
-        speed_width=min(_SPEED_S * motion.rate, last / 2),
-        lead_in=lead_in,
-        lead_out=lead_out,
-    )
+    seam = _Seam(last + 1, np.inf if spread == "whole" else reach, lead_in, lead_out)
     whole = _joined(motion, before, after, lead_in, lead_out)
     still = without_travel(whole, continued(steady, lead_in, lead_out))
     closed = replace(
@@ -154,73 +151,67 @@ class _Seam:
     """The seam of a clip of F frames with `lead_in` frames before it and `lead_out` after it.
 
     Values are rotations or vectors; `minus(a, b)` is the step (..., 3) from b to a and `plus(b, step)` its
-    inverse.
+    inverse. Their bend is their second difference over time. A change reaches about `reach` frames, over the
+    whole clip when that is infinite.
     """
 
     frames: int
-    width: float
-    speed_width: float
+    reach: float
     lead_in: int
     lead_out: int
 
     def close(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
         """(lead_in + F + lead_out, ...) -> (F, ...) whose last value equals its first."""
         last = self.frames - 1
-        places = np.arange(-self.lead_in, last + self.lead_out + 1, dtype=np.float64)
-        fades = _fade(np.abs(places), self.width), _fade(np.abs(places - last), self.width)
-        reach = slice(0, self.lead_in + self.lead_out + 1)
-        again = slice(last, last + reach.stop)
-        gap: Array = minus(values[again], values[reach]).mean(axis=0)
-        values = plus(values, _shaped(0.5 * (fades[0] - fades[1]), gap))
         out = values[self.lead_in : self.lead_in + self.frames].copy()
-        if reach.stop > 1:
-            return self._blended(values, out, minus, plus)
-        slopes = _slope(places, self.speed_width) - _slope(places - last, self.speed_width)
-        step = self._speed_step(out, minus)
-        out = plus(out, _shaped(0.5 * slopes, step))
-        out[-1] = out[0]
+        at_seam, change = self._wanted(minus(values[2:], values[1:-1]) + minus(values[:-2], values[1:-1]))
+        gap = minus(out[0], out[last])
+        for _ in range(_ROUNDS):  # turns do not quite add up; what they leave at the seam is closed again
+            change[0] += at_seam - minus(out[1], out[0]) - minus(out[last - 1], out[last]) + gap
+            change[last - 1] -= gap
+            out[:last] = plus(out[:last], self._step(change))
+            out[last] = out[0]
+            change, gap = np.zeros_like(change), np.zeros_like(gap)
         return out
 
-    def _blended(self, values: Array, out: Array, minus: _Minus, plus: _Minus) -> Array:
-        """Both readings of the frames around the seam, blended: the end's fades into the start's."""
-        last, window = self.frames - 1, self.lead_in + self.lead_out
-        start, end = values[: window + 1], values[last : last + window + 1]
-        part = 1 - _fade(np.arange(window + 1, dtype=np.float64), float(window))
-        step = minus(start, end)
-        both = plus(end, part.reshape(-1, *([1] * (step.ndim - 1))) * step)
-        out[: self.lead_out + 1] = both[self.lead_in :]
-        out[last - self.lead_in :] = both[: self.lead_in + 1]
-        return out
+    def _wanted(self, bend: Array) -> tuple[Array, Array]:
+        """The bend at the seam (...), and how it shall change at the frames of the cycle (F - 1, ...).
 
-    def _speed_step(self, values: Array, minus: _Minus) -> Array:
-        """The step in speed (per frame) across the seam, from a few frames at each end.
-
-        Their steps from the seam follow one cubic, plus the step in speed before the seam: least squares.
+        Before the seam it is that of the frames up to the end, after the seam that of the frames from the
+        start on; where the take goes on, each fades into the other. `bend` lacks the outermost two frames.
         """
-        fit = min(_FIT_FRAMES, (self.frames - 1) // 2)
-        if fit < 1:
-            return np.zeros_like(minus(values[:1], values[:1])[0])
-        after = np.arange(1.0, fit + 1)[:, None]
-        powers = np.arange(1, min(3, 2 * fit - 1) + 1)
-        rows = np.block([[after**powers, 0 * after], [(-after) ** powers, -after]])
-        weights = np.linalg.pinv(rows)[-1]
-        around = np.concatenate([values[1 : fit + 1], values[-2 : -fit - 2 : -1]])
-        steps = minus(around, np.broadcast_to(values[0], around.shape))
-        return np.tensordot(weights, steps, 1)
+        last, before = self.frames - 1, self.lead_in - 1
+        offsets = np.arange(-before, self.lead_out)  # from the seam, where both readings are known
+        start, end = bend[offsets + before], bend[offsets + before + last]
+        part = _eased((offsets + self.lead_in) / max(self.lead_in + self.lead_out, 1))
+        mixed = end + _along(part, start) * (start - end)
+        change = np.zeros((last, *bend.shape[1:]))
+        change[offsets % last] = mixed - np.where(_along(offsets < 0, start), end, start)
+        change[0] = 0
+        if self.lead_in and self.lead_out:
+            return mixed[before], change
+        if self.lead_in or self.lead_out:  # one reading of the seam
+            return bend[before if self.lead_in else last - 1], change
+        return bend[[0, -1]].mean(axis=0) if len(bend) else change[0], change
+
+    def _step(self, change: Array) -> Array:
+        """What is added to each frame of the cycle (F - 1, ...), so that its bend changes by this.
+
+        The periodic step d that has the least sum of |bend of d - change|^2 + |d|^2 / reach^4; solved in
+        the spectrum, in which a bend is a factor. A change that no closed cycle can have is spread evenly.
+        """
+        count = len(change)
+        bend = 2 * np.cos(2 * np.pi * np.fft.rfftfreq(count)) - 2
+        gain = np.divide(bend, bend**2 + self.reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
+        spectrum = np.fft.rfft(change, axis=0)
+        return np.fft.irfft(_along(gain, spectrum) * spectrum, count, axis=0)
 
 
-def _shaped(weights: Array, step: Array) -> Array:
-    """Weights (F,) times a step (..., 3)."""
-    return np.multiply(weights.reshape(-1, *([1] * step.ndim)), step)
+def _along(weights: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
+    """Weights (F,) shaped to go with values (F, ...)."""
+    return weights.reshape(-1, *([1] * (values.ndim - 1)))
 
 
-def _fade(distance: Array, width: float) -> Array:
-    """From 1 at distance 0 to 0 at `width` and beyond, with two flat derivatives at both ends."""
-    t: Array = np.clip(1 - distance / width, 0.0, 1.0)
-    return t**3 * (10 - 15 * t + 6 * t * t)
-
-
-def _slope(offset: Array, width: float) -> Array:
-    """A bump with value 0 and slope 1 at offset 0 that has died out at `width` to both sides."""
-    t: Array = np.clip(np.abs(offset) / width, 0.0, 1.0)
-    return offset * (1 - t) ** 3 * (1 + 3 * t)
+def _eased(t: Array) -> Array:
+    """From 0 to 1, flat to the second derivative at both ends (the minimum-jerk quintic)."""
+    return np.asarray(t**3 * (10 - 15 * t + 6 * t * t))

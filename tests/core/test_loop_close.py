@@ -9,7 +9,7 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
+from takemill import loop_close, quat
 from takemill.body_map import BodyMap, find_body_map
 from takemill.checks import Array
 from takemill.errors import InputError
@@ -101,12 +101,50 @@ def test_a_closed_loop_stays_near_the_take() -> None:
 
 
 def test_steps_change_near_the_seam_only_and_idles_throughout() -> None:
-    motion = open_data.humanoid3d("walk")[0].resampled(RATE).slice(0, 70)
+    motion = open_data.repeated(open_data.humanoid3d("walk")[0], 5).resampled(RATE).slice(0, 360)
     body = find_body_map(motion.skeleton)
     seam = close_loop(motion, body, CloseSettings(spread="seam", seam_s=0.2))
-    assert np.abs(seam.rotations[13:-13] - motion.rotations[13:-13]).max() < 1e-12
+    turned = quat.angle_between(seam.rotations, motion.rotations).max(axis=1)
+    assert turned[[0, -1]].min() > np.radians(5)
+    assert turned[24:-24].max() < 0.15 * turned[0]  # twice seam_s away
+    assert turned[72:-72].max() < 0.01 * turned[0]
     whole = close_loop(motion, body, CloseSettings(spread="whole"))
-    assert np.abs(whole.rotations[20] - motion.rotations[20]).max() > 1e-4
+    assert quat.angle_between(whole.rotations, motion.rotations)[90].max() > 0.2 * turned[0]
+
+
+@pytest.mark.parametrize("reach", [3.0, 20.0, np.inf])
+@pytest.mark.parametrize("frames", [2, 3, 4, 9, 40])
+def test_the_step_is_what_plain_least_squares_find(frames: int, reach: float) -> None:
+    """The periodic step whose bend comes nearest to the change, kept small by 1 / reach^4."""
+    change = np.random.default_rng(frames).normal(size=(frames - 1, 2, 3))
+    count = frames - 1
+    bend = np.zeros((count, count))
+    for k in range(count):
+        for other, weight in ((k - 1, 1.0), (k, -2.0), (k + 1, 1.0)):
+            bend[k, other % count] += weight
+    rows = np.concatenate([bend, reach**-2 * np.eye(count)])
+    wanted = np.concatenate([change.reshape(count, -1), np.zeros((count, 6))])
+    slow = np.linalg.lstsq(rows, wanted, rcond=1e-12)[0]  # of equals the smallest
+    ours = loop_close._Seam(frames, reach, 0, 0)._step(change)
+    assert np.abs(ours - slow.reshape(change.shape)).max() < 1e-9
+
+
+def test_the_seam_bends_as_the_take_does() -> None:
+    """Beside a seam of a drifting take the acceleration is the take's own, in both readings alike."""
+    one = open_data.humanoid3d("walk")[0]
+    take = open_data.repeated(one, 5).resampled(RATE)
+    body = find_body_map(take.skeleton)
+    lean = np.linspace(-1, 1, len(take))[:, None, None] * np.full((len(one.skeleton), 3), 0.1)
+    take = take.with_rotations(quat.mul(take.rotations, quat.exp(lean)))
+    period = round((len(one) - 1) * RATE / one.rate)
+    start, end = period, 2 * period
+    loop = in_place(close_range(take, body, start, end), body)
+    around = np.concatenate([loop.model()[1][-12:-1], loop.model()[1][:12]])
+    own = in_place(take.slice(start, end + 1), body).model()[1]
+    added = np.linalg.norm(np.diff(around, 2, axis=0)[[9, 11]] - np.diff(own, 2, axis=0)[[-1, 0]], axis=-1)
+    jump = np.linalg.norm(own[-1] - own[0], axis=-1)
+    assert jump.mean() > 0.02
+    assert added.mean() < 0.02 * jump.mean()  # a linear cross-fade of ten frames adds a tenth
 
 
 def test_translation_tracks_close_too() -> None:
