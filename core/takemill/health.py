@@ -16,6 +16,7 @@ from .grounding import eroded
 from .health_findings import Finding as Finding
 from .health_ranges import body_findings
 from .motion import Motion
+from .repair_calibration import pose_finding, reference_poses
 
 _EDGE_S = 0.05  # the first and last moments of a contact
 
@@ -109,6 +110,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
         "range_frames": float(sum(f.stop - f.start for f in findings if f.kind == "range")),
     }
     findings += body_findings(motion, body)
+    findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
 

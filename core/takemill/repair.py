@@ -4,9 +4,11 @@ The order, which is fixed, and why:
  1. frozen frames are found first, because a held value would pass for calm, and its end for a spike;
  2. spikes next, looking past the frozen frames; both are bridged from good neighbours;
  3. jitter then, since a filter before this would smear each spike over its neighbours;
- 4. heading drift from feet that no longer shake, before the path, because it bends it;
- 5. the path and the floor from planted feet;
- 6. the feet pinned last, so that only what is left has to be bent out of the legs.
+ 4. how the sensors sat on the body, only when asked for, from a pose that no longer shakes, and before
+    anything is told by where the feet are;
+ 5. heading drift from calm feet, before the path, because it bends it;
+ 6. the path and the floor from planted feet;
+ 7. the feet pinned last, so that only what is left has to be bent out of the legs.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from .errors import InputError
 from .footlock import FootlockSettings
 from .health import Finding, examine, sensor_findings
 from .motion import Motion
+from .repair_calibration import find_reference_pose, pose_finding, without_seats
 from .repair_legs import lower_body
 
 _THREADS = 8  # more wait for memory
@@ -42,6 +45,8 @@ class RepairSettings:
     Attributes:
         frozen, spikes, jitter: the sensors' faults, each step on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
+        calibration: sensors' seats, as a T or A pose at either end of the take tells them, taken out of the
+            whole take; off, since a performer may have stood in the pose badly.
         pin: planted feet pinned; in takes whose sensors show noise, since in others the feet are meant so.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
@@ -58,6 +63,7 @@ class RepairSettings:
     heading: bool = True
     path: bool = True
     floor: bool = True
+    calibration: bool = False
     pin: bool = True
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
@@ -78,6 +84,9 @@ def repair(
     """
     _check(motion, settings)
     rotations, findings, rough = _mend_sensors(motion, settings)
+    if settings.calibration:
+        rotations, found = _calibrated(motion.with_rotations(rotations), body)
+        findings.append(found)
     root = motion.root_translation
     if settings.jitter and not settings.joints and not settings.ranges_s:
         root = denoise.denoise_vectors(root, motion.rate, denoise.noise_deviation(root))
@@ -144,6 +153,16 @@ def _mend_sensor(
     return mended if share is None else quat.slerp(raw, mended, share), found, track.noise
 
 
+def _calibrated(motion: Motion, body: BodyMap) -> tuple[Array, Finding]:
+    """Step 4: rotations (F, J, 4) without the sensors' seats, and what is said of the reference pose."""
+    pose = find_reference_pose(motion, body)
+    if pose is None:
+        text = "no T or A pose is held within 15 s of either end: how the sensors sat is not known"
+        return motion.rotations.copy(), Finding("pose", "", 0, len(motion), 0.0, "deg", False, text)
+    found = pose_finding(pose, len(motion), motion.rate, True)
+    return without_seats(motion, pose).rotations.copy(), found
+
+
 def _range_share(motion: Motion, settings: RepairSettings) -> Array | None:
     """How much (F,) of the mending each frame gets; None for all of it everywhere."""
     if not settings.ranges_s:
@@ -162,7 +181,7 @@ def _stand(
     rough: bool,
     findings: list[Finding],
 ) -> tuple[Array, Array]:
-    """Steps 4 to 6, on the joints that carry the feet: rotations (F, J, 4) and root path (F, 3)."""
+    """Steps 5 to 7, on the joints that carry the feet: rotations (F, J, 4) and root path (F, 3)."""
     if not body.feet or len(motion) < 3:
         return rotations, root
     legs, legs_body, joints = lower_body(motion, body, rotations, root)
@@ -191,7 +210,7 @@ def _standing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
 
 
 def _without_heading_drift(legs: Motion, body: BodyMap, contacts: Contacts) -> tuple[Motion, list[Finding]]:
-    """Step 4."""
+    """Step 5."""
     points = foot_points(legs, body)
     drift = grounding.heading_drift(points, contacts.heel & contacts.toe, heading(legs, body), legs.rate)
     if not drift.heading.any():
@@ -210,7 +229,7 @@ def _without_heading_drift(legs: Motion, body: BodyMap, contacts: Contacts) -> t
 def _without_path_drift(
     legs: Motion, body: BodyMap, contacts: Contacts, settings: RepairSettings
 ) -> tuple[Motion, list[Finding]]:
-    """Step 5: the path over the floor, and its height."""
+    """Step 6: the path over the floor, and its height."""
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
     drift = grounding.path_drift(foot_points(legs, body), planted, legs.rate)
     found = []
