@@ -19,6 +19,7 @@ from takemill.marks import foot_marks
 from takemill.motion import Motion
 from takemill.pipeline import FinishedClip
 from takemill.travel import Travel, TravelSettings, find_travel
+from takemill.travel_parts import TravelParts
 
 
 @dataclass(frozen=True)
@@ -26,8 +27,10 @@ class ClipRecord:
     """What an Action alone does not tell about a clip.
 
     Attributes:
-        kind, loop, travel_mode, candidate, source, source_range: as in `FinishedClip`.
-        travel: of an in-place clip, which has none left in its pose; else None, read from the pose.
+        kind, loop, candidate, source, source_range: as in `FinishedClip`.
+        travel_mode: "keep", "root" or "in_place".
+        parts: where each part of the travel goes, where they differ; else None, as `travel_mode` says.
+        travel: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
     """
 
@@ -39,6 +42,7 @@ class ClipRecord:
     source_range: tuple[int, int] = (0, 0)
     travel: Travel | None = None
     contacts: Contacts | None = None
+    parts: TravelParts | None = None
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -50,8 +54,9 @@ class ClipRecord:
             clip.candidate,
             clip.source,
             clip.source_range,
-            clip.travel if clip.travel_mode == "in_place" else None,
+            clip.travel if clip.parts not in (TravelParts.of("keep"), TravelParts.of("root")) else None,
             clip.contacts,
+            clip.parts if clip.parts != TravelParts.of(clip.travel_mode) else None,
         )
 
     @classmethod
@@ -109,6 +114,7 @@ def _parsed(facts: Mapping) -> ClipRecord:
         )
         if contacts
         else None,
+        TravelParts(**facts["parts"]) if facts.get("parts") else None,
     )
 
 
@@ -136,7 +142,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         motion=motion,
         body=body,
         loop=record.loop,
-        travel_mode=record.travel_mode,
+        parts=record.parts or TravelParts.of(record.travel_mode),
         travel=travel_of(motion, body, record),
         marks=foot_marks(contacts, record.loop),
         candidate=record.candidate,

@@ -1,42 +1,81 @@
-"""Findings and measures, kept with an Action in scene frames."""
+"""Findings and measures, kept with an Action in scene frames, and the way to where each of them lies."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import bpy
 
+from takemill.console import MEASURES
 from takemill.health import Finding, Health
 
-_MEASURES = (
-    ("spike_frames", "Spikes", "{:.0f} joint frames"),
-    ("frozen_frames", "Frozen", "{:.0f} joint frames"),
-    ("jitter_deg", "Jitter", "{:.2f} degrees"),
-    ("skating_cm_s", "Skating", "{:.1f} cm/s"),
-    ("floor_error_mm", "Off the floor", "{:.1f} mm"),
-)
+from . import stage
+
+_SHORT = {  # what fits the sidebar; other measures keep the words that the command line has for them
+    "spike_frames": "Spikes, joint frames",
+    "frozen_frames": "Frozen, joint frames",
+    "jitter_deg": "Jitter, degrees",
+    "skating_cm_s": "Skating, cm/s",
+    "floor_error_mm": "Off the floor, mm",
+    "planted_share": "Time with a foot down",
+}
 
 
-def keep(
-    action: bpy.types.Action, findings: Iterable[Finding], measures: Mapping[str, float], start: int
-) -> None:
-    """Replace what is known of the health of `action`, whose motion begins at scene frame `start`."""
+def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "") -> None:
+    """Replace what is known of the health of `action`, whose motion begins at scene frame `start`.
+
+    `digest` of that motion tells later whether the keys have changed since.
+    """
     known = action.takemill
     known.findings.clear()
-    known.finding_index = 0
-    for finding in findings:
+    known.finding_index = -1  # none is chosen, so the playhead stays
+    for finding in health.findings:
         item = known.findings.add()
         for name in ("kind", "joint", "amount", "unit", "mended", "message"):
             setattr(item, name, getattr(finding, name))
         item.start, item.stop = finding.start + start, finding.stop + start
-    known.measures = json.dumps(dict(measures))
+    known.measures = json.dumps(dict(health.measures))
+    known.checked = digest
 
 
-def measures_of(action: bpy.types.Action) -> dict[str, str]:
-    """Label -> text of the measures kept with `action`, in the order to be shown."""
-    numbers = json.loads(action.takemill.measures or "{}")
-    return {label: text.format(numbers[key]) for key, label, text in _MEASURES if key in numbers}
+def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
+    """What is kept with `action`, in frames from scene frame `start` on; None when it was never checked."""
+    known = action.takemill
+    if not known.measures:
+        return None
+    found = (
+        Finding(f.kind, f.joint, f.start - start, f.stop - start, f.amount, f.unit, f.mended, f.message)
+        for f in known.findings
+    )
+    return Health(tuple(found), json.loads(known.measures))
+
+
+def after_repair(found: Iterable[Finding], health: Health) -> Health:
+    """The health of a repaired take, with what the repair mended among its findings."""
+    both = [*(one for one in found if one.mended), *health.findings]
+    return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
+
+
+def measure_rows(action: bpy.types.Action) -> list[tuple[str, str, str]]:
+    """A row for each measure kept with `action`: its name and unit, the number before, the number now.
+
+    Before is the Action that it was made from, as far as that was checked and has the same frames.
+    """
+    source = action.takemill.source
+    same = source is not None and tuple(source.frame_range) == tuple(action.frame_range)
+    before = json.loads(source.takemill.measures or "{}") if same else {}
+    now = json.loads(action.takemill.measures or "{}")
+    return [
+        (
+            _SHORT.get(name, f"{word}, {unit}".capitalize()),
+            f"{before[name]:.{digits}f}" if name in before else "",
+            f"{now[name]:.{digits}f}",
+        )
+        for name, word, unit, digits in MEASURES
+        if name in now
+    ]
 
 
 def summary(findings: Iterable[Finding]) -> str:
@@ -47,13 +86,44 @@ def summary(findings: Iterable[Finding]) -> str:
     return ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "nothing found"
 
 
-def kept(action: bpy.types.Action) -> Health | None:
-    """What is kept with `action`, in frames of the scene; None when it was never checked."""
-    known = action.takemill
-    if not known.measures:
-        return None
-    found = (
-        Finding(f.kind, f.joint, f.start, f.stop, f.amount, f.unit, f.mended, f.message)
-        for f in known.findings
-    )
-    return Health(tuple(found), json.loads(known.measures))
+def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Set the playhead on the chosen finding and select its bone alone, for the row that was clicked."""
+    armature = stage.armature_of(context)
+    if armature is None or stage.playing_action(armature) != known.id_data:
+        return
+    if not 0 <= known.finding_index < len(known.findings):
+        return
+    finding = known.findings[known.finding_index]
+    context.scene.frame_set(finding.start)
+    if finding.joint in armature.pose.bones:
+        stage.select_bone(context, armature, finding.joint)
+
+
+def mark(action: bpy.types.Action, frames: range) -> int:
+    """Put each finding of `action` on it as a pose marker, instead of those put there before; how many.
+
+    Findings of one kind that begin on one frame share a marker. What lasts for all `frames` has no place.
+    """
+    clear_marks(action)
+    places: dict[tuple[int, str], list[str]] = {}
+    for one in action.takemill.findings:
+        if (one.start, one.stop) != (frames.start, frames.stop):
+            places.setdefault((one.start, one.kind), []).append(one.joint or "body")
+    for (frame, kind), joints in places.items():
+        marker = action.pose_markers.new(f"{kind} {_listed(joints)}"[:63])
+        marker.frame = frame
+        marker.takemill.finding = True
+    return len(places)
+
+
+def clear_marks(action: bpy.types.Action) -> int:
+    """Take away the markers that `mark` put on the Action, and no others; how many."""
+    mine = [marker for marker in action.pose_markers if marker.takemill.finding]
+    for marker in mine:
+        action.pose_markers.remove(marker)
+    return len(mine)
+
+
+def _listed(joints: Sequence[str]) -> str:
+    names = list(dict.fromkeys(joints))
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"

@@ -134,7 +134,7 @@ class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_clip"
     bl_label = "Add Playing Action"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)

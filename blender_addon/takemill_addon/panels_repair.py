@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import bpy
 
-from . import findings, properties_repair
+from . import findings
+from .operators_repair import raw_and_preview
 from .panel_steps import ActionStep, paragraph
+from .properties_repair import REPAIR_STEPS
 
 _CAUTION = (
     "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
@@ -17,14 +19,12 @@ _CAUTION = (
 class TAKEMILL_UL_findings(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
-        row.operator("takemill.go_to_finding", text="", icon="TIME", emboss=False).index = index
-        columns = row.split(factor=0.22)
+        columns = row.split(factor=0.2)
         columns.label(text=str(item.start))
-        columns = columns.split(factor=0.58)
+        columns = columns.split(factor=0.6)
         columns.label(text=item.joint or "body")
         columns.label(text=item.kind)
-        if item.mended:
-            row.label(text="", icon="CHECKMARK")
+        row.label(text="", icon="CHECKMARK" if item.mended else "BLANK1")
 
 
 class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
@@ -34,22 +34,33 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, known = self.layout, action.takemill
         layout.operator("takemill.check_take", icon="VIEWZOOM")
-        measures = findings.measures_of(action)
-        if not measures:
+        if not known.measures:
             return
-        column = layout.column(align=True)
-        for label, text in measures.items():
-            row = column.split(factor=0.45)
-            row.label(text=label)
-            row.label(text=text)
-        if known.findings:
-            layout.template_list(
-                "TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5
-            )
-            if 0 <= known.finding_index < len(known.findings):
-                paragraph(layout, context, f"{known.findings[known.finding_index].message}.", "DOT")
-        else:
+        _draw_measures(layout, findings.measure_rows(action))
+        if not known.findings:
             layout.label(text="Nothing to mend was found", icon="CHECKMARK")
+            return
+        layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
+        if 0 <= known.finding_index < len(known.findings):
+            paragraph(layout, context, f"{known.findings[known.finding_index].message}.", "DOT")
+        row = layout.row(align=True)
+        row.operator("takemill.mark_findings", icon="MARKER_HLT")
+        row.operator("takemill.clear_finding_marks", text="", icon="X")
+
+
+def _draw_measures(layout, rows) -> None:
+    """The measures in columns; two of numbers where it is known how it was before."""
+    compared = any(before for _, before, _ in rows)
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for word, before, now in [*[("", "before", "after")] * compared, *rows]:
+        row = column.split(factor=0.58)
+        row.label(text=word)
+        cells = row.split(factor=0.5) if compared else row
+        for text in (before, now) if compared else (now,):
+            cell = cells.row()
+            cell.alignment = "RIGHT"
+            cell.label(text=text)
 
 
 class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
@@ -59,12 +70,33 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
         grid = layout.grid_flow(columns=2, align=True)
-        for step in properties_repair.REPAIR_STEPS:
+        for step in REPAIR_STEPS:
             grid.prop(chosen, f"mend_{step}")
-        layout.operator("takemill.repair_take", icon="MODIFIER")
+        column = layout.column(align=True)
+        column.prop(chosen, "mend_bones")
+        column.prop(chosen, "mend_frames")
+        if (chosen.mend_bones, chosen.mend_frames) != ("ALL", "ALL"):
+            paragraph(layout, context, "Drift, floor and feet are always mended in the whole take.", "INFO")
+        preview = raw_and_preview(action)[1]
+        if preview:
+            _draw_preview(layout, action == preview)
+        else:
+            layout.operator("takemill.preview_repair", icon="HIDE_OFF")
+            layout.operator("takemill.repair_take", icon="MODIFIER")
         caution = layout.column()
         caution.active = False
         paragraph(caution, context, _CAUTION, "ERROR")
+
+
+def _draw_preview(layout, shown: bool) -> None:
+    """What can be done with a preview that is there."""
+    column = layout.column(align=True)
+    text = "Repaired Take is Shown" if shown else "Raw Take is Shown"
+    column.operator("takemill.compare_repair", text=text, icon="ARROW_LEFTRIGHT", depress=shown)
+    column.operator("takemill.preview_repair", text="Preview Again", icon="FILE_REFRESH")
+    row = column.row(align=True)
+    row.operator("takemill.keep_repair", icon="CHECKMARK")
+    row.operator("takemill.drop_repair", icon="X")
 
 
 CLASSES = (TAKEMILL_UL_findings, TAKEMILL_PT_check, TAKEMILL_PT_repair)

@@ -7,9 +7,16 @@ whose defaults are the core's.
 from __future__ import annotations
 
 import bpy
-from bpy.props import CollectionProperty, FloatProperty, IntProperty, PointerProperty, StringProperty
+from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
+    FloatProperty,
+    IntProperty,
+    PointerProperty,
+    StringProperty,
+)
 
-from . import properties_clips, properties_repair, properties_take
+from . import findings, properties_clips, properties_repair, properties_take
 from .properties_clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
 from .properties_pack import PackProperties
 from .properties_repair import TAKEMILL_PG_finding
@@ -19,15 +26,23 @@ from .properties_take import TAKEMILL_PG_part
 class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     """What is known of an Action.
 
-    `source` names the Action that it was made from and keeps it from being lost on saving. `record` is a
-    finished clip's facts as JSON, empty for takes.
+    `source` names the Action that it was made from and keeps it from being lost on saving; `preview` says
+    that it is a repair not yet kept. `checked` is the digest of the motion that `measures` and `findings`
+    are of. `record` is a finished clip's facts as JSON, empty for takes.
     """
 
     source: PointerProperty(type=bpy.types.Action)
     evaluated: StringProperty()
+    preview: BoolProperty()
+    checked: StringProperty()
     measures: StringProperty()
     findings: CollectionProperty(type=TAKEMILL_PG_finding)
-    finding_index: IntProperty()
+    finding_index: IntProperty(
+        name="Finding",
+        default=-1,
+        description="Click a finding: the timeline goes to its first frame and its bone is selected",
+        update=findings.go_to_chosen,
+    )
     cuts: CollectionProperty(type=TAKEMILL_PG_cut)
     cut_index: IntProperty()
     record: StringProperty()
@@ -41,6 +56,10 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
     clip_index: IntProperty()
+
+
+class TAKEMILL_PG_marker(bpy.types.PropertyGroup):
+    finding: BoolProperty(description="The marker was put there for a finding, and goes when those go")
 
 
 class TAKEMILL_PG_scene(
@@ -59,17 +78,19 @@ CLASSES = (
     *properties_clips.CLASSES,
     TAKEMILL_PG_action,
     TAKEMILL_PG_armature,
+    TAKEMILL_PG_marker,
     TAKEMILL_PG_scene,
 )
 _HOLDERS = (
     (bpy.types.Action, TAKEMILL_PG_action),
     (bpy.types.Object, TAKEMILL_PG_armature),
+    (bpy.types.TimelineMarker, TAKEMILL_PG_marker),
     (bpy.types.Scene, TAKEMILL_PG_scene),
 )
 
 
 def attach() -> None:
-    """Give Actions, objects and scenes their `takemill` property."""
+    """Give Actions, objects, markers and scenes their `takemill` property."""
     for holder, group in _HOLDERS:
         holder.takemill = PointerProperty(type=group)
 

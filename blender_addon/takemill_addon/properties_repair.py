@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bpy
-from bpy.props import BoolProperty, FloatProperty, IntProperty, StringProperty
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty, StringProperty
 
 REPAIR_STEPS = ("frozen", "spikes", "jitter", "heading", "path", "floor", "pin")
 
@@ -42,6 +42,21 @@ class RepairProperties:
     )
     mend_pin: BoolProperty(
         name="Skating feet", default=True, description="Pin planted feet, where sensors show noise or faults"
+    )
+    mend_bones: EnumProperty(
+        name="Bones",
+        items=(
+            ("ALL", "All", "Mend the sensors of all bones"),
+            ("SELECTED", "Selected", "Mend just the sensors of the selected bones"),
+        ),
+    )
+    mend_frames: EnumProperty(
+        name="Frames",
+        items=(
+            ("ALL", "All", "Mend sensors in the whole take"),
+            ("PREVIEW", "Preview range", "Mend sensors in the preview range of the timeline"),
+            ("MARKERS", "Between markers", "Mend sensors between the selected pose markers of the action"),
+        ),
     )
 
 

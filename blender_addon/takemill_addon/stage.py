@@ -33,14 +33,14 @@ class Work:
     body: BodyMap
 
 
-def work_from_context(context: bpy.types.Context) -> Work:
-    """The work that the active object stands for.
+def work_from_context(context: bpy.types.Context, action: bpy.types.Action | None = None) -> Work:
+    """The work that the active object stands for: the Action that it plays, or another.
 
     Raises:
         TakemillError: there is no armature, action, pose curve or body map to work on.
     """
     armature = armature_of(context)
-    action = actions.active_action(armature)
+    action = action or actions.active_action(armature)
     take = read_take(context, armature, action, ArmatureFrame.of(armature).standing)
     return Work(armature, action, take, body_of(armature, take.motion.skeleton))
 
@@ -101,6 +101,21 @@ def activate(context: bpy.types.Context, armature: bpy.types.Object) -> None:
     context.view_layer.objects.active = armature
 
 
+def is_selected(bone: bpy.types.PoseBone) -> bool:
+    """Whether a bone is selected; Blender 4.5 keeps that elsewhere than 5.2."""
+    return bone.select if hasattr(bone, "select") else bone.bone.select
+
+
+def select_bone(context: bpy.types.Context, armature: bpy.types.Object, name: str) -> None:
+    """Select this bone alone and make it active; in pose mode, where that is to be seen."""
+    if context.view_layer.objects.active == armature and armature.mode == "OBJECT":
+        bpy.ops.object.mode_set(mode="POSE")
+    for bone in armature.pose.bones:
+        holder = bone if hasattr(bone, "select") else bone.bone
+        holder.select = bone.name == name
+    armature.data.bones.active = armature.data.bones[name]
+
+
 def an_armature(context: bpy.types.Context) -> str:
     """Needs an armature."""
     return "" if armature_of(context) else "Select an armature, or a mesh that one bends"
@@ -118,11 +133,17 @@ def a_body(context: bpy.types.Context) -> str:
     return "" if mapped else "Map the body first"
 
 
+def no_preview(context: bpy.types.Context) -> str:
+    """Needs an Action that is there to stay."""
+    preview = armature_of(context).animation_data.action.takemill.preview
+    return "Keep or drop the preview of the repair first" if preview else ""
+
+
 class Stage:
     """An operator of one stage: needs with their reasons, one `run`, and mendable errors as reports."""
 
     bl_options = {"REGISTER", "UNDO"}
-    needs: tuple[Need, ...] = (an_armature, an_action, a_body)
+    needs: tuple[Need, ...] = (an_armature, an_action, a_body, no_preview)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -1,0 +1,177 @@
+"""The repair of a take: its preview beside the raw take, and the repaired Action."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill import pipeline
+from takemill.errors import InputError
+from takemill.health import check
+from takemill.repair import RepairSettings, repair
+
+from . import actions, findings, stage
+from .properties_repair import REPAIR_STEPS
+from .scene_time import seconds
+from .write_action import refresh, write_motion
+
+
+class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
+    """Mend what the suit did wrong, in a new action beside the take"""
+
+    bl_idname = "takemill.repair_take"
+    bl_label = "Repair Take"
+
+    def run(self, context: bpy.types.Context) -> str:
+        new, text = _repaired(context, stage.work_from_context(context), " repaired")
+        return f"{new.name}: {text}"
+
+
+class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
+    """Show the take as it would be repaired, to be compared with the raw take, then kept or dropped"""
+
+    bl_idname = "takemill.preview_repair"
+    bl_label = "Preview"
+    needs = (stage.an_armature, stage.an_action, stage.a_body)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, old = raw_and_preview(actions.active_action(armature))
+        new, text = _repaired(context, stage.work_from_context(context, raw), " preview")
+        new.use_fake_user = False  # a preview that nobody plays is not saved
+        new.takemill.preview = True
+        if old:
+            name = old.name
+            bpy.data.actions.remove(old)
+            new.name = name
+        return f"preview of {raw.name}: {text}"
+
+
+def raw_and_preview(action: bpy.types.Action) -> tuple[bpy.types.Action, bpy.types.Action | None]:
+    """The take and its preview, whichever of the two `action` is; the preview None where there is none."""
+    if action.takemill.preview and action.takemill.source:
+        return action.takemill.source, action
+    others = (one for one in bpy.data.actions if one.takemill.preview and one.takemill.source == action)
+    return action, next(others, None)
+
+
+def a_preview(context: bpy.types.Context) -> str:
+    """Needs a preview of the take that plays."""
+    found = raw_and_preview(stage.armature_of(context).animation_data.action)[1]
+    return "" if found else "There is no preview of this take"
+
+
+class TAKEMILL_OT_compare_repair(stage.Stage, bpy.types.Operator):
+    """Change between the raw take and its repair"""
+
+    bl_idname = "takemill.compare_repair"
+    bl_label = "Raw or Repaired"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        raw, preview = raw_and_preview(action)
+        _play(context, armature, raw if action == preview else preview)
+        return f"{armature.name} plays {actions.active_action(armature).name}"
+
+
+class TAKEMILL_OT_keep_repair(stage.Stage, bpy.types.Operator):
+    """Keep the preview as the repaired take"""
+
+    bl_idname = "takemill.keep_repair"
+    bl_label = "Keep"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, preview = raw_and_preview(actions.active_action(armature))
+        preview.takemill.preview, preview.use_fake_user = False, True
+        preview.name = actions.fitting_name(raw.name, " repaired")
+        _play(context, armature, preview)
+        return f"{preview.name} is kept"
+
+
+class TAKEMILL_OT_drop_repair(stage.Stage, bpy.types.Operator):
+    """Go back to the raw take and delete the preview"""
+
+    bl_idname = "takemill.drop_repair"
+    bl_label = "Drop"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, preview = raw_and_preview(actions.active_action(armature))
+        _play(context, armature, raw)
+        bpy.data.actions.remove(preview)
+        return f"{armature.name} plays {raw.name}"
+
+
+def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> None:
+    actions.assign(armature, action, actions.slot_for(action, armature))
+    refresh(context.scene)
+
+
+def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
+    """The take of `work`, repaired, as a new Action with its health; and what was mended, in words."""
+    settings = repair_settings(context, work)
+    mended, found = repair(work.take.motion, work.body, settings)
+    health = findings.after_repair(found, check(mended, work.body))
+    digest = pipeline.digest_of(work.take.motion)
+    if work.action.takemill.checked != digest:
+        findings.keep(work.action, check(work.take.motion, work.body), work.take.start, digest)
+    name = actions.fitting_name(work.action.name, suffix)
+    new = write_motion(context, work.armature, mended, work.take.start, name, work.take.frame)
+    findings.keep(new, health, work.take.start)
+    stage.note_source(new, work)
+    return new, f"{findings.summary(one for one in found if one.mended)} mended"
+
+
+def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSettings:
+    """The scene's choice of steps, bones and frames.
+
+    Raises:
+        InputError: the choice leaves no bone or no frame.
+    """
+    chosen = context.scene.takemill
+    return RepairSettings(
+        **{step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS},
+        joints=_joints(work) if chosen.mend_bones == "SELECTED" else (),
+        ranges_s=_ranges_s(context.scene, work) if chosen.mend_frames != "ALL" else (),
+    )
+
+
+def _joints(work: stage.Work) -> tuple[str, ...]:
+    names = tuple(bone.name for bone in work.armature.pose.bones if stage.is_selected(bone))
+    if not names:
+        raise InputError(f"armature {work.armature.name!r}: no bone is selected; select some, or mend all")
+    return names
+
+
+def _ranges_s(scene: bpy.types.Scene, work: stage.Work) -> tuple[tuple[float, float], ...]:
+    """The chosen scene frames as seconds of the take."""
+    if scene.takemill.mend_frames == "PREVIEW":
+        if not scene.use_preview_range:
+            raise InputError("the timeline has no preview range; set one, or mend all frames")
+        first, last = scene.frame_preview_start, scene.frame_preview_end
+    else:
+        frames = [marker.frame for marker in work.action.pose_markers if marker.select]
+        if len(frames) < 2:
+            raise InputError(
+                f"action {work.action.name!r}: select one pose marker before and one after "
+                "what is to be mended"
+            )
+        first, last = min(frames), max(frames)
+    first, last = max(first - work.take.start, 0), min(last - work.take.start, len(work.take.motion) - 1)
+    if first >= last:
+        raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")
+    rate = work.take.motion.rate
+    return ((seconds(first, rate), seconds(last, rate)),)
+
+
+CLASSES = (
+    TAKEMILL_OT_repair_take,
+    TAKEMILL_OT_preview_repair,
+    TAKEMILL_OT_compare_repair,
+    TAKEMILL_OT_keep_repair,
+    TAKEMILL_OT_drop_repair,
+)

@@ -1,0 +1,194 @@
+"""Repair limited to bones and frames, and its preview: shown, compared, kept or dropped without a trace."""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+import pytest
+
+import corrupt
+import synthetic
+from blender_scene import empty_scene, import_bvh, keys_of, poses
+from takemill import quat
+from takemill_addon import actions, stage
+from takemill_addon.operators_repair import raw_and_preview
+from takemill_addon.properties_repair import REPAIR_STEPS
+
+pytestmark = pytest.mark.usefixtures("addon")
+takemill = bpy.ops.takemill
+SENSORS = ("frozen", "spikes", "jitter")
+
+
+def playing(armature) -> bpy.types.Action:
+    return armature.animation_data.action
+
+
+@pytest.fixture
+def suit(tmp_path):
+    empty_scene(60)
+    damage = corrupt.Damage(spikes_per_min=120, frozen_per_min=60)
+    armature = import_bvh(
+        corrupt.corrupt(synthetic.walk(rate=60, steps=6).motion, 5, damage).motion, tmp_path
+    )
+    takemill.map_body()
+    return armature
+
+
+def turned(one, other) -> np.ndarray:
+    """How far (F, J) the bones of two Actions differ, radians."""
+    was, now = (stage.work_from_context(bpy.context, action).take.motion for action in (one, other))
+    return quat.angle_between(was.rotations, now.rotations)
+
+
+def only(*steps: str) -> None:
+    for step in REPAIR_STEPS:
+        setattr(bpy.context.scene.takemill, f"mend_{step}", step in steps)
+
+
+def select(armature, *names: str) -> None:
+    for bone in armature.pose.bones:
+        holder = bone if hasattr(bone, "select") else bone.bone
+        holder.select = bone.name in names
+
+
+def test_a_preview_is_compared_and_dropped_without_a_trace(suit):
+    raw, names = playing(suit), set(bpy.data.actions.keys())
+    keys = keys_of(raw)
+    takemill.preview_repair()
+    preview = playing(suit)
+    assert preview.name == f"{raw.name} preview"
+    assert turned(raw, preview).max() > np.radians(5)
+    before = poses(suit, [100])
+    for expected in (raw, preview, raw):
+        takemill.compare_repair()
+        assert playing(suit) == expected
+    assert not np.allclose(poses(suit, [100]), before, atol=1e-4)
+    takemill.compare_repair()
+    np.testing.assert_allclose(poses(suit, [100]), before)
+    takemill.drop_repair()
+    assert playing(suit) == raw
+    assert set(bpy.data.actions.keys()) == names
+    assert keys_of(raw) == keys
+    for name in ("compare_repair", "keep_repair", "drop_repair"):
+        with pytest.raises(RuntimeError, match="There is no preview"):
+            getattr(takemill, name)()
+
+
+def test_a_kept_preview_is_the_repaired_take(suit):
+    raw = playing(suit)
+    takemill.preview_repair()
+    takemill.compare_repair()
+    takemill.keep_repair()
+    kept = playing(suit)
+    assert (kept.name, kept.use_fake_user, kept.takemill.source) == (f"{raw.name} repaired", True, raw)
+    keys = keys_of(kept)
+    assert raw_and_preview(raw) == (raw, None)
+    assert raw_and_preview(kept) == (kept, None)
+    suit.animation_data.action = raw
+    takemill.repair_take()
+    assert keys_of(playing(suit)) == keys
+
+
+def test_another_preview_takes_the_place_of_the_first(suit):
+    raw = playing(suit)
+    takemill.preview_repair()
+    names = set(bpy.data.actions.keys())
+    only("spikes")
+    takemill.preview_repair()
+    assert set(bpy.data.actions.keys()) == names
+    second = keys_of(playing(suit))
+    takemill.compare_repair()
+    takemill.preview_repair()
+    assert set(bpy.data.actions.keys()) == names
+    assert keys_of(playing(suit)) == second
+    assert playing(suit).takemill.source == raw
+
+
+@pytest.mark.usefixtures("suit")
+def test_nothing_is_built_on_a_preview():
+    takemill.preview_repair()
+    for name in ("repair_take", "suggest_cuts", "close_loop", "mark_contacts", "add_clip"):
+        with pytest.raises(RuntimeError, match="Keep or drop the preview"):
+            getattr(takemill, name)()
+    takemill.compare_repair()
+    takemill.add_clip()
+
+
+def test_a_preview_that_nobody_plays_is_not_saved(suit, tmp_path):
+    raw = playing(suit).name
+    takemill.preview_repair()
+    takemill.compare_repair()
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "kept.blend"))
+    bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "kept.blend"))
+    assert list(bpy.data.actions.keys()) == [raw]
+
+
+def test_undo_takes_a_preview_and_its_dropping_back(suit):
+    rig, raw = suit.name, playing(suit).name
+    bpy.ops.ed.undo_push(message="before")
+    takemill.preview_repair("EXEC_DEFAULT", True)
+    takemill.drop_repair("EXEC_DEFAULT", True)
+    bpy.ops.ed.undo()
+    assert playing(bpy.data.objects[rig]).name == f"{raw} preview"
+    bpy.ops.ed.undo()
+    assert playing(bpy.data.objects[rig]).name == raw
+    assert list(bpy.data.actions.keys()) == [raw]
+
+
+def test_only_selected_bones_are_mended(suit):
+    raw, chosen = playing(suit), bpy.context.scene.takemill
+    only(*SENSORS)
+    chosen.mend_bones = "SELECTED"
+    select(suit)
+    with pytest.raises(RuntimeError, match="no bone is selected"):
+        takemill.preview_repair()
+    assert playing(suit) == raw
+    names = ("left_lower_arm", "head")
+    select(suit, *names)
+    takemill.preview_repair()
+    moved = turned(raw, playing(suit)).max(axis=0) > 1e-5
+    assert {bone.name for bone, flag in zip(suit.data.bones, moved, strict=True) if flag} == set(names)
+
+
+@pytest.mark.parametrize("by", ["PREVIEW", "MARKERS"])
+def test_only_the_chosen_frames_are_mended(suit, by):
+    raw, scene = playing(suit), bpy.context.scene
+    only(*SENSORS)
+    scene.takemill.mend_frames = by
+    with pytest.raises(
+        RuntimeError, match="no preview range" if by == "PREVIEW" else "select one pose marker"
+    ):
+        takemill.repair_take()
+    first, last = 61, 160
+    if by == "PREVIEW":
+        scene.use_preview_range = True
+        scene.frame_preview_start, scene.frame_preview_end = first, last
+    else:
+        for frame, select_it in ((20, False), (last, True), (first, True)):
+            marker = raw.pose_markers.new("here")
+            marker.frame, marker.select = frame, select_it
+    takemill.repair_take()
+    start = int(raw.frame_range[0])
+    moved = np.flatnonzero(turned(raw, playing(suit)).max(axis=1) > 1e-5) + start
+    assert first <= moved[0] < first + 5
+    assert last - 5 < moved[-1] <= last
+
+
+def test_frames_outside_the_take_are_an_error(suit):
+    scene, raw = bpy.context.scene, playing(suit)
+    scene.takemill.mend_frames = "PREVIEW"
+    scene.use_preview_range = True
+    scene.frame_preview_start, scene.frame_preview_end = 9000, 9100
+    with pytest.raises(RuntimeError, match="no two frames in the chosen range"):
+        takemill.repair_take()
+    assert playing(suit) == raw
+    assert list(bpy.data.actions) == [raw]
+
+
+def test_each_step_can_be_switched_off(suit):
+    raw = playing(suit)
+    only()
+    takemill.preview_repair()
+    assert turned(raw, playing(suit)).max() < 1e-5
+    bag = actions.channelbag(raw, raw.slots[0])
+    assert len(bag.fcurves) > 0
