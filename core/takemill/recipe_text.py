@@ -17,18 +17,44 @@ _HEAD = """\
 # name = "ferry"            # of the set and its file; the first take's name when left out
 # rate = 30                 # frames per second of the clips; the take's own when left out
 # files = "one"             # all in one GLB; or "each" clip in a whole one; or the mesh "apart" from them
+# naming = "{character}_{kind}_{n:02}"  # names clips without a name; also {set} and {take}
+# character = "courier"     # the set's name when left out
+# neutral = "idle"          # the clip whose first pose one-shots start and end in ...
+# blend_frames = 6          # ... within so many of their frames; 0 leaves their ends alone
 
 # [[clip]]                  # without any, the suggested cuts are taken (`takemill cuts TAKE --toml`)
-# name = "walk"
+# name = "walk"             # may be left out where there is a naming
 # take = "monday"           # the file's name without its ending, when there are several
 # from = 31.0               # seconds, or frames of the take: "1860f"
 # to = 42.0                 # the last pose of the clip
 # loop = true               # it repeats: the best loop within the range ...
 # search = false            # ... or exactly the range
-# travel = "root"           # the way over the floor: "root" joint, "keep" on the body, or "in_place"
+# travel = "root"           # the way and the turn: "root" joint, "keep" on the body, or "in_place"
+# planar = "root"           # one part of the travel other than that: "root", "keep" or "remove"
+# turn = "root"
+# height = "keep"
+# straight = true           # the bends of the path are taken out
+# constant_speed = true     # the path is walked at one speed
+# turn_deg = 0              # the whole turn made exact, to the side to which the take turns
 # rate = 60                 # other than the set's
 # smooth_hz = 0.5           # other than [travel]'s
+# blend_frames = 8          # other than the set's
+# marks = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
 # kind = "steps"            # still, steps, strike, turn, jump, other; told from the motion when left out
+
+# [[clip]]                  # or several calm stretches joined to one, instead of from and to
+# name = "idle"
+# take = "monday"
+# stretches = [[0.5, 5.0], ["540f", "900f"]]
+# loop = true
+
+# [[variant]]               # a clip made from another one
+# of = "walk"
+# name = "limp"             # walk_mirrored_x1.2_additive when left out
+# mirror = true             # left and right exchanged
+# speed = 1.2               # so many times as fast
+# additive_to = "idle"      # only what it does beyond that clip's first "pose", or the whole "clip"
+# against = "pose"
 
 # [body]                    # where the body map is wrong: part = "joint"; "" takes a part away
 # leftFoot = "L_Ankle"

@@ -12,7 +12,8 @@ from typing import get_type_hints
 import pytest
 
 from takemill import cli, samples
-from takemill.recipe import _CLIP_KEYS, TABLES, parse_recipe
+from takemill.recipe import _ABOVE, TABLES, parse_recipe
+from takemill.recipe_clip import CLIP_KEYS, VARIANT_KEYS
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "docs/guide.md").read_text(encoding="utf-8")
@@ -25,14 +26,17 @@ def recipes() -> list[str]:
 
 def test_the_recipes_of_the_guide_parse(recipes: list[str]) -> None:
     first, second = (parse_recipe(text, "guide") for text in recipes)
-    assert [clip.name for clip in first.clips] == ["walk", "strike_straight"]
+    assert [clip.name for clip in first.clips] == ["walk", "idle", "turn_about", "strike_straight"]
+    assert [one.name for one in first.variants] == ["strike_straight_mirrored"]
     assert first.repair.pin is False
     assert (second.files, second.repair.joints, second.clips[0].travel) == ("apart", ("Head",), "keep")
 
 
-def test_the_recipes_of_the_guide_show_every_key_of_a_clip(recipes: list[str]) -> None:
-    shown = {key for text in recipes for clip in tomllib.loads(text)["clip"] for key in clip}
-    assert shown == set(_CLIP_KEYS)
+def test_the_recipes_of_the_guide_show_every_key(recipes: list[str]) -> None:
+    data = [tomllib.loads(text) for text in recipes]
+    for table, keys in (("clip", CLIP_KEYS), ("variant", VARIANT_KEYS)):
+        assert {key for one in data for clip in one[table] for key in clip} == set(keys)
+    assert set(_ABOVE) <= {key for one in data for key in one}
 
 
 def test_the_guide_names_every_key_of_every_table_and_no_other() -> None:
@@ -47,6 +51,9 @@ def test_the_guide_names_every_key_of_every_table_and_no_other() -> None:
         hints = get_type_hints(kind)
         there[table] = {one.name for one in fields(kind) if not is_dataclass(hints[one.name])}
     assert told == there
+    for table, keys in (("clip", CLIP_KEYS), ("variant", VARIANT_KEYS)):
+        rows = GUIDE.partition(f"| `[[{table}]]` |")[2].partition("\n\n")[0].splitlines()
+        assert {key for row in rows for key in re.findall(r"`(\w+)`", row.split(" | ")[0])} == set(keys)
 
 
 def test_the_guide_names_every_field_of_the_list() -> None:

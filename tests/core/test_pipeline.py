@@ -9,7 +9,7 @@ import pytest
 
 import small_takes
 import synthetic
-from takemill import pipeline, quat
+from takemill import pipeline, pipeline_clip, quat
 from takemill.body_map import BodyMap
 from takemill.errors import BodyMapError, InputError, RecipeError
 from takemill.pipeline import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
@@ -96,7 +96,8 @@ def with_motion(one: FinishedClip) -> FinishedClip:
 
 
 def test_a_smoothed_root_goes_straight_and_the_world_stays(take):
-    plain, smooth = make(take, clip("a", more="loop = true") + clip("b", more="loop = true\nsmooth_hz = 0.5"))
+    text = clip("a", more="loop = true") + clip("b", more="loop = true\nsmooth_hz = 0.5")
+    plain, smooth = make(take, text + "[close]\npin = false")
     sway = [np.ptp(one.travel.position[:, 0]) for one in (plain, smooth)]
     assert sway[1] < 0.3 * sway[0]
     for one in (plain, smooth):  # below the root, which carries the turn of a cycle
@@ -142,7 +143,7 @@ def test_without_clips_the_suggested_cuts_are_taken(take):
 
 
 def test_a_suggested_loop_that_is_none_becomes_a_one_shot(take, monkeypatch):
-    monkeypatch.setattr(pipeline, "find_loops", lambda *_: ())
+    monkeypatch.setattr(pipeline_clip, "find_loops", lambda *_: ())
     clips = make_clips(take, Recipe())
     assert [one.name for one in clips] == [cut.name for cut in pipeline.cuts_of(take, Recipe())]
     assert not any(one.loop or one.candidate for one in clips)

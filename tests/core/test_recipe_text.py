@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from dataclasses import fields, is_dataclass
 
 from takemill import cli
-from takemill.recipe import TABLES, ClipSpec, Moment, Recipe, parse_recipe
+from takemill.recipe import _ABOVE, TABLES, ClipSpec, Moment, Recipe, VariantSpec, parse_recipe
+from takemill.recipe_clip import CLIP_KEYS, VARIANT_KEYS, NamedMoment
 from takemill.recipe_text import recipe_text
 
 
@@ -44,11 +46,24 @@ def test_the_examples_of_the_head_are_a_recipe():
     head = recipe_text().split("# [repair]")[0]
     examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
     recipe = parse_recipe(examples)
+    data = tomllib.loads(examples)
+    assert set(data) == {*_ABOVE, "clip", "variant", "body"}
+    assert {key for clip in data["clip"] for key in clip} == set(CLIP_KEYS)
+    assert set(data["variant"][0]) == set(VARIANT_KEYS)
     assert recipe.files == Recipe().files
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
-    assert recipe.clips == (
-        ClipSpec("walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps"),
-    )
+    assert recipe.clips[0] == ClipSpec(
+        "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps",
+        planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,
+        blend_frames=8, marks=(NamedMoment("lantern", Moment(33.5)),),
+    )  # fmt: skip
+    assert recipe.clips[1].stretches[1] == (Moment(540, True), Moment(900, True))
+    assert recipe.variants == (VariantSpec("walk", "limp", True, 1.2, "idle", "pose"),)
+
+
+def test_a_variant_without_a_name_is_called_as_it_says():
+    assert "# walk_mirrored_x1.2_additive when left out" in recipe_text()
+    assert VariantSpec("walk", "", True, 1.2, "idle").name == "walk_mirrored_x1.2_additive"
 
 
 def test_the_command_prints_it(capsys):
