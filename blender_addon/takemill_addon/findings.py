@@ -53,8 +53,10 @@ def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
 
 
 def after_repair(found: Iterable[Finding], health: Health) -> Health:
-    """The health of a repaired take, with what the repair mended among its findings."""
-    both = [*(one for one in found if one.mended), *health.findings]
+    """The health of a repaired take, with what the repair mended, or could not, among its findings."""
+    left = {(one.kind, one.joint, one.start) for one in health.findings}
+    told = (one for one in found if one.mended or (one.kind, one.joint, one.start) not in left)
+    both = [*told, *health.findings]
     return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
 
 

@@ -8,6 +8,7 @@ from takemill import pipeline
 from takemill.errors import InputError
 from takemill.health import check
 from takemill.repair import RepairSettings, repair
+from takemill.repair_calibration import reference_poses, trimmed
 
 from . import actions, findings, stage
 from .properties_repair import REPAIR_STEPS
@@ -106,6 +107,25 @@ class TAKEMILL_OT_drop_repair(stage.Stage, bpy.types.Operator):
         return f"{armature.name} plays {raw.name}"
 
 
+class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
+    """Leave out the T or A pose in which the take begins or ends, in a new action"""
+
+    bl_idname = "takemill.trim_pose"
+    bl_label = "Trim Reference Pose"
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        motion = work.take.motion
+        start, stop = trimmed(reference_poses(motion, work.body), len(motion))
+        if stop - start == len(motion):
+            raise InputError(f"action {work.action.name!r}: it neither begins nor ends in a T or an A pose")
+        name = actions.fitting_name(work.action.name, " trimmed")
+        first = work.take.start + start
+        new = write_motion(context, work.armature, motion.slice(start, stop), first, name, work.take.frame)
+        stage.note_source(new, work)
+        return f"{new.name}: frames {first} to {first + stop - start - 1}"
+
+
 def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> None:
     actions.assign(armature, action, actions.slot_for(action, armature))
     refresh(context.scene)
@@ -174,4 +194,5 @@ CLASSES = (
     TAKEMILL_OT_compare_repair,
     TAKEMILL_OT_keep_repair,
     TAKEMILL_OT_drop_repair,
+    TAKEMILL_OT_trim_pose,
 )

@@ -83,6 +83,8 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         else:
             layout.operator("takemill.preview_repair", icon="HIDE_OFF")
             layout.operator("takemill.repair_take", icon="MODIFIER")
+        if any(one.kind == "pose" and one.joint for one in action.takemill.findings):
+            layout.operator("takemill.trim_pose", icon="TRACKING_CLEAR_BACKWARDS")
         caution = layout.column()
         caution.active = False
         paragraph(caution, context, _CAUTION, "ERROR")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty, StringProperty
 
-REPAIR_STEPS = ("frozen", "spikes", "jitter", "heading", "path", "floor", "pin")
+REPAIR_STEPS = ("frozen", "spikes", "jitter", "calibration", "heading", "path", "floor", "pin")
 
 
 class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
@@ -30,6 +30,11 @@ class RepairProperties:
     )
     mend_jitter: BoolProperty(
         name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
+    )
+    mend_calibration: BoolProperty(
+        name="Sensor seats",
+        default=False,
+        description="Take out how askew the sensors sat, as a T or A pose near the take's start or end tells",
     )
     mend_heading: BoolProperty(
         name="Heading drift", default=True, description="Take out the slow turning of the whole take"

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import bpy
 import numpy as np
 import pytest
 
 import corrupt
+import reference_poses
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses
 from takemill import quat
+from takemill.repair import RepairSettings
 from takemill_addon import actions, stage
 from takemill_addon.operators_repair import raw_and_preview
 from takemill_addon.properties_repair import REPAIR_STEPS
@@ -192,3 +196,44 @@ def test_each_step_can_be_switched_off(suit):
     assert turned(raw, playing(suit)).max() < 1e-5
     bag = actions.channelbag(raw, raw.slots[0])
     assert len(bag.fcurves) > 0
+
+
+def test_every_step_of_the_core_has_its_tick():
+    """And each tick stands as the core has it by itself."""
+    steps = {one.name: one.default for one in fields(RepairSettings) if isinstance(one.default, bool)}
+    chosen = bpy.context.scene.takemill
+    assert set(REPAIR_STEPS) == set(steps)
+    for step, default in steps.items():
+        assert chosen.bl_rna.properties[f"mend_{step}"].default == default
+
+
+def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
+    """A T pose of a second and a half, its sensors askew by some degrees."""
+    empty_scene(120)
+    truth, _ = reference_poses.take_with_pose({})
+    askew = reference_poses.badly_seated(truth, reference_poses.random_seats(len(truth.skeleton), 3))
+    suit = import_bvh(askew, tmp_path)
+    takemill.map_body()
+    raw = playing(suit)
+    takemill.check_take()
+    assert "pose" in {one.kind for one in raw.takemill.findings}
+    only("calibration")
+    takemill.repair_take()
+    assert any(one.kind == "pose" and one.mended for one in playing(suit).takemill.findings)
+    held = turned(raw, playing(suit))[50]
+    assert held.max() > np.radians(5)
+    arm = [bone.name for bone in suit.data.bones].index("left_lower_arm")
+    local = stage.work_from_context(bpy.context).take.motion.rotations[50, arm]
+    rest = stage.work_from_context(bpy.context).take.motion.skeleton.rest_rotation[arm]
+    assert quat.angle_between(local, rest) < np.radians(0.1)
+    takemill.trim_pose()
+    start = int(playing(suit).frame_range[0]) - int(raw.frame_range[0])
+    assert reference_poses.HELD - 12 < start <= reference_poses.HELD + 12
+    with pytest.raises(RuntimeError, match="neither begins nor ends in a T or an A pose"):
+        takemill.trim_pose()
+
+
+def test_a_take_without_a_reference_pose_says_so(suit):
+    only("calibration")
+    takemill.repair_take()
+    assert any("how the sensors sat is not known" in one.message for one in playing(suit).takemill.findings)
