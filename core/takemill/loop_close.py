@@ -26,6 +26,8 @@ from .travel import Travel, TravelSettings, continued, find_travel, steady_trave
 
 SPREADS = ("auto", "whole", "seam")
 _WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
+_WHOLE_REACH = 4  # times seam_s: how far an idle takes up a step in speed; further would carry it away
+_FIT_FRAMES = 5  # read at each end to tell its speed where the take does not go on
 _ROUNDS = 2
 
 
@@ -101,7 +103,7 @@ def close_loop(
     reach = settings.seam_s * motion.rate
     lead_in = min(int(reach), last // 2, len(before) if before else 0)
     lead_out = min(int(reach), last // 2, len(after) if after else 0)
-    seam = _Seam(last + 1, np.inf if spread == "whole" else reach, lead_in, lead_out)
+    seam = _Seam(last + 1, reach, lead_in, lead_out, spread == "whole")
     whole = _joined(motion, before, after, lead_in, lead_out)
     still = without_travel(whole, continued(steady, lead_in, lead_out))
     closed = replace(
@@ -151,21 +153,26 @@ class _Seam:
     """The seam of a clip of F frames with `lead_in` frames before it and `lead_out` after it.
 
     Values are rotations or vectors; `minus(a, b)` is the step (..., 3) from b to a and `plus(b, step)` its
-    inverse. Their bend is their second difference over time. A change reaches about `reach` frames, over the
-    whole clip when that is infinite.
+    inverse. Their bend is their second difference over time. A change reaches about `reach` frames; with
+    `whole` the gap in pose is spread evenly over all frames instead, and that in speed a few times further.
     """
 
     frames: int
     reach: float
     lead_in: int
     lead_out: int
+    whole: bool
 
     def close(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
         """(lead_in + F + lead_out, ...) -> (F, ...) whose last value equals its first."""
         last = self.frames - 1
+        if self.whole:
+            values = self._drifted(values, minus, plus)
         out = values[self.lead_in : self.lead_in + self.frames].copy()
         at_seam, change = self._wanted(minus(values[2:], values[1:-1]) + minus(values[:-2], values[1:-1]))
         gap = minus(out[0], out[last])
+        if not self.lead_in + self.lead_out:
+            at_seam = minus(out[1], out[0]) + minus(out[last - 1], out[last]) + self._speed_step(out, minus)
         for _ in range(_ROUNDS):  # turns do not quite add up; what they leave at the seam is closed again
             change[0] += at_seam - minus(out[1], out[0]) - minus(out[last - 1], out[last]) + gap
             change[last - 1] -= gap
@@ -173,6 +180,30 @@ class _Seam:
             out[last] = out[0]
             change, gap = np.zeros_like(change), np.zeros_like(gap)
         return out
+
+    def _drifted(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+        """The gap in pose, a mean around the seam, spread evenly over the whole clip."""
+        last, window = self.frames - 1, self.lead_in + self.lead_out + 1
+        gap = minus(values[:window], values[last : last + window]).mean(axis=0)
+        part = np.arange(-self.lead_in, last + self.lead_out + 1) / last - 0.5
+        return plus(values, part.reshape(-1, *([1] * gap.ndim)) * gap)
+
+    def _speed_step(self, values: Array, minus: _Minus) -> Array:
+        """The step in speed (per frame) across the seam, from a few frames at each end.
+
+        Their steps from the seam follow one cubic, plus the step in speed before the seam: least squares.
+        """
+        fit = min(_FIT_FRAMES, (self.frames - 1) // 2)
+        if fit < 1:
+            return np.zeros_like(minus(values[0], values[0]))
+        after = np.arange(1.0, fit + 1)[:, None]
+        powers = np.arange(1, min(3, 2 * fit - 1) + 1)
+        rows = np.block([[after**powers, 0 * after], [(-after) ** powers, -after]])
+        weights = np.linalg.pinv(rows)[-1]
+        steps = np.concatenate(
+            [minus(values[1 : fit + 1], values[:1]), minus(values[-2 : -fit - 2 : -1], values[-1:])]
+        )
+        return np.tensordot(weights, steps, 1)
 
     def _wanted(self, bend: Array) -> tuple[Array, Array]:
         """The bend at the seam (...), and how it shall change at the frames of the cycle (F - 1, ...).
@@ -192,7 +223,7 @@ class _Seam:
             return mixed[before], change
         if self.lead_in or self.lead_out:  # one reading of the seam
             return bend[before if self.lead_in else last - 1], change
-        return bend[[0, -1]].mean(axis=0) if len(bend) else change[0], change
+        return change[0], change  # none
 
     def _step(self, change: Array) -> Array:
         """What is added to each frame of the cycle (F - 1, ...), so that its bend changes by this.
@@ -200,9 +231,9 @@ class _Seam:
         The periodic step d that has the least sum of |bend of d - change|^2 + |d|^2 / reach^4; solved in
         the spectrum, in which a bend is a factor. A change that no closed cycle can have is spread evenly.
         """
-        count = len(change)
+        count, reach = len(change), self.reach * (_WHOLE_REACH if self.whole else 1)
         bend = 2 * np.cos(2 * np.pi * np.fft.rfftfreq(count)) - 2
-        gain = np.divide(bend, bend**2 + self.reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
+        gain = np.divide(bend, bend**2 + reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
         spectrum = np.fft.rfft(change, axis=0)
         return np.fft.irfft(_along(gain, spectrum) * spectrum, count, axis=0)
 

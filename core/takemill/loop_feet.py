@@ -7,11 +7,15 @@ from dataclasses import replace
 import numpy as np
 
 from .body_map import BodyMap
-from .contacts import Contacts
+from .checks import Array, Index
+from .contacts import Contacts, foot_points, joint_in_model
 from .errors import InputError
 from .footlock import FootlockSettings, pin_feet
-from .loop_close import CloseSettings, close_loop
+from .leg_ik import place_ankles
+from .loop_close import close_loop
+from .measure import planted_steps
 from .motion import Motion
+from .series import runs
 from .travel import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
 
 _CYCLES = 3  # the middle one has whole contacts on both sides of its seams
@@ -45,7 +49,8 @@ def pin_loop(
 ) -> tuple[Motion, Contacts]:
     """A closed loop with its planted feet still, also where a contact goes on over the seam; it stays closed.
 
-    The loop is pinned as the middle one of three cycles. Its way and turn stay.
+    The loop is pinned as the middle one of three cycles, then held: the millimetre by which a foot that rolls
+    from heel to ball still slips is taken out, and given back in the air. Its way and turn stay.
 
     Args:
         loop: closed; its last frame is its first again.
@@ -63,16 +68,54 @@ def pin_loop(
         return loop, contacts
     frames = np.append(np.tile(np.arange(length), _CYCLES), 0)
     many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
-    pinned, kept = pin_feet(repeated(loop, body, _CYCLES), body, many, settings or FootlockSettings())
-    middle = pinned.slice(length, 2 * length + 1)
+    settings = settings or FootlockSettings()
+    pinned, kept = pin_feet(repeated(loop, body, _CYCLES), body, many, settings)
+    pinned = _held(pinned, body, kept, max(round(settings.blend_s * loop.rate), 1))
     # Onto the loop's own place: the middle cycle starts where the first one ended.
     steady = steady_travel(find_travel(loop, body, TravelSettings()))
-    one_on = continued(steady, 0, length)  # and the cycle after it
-    here = replace(one_on, position=one_on.position[length:], heading=one_on.heading[length:])
-    back = with_travel(without_travel(middle, here), steady)
-    closed = close_loop(back, body, CloseSettings(spread="whole"), way=steady)
+    back = with_travel(
+        without_travel(pinned, continued(steady, 0, (_CYCLES - 1) * length)),
+        continued(steady, length, (_CYCLES - 2) * length),
+    )
+    closed = close_loop(
+        back.slice(length, 2 * length + 1),
+        body,
+        before=back.slice(0, length),
+        after=back.slice(2 * length + 1, len(back)),
+        way=steady,
+    )
     heel, toe = (
         np.append(mask, mask[:1], axis=0)
         for mask in (kept.heel[length : 2 * length], kept.toe[length : 2 * length])
     )
     return closed, replace(kept, heel=heel, toe=toe)
+
+
+def _held(motion: Motion, body: BodyMap, contacts: Contacts, blend: int) -> Motion:
+    """The motion with what its standing feet still slip taken out; it comes back within `blend` frames."""
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    points = foot_points(motion, body)[:, [body.feet.index(foot) for foot in contacts.feet]]
+    steps, stands = planted_steps(points, planted)
+    goals = {}
+    for k, foot in enumerate(contacts.feet):
+        slip = np.zeros((len(motion), 2))
+        slip[1:] = np.cumsum(np.where(stands[:, k, None], steps[:, k], 0.0), axis=0)
+        shift = np.zeros((len(motion), 3))
+        if stands[:, k].all():  # it never leaves the floor: only what comes back by itself can go
+            shift[:, :2] = np.linspace(0, 1, len(motion))[:, None] * slip[-1] - slip
+        else:
+            shift[:, :2] = _given_back(slip, *runs(stands[:, k]), blend)
+        if shift.any():
+            goals[foot] = joint_in_model(motion, body.require(foot))[1] + shift
+    return place_ankles(motion, body, goals)
+
+
+def _given_back(slip: Array, starts: Index, stops: Index, blend: int) -> Array:
+    """Against the slip (F, 2) of each stand, from 0 at its start; after its stop it dies out."""
+    shift = np.zeros_like(slip)
+    for start, stop, following in zip(starts, stops, np.append(starts, len(slip))[1:], strict=True):
+        shift[start : stop + 1] = slip[start] - slip[start : stop + 1]
+        size = min(blend, following - stop)
+        fade = np.linspace(1, 0, size + 1)[1:size, None]
+        shift[stop + 1 : stop + size] = fade**2 * (3 - 2 * fade) * shift[stop]
+    return shift

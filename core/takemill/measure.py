@@ -9,7 +9,7 @@ import numpy as np
 
 from . import quat
 from .body_map import BodyMap
-from .checks import Array, Index, owned
+from .checks import Array, Index, Mask, owned
 from .clouds import Places, main_joints, positions_at
 from .contacts import Contacts, foot_points
 from .errors import InputError
@@ -178,8 +178,23 @@ def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool =
         again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
         points = np.concatenate([points, again])
         planted = np.concatenate([planted, planted[1:2]])
-    speed = np.linalg.norm(np.diff(points[..., :2], axis=0), axis=-1) * motion.rate
+    steps, stands = planted_steps(points, planted)
+    return np.asarray(100 * motion.rate * np.linalg.norm(steps[stands], axis=-1))
+
+
+def planted_steps(points: Array, planted: Mask) -> tuple[Array, Mask]:
+    """How far each foot moves over the floor from frame to frame while it stands: metres (F - 1, K, 2).
+
+    Args:
+        points: (F, K, 2, 3) heel and toe point of each foot, model space.
+        planted: (F, K, 2) which of them are planted.
+
+    Returns:
+        The steps of the lower of the points that are planted in both frames, and where there is one
+        (F - 1, K).
+    """
     stands = planted[1:] & planted[:-1]
     height = np.where(stands, points[1:, ..., 2] + points[:-1, ..., 2], np.inf)
-    lower = np.take_along_axis(speed, height.argmin(axis=-1)[..., None], axis=-1)[..., 0]
-    return np.asarray(100 * lower[stands.any(axis=-1)])
+    lower = height.argmin(axis=-1)[..., None, None]
+    steps = np.take_along_axis(np.diff(points[..., :2], axis=0), lower, axis=-2)[..., 0, :]
+    return steps, stands.any(axis=-1)

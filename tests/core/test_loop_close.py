@@ -125,7 +125,7 @@ def test_the_step_is_what_plain_least_squares_find(frames: int, reach: float) ->
     rows = np.concatenate([bend, reach**-2 * np.eye(count)])
     wanted = np.concatenate([change.reshape(count, -1), np.zeros((count, 6))])
     slow = np.linalg.lstsq(rows, wanted, rcond=1e-12)[0]  # of equals the smallest
-    ours = loop_close._Seam(frames, reach, 0, 0)._step(change)
+    ours = loop_close._Seam(frames, reach, 0, 0, False)._step(change)
     assert np.abs(ours - slow.reshape(change.shape)).max() < 1e-9
 
 

@@ -9,13 +9,16 @@ import open_data
 import synthetic
 from takemill import quat
 from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import Contacts
+from takemill.contacts import Contacts, find_contacts
 from takemill.errors import InputError
-from takemill.loop_close import close_loop
+from takemill.loop_close import close_loop, close_range
 from takemill.loop_feet import pin_loop, repeated
+from takemill.loop_search import find_loops
 from takemill.measure import measure_seam, sliding_cm_s
 from takemill.motion import Motion
+from takemill.repair import repair
 from takemill.travel import find_travel
+from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")
 
@@ -68,9 +71,23 @@ def test_pinned_feet_stand_also_over_the_seam() -> None:
     pinned, kept = pin_loop(loop, body, contacts)
     after = sliding_cm_s(pinned, body, kept, loop=True)
     assert np.median(before) > 1.0
-    assert np.median(after) < 0.3
-    assert after.mean() < 0.4 * before.mean()
+    assert after.max() < 0.1
     assert (kept.heel[0] == kept.heel[-1]).all()
+
+
+def test_feet_that_roll_stand_too() -> None:
+    """A noisy walk on an arc: at the change from flat to ball the pinning alone lets a foot slip."""
+    known = synthetic.walk(rate=60.0, steps=14, turn_deg=70.0)
+    body = find_body_map(known.motion.skeleton)
+    take, _ = repair(noisy(known.motion.slice(*known.steady), 0), body)
+    best = find_loops(take, body)[0]
+    loop = close_range(take, body, best.start, best.end)
+    contacts = find_contacts(take, body).sliced(best.start, best.end + 1)
+    pinned, kept = pin_loop(loop, body, contacts)
+    assert kept.planted.sum() > 0.7 * contacts.planted.sum()
+    assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.1
+    assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.005
+    assert measure_seam(pinned, body).pose_m < 1e-9
 
 
 def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:
