@@ -22,11 +22,13 @@
     return [x + c * px - s * py, y + s * px + c * py, pz];
   };
   const after = (a, b) => [...place(a, [b[0], b[1], 0]).slice(0, 2), a[2] + b[2]];
+  const inverse = ([x, y, turn]) => [...place([0, 0, -turn], [-x, -y, 0]).slice(0, 2), -turn];
 
   class Figure {
     constructor(box) {
       const clip = store.clips[box.dataset.clip];
-      Object.assign(this, clip, {box, points: numbers(clip.points), time: 0, playing: false, view: 0.6, speed: 1});
+      Object.assign(this, clip, {box, points: numbers(clip.points), time: 0, playing: false, view: 0.6, tilt: 0.25,
+        speed: 1, again: true, ghosts: true});
       this.step = clip.duration / Math.max(clip.frames - 1, 1) || 1;
       this.canvas = box.querySelector("canvas");
       this.button = box.querySelector("button");
@@ -36,39 +38,55 @@
       this.button.addEventListener("click", () => this.play(!this.playing));
       this.slider.addEventListener("input", () => { this.play(false); this.time = this.slider.value * this.step; this.draw(); });
       box.querySelector("select").addEventListener("change", (event) => { this.speed = Number(event.target.value); });
+      for (const tick of box.querySelectorAll("[data-does]"))
+        tick.addEventListener("change", () => { this[tick.dataset.does] = tick.checked; this.draw(); });
       this.canvas.addEventListener("keydown", (event) => {
-        const turn = {ArrowLeft: -0.15, ArrowRight: 0.15}[event.key];
-        if (turn) this.view += turn; else if (event.key === " ") this.play(!this.playing); else return;
+        const [turn, tilt] = {ArrowLeft: [-0.15, 0], ArrowRight: [0.15, 0], ArrowUp: [0, 0.1], ArrowDown: [0, -0.1]}[event.key] ?? [0, 0];
+        const frames = {",": -1, ".": 1}[event.key];
+        if (turn || tilt) this.orbit(turn, tilt);
+        else if (frames) { this.play(false); this.time = (Math.round(this.shown() / this.step + frames + this.frames) % this.frames) * this.step; }
+        else if (event.key === " ") this.play(!this.playing);
+        else return;
         event.preventDefault();
         this.draw();
       });
-      this.canvas.addEventListener("pointerdown", (event) => { this.canvas.setPointerCapture(event.pointerId); this.grip = event.clientX; });
+      this.canvas.addEventListener("pointerdown", (event) => { this.canvas.setPointerCapture(event.pointerId); this.grip = [event.clientX, event.clientY]; });
       this.canvas.addEventListener("pointermove", (event) => {
-        if (this.grip === undefined) return;
-        this.view += (event.clientX - this.grip) / 120;
-        this.grip = event.clientX;
+        if (!this.grip) return;
+        const upright = event.pointerType === "touch";  // a finger that goes up or down scrolls the page
+        this.orbit((event.clientX - this.grip[0]) / 120, upright ? 0 : (event.clientY - this.grip[1]) / 160);
+        this.grip = [event.clientX, event.clientY];
         this.draw();
       });
       for (const name of ["pointerup", "pointercancel"])
         this.canvas.addEventListener(name, () => { this.grip = undefined; });
     }
 
+    orbit(turn, tilt) {
+      this.view += turn;
+      this.tilt = Math.min(Math.max(this.tilt + tilt, 0), 1.5);
+    }
+
     play(on) {
       this.playing = on;
       this.button.textContent = on ? "Pause" : "Play";
-      if (on && !this.loop && this.time >= this.duration) this.time = 0;
+      if (on && !(this.loop && this.again) && this.time >= this.duration) this.time = 0;
       wake();
     }
 
     advance(seconds) {
       this.time += seconds * this.speed;
-      if (!this.loop && this.time > this.duration) {  // one-shots rest a moment on their last pose
-        if (this.time > this.duration + 0.6) this.time = 0;
-      }
+      if (this.loop && this.again || this.time <= this.duration) return;
+      if (!this.again) { this.time = this.duration; this.play(false); }
+      else if (this.time > this.duration + 0.6) this.time = 0;  // one-shots rest a moment on their last pose
+    }
+
+    shown() {  // seconds into the clip
+      return this.loop && this.again ? this.time % this.duration : Math.min(this.time, this.duration);
     }
 
     pose(time) {  // root track and points at a time; a loop goes on from where it ended
-      const cycle = this.loop ? Math.floor(time / this.duration) : 0;
+      const cycle = this.loop && (this.again || time < 0) ? Math.floor(time / this.duration) : 0;
       const at = Math.min(Math.max(time - cycle * this.duration, 0) / this.step, this.frames - 1);
       const low = Math.min(Math.floor(at), Math.max(this.frames - 2, 0)), part = Math.min(at - low, 1);
       const high = Math.min(low + 1, this.frames - 1), count = store.parents.length, points = [];
@@ -80,6 +98,7 @@
       const last = this.track[this.frames - 1].map((value) => value / 1000);
       let begin = [0, 0, 0];
       for (let k = 0; k < cycle % 64; k++) begin = after(begin, last);
+      if (cycle < 0) begin = inverse(last);
       return {root: after(begin, mix), points, frame: Math.round(at)};
     }
 
@@ -90,11 +109,11 @@
       const pen = this.canvas.getContext("2d"), now = this.pose(this.time);
       pen.setTransform(ratio, 0, 0, ratio, 0, 0);
       pen.clearRect(0, 0, box.width, box.height);
-      const scale = 0.8 * box.height / store.height, [cx, cy] = now.root, tilt = 0.25;
-      const c = Math.cos(this.view), s = Math.sin(this.view);
+      const scale = 0.8 * box.height / store.height, [cx, cy] = now.root, tilt = this.tilt;
+      const c = Math.cos(this.view), s = Math.sin(this.view), floor = (0.5 + 0.38 * Math.cos(tilt)) * box.height;
       const shown = ([x, y, z]) => {
         const across = c * (x - cx) + s * (y - cy), away = -s * (x - cx) + c * (y - cy);
-        return [box.width / 2 + scale * across, 0.88 * box.height - scale * (z * Math.cos(tilt) + away * Math.sin(tilt))];
+        return [box.width / 2 + scale * across, floor - scale * (z * Math.cos(tilt) + away * Math.sin(tilt))];
       };
       const line = (a, b) => { pen.beginPath(); pen.moveTo(...shown(a)); pen.lineTo(...shown(b)); pen.stroke(); };
       pen.strokeStyle = colours.floor;
@@ -107,8 +126,8 @@
       }
       pen.lineCap = "round";
       for (const [back, alpha] of [[0.24, 0.12], [0.16, 0.18], [0.08, 0.26], [0, 1]]) {
-        if (back && this.time < back && !this.loop) continue;
-        const {root, points, frame} = back ? this.pose(Math.max(this.time - back, 0)) : now;
+        if (back && (!this.ghosts || this.time < back && !this.loop)) continue;
+        const {root, points, frame} = back ? this.pose(this.time - back) : now;
         const world = points.map((point) => place(root, point));
         pen.globalAlpha = alpha;
         pen.lineWidth = back ? 2 : 3.5;
@@ -129,13 +148,17 @@
           for (const point of foot) {
             pen.beginPath();
             pen.arc(...shown(world[point]), down ? 5 : 3, 0, 7);
-            pen.fillStyle = pen.strokeStyle = colours[n ? "right" : "left"];
-            if (down) pen.fill();
+            pen.fillStyle = colours[down ? (n ? "right" : "left") : "page"];
+            pen.strokeStyle = colours[n ? "right" : "left"];
+            pen.lineWidth = 1.5;
+            pen.fill();
+            pen.stroke();
           }
         });
       }
       pen.globalAlpha = 1;
-      const time = this.loop ? this.time % this.duration : Math.min(this.time, this.duration);
+      const time = this.shown();
+      this.box.closest("article").style.setProperty("--at", String(time / this.duration || 0));
       this.clock.textContent = time.toFixed(2) + " s";
       if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time / this.step));
     }
@@ -172,6 +195,20 @@
     const on = !figures.some((figure) => figure.playing);
     for (const figure of figures) figure.play(on);
     all.textContent = on ? "Pause all" : "Play all";
+  });
+  const pair = document.getElementById("pair");
+  const cells = [...document.querySelectorAll(".heat td")], wide = Math.round(Math.sqrt(cells.length));
+  cells.forEach((cell, k) => {
+    for (const name of ["focus", "pointerenter"]) cell.addEventListener(name, () => { pair.textContent = cell.title; });
+    cell.addEventListener("keydown", (event) => {
+      const [right, down] = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]}[event.key] ?? [0, 0];
+      const column = k % wide + right, next = cells[k + right + down * wide];
+      if (!right && !down || column < 0 || column >= wide || !next) return;
+      event.preventDefault();
+      cell.tabIndex = -1;
+      next.tabIndex = 0;
+      next.focus();
+    });
   });
   if (!calm.matches && figures.length) figures[0].play(true);
 })();

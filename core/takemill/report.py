@@ -12,10 +12,8 @@ from .html_parts import code, definitions, table
 from .pipeline import FinishedClip, PreparedTake
 from .report_clip import clip_card
 from .report_figures import figures
+from .report_pairs import pairs
 from .report_take import take_section
-
-_CLOSE_CM, _FAR_CM = 3.0, 15.0  # between them the matrix goes from clear to full colour
-_MOST_PAIRED = 24  # clips; a larger matrix cannot be read
 
 # The page may show what it holds and ask nobody for more.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
@@ -47,7 +45,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 <p><button type="button" id="play-all" hidden>Play all</button></p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
-{_pairs(facts)}
+{pairs(clips)}
 {_takes(takes)}
 {_settings(facts)}</main>
 <footer>{_care(facts)}</footer>
@@ -100,31 +98,6 @@ def _seam(clip: Facts) -> str:
     if seam:
         return f"{seam['gap_cm']:.2f} cm, {escape(seam['quality'])}"
     return "closed" if clip["loop"] else ""
-
-
-def _pairs(facts: Facts) -> str:
-    """How far the end of each clip is from the start of each."""
-    gaps = facts["gaps_cm"]
-    if not gaps or not 1 < len(gaps) <= _MOST_PAIRED:
-        return ""
-    head = "".join(f'<th class="n">{escape(name)}</th>' for name in gaps)
-    rows = "".join(
-        f'<tr><th scope="row">{escape(name)}</th>'
-        + "".join(f'<td style="--part: {_part(cm)}%">{cm:.1f}</td>' for cm in row.values())
-        + "</tr>"
-        for name, row in gaps.items()
-    )
-    return (
-        '<h2 id="chain">Which clip can follow which</h2><p class="soft">Mean distance of the joints, in cm, '
-        "between the last pose of the clip in the row and the first of the one in the column. The paler, the "
-        'shorter a blend may be.</p><div class="wide heat" tabindex="0" role="region" '
-        'aria-label="Gaps between clips">'
-        f"<table><thead><tr><th></th>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
-    )
-
-
-def _part(gap_cm: float) -> int:
-    return round(45 * min(max((gap_cm - _CLOSE_CM) / (_FAR_CM - _CLOSE_CM), 0.0), 1.0))
 
 
 def _takes(takes: Sequence[PreparedTake]) -> str:

@@ -13,6 +13,7 @@ from .html_parts import definitions
 from .measure import Seam, measure_seam
 from .pipeline import FinishedClip
 from .report_figures import foot_paths
+from .report_seam import seam_close_up
 
 _SIDES = (("leftFoot", "left foot", "l"), ("rightFoot", "right foot", "r"))
 _TRAVEL = {
@@ -30,9 +31,9 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{escape(clip.kind)}</span>{loop}</div>'
-        f'<div class="halves"><div>{_figure(number, name)}</div><div>{_facts(clip, facts)}</div></div>'
-        f'<div class="halves"><div><h4>Feet and marks</h4>{_feet(clip)}{_marks(facts)}</div>'
-        f"<div><h4>From above</h4>{_from_above(clip)}</div></div></article>"
+        f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and marks</h4>{_feet(clip)}'
+        f"{_marks(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
+        f"{seam_close_up(clip)}</article>"
     )
 
 
@@ -41,13 +42,18 @@ def _figure(number: int, name: str) -> str:
         f'<option value="{value}"{" selected" if value == "1" else ""}>{label}</option>'
         for value, label in (("0.25", "¼ speed"), ("0.5", "½ speed"), ("1", "full speed"))
     )
+    ticks = "".join(
+        f'<label><input type="checkbox" data-does="{does}" aria-label="{label}: {name}" checked>'
+        f"{label}</label>"
+        for does, label in (("again", "loop"), ("ghosts", "onion skins"))
+    )
     return (
         f'<figure data-clip="{number}"><canvas tabindex="0" role="img" '
-        f'aria-label="{name}, as a stick figure. '
-        'Left and right arrow keys turn the view, the space bar plays."></canvas>'
+        f'aria-label="{name}, as a stick figure. Arrow keys turn and tilt the view, the space bar plays, '
+        'comma and full stop go back and on by a frame."></canvas>'
         f'<div class="controls"><button type="button" aria-label="Play {name}">Play</button>'
-        f'<input type="range" min="0" value="0" aria-label="Time in {name}"><output>0.00 s</output>'
-        f'<select aria-label="Speed of {name}">{speeds}</select></div></figure>'
+        f'<input type="range" min="0" value="0" aria-label="Time in {name}"><output>0.00 s</output></div>'
+        f'<div class="controls"><select aria-label="Speed of {name}">{speeds}</select>{ticks}</div></figure>'
     )
 
 
@@ -131,10 +137,14 @@ def _feet(clip: FinishedClip) -> str:
             (f"f{letter}", start / last, min(stop / last, 1.0)) for start, stop in clip.contacts.ranges(part)
         ]
         lanes.append(f'<span class="name">{label}</span>{svg.bars(ranges)}')
+    if clip.marks:
+        moments = [mark.frame / last for mark in clip.marks]
+        lanes.append(f'<span class="name">marks</span>{svg.ticks(moments)}')
     scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.curves(series, top)}'
     times = f"<span>0 s</span><span>{clip.motion.duration_s:.2f} s</span>"
     return (
-        f'<div class="plot">{scale}{"".join(lanes)}<span></span><span class="axis">{times}</span></div>'
+        f'<div class="plot timed"><span class="now"></span>{scale}{"".join(lanes)}'
+        f'<span></span><span class="axis">{times}</span></div>'
         '<figcaption class="soft">Height of the sole, and below it when the foot is planted.</figcaption>'
     )
 

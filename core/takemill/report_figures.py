@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from . import quat
+from . import quat, travel_parts
 from .body_map import BodyMap
 from .checks import Array, Index
 from .contacts import foot_points
@@ -41,17 +41,19 @@ def shown_frames(clip: FinishedClip) -> Index:
 
 
 def in_world(clip: FinishedClip, points: Array) -> Array:
-    """Model-space points (F, ..., 3) of a clip with the travel that an in-place clip lacks."""
-    if clip.travel_mode != "in_place":
-        return points
-    extra = (1,) * (points.ndim - 2)
-    turn = quat.from_yaw(clip.travel.heading).reshape(-1, *extra, 4)
-    return clip.travel.position.reshape(-1, *extra, 3) + quat.rotate(turn, points)
+    """Model-space points (F, ..., 3) of a clip with the travel that was removed from it put back."""
+    return travel_parts.in_world(points, clip.travel, clip.parts)
 
 
 def foot_paths(clip: FinishedClip) -> Array:
     """Heel and toe of each foot in the world (F, K, 2, 3), metres."""
     return in_world(clip, foot_points(clip.motion, clip.body))
+
+
+def limbs(clip: FinishedClip) -> list[Index]:
+    """The lines (2,) that a stick figure is drawn of: pairs of points, joints first, tips after."""
+    parents = _parents(clip.motion.skeleton, clip.body)
+    return [np.array([parent, point], np.intp) for point, parent in enumerate(parents) if parent >= 0]
 
 
 def _parents(skeleton: Skeleton, body: BodyMap) -> list[int]:
@@ -90,10 +92,9 @@ def _clip(clip: FinishedClip) -> dict[str, Any]:
     turns, joints = clip.motion.model()
     tips = np.asarray(skeleton.tip_joints, np.intp)
     ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
-    points = np.concatenate([joints, ends], axis=1)[frames]
-    if clip.travel_mode != "in_place":
-        back = quat.from_yaw(-clip.travel.heading[frames])[:, None]
-        points = quat.rotate(back, points - clip.travel.position[frames, None] * [1.0, 1.0, 0.0])
+    points = in_world(clip, np.concatenate([joints, ends], axis=1))[frames]
+    back = quat.from_yaw(-clip.travel.heading[frames])[:, None]
+    points = quat.rotate(back, points - clip.travel.position[frames, None] * [1.0, 1.0, 0.0])
     track = np.concatenate([travel.position[:, :2], travel.heading[:, None]], axis=1)[frames]
     masks = dict(zip(clip.contacts.feet, clip.contacts.planted[frames].T, strict=True))
     nothing = np.zeros(len(frames), bool)

@@ -50,9 +50,35 @@ def grid_step(drawing: str) -> str:
     return drawing.split('data-step="')[1].split('"')[0]
 
 
-def curves(series: Iterable[tuple[str, Array]], top: float) -> str:
-    """Curves (F,) from 0 to `top`, each with a style class, one above the other in one drawing."""
-    paths = []
+def from_the_side(lines: Sequence[tuple[str, Array]], ways: Sequence[tuple[str, Array]]) -> str:
+    """A figure seen from the side: lines (2, 2) and ways (N, 2), metres ahead and up, with style classes.
+
+    The ways are dotted at each of their points; y points up.
+    """
+    points = np.concatenate([values for _, values in (*lines, *ways)]) * [1.0, -1.0]
+    low, high = np.minimum(points.min(axis=0), [0, 0]), np.maximum(points.max(axis=0), [0, 0])
+    size = high - low + 0.2
+    left, top = low - 0.1
+    limbs = "".join(f'<path class="thin {style}" d="{_line(ends * [1, -1])}"/>' for style, ends in lines)
+    dots = "".join(
+        f'<path class="thin s{style[0]}" opacity=".5" d="{_line(way * [1, -1])}"/>'
+        + "".join(
+            f'<circle class="f{style[0]}" r="{_n(0.006 * size[1])}" cx="{_n(x)}" cy="{_n(-y)}"/>'
+            for x, y in way
+        )
+        for style, way in ways
+    )
+    box = " ".join(map(_n, (left, top, *size)))
+    floor = f'<path class="grid" d="M{_n(left)} 0h{_n(size[0])}"/>'
+    return f'<svg viewBox="{box}" aria-hidden="true">{floor}{limbs}{dots}</svg>'
+
+
+def curves(series: Iterable[tuple[str, Array]], top: float, middle: bool = False) -> str:
+    """Curves (F,) from 0 to `top`, each with a style class, one above the other in one drawing.
+
+    `middle` draws a line where half of the time is over.
+    """
+    paths = [f'<path class="grid" d="M{_WIDTH // 2} 0v{_HEIGHT}"/>'] if middle else []
     for style, values in series:
         values = _thinned(values)
         x = np.linspace(0, _WIDTH, len(values))
@@ -72,6 +98,12 @@ def bars(ranges: Iterable[tuple[str, float, float]], kind: str = "lane") -> str:
             for style, start, stop in ranges
         ),
     )
+
+
+def ticks(moments: Iterable[float]) -> str:
+    """Lines at moments, as parts of the whole, 0 to 1."""
+    lines = "".join(f"M{_n(4 + (_WIDTH - 8) * moment, 1)} 5v90" for moment in moments)
+    return _over_time("lane", f'<path class="thin so" d="{lines}"/>')
 
 
 def _over_time(kind: str, inner: str) -> str:

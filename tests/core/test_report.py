@@ -14,9 +14,11 @@ import pytest
 import small_takes
 from takemill import pipeline, quat, report_figures, svg
 from takemill.clip_facts import clip_facts, set_facts
+from takemill.measure import set_gaps
 from takemill.recipe import Recipe, parse_recipe
 from takemill.reduce import dense_tracks
 from takemill.report import render_report
+from takemill.report_seam import Passage, seam_close_up
 from takemill.travel import with_travel
 
 VOID = {"meta", "input", "path", "rect", "circle"}
@@ -214,3 +216,45 @@ def test_bars_and_curves_keep_their_places():
     assert line == [0, 100, 500, 6, 1000, 53]
     long = svg.curves([("sl", np.sin(np.arange(9000.0)))], 1.0)
     assert long.count("L") == 399
+
+
+def test_a_loop_is_seen_passing_its_seam(clips):
+    """The passage is what two cycles on end do, wherever the travel is; speeds by plain differences."""
+    for clip in clips:
+        if not clip.loop:
+            assert seam_close_up(clip) == ""
+            continue
+        passage = Passage.of(clip, 0.2)
+        count = len(clip.motion.skeleton)
+        joints = report_figures.in_world(clip, clip.motion.model()[1])
+        last, reach = len(clip.motion) - 1, passage.at
+        assert reach == round(0.2 * clip.motion.rate)
+        np.testing.assert_allclose(
+            passage.points[reach:, :count], at_start(clip, joints[: reach + 1]), atol=1e-9
+        )
+        steps = np.linalg.norm(np.diff(joints, axis=0), axis=-1) * 100 * clip.motion.rate
+        np.testing.assert_allclose(passage.speeds[:reach], steps[last - reach :], atol=1e-9)
+        # Over the seam no joint leaps: the first step of the next cycle is as long as the clip's first.
+        np.testing.assert_allclose(passage.speeds[reach:], steps[:reach], atol=1e-3)
+        text = seam_close_up(clip)
+        assert text.count('class="thin sb"') == 2 * len(report_figures.limbs(clip)) + 5
+        assert text.count('class="thin sa"') == text.count('class="thin sb"')
+
+
+def at_start(clip, points):
+    return quat.rotate(
+        quat.from_yaw(-clip.travel.heading[0]), points - clip.travel.position[0] * [1.0, 1.0, 0.0]
+    )
+
+
+def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
+    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body)
+    cells = [attributes for tag, attributes in Tree(page).tags if tag == "td" and "title" in attributes]
+    assert len(cells) == 9
+    for cell, (row, column) in zip(cells, np.ndindex(3, 3), strict=True):
+        said = cell["title"]
+        assert said.startswith(f"{gaps.names[row]} to {gaps.names[column]}: {gaps.cm[row, column]:.1f} cm, ")
+        assert f"{gaps.cm_s[row, column]:.0f} cm/s" in said
+        if gaps.cm[row, column] >= 0.05:
+            assert said.endswith(", ".join(gaps.worst[row][column]))
+    assert [cell["tabindex"] for cell in cells] == ["0"] + ["-1"] * 8

@@ -5,17 +5,15 @@ from __future__ import annotations
 import json
 import re
 import shutil
-import struct
 import subprocess
-import zlib
 from html import unescape
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 import small_takes
 from need import need
+from pixels import COLOURS, count, picture
 from takemill import cli
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -28,10 +26,6 @@ RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'
     for name, start, stop, loop in (("walk", 3.5, 8, "true"), ("set off", 1.5, 4, "false"))
 )
-COLOURS = {  # report.css
-    "light": {"page": (0xF6, 0xF4, 0xEE), "left": (0xA8, 0x50, 0x0C), "right": (0x0B, 0x6B, 0x78)},
-    "dark": {"page": (0x17, 0x1B, 0x18), "left": (0xF2, 0xA6, 0x5A), "right": (0x63, 0xC9, 0xD6)},
-}
 
 
 @pytest.fixture(scope="module")
@@ -68,60 +62,20 @@ def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, s
     return done.stdout
 
 
-def picture(path: Path) -> np.ndarray:
-    """(H, W, 3) of a PNG of 8-bit RGB or RGBA. Source: PNG specification (W3C, 2003), sections 9 and 11.2."""
-    data, place, packed = path.read_bytes(), 8, b""
-    while place < len(data):
-        size, kind = struct.unpack(">I4s", data[place : place + 8])
-        body = data[place + 8 : place + 8 + size]
-        if kind == b"IHDR":
-            width, height, depth, colour = struct.unpack(">IIBB", body[:10])
-            assert (depth, colour) in ((8, 2), (8, 6))
-        elif kind == b"IDAT":
-            packed += body
-        place += 12 + size
-    channels = 3 if colour == 2 else 4
-    lines = np.frombuffer(zlib.decompress(packed), np.uint8).reshape(height, -1)
-    rows = [bytes(width * channels)]
-    for line in lines:
-        rows.append(unfiltered(int(line[0]), line[1:].tobytes(), rows[-1], channels))
-    return np.frombuffer(b"".join(rows[1:]), np.uint8).reshape(height, width, channels)[..., :3]
-
-
-def unfiltered(kind: int, line: bytes, above: bytes, channels: int) -> bytes:
-    if kind == 0:
-        return line
-    if kind == 2:
-        return (np.frombuffer(line, np.uint8) + np.frombuffer(above, np.uint8)).tobytes()
-    out = bytearray(channels) + bytearray(line)
-    above = bytes(channels) + above
-    for k in range(channels, len(out)):
-        left, up, corner = out[k - channels], above[k], above[k - channels]
-        if kind == 1:
-            guess = left
-        elif kind == 3:
-            guess = (left + up) // 2
-        else:
-            near = [(abs(up - corner), 0), (abs(left - corner), 1), (abs(left + up - 2 * corner), 2)]
-            guess = (left, up, corner)[min(near)[1]]
-        out[k] = (out[k] + guess) & 255
-    return bytes(out[channels:])
-
-
-def count(pixels: np.ndarray, colour: tuple[int, int, int]) -> int:
-    return int((np.abs(pixels.astype(int) - colour).max(axis=-1) <= 2).sum())
-
-
 @pytest.mark.parametrize("width", [1200, 390])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_both_legs_are_seen_in_the_colours_of_the_theme(page, tmp_path, width, scheme):
-    browse(page, f"--screenshot={tmp_path / 'shot.png'}", width=width, scheme=scheme)
+def test_legs_and_seams_are_seen_in_the_colours_of_the_theme(page, tmp_path, width, scheme):
+    height = 2600
+    browse(page, f"--screenshot={tmp_path / 'shot.png'}", width=width, height=height, scheme=scheme)
     pixels = picture(tmp_path / "shot.png")
     assert pixels.shape[1] == width
     colours = COLOURS[scheme]
     assert tuple(pixels[2, 2]) == colours["page"]
+    assert pixels.shape[0] == height
     assert count(pixels, colours["left"]) > 150
     assert count(pixels, colours["right"]) > 150
+    for side in ("other", "reed"):  # before and after the seam
+        assert count(pixels, colours[side]) > 100, side
 
 
 # No frames are drawn while a page is only dumped, so timers stand in for them.
@@ -135,18 +89,47 @@ addEventListener("load", () => setTimeout(() => {
   const said = {scroll: document.documentElement.scrollWidth, width: innerWidth};
   said.clock = clock.textContent;
   const first = ink();
-  canvas.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowRight", bubbles: true}));
+  const press = (key, on = canvas) => on.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
+  press("ArrowRight");
   said.turned = ink() !== first;
+  const level = ink();
+  press("ArrowUp");
+  said.tilted = ink() !== level;
+  const [again, ghosts] = figure.querySelectorAll("[type=checkbox]");
   slider.value = "30";
   slider.dispatchEvent(new Event("input"));
   said.scrubbed = clock.textContent;
-  canvas.dispatchEvent(new KeyboardEvent("keydown", {key: " ", bubbles: true}));
+  said.cursor = Number(figure.closest("article").style.getPropertyValue("--at"));
+  press(".");
+  said.stepped = clock.textContent;
+  press(",");
+  const haunted = ink();
+  ghosts.click();
+  said.laid = ink() !== haunted;
+  const cells = document.querySelectorAll(".heat td");
+  cells[0].focus();
+  press("ArrowRight", cells[0]);
+  press("ArrowDown", cells[1]);
+  said.pair = document.getElementById("pair").textContent;
+  said.there = document.activeElement === cells[3];
+  press(" ");
   said.label = button.textContent;
   setTimeout(() => {
     said.playing = parseFloat(clock.textContent);
     button.click();
     said.paused = button.textContent;
-    document.title = JSON.stringify(said);
+    again.click();
+    slider.value = slider.max;
+    slider.dispatchEvent(new Event("input"));
+    button.click();
+    button.click();
+    slider.value = slider.max - 6;
+    slider.dispatchEvent(new Event("input"));
+    button.click();
+    setTimeout(() => {
+      said.ended = [clock.textContent, button.textContent];
+      document.title = JSON.stringify(said);
+    }, 600);
   }, 1000);
 }, 100));
 </script>"""
@@ -167,3 +150,10 @@ def test_it_can_be_played_scrubbed_and_turned_and_never_scrolls_sideways(page, t
     assert said["scrubbed"] == "1.00 s"
     assert (said["label"], said["paused"]) == ("Pause", "Play")
     assert 1.0 < said["playing"] < 2.5
+    assert said["tilted"]
+    assert said["cursor"] == pytest.approx(1.0 / 2.5)
+    assert said["stepped"] == "1.03 s"
+    assert said["laid"], "onion skins can be put away"
+    assert said["ended"] == ["2.50 s", "Play"], "without loop it ends"
+    assert said["there"]
+    assert re.match(r"set off to set off: \d+\.\d cm, .*furthest apart: \w+, \w+", said["pair"])
