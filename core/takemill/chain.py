@@ -13,7 +13,7 @@ from .checks import Array, expect_positive
 from .clouds import cloud, main_joints, positions_at
 from .errors import InputError
 from .motion import Motion
-from .travel import Travel, with_travel
+from .travel import Travel, root_at_rest, with_travel
 
 
 def blend_ends(
@@ -39,6 +39,7 @@ def blend_ends(
         raise InputError("the neutral pose has other joints than the clip")
     if min(start_s, end_s) < 0:
         raise InputError(f"blends: expected lengths of 0 or more, got {start_s:g} s and {end_s:g} s")
+    motion = root_at_rest(motion, body)
     last = len(motion) - 1
     if (start_s + end_s) * motion.rate > last + 1e-9:
         raise InputError(f"the blends of {start_s:g} s and {end_s:g} s do not fit {motion.duration_s:.2f} s")
@@ -68,7 +69,7 @@ def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5)
             raise InputError("stretches to be joined must have the same joints and rate")
         if len(parts) > 1 and part.duration_s < 3 * blend_s:
             raise InputError(f"a stretch of {part.duration_s:.2f} s is too short for blends of {blend_s:g} s")
-    joined = first
+    joined = root_at_rest(first, body)
     blend = max(1, round(blend_s * first.rate))
     for part in parts[1:]:
         joined = _joined(joined, part, body, blend)
@@ -119,7 +120,8 @@ def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> 
     turn = there[1] - here[1]
     shift = (there[0] - quat.rotate(quat.from_yaw(turn), here[0])) * [1.0, 1.0, 0.0]
     count = len(motion)
-    return with_travel(motion, Travel(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn)))
+    moved = with_travel(motion, Travel(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn)))
+    return root_at_rest(moved, body)
 
 
 def _held(pose: Motion, count: int, rate: float) -> Motion:

@@ -22,7 +22,16 @@ from .body_map import BodyMap
 from .checks import Array, expect_positive
 from .errors import InputError
 from .motion import Motion
-from .travel import Travel, TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
+from .travel import (
+    Travel,
+    TravelSettings,
+    continued,
+    find_travel,
+    root_at_rest,
+    steady_travel,
+    with_travel,
+    without_travel,
+)
 
 SPREADS = ("auto", "whole", "seam")
 _WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
@@ -105,7 +114,7 @@ def close_loop(
     lead_out = min(int(reach), last // 2, len(after) if after else 0)
     seam = _Seam(last + 1, reach, lead_in, lead_out, spread == "whole")
     whole = _joined(motion, before, after, lead_in, lead_out)
-    still = without_travel(whole, continued(steady, lead_in, lead_out))
+    still = root_at_rest(without_travel(whole, continued(steady, lead_in, lead_out)), body)
     closed = replace(
         still,
         rotations=seam.close(still.rotations, _turn_step, _turned),

@@ -49,7 +49,7 @@ class FinishedClip:
         candidate: the seam of a loop, in frames of the take, or of the joined stretches; None for others.
         source: name of the take.
         source_range: frames [start, stop) of the take, from the first used to the last.
-        contacts: of the clip.
+        contacts: of the clip; where its feet were pinned, when they stand still.
         stretches: frames [start, stop) of the take that were joined; empty for a clip of one stretch.
         blend_frames: in how many frames each end goes over into the set's neutral pose.
         variant: what it was made from, and how; None for a clip of the take.
@@ -211,7 +211,7 @@ def finish(
         motion, contacts, marks = mirrored(motion, body), mirrored_contacts(contacts), mirrored_marks(marks)
     if rooted:
         motion, body = with_root_joint(motion, body)
-    motion, travel, contacts = _on_its_way(motion, body, contacts, spec, recipe)
+    motion, travel, stands = _on_its_way(motion, body, contacts, spec, recipe)
     blend = 0 if spec.loop or neutral is None else _or(spec.blend_frames, recipe.blend_frames)
     if blend and neutral:
         motion = _blended(motion, body, neutral, blend, who)
@@ -227,7 +227,7 @@ def finish(
         candidate=piece.candidate,
         source=piece.source,
         source_range=piece.source_range,
-        contacts=contacts,
+        contacts=stands,
         stretches=piece.stretches,
         blend_frames=blend,
         variant=variant,

@@ -231,11 +231,22 @@ def apply_travel(motion: Motion, body: BodyMap, travel: Travel, mode: str) -> Mo
         still = without_travel(motion, travel)
         if body.get("root") is None:
             return still
-        none = Travel(travel.rate, np.zeros_like(travel.position), np.zeros_like(travel.heading))
-        return _on_root(still, body.require("root"), none)
+        return root_at_rest(still, body)
     if body.get("root") is None:
         motion, body = with_root_joint(motion, body)
     return _on_root(motion, body.require("root"), travel)
+
+
+def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
+    """The same motion in model space with a mapped root joint at rest: what hangs from it does the moving.
+
+    Poses are mixed so: where a root joint and the hips part a way differently, their mean is on no way.
+    """
+    root = body.get("root")
+    if root is None:
+        return motion
+    count = len(motion)
+    return _on_root(motion, root, Travel(motion.rate, np.zeros((count, 3)), np.zeros(count)))
 
 
 def _on_root(motion: Motion, root: int, travel: Travel) -> Motion:

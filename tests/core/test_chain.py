@@ -14,7 +14,7 @@ from takemill.errors import InputError
 from takemill.loop_close import close_loop
 from takemill.measure import measure_seam, set_gaps
 from takemill.motion import Motion
-from takemill.travel import find_travel
+from takemill.travel import find_travel, with_root_joint
 
 
 def test_blended_ends_chain_with_the_neutral_pose() -> None:
@@ -110,3 +110,17 @@ def test_one_stretch_is_itself_and_bad_ones_are_refused() -> None:
         blend_ends(part, body, part, -0.1)
     with pytest.raises(InputError, match="joints"):
         blend_ends(part, body, open_data.humanoid3d("walk")[0])
+
+
+def test_a_root_joint_changes_nothing() -> None:
+    """A turn that ends far from where it began: the neutral pose is laid there, root and all."""
+    turn = synthetic.walk(rate=60.0, steps=6, turn_deg=150.0).motion
+    neutral = idle(1, 4.0)
+    body = find_body_map(turn.skeleton)
+    rooted = [with_root_joint(motion, body)[0] for motion in (turn, neutral)]
+    with_root = with_root_joint(turn, body)[1]
+    plain = blend_ends(turn, body, neutral).model()[1]
+    assert np.abs(blend_ends(rooted[0], with_root, rooted[1]).model()[1][:, 1:] - plain).max() < 1e-9
+    plain = join_stretches([neutral, idle(2, 4.0)], body).model()[1]
+    parts = [with_root_joint(motion, body)[0] for motion in (neutral, idle(2, 4.0))]
+    assert np.abs(join_stretches(parts, with_root).model()[1][:, 1:] - plain).max() < 1e-9

@@ -16,7 +16,7 @@ from takemill.errors import InputError
 from takemill.loop_close import CloseSettings, close_loop, close_range
 from takemill.loop_search import LoopSettings, find_loops
 from takemill.motion import Motion
-from takemill.travel import find_travel, steady_travel, without_travel
+from takemill.travel import find_travel, steady_travel, with_root_joint, without_travel
 from wobble import noisy
 
 RATE = 60.0
@@ -208,3 +208,13 @@ def test_the_input_is_left_alone_and_bad_settings_are_refused() -> None:
         close_loop(motion.slice(0, 1), body)
     with pytest.raises(InputError):
         find_loops(motion, body, LoopSettings(window_s=-1.0))
+
+
+def test_a_root_joint_changes_nothing() -> None:
+    """On a way that turns, too, where root and hips would each take a half of it."""
+    motion = noisy(synthetic.walk(rate=RATE, steps=10, turn_deg=200.0).motion, 3)
+    body = find_body_map(motion.skeleton)
+    best = find_loops(motion, body)[0]
+    plain = close_range(motion, body, best.start, best.end)
+    rooted = close_range(*with_root_joint(motion, body), best.start, best.end)
+    assert np.abs(plain.model()[1] - rooted.model()[1][:, 1:]).max() < 1e-9
