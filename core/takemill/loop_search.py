@@ -27,6 +27,7 @@ _LIMBS = (
     "head",
     *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
 )
+_CALM_S = 0.010  # a seam counts as further apart by as far as the jerk there carries the joints in this time
 _LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
 _QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
 
@@ -232,7 +233,10 @@ def _still_seeds(band: Array, low: int, effort: Array) -> list[tuple[int, int]]:
 def _refine(
     motion: Motion, joints: Index, seeds: Index, step: int, window: int, limits: tuple[int, int]
 ) -> list[tuple[float, int, int]]:
-    """(distance in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2)."""
+    """(cost in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2).
+
+    The cost is the distance, and more where the body jerks.
+    """
     last = len(motion) - 1
     places = Places.around(motion, joints, seeds, step + window)
     found = []
@@ -244,8 +248,17 @@ def _refine(
         distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
         row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
         if np.isfinite(distance[row, column]):
-            found.append((float(distance[row, column]), spans[0][0] + int(row), spans[1][0] + int(column)))
+            pair = spans[0][0] + int(row), spans[1][0] + int(column)
+            jerk = np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair])
+            found.append((float(distance[row, column] + jerk * (motion.rate * _CALM_S) ** 3), *pair))
     return found
+
+
+def _jerk(places: Places, frame: int, reach: int, last: int) -> float:
+    """The sharpest change of acceleration (mean of the joints, metres per frame) around a frame."""
+    path = places.between(max(0, frame - reach), min(last, frame + reach))
+    change = np.linalg.norm(np.diff(path, 3, axis=0), axis=-1).mean(axis=1)
+    return float(change.max(initial=0.0))
 
 
 def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:

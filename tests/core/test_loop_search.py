@@ -46,6 +46,21 @@ def test_a_range_of_exactly_one_cycle_is_its_own_loop() -> None:
     assert (best.start, best.end) == (0, len(motion) - 1)
 
 
+def test_of_equal_pairs_the_calm_one_is_best() -> None:
+    """A swing that repeats exactly, with a twitch in every cycle: the seam is not laid into the twitch."""
+    skeleton = synthetic.skeleton()
+    count, period, twitch = 301, 60, 5
+    phase = 2 * np.pi * np.arange(count) / period
+    turns = 0.3 * np.sin(phase[:, None] + np.arange(len(skeleton)))[..., None] * [1.0, 0.5, 0.2]
+    turns[:, 0] = 0
+    turns[twitch::period] += 0.05
+    motion = Motion(skeleton, RATE, quat.exp(turns), np.tile([0.0, 0.0, 0.9], (count, 1)))
+    body = find_body_map(skeleton)
+    for candidate in find_loops(motion, body, LoopSettings(kind="steps"))[:3]:
+        assert (candidate.end - candidate.start) % period == 0
+        assert abs((candidate.start - twitch + 30) % period - 30) > 3
+
+
 def test_heading_and_place_do_not_count() -> None:
     motion, _ = cycles("walk", 3)
     body = find_body_map(motion.skeleton)
