@@ -20,7 +20,7 @@ from .recipe import TABLES, Recipe
 from .reduce import Track, largest_error_m
 from .skeleton import Skeleton
 
-VERSION = 1
+VERSION = 2
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 _VALUE_BYTES = {
@@ -38,8 +38,6 @@ def set_facts(
     name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
 ) -> Facts:
     """What is said of the set as a whole; `clips` and `files` are to be added."""
-    few = len(clips) <= _MOST_PAIRED
-    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body) if few else None
     skeleton, body = clips[0].motion.skeleton, clips[0].body
     root = body.get("root")
     return {
@@ -53,11 +51,7 @@ def set_facts(
             "body": dict(sorted(body.names(skeleton).items())),
         },
         "takes": [_take(take) for take in takes],
-        "gaps_cm": gaps
-        and {
-            name: {other: rounded(gap, 2) for other, gap in zip(gaps.names, row, strict=True)}
-            for name, row in zip(gaps.names, gaps.cm, strict=True)
-        },
+        "gaps": _gaps([clip for clip in clips if not clip.additive]),
         "settings": _settings(recipe),
     }
 
@@ -66,10 +60,7 @@ def clip_facts(
     clip: FinishedClip, file: str, tracks: Sequence[Track], takes: Mapping[str, PreparedTake]
 ) -> Facts:
     """What is said of one clip; `tracks` are the keys that were written."""
-    motion, travel, last = clip.motion, clip.travel.relative(), len(clip.motion) - 1
-    x, y, z = travel.position[-1]
-    seam = clip.candidate
-    root = clip.body.get("root") if clip.travel_mode == "root" else None
+    motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
     return {
         "name": clip.name,
         "kind": clip.kind,
@@ -78,14 +69,10 @@ def clip_facts(
         "rate": rounded(motion.rate),
         "duration_s": rounded(motion.duration_s),
         "loop": clip.loop,
-        "travel": {
-            "mode": clip.travel_mode,
-            "joint": motion.skeleton.names[root] if root is not None else None,
-            "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
-            "distance_m": rounded(travel.distance_m, 5),
-            "turn_deg": rounded(travel.turn_deg, 4),
-            "speed_m_s": rounded(travel.speed_m_s, 4),
-        },
+        "additive": clip.additive,
+        "blend_frames": clip.blend_frames,
+        "travel": _travel(clip),
+        "gait": _gait(clip),
         "seam": seam
         and {
             "gap_cm": rounded(seam.gap_cm, 3),
@@ -109,12 +96,79 @@ def clip_facts(
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
             "frames": list(clip.source_range),
+            "stretches": [list(one) for one in clip.stretches],
+        },
+        "variant": clip.variant
+        and {
+            "of": clip.variant.of,
+            "mirror": clip.variant.mirror,
+            "speed": rounded(clip.variant.speed),
+            "additive_to": clip.variant.additive_to or None,
+            "against": clip.variant.against if clip.additive else None,
         },
         "keys": {
             "count": sum(len(track.frames) for track in tracks),
             "bytes": _key_bytes(tracks),
             "max_error_mm": rounded(1000 * largest_error_m(motion, tracks), 4),
         },
+    }
+
+
+def _travel(clip: FinishedClip) -> Facts:
+    travel, parts = clip.travel.relative(), clip.parts
+    x, y, z = travel.position[-1]
+    root = clip.body.get("root") if parts.mode == "root" else None
+    return {
+        "mode": parts.mode,
+        "joint": clip.motion.skeleton.names[root] if root is not None else None,
+        "planar": parts.planar,
+        "turn": parts.turn,
+        "height": parts.height,
+        "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
+        "distance_m": rounded(travel.distance_m, 5),
+        "path_m": rounded(travel.path_m, 5),
+        "turn_deg": rounded(travel.turn_deg, 4),
+        "speed_m_s": rounded(travel.speed_m_s, 4),
+        "cycle": _cycle(clip),
+    }
+
+
+def _cycle(clip: FinishedClip) -> Facts | None:
+    """A clip's travel shared among its strides; a loop of another kind is one cycle, a one-shot none."""
+    strides = clip.strides
+    count = float(strides[-1] - strides[0]) if strides is not None else float(clip.loop)
+    if not count:
+        return None
+    return {
+        "count": rounded(count, 4),
+        "duration_s": rounded(clip.motion.duration_s / count),
+        "distance_m": rounded(clip.travel.distance_m / count, 5),
+        "turn_deg": rounded(clip.travel.turn_deg / count, 4),
+    }
+
+
+def _gait(clip: FinishedClip) -> list[list[float]] | None:
+    """Seconds and strides between which the strides run evenly; their fraction is the phase."""
+    strides = clip.strides
+    if strides is None:
+        return None
+    downs = {mark.frame for mark in clip.marks if mark.name == "leftFoot.down"}
+    frames = sorted({0, *downs, len(strides) - 1})
+    return [[rounded(frame / clip.motion.rate), rounded(strides[frame])] for frame in frames]
+
+
+def _gaps(clips: Sequence[FinishedClip]) -> Facts | None:
+    """From each clip's end to each clip's start; None for a set too large to compare."""
+    if not 0 < len(clips) <= _MOST_PAIRED:
+        return None
+    gaps = set_gaps({clip.name: clip.in_world for clip in clips}, clips[0].body)
+    return {
+        "clips": list(gaps.names),
+        **{
+            unit: [[rounded(gap, 2) for gap in row] for row in getattr(gaps, unit)]
+            for unit in ("cm", "deg", "cm_s")
+        },
+        "worst": [[list(worst) for worst in row] for row in gaps.worst],
     }
 
 

@@ -23,7 +23,7 @@ from .pipeline_take import PreparedTake
 from .recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .series import frames_at
 from .travel import Travel, at_origin, find_travel, through_ends, with_root_joint
-from .travel_parts import TravelParts, on_the_spot, part_travel
+from .travel_parts import TravelParts, on_the_spot, part_travel, put_back
 from .travel_shape import ShapeSettings, shape_travel
 from .variants import additive
 
@@ -82,12 +82,20 @@ class FinishedClip:
         return self.variant is not None and bool(self.variant.additive_to)
 
     @property
-    def gait(self) -> Array | None:
-        """The phase (F,) of the steps, 0 where the left foot comes down; None where there is no gait."""
-        if self.kind != "steps":
+    def in_world(self) -> Motion:
+        """What plays, moving over the floor as it did: with what was removed of the travel."""
+        return put_back(self.motion, self.travel, self.parts)
+
+    @property
+    def strides(self) -> Array | None:
+        """Strides (F,) made up to each frame, whole ones where the left foot comes down; None without a gait.
+
+        Their fractions are the phase of the gait.
+        """
+        if self.kind != "steps" or self.additive:
             return None
         phase = gait_phase(self.marks, len(self.motion), self.loop)
-        return phase if phase.any() else None
+        return np.asarray(np.unwrap(phase, period=1)) if phase.any() else None
 
 
 @dataclass(frozen=True)

@@ -75,6 +75,11 @@ class Travel:
         return float(np.linalg.norm(self.position[-1, :2] - self.position[0, :2]))
 
     @property
+    def path_m(self) -> float:
+        """Length of the path over the floor, metres."""
+        return float(np.linalg.norm(np.diff(self.position[:, :2], axis=0), axis=-1).sum())
+
+    @property
     def turn_deg(self) -> float:
         """Turn from the first frame to the last, degrees, counter-clockwise."""
         return float(np.degrees(self.heading[-1] - self.heading[0]))

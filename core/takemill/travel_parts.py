@@ -98,6 +98,13 @@ def in_world(points: Array, travel: Travel, parts: TravelParts) -> Array:
     return travel.position.reshape(-1, *extra, 3) + quat.rotate(turn, bare)
 
 
+def put_back(motion: Motion, travel: Travel, parts: TravelParts) -> Motion:
+    """A clip whose travel was parted, as it moved over the floor: what was removed is on it again."""
+    if "remove" not in (parts.planar, parts.turn, parts.height):
+        return motion
+    return with_travel(without_travel(motion, parts.left(travel)), travel)
+
+
 def on_the_spot(motion: Motion, body: BodyMap, travel: Travel, parts: TravelParts) -> Motion:
     """A clip whose travel was parted, without any of it; a mapped root joint rests."""
     return apply_travel(motion, body, parts.left(travel), "in_place")

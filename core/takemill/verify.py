@@ -120,17 +120,18 @@ def _clip(
     ends = scene.worlds(name, np.array([0.0, clip["duration_s"]]))
     root = said["skeleton"]["root"]
     moved = next((j for j in joints if scene.names[j] == root), None)
-    if clip["travel"]["mode"] == "root" and moved is None:
+    way = clip["travel"]
+    if way["mode"] == "root" and moved is None:
         wrong.append(f"there is no joint {root!r} to travel on")
-    travels = clip["travel"]["mode"] == "root" and moved is not None
+    travels = way["mode"] == "root" and moved is not None
     seam = travel = error = None
     if travels and moved is not None:
-        travel = 1000 * _travel_error(ends[:, moved], clip["travel"])
+        travel = 1000 * _travel_error(ends[:, moved], way)
         if travel > 1.0:
             wrong.append(f"the root joint ends {travel:.1f} mm from where the list says")
     if clip["loop"]:
         poses = np.linalg.inv(ends[:, moved])[:, None] @ ends if travels else ends
-        kept = clip["travel"]["mode"] == "keep"  # the body travels, and a root joint does not
+        kept = "keep" in (way["planar"], way["turn"])  # the body travels, and a root joint does not
         body = [joint for joint in joints if not (kept and joint == moved)]
         seam = 1000 * _pose_gap(poses[:, body][..., :3, 3], kept)
         if seam > 0.1:
@@ -159,12 +160,15 @@ def _times(clip: Mapping[str, Any], seconds: float) -> Iterator[str]:
 
 def _travel_error(ends: Array, travel: Mapping[str, Any]) -> float:
     """Metres between where a root joint (2, 4, 4) ends, seen from its start, and where the list says."""
-    turned = np.radians(travel["turn_deg"])
+    left, up, ahead = travel["offset_m"]
+    planar, height, turned = (travel[part] == "root" for part in ("planar", "height", "turn"))
+    offset = np.array([planar * left, height * up, planar * ahead])
     moved = ends[1, :3, 3] - ends[0, :3, 3]
     about_y = ends[1, :3, :3] @ ends[0, :3, :3].T
     turn = np.arctan2(about_y[0, 2], about_y[2, 2])
-    miss = float(np.linalg.norm(moved - travel["offset_m"]))
-    return miss + abs(float(np.angle(np.exp(1j * (turn - turned)))))  # a radian is a metre at arm's length
+    miss = float(np.linalg.norm(moved - offset))
+    right = turned * np.radians(travel["turn_deg"])
+    return miss + abs(float(np.angle(np.exp(1j * (turn - right)))))  # a radian is a metre at arm's length
 
 
 def _pose_gap(ends: Array, travels: bool) -> float:

@@ -161,10 +161,14 @@ def test_sources_and_gaps(folder, made):
         assert clip["source"]["sha256"] == made.take.digest
         start, stop = clip["source"]["frames"]
         assert (stop - 1 - start) / 60 == pytest.approx(clip["duration_s"], abs=0.5 / 30)
-    gaps = data["gaps_cm"]
-    assert set(gaps) == set(gaps["walk"]) == {"walk", "set off", "stand"}
-    assert gaps["walk"]["walk"] == pytest.approx(0, abs=0.01)  # a closed loop follows itself
-    assert gaps["stand"]["set off"] < gaps["stand"]["walk"]
+    gaps = data["gaps"]
+    assert gaps["clips"] == ["walk", "set off", "stand"]
+    assert {np.shape(gaps[unit]) for unit in ("cm", "deg", "cm_s")} == {(3, 3)}
+    assert gaps["cm"][0][0] == pytest.approx(0, abs=0.01)  # a closed loop follows itself
+    assert gaps["cm"][2][1] < gaps["cm"][2][0]
+    assert gaps["cm_s"][2][1] < gaps["cm_s"][2][0]
+    joints = made.clips[0].motion.skeleton.names
+    assert all(len(worst) == 3 and set(worst) <= set(joints) for row in gaps["worst"] for worst in row)
 
 
 def test_the_same_input_gives_the_same_bytes(made, folder, tmp_path, monkeypatch):

@@ -62,7 +62,10 @@ def test_the_guide_names_every_field_of_the_list() -> None:
     parts = [
         schema,
         schema["$defs"]["clip"],
+        schema["properties"]["gaps"],
         clip["travel"],
+        clip["travel"]["properties"]["cycle"],
+        clip["variant"],
         clip["seam"],
         clip["marks"]["items"],
         clip["source"],

@@ -17,7 +17,7 @@ SCHEMA = json.loads(Path(json_schema.__file__).with_name("clips.schema.json").re
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 1,
+    "schema_version": 2,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -31,7 +31,13 @@ GOOD = {
             "health": {"before": {"jitter_deg": 0.5}, "after": {}},
         }
     ],
-    "gaps_cm": {"walk": {"walk": 0.0}},
+    "gaps": {
+        "clips": ["walk"],
+        "cm": [[0.0]],
+        "deg": [[0.0]],
+        "cm_s": [[1.5]],
+        "worst": [[["head", "hand"]]],
+    },
     "settings": {"loop": {"kind": "auto"}},
     "clips": [
         {
@@ -42,18 +48,27 @@ GOOD = {
             "rate": 60,
             "duration_s": 0.15,
             "loop": True,
+            "additive": False,
+            "blend_frames": 0,
             "travel": {
                 "mode": "root",
                 "joint": "root",
+                "planar": "root",
+                "turn": "remove",
+                "height": "keep",
                 "offset_m": [0, 0, 1.5],
                 "distance_m": 1.5,
+                "path_m": 1.6,
                 "turn_deg": -3.0,
                 "speed_m_s": 1.0,
+                "cycle": {"count": 1.0, "duration_s": 0.15, "distance_m": 1.5, "turn_deg": -3.0},
             },
+            "gait": [[0.0, 0.25], [0.05, 1.0], [0.15, 1.25]],
             "seam": {"gap_cm": 0.5, "gap_deg": 1.0, "gap_cm_s": 2.0, "quality": "snug"},
             "marks": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
-            "source": {"take": "day", "sha256": None, "frames": [0, 10]},
+            "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
+            "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
             "keys": {"count": 40, "bytes": 800, "max_error_mm": 0.4},
         }
     ],
@@ -140,7 +155,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=2), "schema_version: const 1 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 2 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),
         (

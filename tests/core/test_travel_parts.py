@@ -13,7 +13,7 @@ from takemill.body_map import BodyMap, find_body_map
 from takemill.errors import InputError
 from takemill.motion import Motion
 from takemill.travel import Travel, TravelSettings, at_origin, find_travel, with_root_joint
-from takemill.travel_parts import WORDS, TravelParts, in_world, on_the_spot, part_travel
+from takemill.travel_parts import WORDS, TravelParts, in_world, on_the_spot, part_travel, put_back
 
 EVERY = [TravelParts(*words) for words in product(WORDS, repeat=3)]
 
@@ -55,6 +55,8 @@ def test_parts_go_where_they_are_told(parts: TravelParts, rooted: bool) -> None:
     elif rooted and parts.mode == "in_place":
         assert np.abs(places[:, names.index("root")]).max() == 0
     assert np.abs(in_world(places[:, [hips, spine]], travel, parts) - world(motion, body)).max() < 1e-9
+    back = put_back(parted, travel, parts).model()[1]
+    assert np.abs(back[:, [hips, spine]] - world(motion, body)).max() < 1e-9
 
 
 def world(motion: Motion, body: BodyMap) -> np.ndarray:
