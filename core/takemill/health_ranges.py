@@ -6,28 +6,34 @@ assessment.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 import numpy as np
 
 from . import quat
-from .body_map import BodyMap, rest_facing
-from .checks import Array
-from .contacts import chain_in_model, sole_offsets
+from .body_map import BodyMap
+from .checks import Array, Mask
 from .health_findings import Finding
+from .health_joints import ARM, FRONT, LEFT, LEG, UP, Frames, arcsin_deg, limb_frames, turn_in
+from .health_swaps import swapped_pairs
 from .motion import Motion
-from .series import runs
+from .series import filled, runs
 
 # Normal ranges of motion in degrees (American Academy of Orthopaedic Surgeons, Joint Motion: Method of
 # Measuring and Recording, 1965, as tabled in Norkin and White, Measurement of Joint Motion; values from
-# memory).
+# memory). Knees: ten degrees of recurvatum are common (from memory, too).
 RANGES_DEG: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
         "knee flexion": (-10.0, 135.0),
-        "elbow flexion": (0.0, 150.0),
         "hip flexion": (-30.0, 120.0),
+        "hip abduction": (-30.0, 45.0),
         "ankle dorsiflexion": (-50.0, 20.0),
+        "elbow flexion": (0.0, 150.0),
+        "shoulder extension": (-180.0, 60.0),
+        "shoulder abduction": (0.0, 180.0),
+        "wrist flexion": (-70.0, 80.0),
+        "wrist ulnar deviation": (-20.0, 30.0),
     }
 )
 _TOLERANCE_DEG = (
@@ -36,90 +42,73 @@ _TOLERANCE_DEG = (
 _LEAST_S = 0.05  # shorter excursions are left to the spikes
 _TURNED_OVER_S = 0.5
 _BONE_SHARE = 0.02  # a bone that changes its length by more is reported
+_BREAK_S = 0.1  # a fault that pauses for less goes on
 
 
 def body_findings(motion: Motion, body: BodyMap) -> list[Finding]:
     """Findings of kinds "range", "swapped", "flipped" and "bone"."""
-    out = _bones(motion)
-    for name, (part, degrees) in joint_angles(motion, body).items():
+    out = _bones(motion, body)
+    frames = limb_frames(motion, body)
+    for name, (part, degrees) in _angles(frames).items():
         out += _beyond(motion, body, part, name.split(" ", 1)[1], degrees)
-    return out + _swapped(motion, body) + _flipped(motion, body)
+    return out + swapped_pairs(motion, body) + _flipped(motion, body, frames)
 
 
 def joint_angles(motion: Motion, body: BodyMap) -> dict[str, tuple[str, Array]]:
     """The angles that RANGES_DEG limits: "left knee flexion" -> the part and its degrees (F,).
 
     Knee and elbow: between the two bones, 0 straight; a knee that bends forward is negative. Hip: of the
-    thigh before the pelvis, in its middle plane. Ankle: between shin and sole, 0 as at rest. Parts that are
-    not mapped are left out.
+    thigh before the pelvis in its middle plane, and out of that plane. Ankle: between shin and sole, 0 at a
+    right angle. Shoulder: of the arm behind the plane of the trunk, and away from hanging; negative where it
+    passes through the trunk to the other side. Wrist: to the palm, and to the little finger. Limbs that are
+    not mapped whole are left out.
     """
-    out = {}
+    return _angles(limb_frames(motion, body))
+
+
+def _angles(frames: Frames) -> dict[str, tuple[str, Array]]:
+    out: dict[str, tuple[str, Array]] = {}
     for side in ("left", "right"):
-        if leg := _limb(motion, body, side, ("UpperLeg", "LowerLeg", "Foot")):
-            thigh, shin, front = leg
-            out[f"{side} knee flexion"] = (f"{side}LowerLeg", _bend(thigh, shin, front))
-            out[f"{side} hip flexion"] = (f"{side}UpperLeg", _hip_flexion(motion, body, thigh))
-            foot = f"{side}Foot"
-            out[f"{side} ankle dorsiflexion"] = (foot, _dorsiflexion(motion, body, foot, shin))
-        if arm := _limb(motion, body, side, ("UpperArm", "LowerArm", "Hand")):
-            upper, lower, _ = arm
-            out[f"{side} elbow flexion"] = (f"{side}LowerArm", np.abs(_bend(upper, lower, None)))
+        if f"{side}Foot" in frames:
+            for part, angles in zip(LEG, _leg_angles(frames, side), strict=True):
+                out |= {f"{side} {name}": (side + part, degrees) for name, degrees in angles.items()}
+        if f"{side}Hand" in frames:
+            for part, angles in zip(ARM, _arm_angles(frames, side), strict=True):
+                out |= {f"{side} {name}": (side + part, degrees) for name, degrees in angles.items()}
     return out
 
 
-def _limb(
-    motion: Motion, body: BodyMap, side: str, names: tuple[str, str, str]
-) -> tuple[Array, Array, Array] | None:
-    """Unit directions (F, 3): the upper and the lower bone, the upper one's front. None when not mapped."""
-    joints = [body.get(side + name) for name in names]
-    if None in joints:
-        return None
-    chain, turned, at = chain_in_model(motion, body.require(side + names[2]))
-    upper, lower, end = (chain.index(body.require(side + name)) for name in names)
-    rest = motion.skeleton.rest_model[0][body.require(side + names[0])]
-    front = _turned(motion, body, turned[:, upper], rest)
-    return _unit(at[:, lower] - at[:, upper]), _unit(at[:, end] - at[:, lower]), front
+def _leg_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
+    """By name, the degrees (F,) at hip, knee and ankle."""
+    upper, lower, foot = (side + part for part in LEG)
+    thigh = quat.rotate(turn_in(frames, "hips", upper), -UP)
+    ahead = np.degrees(np.arctan2(-thigh[:, 1], np.maximum(-thigh[:, 2], -0.2)))
+    yield {"hip flexion": ahead, "hip abduction": arcsin_deg(thigh[:, 0])}
+    shin = quat.rotate(turn_in(frames, upper, lower), -UP)
+    bend = 90 - arcsin_deg(-shin[:, 2])
+    yield {"knee flexion": np.where(shin[:, 1] < -0.05, -bend, bend)}
+    yield {"ankle dorsiflexion": arcsin_deg(quat.rotate(turn_in(frames, lower, foot), FRONT)[:, 2])}
 
 
-def _turned(motion: Motion, body: BodyMap, rotation: Array, rest: Array) -> Array:
-    """Where what faced forward at rest faces now (F, 3)."""
-    ahead = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([0.0, -1.0, 0.0]))
-    return quat.rotate(quat.mul(rotation, quat.inv(rest)), ahead)
-
-
-def _unit(v: Array) -> Array:
-    return v / np.maximum(quat.length(v)[..., None], 1e-12)
-
-
-def _dot(a: Array, b: Array) -> Array:
-    return np.einsum("...i,...i->...", a, b)
-
-
-def _bend(upper: Array, lower: Array, front: Array | None) -> Array:
-    """Degrees (F,) between two bones; negative where the lower one bends to the `front`."""
-    angle = np.degrees(np.arctan2(quat.length(np.cross(upper, lower)), _dot(upper, lower)))
-    return angle if front is None else np.where(_dot(lower, front) > _dot(upper, front) + 0.05, -angle, angle)
-
-
-def _hip_flexion(motion: Motion, body: BodyMap, thigh: Array) -> Array:
-    hips = body.require("hips")
-    _, turned, _ = chain_in_model(motion, hips)
-    rest = motion.skeleton.rest_model[0][hips]
-    front = _turned(motion, body, turned[:, -1], rest)
-    down = quat.rotate(quat.mul(turned[:, -1], quat.inv(rest)), np.array([0.0, 0.0, -1.0]))
-    return np.degrees(np.arctan2(_dot(thigh, front), np.maximum(_dot(thigh, down), -0.2)))
-
-
-def _dorsiflexion(motion: Motion, body: BodyMap, foot: str, shin: Array) -> Array:
-    sole = sole_offsets(motion.skeleton, body)[body.feet.index(foot)]
-    joint = body.require(foot)
-    _, turned, _ = chain_in_model(motion, joint)
-    rest, at = motion.skeleton.rest_model
-    along = sole[1] - sole[0]
-    now = _bend(shin, _unit(quat.rotate(turned[:, -1], along)), None)
-    knee = body.require(foot.replace("Foot", "LowerLeg"))
-    then = _bend(_unit(at[joint] - at[knee]), _unit(quat.rotate(rest[joint], along)), None)
-    return now - then
+def _arm_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
+    """By name, the degrees (F,) at shoulder, elbow and wrist."""
+    upper, lower, hand = (side + part for part in ARM)
+    arm = quat.rotate(turn_in(frames, "trunk", upper), LEFT)
+    lifted = 90 + arcsin_deg(arm[:, 2])
+    through = (
+        (arm[:, 0] < 0) & (arm[:, 1] > -0.25) & (arm[:, 2] < 0)
+    )  # not before the trunk, nor over the head
+    yield {
+        "shoulder extension": arcsin_deg(arm[:, 1]),
+        "shoulder abduction": np.where(through, arcsin_deg(arm[:, 0]), lifted),
+    }
+    yield {"elbow flexion": 90 - arcsin_deg(quat.rotate(turn_in(frames, upper, lower), LEFT)[:, 0])}
+    # Seen from the hand, so that it does not matter whether a rig turns the palm in the forearm or the wrist.
+    back = quat.rotate(quat.inv(turn_in(frames, lower, hand)), LEFT)
+    yield {
+        "wrist flexion": np.degrees(np.arctan2(back[:, 2], back[:, 0])),
+        "wrist ulnar deviation": arcsin_deg(-back[:, 1]),
+    }
 
 
 def _beyond(motion: Motion, body: BodyMap, part: str, name: str, degrees: Array) -> list[Finding]:
@@ -128,65 +117,55 @@ def _beyond(motion: Motion, body: BodyMap, part: str, name: str, degrees: Array)
     over = np.maximum(degrees - high, low - degrees)
     joint = motion.skeleton.names[body.require(part)]
     out = []
-    for start, stop in zip(*(edges.tolist() for edges in runs(over > _TOLERANCE_DEG)), strict=True):
-        if stop - start >= _LEAST_S * motion.rate:
-            worst = float(degrees[start:stop][np.argmax(over[start:stop])])
-            text = f"{joint}: {name} of {worst:.0f} degrees, normal is {low:.0f} to {high:.0f}"
-            out.append(
-                Finding("range", joint, start, stop, float(over[start:stop].max()), "deg", False, text)
-            )
+    for start, stop in _stretches(over > _TOLERANCE_DEG, motion.rate, _LEAST_S):
+        worst = float(degrees[start:stop][np.argmax(over[start:stop])])
+        text = f"{joint}: {name} of {worst:.0f} degrees, normal is {low:.0f} to {high:.0f}"
+        out.append(Finding("range", joint, start, stop, float(over[start:stop].max()), "deg", False, text))
     return out
 
 
-def _swapped(motion: Motion, body: BodyMap) -> list[Finding]:
-    """Shins that fit the other side's thigh much better than their own: their sensors were exchanged."""
-    limbs = [_limb(motion, body, side, ("UpperLeg", "LowerLeg", "Foot")) for side in ("left", "right")]
-    if None in limbs:
-        return []
-    (thigh_l, shin_l, front_l), (thigh_r, shin_r, front_r) = limbs  # type: ignore[misc]
-
-    def wrong(a: Array, b: Array) -> float:  # how far knees bend forward, degrees, mean over frames
-        bends = np.stack([_bend(thigh_l, a, front_l), _bend(thigh_r, b, front_r)])
-        return float(np.maximum(-bends - 5.0, 0.0).mean())
-
-    own, crossed = wrong(shin_l, shin_r), wrong(shin_r, shin_l)
-    if own < 1.0 or crossed > 0.3 * own:
-        return []
-    joint = motion.skeleton.names[body.require("leftLowerLeg")]
-    text = f"knees bend forward by {own:.0f} degrees on average; with left and right exchanged they would not"
-    return [Finding("swapped", joint, 0, len(motion), own, "deg", False, text)]
+def _stretches(mask: Mask, rate: float, least_s: float) -> Iterator[tuple[int, int]]:
+    """Runs of a mask (F,) that last so long, short pauses bridged."""
+    starts, stops = runs(~mask)
+    short = (stops - starts < _BREAK_S * rate) & (starts > 0) & (stops < len(mask))
+    for start, stop in zip(*runs(mask | filled(len(mask), starts[short], stops[short])), strict=True):
+        if stop - start >= least_s * rate:
+            yield int(start), int(stop)
 
 
-def _flipped(motion: Motion, body: BodyMap) -> list[Finding]:
-    """Feet whose sole looks up for half a second and more, on a body that stands."""
+def _flipped(motion: Motion, body: BodyMap, frames: Frames) -> list[Finding]:
+    """Feet whose sole looks up the shin, or whose toes point back, for half a second."""
     out = []
-    hips = chain_in_model(motion, body.require("hips"))[2][:, -1, 2]
     for foot in body.feet:
-        joint = body.require(foot)
-        _, turned, at = chain_in_model(motion, joint)
-        rest = motion.skeleton.rest_model[0][joint]
-        top = quat.rotate(quat.mul(turned[:, -1], quat.inv(rest)), np.array([0.0, 0.0, 1.0]))[:, 2]
-        under = hips - at[:, -1, 2] > 0.5 * (np.percentile(hips - at[:, -1, 2], 90))
-        for start, stop in zip(*(edges.tolist() for edges in runs((top < -0.5) & under)), strict=True):
-            if stop - start >= _TURNED_OVER_S * motion.rate:
-                name = motion.skeleton.names[joint]
-                text = f"{name} is turned over for {(stop - start) / motion.rate:.1f} s: its sensor may be"
+        shin = foot.replace("Foot", "LowerLeg")
+        if foot not in frames:
+            continue
+        turn = turn_in(frames, shin, foot)
+        top, toes = quat.rotate(turn, UP), quat.rotate(turn, FRONT)
+        for mask, what in (
+            (top[:, 2] < -0.5, "is turned over"),
+            ((toes[:, 1] > 0.5) & (top[:, 2] > 0.5), "points backwards"),
+        ):
+            for start, stop in _stretches(mask, motion.rate, _TURNED_OVER_S):
+                name = motion.skeleton.names[body.require(foot)]
+                text = f"{name} {what} for {(stop - start) / motion.rate:.1f} s: its sensor may be"
                 out.append(Finding("flipped", name, start, stop, 180.0, "deg", False, text))
     return out
 
 
-def _bones(motion: Motion) -> list[Finding]:
-    """Bones whose length changes."""
+def _bones(motion: Motion, body: BodyMap) -> list[Finding]:
+    """Bones whose length changes; those down to the hips are the body's way, not bones."""
     out = []
-    for joint, track in motion.translations.items():
+    for joint in motion.translations.keys() - set(motion.skeleton.path_to(body.require("hips"))):
+        track = motion.translations[joint]
         size = quat.length(track)
         middle = float(np.median(size))
         if motion.skeleton.parents[joint] < 0 or middle < 1e-6:
             continue
         change = np.abs(size / middle - 1)
         if quat.length(np.ptp(track, axis=0)) > 0.5 * motion.skeleton.height:
-            continue  # it travels: a root of its own
-        for start, stop in zip(*(edges.tolist() for edges in runs(change > _BONE_SHARE)), strict=True):
+            continue  # it travels: a thing of its own
+        for start, stop in _stretches(change > _BONE_SHARE, motion.rate, 0.0):
             worst = 100 * float(change[start:stop].max())
             name = motion.skeleton.names[joint]
             text = f"the bone up to {name} changes its length by {worst:.0f} %"

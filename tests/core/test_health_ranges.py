@@ -9,6 +9,7 @@ from takemill import quat
 from takemill.body_map import BodyMap, find_body_map
 from takemill.health_ranges import RANGES_DEG, body_findings, joint_angles
 from takemill.motion import Motion
+from takemill.travel import apply_travel, find_travel, with_root_joint
 
 
 def body_of(motion: Motion) -> BodyMap:
@@ -29,6 +30,11 @@ def test_the_table() -> None:
     assert RANGES_DEG["elbow flexion"] == (0, 150)
     assert RANGES_DEG["hip flexion"] == (-30, 120)
     assert RANGES_DEG["ankle dorsiflexion"] == (-50, 20)
+    assert RANGES_DEG["hip abduction"] == (-30, 45)
+    assert RANGES_DEG["shoulder extension"] == (-180, 60)
+    assert RANGES_DEG["shoulder abduction"] == (0, 180)
+    assert RANGES_DEG["wrist flexion"] == (-70, 80)
+    assert RANGES_DEG["wrist ulnar deviation"] == (-20, 30)
 
 
 @pytest.mark.parametrize(
@@ -40,6 +46,14 @@ def test_the_table() -> None:
         ("left_foot", [np.radians(-15), 0, 0], "left ankle dorsiflexion", 15),
         ("right_foot", [np.radians(30), 0, 0], "right ankle dorsiflexion", -30),
         ("left_lower_arm", [0, 0, np.radians(-100)], "left elbow flexion", 100),
+        ("left_upper_leg", [0, np.radians(-40), 0], "left hip abduction", 40),
+        ("right_upper_leg", [0, np.radians(-25), 0], "right hip abduction", -25),
+        ("left_upper_arm", [0, 0, np.radians(50)], "left shoulder extension", 50),
+        ("right_upper_arm", [0, 0, np.radians(70)], "right shoulder extension", -70),
+        ("left_hand", [0, np.radians(60), 0], "left wrist flexion", 60),
+        ("right_hand", [0, np.radians(50), 0], "right wrist flexion", -50),
+        ("left_hand", [0, 0, np.radians(25)], "left wrist ulnar deviation", 25),
+        ("right_hand", [0, 0, np.radians(15)], "right wrist ulnar deviation", -15),
     ],
 )
 def test_angles_of_single_joints(joint: str, turn: list[float], angle: str, degrees: float) -> None:
@@ -48,6 +62,34 @@ def test_angles_of_single_joints(joint: str, turn: list[float], angle: str, degr
     found = joint_angles(motion, body_of(motion))[angle][1]
     assert found[150] == pytest.approx(degrees, abs=0.5)
     assert found[50] == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize(("down_deg", "degrees"), [(90, 0), (0, 90), (-80, 170), (110, -20)])
+def test_shoulder_abduction_counts_from_hanging(down_deg: float, degrees: float) -> None:
+    """In the plane of the trunk; past hanging, the arm passes through the trunk."""
+    for side, aside in (("left", 1), ("right", -1)):
+        motion = posed(f"{side}_upper_arm", np.array([0, aside * np.radians(down_deg), 0]))
+        angles = joint_angles(motion, body_of(motion))[f"{side} shoulder abduction"][1]
+        assert angles[150] == pytest.approx(degrees, abs=0.5)
+
+
+def test_arms_crossed_before_the_trunk_are_no_fault() -> None:
+    motion = posed("left_upper_arm", np.array([0, 0, np.radians(-120)]))
+    assert body_findings(motion, body_of(motion)) == []
+    behind = posed("left_upper_arm", np.array([0, 0, np.radians(85)]))
+    (finding,) = body_findings(behind, body_of(behind))
+    assert (finding.kind, finding.joint, finding.start, finding.stop) == ("range", "left_upper_arm", 100, 200)
+    assert finding.amount == pytest.approx(25, abs=1)
+
+
+def test_the_palm_may_turn_in_the_forearm_or_the_wrist() -> None:
+    """The wrist's angles do not change when a rig gives the forearm's turn to the hand."""
+    turn = quat.from_axis_angle(np.array([1.0, 0, 0]), np.radians(70))
+    bent = quat.mul(turn, quat.exp(np.array([0, np.radians(60), 0])))
+    motion = posed("left_hand", quat.log(bent))
+    angles = joint_angles(motion, body_of(motion))
+    assert angles["left wrist flexion"][1][150] == pytest.approx(60, abs=0.5)
+    assert angles["left wrist ulnar deviation"][1][150] == pytest.approx(0, abs=0.5)
 
 
 def test_a_joint_beyond_its_range_is_said_with_its_frames() -> None:
@@ -65,19 +107,6 @@ def test_real_motion_of_everyday_is_within_range() -> None:
         assert body_findings(motion, find_body_map(motion.skeleton)) == []
 
 
-def test_shins_exchanged_left_for_right() -> None:
-    walk, _ = open_data.humanoid3d("walk")
-    body = find_body_map(walk.skeleton)
-    model, _ = walk.model()
-    left, right = body.require("leftLowerLeg"), body.require("rightLowerLeg")
-    rotations = walk.rotations.copy()
-    for knee, other in ((left, right), (right, left)):
-        above = model[:, walk.skeleton.parents[knee]]
-        rotations[:, knee] = quat.mul(quat.inv(above), model[:, other])
-    assert "swapped" in {f.kind for f in body_findings(walk.with_rotations(rotations), body)}
-    assert body_findings(walk, body) == []
-
-
 def test_a_foot_turned_over() -> None:
     motion = posed("right_foot", np.array([0, np.pi, 0]))
     flipped = [f for f in body_findings(motion, body_of(motion)) if f.kind == "flipped"]
@@ -93,3 +122,22 @@ def test_a_bone_that_changes_its_length() -> None:
     (finding,) = [f for f in body_findings(longer, body_of(motion)) if f.kind == "bone"]
     assert (finding.joint, finding.start, finding.stop) == ("left_lower_arm", 200, 220)
     assert finding.amount == pytest.approx(10, abs=0.1)
+
+
+def test_the_way_of_the_hips_under_a_root_is_no_bone() -> None:
+    motion = synthetic.walk(steps=4).motion
+    rooted, body = with_root_joint(motion, body_of(motion))
+    moved = apply_travel(rooted, body, find_travel(rooted, body), "root")
+    assert moved.translations
+    assert [f for f in body_findings(moved, body) if f.kind == "bone"] == []
+
+
+def test_a_flickering_length_is_one_finding() -> None:
+    motion = synthetic.idle().motion
+    joint = motion.skeleton.index("left_lower_arm")
+    track = np.tile(motion.skeleton.rest_translation[joint], (len(motion), 1))
+    track[200:260:2] *= 1.1
+    found = [
+        f for f in body_findings(motion.with_translation(joint, track), body_of(motion)) if f.kind == "bone"
+    ]
+    assert [(f.start, f.stop) for f in found] == [(200, 259)]
