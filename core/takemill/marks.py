@@ -14,6 +14,7 @@ from .clouds import positions_at
 from .contacts import Contacts
 from .motion import Motion
 
+_TOP = 0.9  # share of a peak's height that its top reaches down to, and it must fall to on both sides
 _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
 
@@ -76,8 +77,8 @@ def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
 def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = None) -> tuple[Mark, ...]:
     """Strikes of hands and feet, in order of time.
 
-    "rightHand.strike" is the peak of the hand's speed against the hips, "rightHand.stop" the sharpest
-    braking after it.
+    "rightHand.strike" is the peak of the hand's speed against the hips, of a flat peak its middle;
+    "rightHand.stop" is the sharpest braking after it. A peak whose rise or fall the clip cuts off is none.
 
     Raises:
         InputError: a setting is not above 0.
@@ -102,8 +103,10 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
         for peak in _peaks(
             speed[:, k], least[part.endswith("Foot")], round(settings.strike_gap_s * motion.rate)
         ):
-            stop = peak + int(np.argmax(braking[peak : peak + wait + 1, k]))
-            marks += [Mark(f"{part}.strike", int(peak)), Mark(f"{part}.stop", int(stop))]
+            middle = _middle(speed[:, k], int(peak))
+            if middle is not None:
+                stop = middle + int(np.argmax(braking[middle : middle + wait + 1, k]))
+                marks += [Mark(f"{part}.strike", middle), Mark(f"{part}.stop", stop)]
     return _ordered(marks)
 
 
@@ -170,6 +173,26 @@ def _peaks(values: Array, least: float, gap: int) -> Index:
         if all(abs(int(frame) - other) >= gap for other in kept):
             kept.append(int(frame))
     return np.array(sorted(kept), np.intp)
+
+
+def _middle(values: Array, peak: int) -> int | None:
+    """The frame in the middle of a peak of values (F,); None when an end of the series cuts it off.
+
+    Noise moves the highest frame of a flat peak; its centroid, weighted by the height above the top's foot
+    squared, moves little.
+    """
+    low, high = _around(values, peak, _TOP)
+    if low == 0 or high == len(values):
+        return None
+    weight = (values[low:high] - _TOP * values[peak]) ** 2
+    return int(np.round(weight @ np.arange(low, high) / weight.sum()))
+
+
+def _around(values: Array, peak: int, share: float) -> tuple[int, int]:
+    """The run [low, high) around a peak in which the values stay above a share of it."""
+    below = np.flatnonzero(values < share * values[peak])
+    at = int(np.searchsorted(below, peak))
+    return (int(below[at - 1]) + 1 if at else 0), (int(below[at]) if at < len(below) else len(values))
 
 
 def _ordered(marks: Iterable[Mark]) -> tuple[Mark, ...]:

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
 import open_data
 import synthetic
 from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
+from takemill.body_map import BodyMap, find_body_map, leg_length
 from takemill.checks import Mask
 from takemill.contacts import Contacts, find_contacts
 from takemill.errors import InputError
 from takemill.marks import Mark, MarkSettings, foot_marks, gait_phase, jump_marks, strike_marks
 from takemill.motion import Motion
+from takemill.repair import repair
 from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")
@@ -102,6 +104,33 @@ def test_the_kick_of_the_open_data_is_a_foot_strike() -> None:
     foot = max(feet, key=lambda f: feet[f].max())
     frames = [mark.frame for mark in marks if mark.name == f"{foot}.strike"]
     assert min(abs(frame - int(np.argmax(feet[foot]))) for frame in frames) <= 1
+
+
+@pytest.mark.parametrize("name", ["punch", "spinkick"])
+def test_strikes_under_noise_lie_within_a_frame_of_the_true_peak(name: str) -> None:
+    """Truth: SciPy's peaks of the clean speeds, low-passed at 12 Hz."""
+    clean = open_data.humanoid3d(name)[0].resampled(60.0)
+    body = find_body_map(clean.skeleton)
+    places = clean.model()[1] / leg_length(clean.skeleton, body)
+    sections = signal.butter(2, 12.0, fs=60.0, output="sos")
+    truth = []
+    for part, least in (("leftHand", 3.5), ("rightHand", 3.5), ("leftFoot", 5.0), ("rightFoot", 5.0)):
+        path = signal.sosfiltfilt(sections, places[:, body.require(part)] - places[:, 0], axis=0)
+        speed = np.linalg.norm(np.gradient(path, 1 / 60, axis=0), axis=-1)
+        peaks, _ = signal.find_peaks(speed, height=least, distance=15, prominence=0.1 * speed.max())
+        truth += [(f"{part}.strike", int(frame)) for frame in peaks]
+    assert len(truth) >= 3
+    for seed in range(3):
+        found = strike_marks(repair(noisy(clean, seed), body)[0], body)
+        for strike, frame in truth:
+            assert min(abs(mark.frame - frame) for mark in found if mark.name == strike) <= 1, (seed, strike)
+
+
+def test_a_peak_that_the_clip_cuts_off_is_no_strike() -> None:
+    motion, body, peak = punch()
+    assert strike_marks(motion.slice(0, peak + 2), body) == ()
+    assert strike_marks(motion.slice(peak - 1, len(motion)), body) == ()
+    assert len(strike_marks(motion.slice(peak - 9, peak + 9), body)) == 2
 
 
 def test_a_walk_has_no_strikes_and_no_jumps() -> None:
