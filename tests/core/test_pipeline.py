@@ -207,3 +207,42 @@ def test_the_digest_is_that_of_the_motion():
     assert pipeline.digest_of(motion) == pipeline.digest_of(small_takes.stand_and_walk.__wrapped__())
     assert pipeline.digest_of(motion) != pipeline.digest_of(turned)
     assert pipeline.digest_of(motion) != pipeline.digest_of(replace(motion, rate=61.0))
+
+
+def test_clips_may_overlap(take):
+    first, second = make(take, clip("a", "1", "5") + clip("b", "3", "6"))
+    assert first.source_range == (60, 301)
+    assert second.source_range == (180, 361)
+    joints = slice(2, None)  # below the hips, which stand elsewhere in each clip
+    shared = first.motion.rotations[120:, joints], second.motion.rotations[:121, joints]
+    assert quat.angle_between(*shared).max() < 1e-9
+
+
+def test_a_pattern_names_what_has_no_name(take):
+    unnamed = "[[clip]]\nfrom = {}\nto = {}\n"
+    text = unnamed.format(3.5, 8) + clip("courier_still_01", "0", "1.5") + unnamed.format(0, 1.6)
+    recipe = parse_recipe('naming = "{character}_{kind}_{n:02}"\ncharacter = "courier"\n' + text)
+    names = [spec.name for spec in specs_of([take], recipe)]
+    assert names == ["courier_steps_01", "courier_still_01", "courier_still_02"]
+    assert [one.name for one in make_clips(take, recipe)] == names
+    cuts = pipeline.cuts_of(take, Recipe())
+    suggested = specs_of([take], Recipe(naming="{set}_{n}"))
+    assert [spec.name for spec in suggested] == [f"day_{n}" for n in range(1, len(cuts) + 1)]
+
+
+def test_clips_that_are_spoken_of_must_be_there(take):
+    for text, message in (
+        ('neutral = "rest"\n' + clip(), "neutral: there is no clip 'rest'; there are: a"),
+        (clip() + '[[variant]]\nof = "b"\nmirror = true', "variant 'b_mirrored': there is no clip 'b'"),
+        (clip() + '[[variant]]\nof = "a"\nadditive_to = "b"', "variant 'a_additive': there is no clip 'b'"),
+    ):
+        with pytest.raises(RecipeError, match=message):
+            pipeline.expect_clips(parse_recipe(text), {"day": take.motion})
+        with pytest.raises(RecipeError, match=message):
+            make(take, text)
+
+
+def test_the_recipe_order_stays_and_variants_follow(take):
+    text = 'neutral = "b"\n' + clip("a", "1", "2") + clip("b", "0", "1") + clip("c", "2", "3")
+    names = [one.name for one in make(take, text + '[[variant]]\nof = "a"\nmirror = true')]
+    assert names == ["a", "b", "c", "a_mirrored"]
