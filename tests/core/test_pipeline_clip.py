@@ -254,13 +254,16 @@ def test_strides_are_whole_where_the_left_foot_comes_down():
 
 
 def test_a_mirrored_clip_is_the_clip_mirrored():
-    text = clip("walk", "stroll", 4, 8, STRIDE) + '[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true'
-    clips = make(text, "stroll")
+    loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
+    wave = f'marks = [{{name = "right.wave", at = "{loop.source_range[0] + 9}f"}}]'
+    text = clip("walk", "stroll", 4, 8, STRIDE + wave)
+    clips = make(f'{text}[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true', "stroll")
     walk, klaw = clips["walk"], clips["klaw"]
     world = mirrored(walk.motion, walk.body).model()[1]
     assert np.abs(klaw.motion.model()[1] - world).max() < 1e-6
     assert klaw.travel.turn_deg == pytest.approx(-walk.travel.turn_deg, abs=1e-4)
     assert frames(klaw, "leftFoot.down") == frames(walk, "rightFoot.down")
+    assert frames(klaw, "left.wave") == frames(walk, "right.wave") == [9]
     assert (klaw.kind, klaw.loop, klaw.candidate, klaw.source_range) == (
         walk.kind, walk.loop, walk.candidate, walk.source_range
     )  # fmt: skip
