@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from . import body_map, filters, series
+from . import body_map, filters, quat, series
 from .body_map import BodyMap, leg_length
 from .checks import Array, Index, Mask, expect_positive
 from .clouds import main_joints, positions_at
@@ -18,9 +18,9 @@ from .series import runs
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")
 _STEMS = {"still": "idle"}
 _LOOPS = ("still", "steps")
-_LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 _WORK_HZ = 30.0  # cuts are told at this rate: a frame is 33 ms
 _SMOOTH_HZ = 4.0  # body speed; slower things stay
+_KICK_SPEED = 5.0  # of a foot against the hips, leg lengths per second: in a stride it is quick too
 _LEVER = 0.15  # leg lengths: a joint that only turns moves what hangs on it
 _QUIET, _QUIET_SPEED = 2.5, 0.03  # times the usual speed of the rests, and at least (leg lengths per second)
 
@@ -37,7 +37,8 @@ class CutSettings:
         steps_speed: speed of the hips over the floor, smoothed, above which the body travels.
         steps_s: shortest travelling stretch.
         turn_deg_s, turn_deg: turning speed and least turn of a turn.
-        strike_speed: speed of a hand or foot against the hips that makes a strike.
+        strike_speed: speed of a hand against its own shoulder that makes a strike, arm lengths per second;
+            so short and long arms strike alike, and a body that bends does not.
         jump_s, jump_rise: shortest time with no foot down, and least rise of the hips (leg lengths), of a
             jump.
         snap_s: how far an end may move outwards to a quiet frame near the neutral pose.
@@ -55,11 +56,11 @@ class CutSettings:
     steps_s: float = 1.0
     turn_deg_s: float = 25.0
     turn_deg: float = 45.0
-    strike_speed: float = 3.5
+    strike_speed: float = 5.7
     jump_s: float = 0.15
     jump_rise: float = 0.1
     snap_s: float = 0.6
-    lead_s: float = 0.1
+    lead_s: float = 0.13
     settle_s: float = 0.4
     away: float = 0.015
     shortest_s: float = 0.3
@@ -89,10 +90,11 @@ class _Signals:
 
     rate: float
     speed: Array  # root mean square over the joints: an arm alone still shows
+    stir: Array  # the same without the sway of the whole body, and without the smoothing that spreads a burst
     travel: Array  # hips over the floor
     turning: Array  # per second
     heading: Array
-    limbs: Array  # fastest hand or foot against the hips
+    limbs: Array  # fastest hand or foot, in what makes a strike
     height: Array  # of the hips
     airborne: Mask
     strange: Array  # distance from the neutral pose
@@ -149,7 +151,7 @@ def _actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
     """The stretches between the rests, from where the body leaves its calm to where it has settled again."""
     resting = _resting(signals, settings)
     spans = [(int(a), int(b)) for a, b in zip(*runs(~resting), strict=True)]
-    usual = float(np.median(signals.speed[resting])) if resting.any() else 0.0
+    usual = float(np.median(signals.stir[resting])) if resting.any() else 0.0
     quiet = max(_QUIET * usual, _QUIET_SPEED)
     cost = signals.speed / settings.still_speed + signals.strange / settings.neutral
     reach, lead, settle = (
@@ -162,8 +164,8 @@ def _actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
         high = (stop + spans[k + 1][0]) // 2 if k + 1 < len(spans) else len(cost)
         before = slice(max(low, start - reach), start)
         after = slice(stop, min(high, stop + reach))
-        start -= _steps_to_calm(signals.speed[before][::-1], cost[before][::-1], quiet)
-        stop += _steps_to_calm(signals.speed[after], cost[after], quiet)
+        start -= _steps_to_calm(signals.stir[before][::-1], cost[before][::-1], quiet)
+        stop += _steps_to_calm(signals.stir[after], cost[after], quiet)
         out.append((max(low, start - lead), min(high, stop + settle)))
     return out
 
@@ -197,7 +199,7 @@ def _signals(
 ) -> _Signals:
     rate = motion.rate / (frames[1] if len(frames) > 1 else 1)
     leg = leg_length(motion.skeleton, body)
-    few = _picked(motion, frames)
+    few = _picked(motion, frames, rate)
     joints = main_joints(body)
     positions = positions_at(motion, frames, joints) / leg
     place = {int(joint): k for k, joint in enumerate(joints)}
@@ -207,27 +209,50 @@ def _signals(
     turning = _LEVER * _smooth(series.angular_velocity(few.rotations[:, joints], rate), rate, 2 * _SMOOTH_HZ)
     square = (velocity**2).sum(axis=-1) + (turning**2).sum(axis=-1)
     speed = _smooth(np.sqrt(square.mean(axis=1)), rate, _SMOOTH_HZ)
-    limbs = [place[joint] for part in _LIMBS if (joint := body.get(part)) is not None]
-    reach = _smooth(positions[:, limbs] - hips[:, None], rate, 10.0)
-    limb_speed = np.linalg.norm(series.derivative(reach, rate), axis=-1).max(axis=1, initial=0.0)
+    own = velocity - velocity.mean(axis=1, keepdims=True)
+    stir = np.sqrt(((own**2).sum(axis=-1) + (turning**2).sum(axis=-1)).mean(axis=1))
     floor_path = _smooth(hips[:, :2], rate, 1.0)
     return _Signals(
         rate=rate,
         speed=speed,
+        stir=np.minimum(speed, stir),
         travel=np.linalg.norm(series.derivative(floor_path, rate), axis=-1),
         turning=np.abs(series.derivative(heading, rate)),
         heading=heading,
-        limbs=limb_speed,
+        limbs=_limb_speed(few, body, settings),
         height=hips[:, 2],
         airborne=~contacts.planted[frames].any(axis=1),
         strange=_strange(positions, speed < settings.still_speed),
     )
 
 
-def _picked(motion: Motion, frames: Index) -> Motion:
+def _limb_speed(motion: Motion, body: BodyMap, settings: CutSettings) -> Array:
+    """The speed (F,) of the fastest hand or foot, as a share of that which makes a strike.
+
+    Hands are seen from their shoulders, feet from the hips, both as the body faces: turning is no strike.
+    """
+    back = quat.from_yaw(-body_map.heading(motion, body))
+    fastest = np.zeros(len(motion))
+    for end, parts, least in (
+        ("Hand", ("UpperArm", "LowerArm"), settings.strike_speed),
+        ("Foot", ("UpperLeg", "LowerLeg"), _KICK_SPEED),
+    ):
+        for side in ("left", "right"):
+            chain = [body.get(side + part) for part in (*parts, end)]
+            if None in chain:
+                continue
+            places = positions_at(motion, np.arange(len(motion)), np.array(chain, np.intp))
+            length = np.linalg.norm(np.diff(places, axis=1), axis=-1).sum(axis=1).mean()
+            reach = quat.rotate(back, places[:, -1] - places[:, 0]) / length
+            speed = np.linalg.norm(series.derivative(_smooth(reach, motion.rate, 10.0), motion.rate), axis=-1)
+            fastest = np.maximum(fastest, speed / least)
+    return fastest
+
+
+def _picked(motion: Motion, frames: Index, rate: float) -> Motion:
     return Motion(
         motion.skeleton,
-        motion.rate,
+        rate,
         motion.rotations[frames],
         motion.root_translation[frames],
         {joint: track[frames] for joint, track in motion.translations.items()},
@@ -282,7 +307,7 @@ def _active(signals: _Signals, settings: CutSettings, start: int, stop: int) -> 
     )
     if airborne.any() and max(rise, lift) > settings.jump_rise and not travelling.any():
         return [("jump", start, stop)]
-    if signals.limbs[span].max() > settings.strike_speed and not travelling.any():
+    if signals.limbs[span].max() > 1 and not travelling.any():
         return [("strike", start, stop)]
     turning = np.zeros(stop - start, bool)
     for first, last in zip(
