@@ -21,6 +21,7 @@ _JSON, _BIN = 0x4E4F534A, 0x004E4942
 _DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
 _PATHS = {"translation": 3, "rotation": 4, "scale": 3}
+_RESTS = {"translation": (0.0, 0.0, 0.0), "rotation": (0.0, 0.0, 0.0, 1.0), "scale": (1.0, 1.0, 1.0)}
 
 
 class Curve(NamedTuple):
@@ -151,34 +152,45 @@ class GlbScene:
                 moved.add(node)
         return tuple(sorted(moved))
 
+    def path_of(self, node: int) -> str:
+        """The names from the top down to a node, by which engines find it."""
+        above = self.parents[node]
+        return (f"{self.path_of(above)}/" if above >= 0 else "") + self.names[node]
+
+    def rest_of(self, node: int) -> Array:
+        """The matrix (4, 4) of a node where nothing moves it, in its parent's space."""
+        return self._own(node, {}, 1)[0]
+
     def duration_s(self, name: str) -> float:
         """When the last key of an animation lies, seconds."""
         return max(float(curve.times[-1]) for curve in self.curves[name])
 
     def worlds(self, name: str, times: Array) -> Array:
         """World matrices (T, N, 4, 4) of the N nodes at times (T,), seconds."""
-        count = len(times)
-        parts: list[dict[str, Array]] = [
-            {
-                "translation": np.tile(np.asarray(node.get("translation", (0, 0, 0)), float), (count, 1)),
-                "rotation": np.tile(np.asarray(node.get("rotation", (0, 0, 0, 1)), float), (count, 1)),
-                "scale": np.tile(np.asarray(node.get("scale", (1, 1, 1)), float), (count, 1)),
-            }
-            for node in self._nodes
-        ]
+        count, seconds = len(times), np.asarray(times, np.float64)
+        moved: dict[int, dict[str, Array]] = {}
         for curve in self.curves[name]:
-            parts[curve.node][curve.path] = _played(curve, np.asarray(times, np.float64))
+            moved.setdefault(curve.node, {})[curve.path] = _played(curve, seconds)
         out = np.empty((count, len(self._nodes), 4, 4))
         for node in self._order:
-            fixed = self._nodes[node].get("matrix")
-            own = (
-                _matrices(parts[node])
-                if fixed is None
-                else np.broadcast_to(np.reshape(np.asarray(fixed, float), (4, 4)).T, (count, 4, 4))
-            )
-            parent = self.parents[node]
+            own, parent = self._own(node, moved.get(node, {}), count), self.parents[node]
             out[:, node] = own if parent < 0 else out[:, parent] @ own
         return out
+
+    def _own(self, node: int, moved: Mapping[str, Array], count: int) -> Array:
+        """Matrices (T, 4, 4) of a node in its parent's space, where `moved` holds what plays (T, 3 or 4)."""
+        given = self._nodes[node]
+        if given.get("matrix") is not None:
+            fixed = np.reshape(np.asarray(given["matrix"], float), (4, 4)).T
+            return np.broadcast_to(fixed, (count, 4, 4))
+        return _matrices(
+            {
+                path: moved[path]
+                if path in moved
+                else np.tile(np.asarray(given.get(path, rest), float), (count, 1))
+                for path, rest in _RESTS.items()
+            }
+        )
 
 
 def _played(curve: Curve, times: Array) -> Array:

@@ -1,4 +1,4 @@
-"""From BVH files to a set of clips on the takes' own skeleton."""
+"""From BVH files to prepared takes, and to a set of clips on the takes' own skeleton."""
 
 from __future__ import annotations
 
@@ -46,12 +46,13 @@ def pack_takes(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    read = _read(paths, recipe, _part(progress, 0.0, 0.1), unit_m, up)
-    name = expect_name(recipe.name or next(iter(read)), "name of the set")
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
+    name = name_of(recipe, read)
     clip_set.expect_place(out_dir, name)
-    takes, clips = _made(paths, read, recipe, _part(progress, 0.1, 0.6))
+    takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
+    clips = pipeline.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
-    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, _part(progress, 0.7, 0.3))
+    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, part_of(progress, 0.7, 0.3))
 
 
 def clips_of(
@@ -66,16 +67,32 @@ def clips_of(
     Raises:
         TakemillError: anything is wrong.
     """
-    read = _read(paths, recipe, _part(progress, 0.0, 0.2), unit_m, up)
-    return _made(paths, read, recipe, _part(progress, 0.2, 0.8))[1]
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
+    takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
+    return pipeline.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
 
 
-_Read = dict[str, tuple[Motion, BodyMap, BvhLayout]]
+Read = dict[str, tuple[Motion, BodyMap, BvhLayout]]
+"""What files held, by the takes' names."""
 
 
-def _read(
+def name_of(recipe: Recipe, read: Read) -> str:
+    """The set's name: the recipe's, or the first take's.
+
+    Raises:
+        RecipeError: file systems refuse it.
+    """
+    return expect_name(recipe.name or next(iter(read)), "name of the set")
+
+
+def read_takes(
     paths: Sequence[str | Path], recipe: Recipe, progress: Progress, unit_m: float | None, up: str | None
-) -> _Read:
+) -> Read:
+    """All takes of a set, of one skeleton, with names of their own.
+
+    Raises:
+        TakemillError: one cannot be read, two are alike in name or of two skeletons, or a clip leaves them.
+    """
     names = [Path(path).stem for path in paths]
     if len(set(names)) < len(names):
         twice = Counter(names).most_common(1)[0][0]
@@ -90,17 +107,18 @@ def _read(
     return read
 
 
-def _made(
-    paths: Sequence[str | Path], read: _Read, recipe: Recipe, progress: Progress
-) -> tuple[list[PreparedTake], tuple[FinishedClip, ...]]:
+def prepared(
+    paths: Sequence[str | Path], read: Read, recipe: Recipe, progress: Progress
+) -> list[PreparedTake]:
+    """The takes mended and judged, with the digests of their files."""
     takes = []
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
         digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
-        part = _part(progress, 0.8 * number / len(paths), 0.8 / len(paths))
+        part = part_of(progress, number / len(paths), 1 / len(paths))
         takes.append(pipeline.prepare(name, motion, body, recipe, part, digest))
-    return takes, pipeline.make_clips(takes, recipe, _part(progress, 0.8, 0.2))
+    return takes
 
 
-def _part(progress: Progress, begin: float, share: float) -> Progress:
+def part_of(progress: Progress, begin: float, share: float) -> Progress:
     """The progress of a part of the work, which begins at `begin` and takes `share` of the whole."""
     return lambda text, part: progress(text, begin + share * part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ LIST = "clips.json"
 SCHEMA = "clips.schema.json"
 
 _TIME_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
+_SAME_REST = 1e-6  # of a node's matrix
 _SAME_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
 _PER_FRAME = 4  # times a frame that clips are compared
 
@@ -48,6 +49,22 @@ class Verdict:
     problems: tuple[str, ...]
 
 
+def set_folders(folder: str | Path) -> tuple[Path, ...]:
+    """The folder itself if it holds a set, else those in it that do: the characters' ones.
+
+    Raises:
+        FileError: there is none.
+    """
+    folder = Path(folder)
+    with disk.naming("read", folder):
+        if (folder / LIST).exists():
+            return (folder,)
+        found = tuple(sorted(one.parent for one in folder.glob(f"*/{LIST}")))
+    if not found:
+        raise FileError(f"cannot read {folder / LIST}: there is no such file; name the folder of a set")
+    return found
+
+
 def verify_set(
     folder: str | Path, motions: Mapping[str, Motion] | None = None
 ) -> tuple[tuple[str, ...], tuple[Verdict, ...]]:
@@ -66,24 +83,35 @@ def verify_set(
     except (ValueError, RecursionError) as problem:
         raise FileError(f"{folder / LIST}: not JSON: {problem}") from problem
     schema = json.loads(Path(__file__).with_name(SCHEMA).read_bytes())
-    wrong = [f"{LIST}: {text}" for text in problems(said, schema, schema)]
+    wrong = list(_version(said, schema)) or [f"{LIST}: {text}" for text in problems(said, schema, schema)]
     if wrong:
         return tuple(wrong), ()
     wrong += _files(folder, said)
     scenes: dict[str, GlbScene | None] = {}
-    for file in sorted({clip["file"] for clip in said["clips"]}):
+    played = {clip["file"] for clip in said["clips"]}
+    for file in sorted(played | {file["name"] for file in said["files"] if file["name"].endswith(".glb")}):
         try:
             scenes[file] = GlbScene(disk.read_bytes(folder / file), file)
         except (GlbError, FileError) as problem:
             wrong.append(str(problem))
             scenes[file] = None
     wrong += _names(said, scenes)
+    wrong += _paths(said, scenes)
+    names = {scene.names[joint] for scene in scenes.values() if scene for joint in scene.joints}
     verdicts = (
-        _clip(clip, scene, said, (motions or {}).get(clip["name"]))
+        _clip(clip, scene, names, said, (motions or {}).get(clip["name"]))
         for clip in said["clips"]
         if (scene := scenes[clip["file"]]) and clip["name"] in scene.curves
     )
     return tuple(wrong), tuple(verdicts)
+
+
+def _version(said: Any, schema: Mapping[str, Any]) -> Iterator[str]:
+    """Whether the list is of a layout that is known: all else would follow from that."""
+    known = schema["properties"]["schema_version"]["const"]
+    found = said.get("schema_version") if isinstance(said, dict) else None
+    if isinstance(found, int) and found != known:
+        yield f"{LIST}: its layout is version {found}, and this verifies version {known}; pack the set again"
 
 
 def _files(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
@@ -111,13 +139,36 @@ def _names(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> It
             yield f"clip {clip['name']!r}: there is no such animation in {clip['file']}"
 
 
+def _paths(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
+    """Whether the joints are there, and whether clips in files without a mesh find them in the set's own."""
+    parts: Mapping[str, str] = said["skeleton"]["body"]
+    whole = next((scene for scene in scenes.values() if scene and scene.joints), None)
+    there = {whole.path_of(node): node for node in range(len(whole.names))} if whole else {}
+    for file, scene in scenes.items():
+        for part, joint in parts.items() if scene else ():
+            if scene and joint not in scene.names:
+                yield f"{file}: there is no joint {joint!r}, which is {part}"
+        if scene is None or scene.joints or whole is None:
+            continue
+        for node in sorted({curve.node for curves in scene.curves.values() for curve in curves}):
+            path = scene.path_of(node)
+            if path not in there:
+                yield f"{file}: {path} is moved, and is not in the file with the mesh"
+            elif not np.allclose(scene.rest_of(node), whole.rest_of(there[path]), atol=_SAME_REST):
+                yield f"{file}: {path} rests elsewhere than in the file with the mesh"
+
+
 def _clip(
-    clip: Mapping[str, Any], scene: GlbScene, said: Mapping[str, Any], motion: Motion | None
+    clip: Mapping[str, Any],
+    scene: GlbScene,
+    names: Set[str],
+    said: Mapping[str, Any],
+    motion: Motion | None,
 ) -> Verdict:
     name, seconds = clip["name"], scene.duration_s(clip["name"])
     wrong = list(_times(clip, seconds))
     joints = scene.joints or scene.moved_by(name)
-    ends = scene.worlds(name, np.array([0.0, clip["duration_s"]]))
+    ends = _seen(scene, names, scene.worlds(name, np.array([0.0, clip["duration_s"]])))
     root = said["skeleton"]["root"]
     moved = next((j for j in joints if scene.names[j] == root), None)
     way = clip["travel"]
@@ -130,14 +181,14 @@ def _clip(
         if travel > 1.0:
             wrong.append(f"the root joint ends {travel:.1f} mm from where the list says")
     if clip["loop"]:
-        poses = np.linalg.inv(ends[:, moved])[:, None] @ ends if travels else ends
+        poses = np.linalg.inv(_unscaled(ends[:, moved]))[:, None] @ ends if travels else ends
         kept = "keep" in (way["planar"], way["turn"])  # the body travels, and a root joint does not
         body = [joint for joint in joints if not (kept and joint == moved)]
         seam = 1000 * _pose_gap(poses[:, body][..., :3, 3], kept)
         if seam > 0.1:
             wrong.append(f"the loop's ends are {seam:.2f} mm apart")
     if motion is not None:
-        error, more = _compared(name, scene, joints, motion, said["settings"])
+        error, more = _compared(name, scene, names, motion, said["settings"])
         wrong += more
     if scene.extras[name] != clip:
         wrong.append("its extras say something else than the list")
@@ -171,6 +222,35 @@ def _travel_error(ends: Array, travel: Mapping[str, Any]) -> float:
     return miss + abs(float(np.angle(np.exp(1j * (turn - right)))))  # a radian is a metre at arm's length
 
 
+def _unscaled(matrices: Array) -> Array:
+    """Matrices (..., 4, 4) without their scale."""
+    out = matrices.copy()
+    out[..., :3, :3] /= np.linalg.norm(out[..., :3, :3], axis=-2, keepdims=True)
+    return out
+
+
+def _seen(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
+    """World matrices (T, N, 4, 4) as the character sees them, wherever its scene has put it on the floor."""
+    tops = (
+        node for node, name in enumerate(scene.names) if name in joints and not _below(scene, node, joints)
+    )
+    top = next(tops, -1)
+    above, stand = scene.parents[top] if top >= 0 else -1, np.eye(4)
+    while above >= 0:
+        stand, above = scene.rest_of(above) @ stand, scene.parents[above]
+    turn = _unscaled(stand)
+    heading = np.arctan2(turn[0, 2] - turn[2, 0], turn[0, 0] + turn[2, 2])  # its twist about +Y
+    c, s = np.cos(heading), np.sin(heading)
+    place = np.array([[c, 0, s, stand[0, 3]], [0, 1, 0, 0], [-s, 0, c, stand[2, 3]], [0, 0, 0, 1.0]])
+    return np.linalg.inv(place) @ worlds
+
+
+def _below(scene: GlbScene, node: int, joints: Set[str]) -> bool:
+    """Whether a node hangs below one of the joints."""
+    above = scene.parents[node]
+    return above >= 0 and (scene.names[above] in joints or _below(scene, above, joints))
+
+
 def _pose_gap(ends: Array, travels: bool) -> float:
     """The largest distance, metres, between poses (2, J, 3), the best turn and shift apart if it travels."""
     first, last = ends
@@ -184,18 +264,16 @@ def _pose_gap(ends: Array, travels: bool) -> float:
 
 
 def _compared(
-    name: str, scene: GlbScene, joints: tuple[int, ...], motion: Motion, settings: Mapping[str, Any]
+    name: str, scene: GlbScene, names: Set[str], motion: Motion, settings: Mapping[str, Any]
 ) -> tuple[float | None, list[str]]:
     """The largest distance, mm, between the joints as the file plays them and the motion, 4 times a frame."""
-    nodes = {
-        scene.names[node]: node for node in (*range(len(scene.names)), *joints)
-    }  # joints have the last word
+    nodes = {scene.names[node]: node for node in (*range(len(scene.names)), *scene.joints)}  # joints last
     missing = [joint for joint in motion.skeleton.names if joint not in nodes]
     if missing:
         return None, [f"the file has no joint {missing[0]!r}"]
     frames = np.arange((len(motion) - 1) * _PER_FRAME + 1) / _PER_FRAME
     right = motion.sampled(frames, motion.rate).model()[1]
-    places = scene.worlds(name, frames / motion.rate)[..., :3, 3]
+    places = _seen(scene, names, scene.worlds(name, frames / motion.rate))[..., :3, 3]
     played = places[:, [nodes[joint] for joint in motion.skeleton.names]]
     played = np.stack([played[..., 0], -played[..., 2], played[..., 1]], axis=-1)  # +Y up to +Z up
     error = 1000 * float(np.linalg.norm(played - right, axis=-1).max())

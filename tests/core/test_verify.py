@@ -6,6 +6,7 @@ import contextlib
 import copy
 import hashlib
 import json
+import re
 import shutil
 import struct
 from pathlib import Path
@@ -74,9 +75,9 @@ def test_a_good_set_is_well(made):
         assert (one.travel_mm or 0) < 0.1
 
 
-def rewrite(folder: Path, change, binary=None) -> None:
+def rewrite(folder: Path, change, binary=None, file: str = "set.glb") -> None:
     """Change the GLB's JSON (and its bytes), then list the new file as if it had been written so."""
-    path = folder / "set.glb"
+    path = folder / file
     data = path.read_bytes()
     size = struct.unpack_from("<I", data, 12)[0]
     text, rest = json.loads(data[20 : 20 + size]), bytearray(data[28 + size :])
@@ -199,6 +200,16 @@ DAMAGE = {
     ),
     "an unknown key": (lambda f: relist(f, lambda s: s.update(colour="red")), "clips.json: colour: unknown"),
     "no root": (lambda f: relist(f, lambda s: s["skeleton"].update(root="tail")), "there is no joint 'tail'"),
+    "a joint renamed": (
+        lambda f: rewrite(
+            f, lambda t: next(n for n in t["nodes"] if n.get("name") == "hips").update(name="pelvis")
+        ),
+        "set.glb: there is no joint 'hips', which is hips",
+    ),
+    "another layout": (
+        lambda f: relist(f, lambda s: s.update(schema_version=1)),
+        "clips.json: its layout is version 1, and this verifies version",
+    ),
     "an unlisted file": (lambda f: relist(f, lambda s: s["files"].pop(1)), "is not among the set's files"),
 }
 
@@ -208,6 +219,57 @@ def test_each_damage_is_told(folder, what):
     change, message = DAMAGE[what]
     change(folder)
     assert any(message in text for text in problems(folder)), problems(folder)
+
+
+@pytest.fixture(scope="module")
+def parted(tmp_path_factory):
+    """A set whose clips are apart from the mesh."""
+    motion = small_takes.stand_and_walk()
+    recipe = parse_recipe('files = "apart"\n' + RECIPE)
+    take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), recipe)
+    clips = pipeline.make_clips(take, recipe)
+    folder = tmp_path_factory.mktemp("parted") / "set"
+    write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
+    return folder
+
+
+def rest(joint: str, **parts):
+    return lambda text: next(n for n in text["nodes"] if n.get("name") == joint).update(parts)
+
+
+PARTED = {
+    "nothing": ("set.glb", nothing, None),
+    "a bone of another length": (
+        "set.glb",
+        rest("left_foot", translation=[0.0, 0.5, 0.0]),
+        "clips/walk.glb: .*/left_foot rests elsewhere",
+    ),
+    "a bone turned in a clip's file": (
+        "clips/off.glb",
+        rest("left_foot", rotation=[0.0, 0.6, 0.0, 0.8]),
+        "clips/off.glb: .*/left_foot rests elsewhere",
+    ),
+    "a bone renamed": (
+        "set.glb",
+        rest("spine", name="back"),
+        "clips/walk.glb: .*/spine is moved, and is not in the file with the mesh",
+    ),
+    "another object above": ("set.glb", rest("skeleton", name="rig"), "is not in the file with the mesh"),
+    "an empty file": ("set.glb", lambda t: t.clear(), "set.glb: there is no joint 'hips'"),
+}
+
+
+@pytest.mark.parametrize("what", PARTED)
+def test_clips_apart_find_their_joints_by_path_in_the_file_with_the_mesh(parted, tmp_path, what):
+    file, change, message = PARTED[what]
+    folder = tmp_path / "set"
+    shutil.copytree(parted, folder)
+    rewrite(folder, change, file=file)
+    found = problems(folder)
+    if message is None:
+        assert found == []
+    else:
+        assert any(re.search(message, text) for text in found), found
 
 
 def test_a_pose_that_is_off_between_the_ends_is_told_where_the_take_is_at_hand(made, folder):

@@ -1,0 +1,27 @@
+"""Characters as GLB files for tests: a stick mesh on a skeleton, below a node that places the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from takemill.glb import skeleton_glb
+from takemill.glb_format import Document, Json, pack, parse
+from takemill.skeleton import Skeleton
+
+
+def character(skeleton: Skeleton, **node: Sequence[float]) -> bytes:
+    """A GLB of a skeleton whose topmost joints hang below a node of this translation, rotation and scale."""
+    document = parse(skeleton_glb(skeleton))
+    group = document.json["scenes"][0]["nodes"][0]
+    return changed(
+        pack(document),
+        lambda json: json["nodes"][group].update({key: list(value) for key, value in node.items()}),
+    )
+
+
+def changed(glb: bytes, change) -> bytes:
+    """A GLB whose JSON was changed in place."""
+    document = parse(glb)
+    json: Json = document.json
+    change(json)
+    return pack(Document(json, document.binary))
