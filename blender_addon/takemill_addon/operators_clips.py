@@ -104,7 +104,7 @@ class TAKEMILL_OT_mark_contacts(stage.Stage, bpy.types.Operator):
         mark(new, marks, work.take.start)
         replace(record, contacts=contacts).keep(new)
         stage.note_source(new, work)
-        _replace_on_list(work, new)
+        stage.replace_on_list(work.armature, work.action, new)
         actions.assign(work.armature, new, actions.slot_for(new, work.armature))
         return f"{new.name}: {len(marks)} marks"
 
@@ -118,15 +118,8 @@ def _write(context, work: stage.Work, motion, start: int, word: str, record: Cli
     new = write_motion(context, work.armature, motion, start, name, work.take.frame)
     record.keep(new)
     stage.note_source(new, work)
-    _replace_on_list(work, new)
+    stage.replace_on_list(work.armature, work.action, new)
     return new
-
-
-def _replace_on_list(work: stage.Work, new: bpy.types.Action) -> None:
-    """A clip on the list goes on with its newest Action."""
-    for entry in work.armature.takemill.clips:
-        if entry.action == work.action:
-            entry.action = new
 
 
 class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):

@@ -39,6 +39,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
             body.operator("takemill.close_loop", icon="FILE_REFRESH")
             body.operator_menu_enum("takemill.split_travel", "mode", icon="CON_FOLLOWPATH")
             body.operator("takemill.mark_contacts", icon="MARKER_HLT")
+            body.operator("takemill.thin_keys", icon="IPO_BEZIER")
 
 
 CLASSES = (TAKEMILL_UL_clips, TAKEMILL_PT_clips)

@@ -75,7 +75,7 @@ def read_in_armature(
     slot = actions.slot_for(action, armature)
     bag = actions.channelbag(action, slot)
     frames = take_frames(action, bag)
-    channels = _read_channels(rig, bag, frames)
+    channels = read_channels(rig, bag, frames)
     scaled = channels.scaled[rig.parent_of_any[channels.scaled]]  # others only shape the mesh
     reasons = evaluation_reasons(armature, action, slot)
     if len(scaled):
@@ -83,7 +83,7 @@ def read_in_armature(
     if reasons:
         local = _evaluated(context, armature, action, slot, frames, rig)
     else:
-        local = rig.local_from_basis(channels.location, _quaternions(rig, channels.rotation))
+        local = rig.local_from_basis(channels.location, quaternions_of(rig, channels.rotation))
     motion = motion_of(rig.skeleton, scene_time.frame_rate(context.scene), *local)
     unscaled = tuple(rig.names[bone] for bone in channels.scaled)
     return Take(action.name, rig, ArmatureFrame.none(), frames.start, motion, reasons, unscaled)
@@ -126,7 +126,7 @@ def _acts(constraint) -> bool:
     return not constraint.mute and constraint.influence > 0
 
 
-class _Channels(NamedTuple):
+class Channels(NamedTuple):
     """What the F-curves say on each frame, unkeyed channels as they are now.
 
     location (F, J, 3); rotation (F, J, 4) in each bone's own mode; scaled (N,) bones with a scale.
@@ -137,7 +137,7 @@ class _Channels(NamedTuple):
     scaled: Index
 
 
-def _read_channels(rig: Rig, bag, frames: range) -> _Channels:
+def read_channels(rig: Rig, bag, frames: range) -> Channels:
     place = {name: index for index, name in enumerate(rig.names)}
     paths = [rotation_modes.path_of(mode) for mode in rig.modes]
     wanted = np.arange(frames.start, frames.stop, dtype=np.float32)
@@ -159,7 +159,7 @@ def _read_channels(rig: Rig, bag, frames: range) -> _Channels:
     bad = ~np.isfinite(location).all(axis=(0, 2)) | ~np.isfinite(rotation).all(axis=(0, 2))
     if bad.any():
         raise InputError(f"bone {rig.names[int(np.argmax(bad))]!r}: one of its keys holds no number")
-    return _Channels(location, rotation, np.flatnonzero((np.abs(scale - 1) > _SCALED).any(axis=1)))
+    return Channels(location, rotation, np.flatnonzero((np.abs(scale - 1) > _SCALED).any(axis=1)))
 
 
 def _curve_values(curve, wanted: Array) -> Array:
@@ -175,7 +175,7 @@ def _curve_values(curve, wanted: Array) -> Array:
     return np.array([curve.evaluate(frame) for frame in wanted])
 
 
-def _quaternions(rig: Rig, values: Array) -> Array:
+def quaternions_of(rig: Rig, values: Array) -> Array:
     """Rotation channels (F, J, 4) -> quaternions (F, J, 4), all bones of a mode at once."""
     out = np.empty_like(values)
     for mode in set(rig.modes):

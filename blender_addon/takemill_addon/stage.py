@@ -91,6 +91,13 @@ def note_source(new: bpy.types.Action, work: Work) -> None:
     new.takemill.source = work.action
 
 
+def replace_on_list(armature: bpy.types.Object, old: bpy.types.Action, new: bpy.types.Action) -> None:
+    """A clip on the list goes on with its newest Action."""
+    for entry in armature.takemill.clips:
+        if entry.action == old:
+            entry.action = new
+
+
 def activate(context: bpy.types.Context, armature: bpy.types.Object) -> None:
     """Select `armature` alone and work on it from now on."""
     active = context.view_layer.objects.active

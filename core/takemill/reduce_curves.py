@@ -136,7 +136,7 @@ class _Judge:
         per_frame: int,
     ) -> None:
         self._curves, self._skeleton, self._pose = curves, skeleton, pose
-        self._smooth, self._per_frame = settings.smooth, per_frame
+        self._smooth, self._loop, self._per_frame = settings.smooth, loop, per_frame
         self._every = Looks.at(np.ones(curves.values.shape, bool), self._per_frame)
         self._steep = slopes_of(curves.values, loop)
         self._wanted = self._drawn(self._steep, self._every)
@@ -159,7 +159,10 @@ class _Judge:
     def _fitted(self, kept: Mask, looks: Looks) -> Array:
         if not self._smooth:
             return np.zeros_like(self._steep)
-        return fitted_slopes(self._curves.values, self._steep, kept, looks, self._wanted)
+        out = fitted_slopes(self._curves.values, self._steep, kept, looks, self._wanted)
+        if self._loop:
+            out[:, [0, -1]] = out[:, [0, -1]].mean(axis=1, keepdims=True)
+        return out
 
     def _drawn(self, slopes: Array, looks: Looks) -> Array:
         values = self._curves.values

@@ -147,6 +147,10 @@ def test_a_loops_slopes_meet_at_its_seam():
     slopes = slopes_of(values, loop=True)
     np.testing.assert_array_equal(slopes[:, 0], slopes[:, -1])
     np.testing.assert_allclose(slopes[:, 0], [2 * np.pi / 40, 0, 0.1], atol=2e-3)
+    motion = synthetic.walk(rate=60, steps=4).motion
+    thin = thin_curves(curves_of(motion), motion.skeleton, pose_of(motion), CurveSettings(0.003), loop=True)
+    np.testing.assert_array_equal(thin.slopes[:, 0], thin.slopes[:, -1])
+    assert thin.keys.sum() < 0.3 * thin.keys.size
 
 
 @pytest.mark.parametrize("frames", [1, 2, 3])

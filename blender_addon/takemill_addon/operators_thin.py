@@ -1,0 +1,49 @@
+"""Fewer keys, so that an animator can edit an Action that was recorded or baked."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill.reduce_curves import CurveSettings
+
+from . import actions, stage
+from .clip_record import ClipRecord
+from .thin_action import thin_action
+from .write_action import refresh
+
+
+class TAKEMILL_OT_thin_keys(stage.Stage, bpy.types.Operator):
+    """Play the same motion by fewer keys, to be edited by hand, in a new action"""
+
+    bl_idname = "takemill.thin_keys"
+    bl_label = "Thin Keys"
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+
+    max_error_mm: bpy.props.FloatProperty(
+        name="Tolerance in mm",
+        default=2.0,
+        min=0.01,
+        soft_max=20.0,
+        description="How far any joint, or what lies within 10 cm of it, may stray",
+    )
+    smooth: bpy.props.BoolProperty(
+        name="Smooth curves",
+        default=True,
+        description="Bezier curves with aligned handles; otherwise straight lines from key to key",
+    )
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        settings = CurveSettings(max_error_m=self.max_error_mm / 1000, smooth=self.smooth)
+        name = actions.fitting_name(action.name, " thin")
+        loop = ClipRecord.of_action(action).loop
+        new, before, after = thin_action(armature, action, name, settings, loop)
+        new.takemill.source = action
+        stage.replace_on_list(armature, action, new)
+        actions.assign(armature, new, actions.slot_for(new, armature))
+        refresh(context.scene)
+        return f"{new.name}: {after} keys of {before}"
+
+
+CLASSES = (TAKEMILL_OT_thin_keys,)

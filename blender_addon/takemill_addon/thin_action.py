@@ -1,0 +1,124 @@
+"""A copy of an Action with fewer keys, for an animator to edit; what it plays stays within a bound.
+
+Location and rotation of bones are thinned, each with its own keys. All else in the Action is copied as it is.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import bpy
+import numpy as np
+
+from takemill.checks import Array, Index
+from takemill.reduce_curves import Curves, CurveSettings, thin_curves
+
+from . import actions, rotation_modes
+from .read_action import Channels, quaternions_of, read_channels, take_frames
+from .rig import ArmatureFrame, Rig, read_rig
+
+_LINEAR, _BEZIER, _ALIGNED = 1, 2, 3
+
+
+class _Row(NamedTuple):
+    """One F-curve: its path, its component, the bone that it moves, and whether it turns it."""
+
+    path: str
+    component: int
+    bone: int
+    turns: bool
+
+
+def thin_action(
+    armature: bpy.types.Object,
+    action: bpy.types.Action,
+    name: str,
+    settings: CurveSettings,
+    loop: bool = False,
+) -> tuple[bpy.types.Action, int, int]:
+    """A thinned copy of `action`, called `name`, and how many keys there were and are.
+
+    A property gets no more keys than it had: where it would, its curves stay as they are.
+
+    Raises:
+        InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
+    """
+    slot, rig = actions.slot_for(action, armature), read_rig(armature)
+    bag = actions.channelbag(action, slot)
+    frames = take_frames(action, bag)
+    channels, rows = read_channels(rig, bag, frames), _rows(rig, bag)
+    paths = list(dict.fromkeys(row.path for row in rows))
+    first = {row.path: row for row in reversed(rows)}
+    curves = Curves(
+        np.array([_values(channels, row) for row in rows]).reshape(len(rows), len(frames)),
+        np.array([paths.index(row.path) for row in rows], np.intp),
+        np.array([first[path].bone for path in paths], np.intp),
+        np.array([first[path].turns for path in paths], bool),
+    )
+    frame = ArmatureFrame.of(armature)
+
+    def pose(values: Array) -> tuple[Array, Array]:
+        rotations, translations = _local(rig, channels, rows, values)
+        return rotations, translations * frame.size
+
+    thin = thin_curves(curves, frame.world_skeleton(rig.skeleton), pose, settings, loop)
+    new = action.copy()
+    new.name, new.use_fake_user = name, True
+    new_bag = actions.channelbag(new, new.slots[list(action.slots).index(slot)])
+    before = after = 0
+    for row, values, slopes, group in zip(rows, curves.values, thin.slopes, curves.group, strict=True):
+        curve = new_bag.fcurves.find(row.path, index=row.component)
+        keys, count = np.flatnonzero(thin.keys[group]), len(curve.keyframe_points)
+        if len(keys) < count:
+            _write(curve, frames.start + keys, values[keys], slopes[keys] if settings.smooth else None)
+        before, after = before + count, after + len(curve.keyframe_points)
+    return new, before, after
+
+
+def _rows(rig: Rig, bag) -> list[_Row]:
+    """The F-curves that can be thinned: those that bones follow, without modifiers that shape them."""
+    place = {name: index for index, name in enumerate(rig.names)}
+    out = []
+    for curve in bag.fcurves:
+        name, path = actions.bone_channel(curve.data_path) or ("", "")
+        bone = place.get(name)
+        shaped = any(one.type != "CYCLES" and not one.mute for one in curve.modifiers)
+        if bone is None or curve.is_empty or shaped:
+            continue
+        turns = path == rotation_modes.path_of(rig.modes[bone])
+        if turns or path == "location":
+            out.append(_Row(curve.data_path, curve.array_index, bone, turns))
+    return out
+
+
+def _values(channels: Channels, row: _Row) -> Array:
+    """What a curve says on each frame (F,)."""
+    return (channels.rotation if row.turns else channels.location)[:, row.bone, row.component]
+
+
+def _local(rig: Rig, channels: Channels, rows: list[_Row], values: Array) -> tuple[Array, Array]:
+    """Curves (C, T) -> local rotations (T, J, 4) and translations (T, J, 3), armature units."""
+    count = values.shape[1]
+    location, rotation = (
+        np.repeat(part[:1], count, axis=0) for part in (channels.location, channels.rotation)
+    )
+    for row, curve in zip(rows, values, strict=True):
+        (rotation if row.turns else location)[:, row.bone, row.component] = curve
+    return rig.local_from_basis(location, quaternions_of(rig, rotation))
+
+
+def _write(curve, frames: Index, values: Array, slopes: Array | None) -> None:
+    """Keys instead of those of the curve; with slopes (N,), per frame, Bezier curves with aligned handles."""
+    points = curve.keyframe_points
+    points.clear()
+    points.add(len(frames))
+    keys = np.stack([frames, values], axis=-1).astype(np.float32)
+    reach = np.diff(frames, prepend=frames[0] - 1, append=frames[-1] + 1) / 3
+    kind = _LINEAR if slopes is None else _BEZIER
+    steep = np.zeros(len(frames)) if slopes is None else slopes
+    points.foreach_set("co", keys.ravel())
+    points.foreach_set("interpolation", np.full(len(frames), kind, np.uint8))
+    for side, way in (("left", -reach[:-1]), ("right", reach[1:])):
+        handles = np.stack([frames + way, values + way * steep], axis=-1).astype(np.float32)
+        points.foreach_set(f"handle_{side}", handles.ravel())
+        points.foreach_set(f"handle_{side}_type", np.full(len(frames), _ALIGNED, np.uint8))
