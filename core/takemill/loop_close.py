@@ -38,6 +38,8 @@ _WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (
 _WHOLE_REACH = 4  # times seam_s: how far an idle takes up a step in speed; further would carry it away
 _FIT_FRAMES = 5  # read at each end to tell its speed where the take does not go on
 _ROUNDS = 2
+_MOST_WARP = 0.499  # frames; further, the next frame would be nearer
+_WARP_S = 0.1  # to both sides of the seam, read to tell the cycle's length to a part of a frame
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,14 @@ class CloseSettings:
             a third, and at twice that to a thirtieth.
         pin: afterwards planted feet of steps and idles are made to stand again, over the seam too
             (loop_feet.pin_loop).
+        warp: the cycle's length is told to a part of a frame, and its time is changed evenly, by less than
+            half a frame in all, so that it is a whole number of frames.
     """
 
     spread: str = "auto"
     seam_s: float = 0.2
     pin: bool = True
+    warp: bool = False
 
 
 def close_range(
@@ -69,9 +74,37 @@ def close_range(
     settings = settings or CloseSettings()
     clip = take.slice(start, end + 1)
     reach = min(round(settings.seam_s * take.rate), len(clip) // 2)
-    before = take.slice(max(0, start - reach), start) if start > 0 and reach else None
-    after = take.slice(end + 1, min(len(take), end + 1 + reach)) if end + 1 < len(take) and reach else None
+    first, last = max(0, start - reach), min(len(take) - 1, end + reach)
+    around = take.slice(first, last + 1)
+    if settings.warp and end > start:
+        pace = (exact_end(take, body, start, end) - start) / (end - start)
+        around = take.sampled(start + (np.arange(first, last + 1) - start) * pace, take.rate)
+    clip = around.slice(start - first, end + 1 - first)
+    before = around.slice(0, start - first) if start > first else None
+    after = around.slice(end + 1 - first, len(around)) if last > end else None
     return close_loop(clip, body, settings, before=before, after=after)
+
+
+def exact_end(take: Motion, body: BodyMap, start: int, end: int) -> float:
+    """The frame number, less than half a frame from `end`, at which the take repeats frame `start` best.
+
+    Told by least squares from the local rotations of all mapped joints but the hips and what they hang on,
+    in the frames around the seam: pose at the start = pose at the end + their speed there times the rest.
+    """
+    reach = max(1, round(_WARP_S * take.rate))
+    offsets = np.arange(-min(reach, start), min(reach, len(take) - 2 - end) + 1)
+    fixed = take.skeleton.path_to(body.require("hips"))
+    joints = [joint for joint in body.joints.values() if joint not in fixed]
+    if not len(offsets) or not joints:
+        return float(end)
+    there, here, ahead, behind = (
+        take.rotations[frame + offsets][:, joints] for frame in (start, end, end + 1, end - 1)
+    )
+    gap = _turn_step(there, here)
+    speed = (_turn_step(ahead, here) - _turn_step(behind, here)) / 2
+    power = float((speed**2).sum())
+    part = float((gap * speed).sum()) / power if power > 0 else 0.0
+    return min(end + float(np.clip(part, -_MOST_WARP, _MOST_WARP)), len(take) - 1.0)
 
 
 def close_loop(

@@ -13,7 +13,7 @@ from takemill import loop_close, quat
 from takemill.body_map import BodyMap, find_body_map
 from takemill.checks import Array
 from takemill.errors import InputError
-from takemill.loop_close import CloseSettings, close_loop, close_range
+from takemill.loop_close import CloseSettings, close_loop, close_range, exact_end
 from takemill.loop_search import LoopSettings, find_loops
 from takemill.motion import Motion
 from takemill.travel import find_travel, steady_travel, with_root_joint, without_travel
@@ -181,6 +181,43 @@ def test_neighbours_bring_the_loop_nearer_to_the_take() -> None:
     alone = close_loop(cut, body)
     away, away_alone = (np.abs(x.model()[1] - cut.model()[1]).mean() for x in (closed, alone))
     assert away < 0.5 * away_alone
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "walker/turn_left0"])
+def test_a_cycle_of_broken_length_is_warped_to_whole_frames(name: str) -> None:
+    """A period of 61.3 frames: its end is found within a tenth of a frame, and all of it plays evenly."""
+    one = open_data.humanoid3d(name)[0]
+    period = 61.3
+    count = int(4 * period)
+    take = open_data.repeated(one, 5).sampled(np.arange(count) * (len(one) - 1) / period, RATE)
+    body = find_body_map(take.skeleton)
+    for start, cycles in ((40, 1), (0, 2), (count - 186, 3)):
+        end = start + round(cycles * period)
+        exact = exact_end(take, body, start, end)
+        assert exact == pytest.approx(start + cycles * period, abs=0.1)
+        assert abs(exact - end) < 0.5
+        # Frame by frame the warped loop is the take at the phase it should have.
+        loop = close_range(take, body, start, end, CloseSettings(warp=True))
+        phase = start + np.arange(len(loop)) * cycles * period / (end - start)
+        clean = take.sampled(np.minimum(phase, count - 1), RATE)
+        inner = slice(16, -16)
+        warped = quat.angle_between(loop.rotations[inner], clean.rotations[inner]).mean()
+        plain = close_range(take, body, start, end)
+        assert len(loop) == len(plain) == end - start + 1
+        assert warped < 0.4 * quat.angle_between(plain.rotations[inner], clean.rotations[inner]).mean()
+
+
+def test_a_cycle_of_whole_frames_or_without_neighbours_is_not_warped() -> None:
+    motion = open_data.humanoid3d("walk")[0]
+    body = find_body_map(motion.skeleton)
+    assert exact_end(motion, body, 0, len(motion) - 1) == len(motion) - 1
+    many = open_data.repeated(motion, 3)
+    period = len(motion) - 1
+    assert exact_end(many, body, 5, 5 + period) == pytest.approx(5 + period, abs=1e-3)
+    frozen = many.sampled(np.zeros(50), RATE)
+    assert exact_end(frozen, body, 10, 40) == 40
+    # Far from a repeat the length still changes by less than half a frame.
+    assert abs(exact_end(many, body, 5, 5 + period // 2) - 5 - period // 2) < 0.5
 
 
 @pytest.mark.parametrize("frames", [2, 3, 4, 7])
