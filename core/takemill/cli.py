@@ -70,6 +70,10 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
 
   takemill pack take.bvh --out clips
   takemill pack walk.bvh fight.bvh --recipe set.toml --out build/ferry
+  takemill pack walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb --out build
+
+--to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
+folder each. A character without a root joint is given one when clips travel by it.
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
@@ -92,7 +96,9 @@ again and compared with what the file plays, four times a frame.
 
   takemill verify clips
   takemill verify build/ferry walk.bvh fight.bvh --recipe set.toml
+  takemill verify build walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb
 
+A folder of characters' folders is verified set by set.
 Exit code 0 when all is well, 1 when something is not."""
 
 _DEMO = """\
@@ -142,10 +148,12 @@ def build_parser() -> argparse.ArgumentParser:
     pack = verb("pack", _PACK)
     _takes(pack, "+")
     pack.add_argument("--out", required=True, metavar="DIR", help="the set's folder")
+    _characters(pack)
     _as_json(pack)
     verify = verb("verify", _VERIFY)
     verify.add_argument("folder", metavar="DIR", help="the set's folder")
     _takes(verify, "*")
+    _characters(verify)
     _as_json(verify)
     demo = verb("demo", _DEMO)
     demo.add_argument("--out", default="takemill_demo", metavar="DIR", help="the set's folder (%(default)s)")
@@ -161,6 +169,16 @@ def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
     parser.add_argument("--recipe", metavar="R.toml", help="settings other than the defaults")
     parser.add_argument("--unit-m", type=float, metavar="M", help="metres per file unit; else guessed")
     parser.add_argument("--up", choices=("Y", "Z"), help="the file's axis that points up; else guessed")
+
+
+def _characters(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--to",
+        action="append",
+        default=[],
+        metavar="RIG.glb",
+        help="a character to fit the clips to; repeatable",
+    )
 
 
 def _as_json(parser: argparse._ActionsContainer) -> None:

@@ -6,6 +6,7 @@ import argparse
 import hashlib
 import json
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -21,11 +22,12 @@ from .health import check as check_health
 from .loop_search import LoopCandidate, find_loops
 from .motion import Motion
 from .packing import clips_of, pack_takes, read_take
-from .pipeline import Progress
+from .packing_characters import clips_for, pack_characters, place_of
+from .pipeline import FinishedClip, Progress
 from .recipe import ClipSpec, Moment, Recipe, parse_moment, read_recipe
 from .recipe_text import recipe_text
 from .repair import repair as repair_take
-from .verify import verify_set
+from .verify import set_folders, verify_set
 
 
 def check(options: argparse.Namespace, progress: Progress) -> str:
@@ -116,27 +118,69 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
 def pack(options: argparse.Namespace, progress: Progress) -> str:
     """A set of clips in a folder."""
     recipe = _recipe(options)
+    if options.to:
+        return _pack_to(options, recipe, progress)
     facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up)
     if options.json:
         return _json({"out": str(options.out), "clips": facts})
     return "\n".join([console.clips_table(facts), "", f"{len(facts)} clips in {options.out}"])
 
 
-def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
-    """A set read back and judged."""
-    recipe = _recipe(options)
-    motions = {}
-    if options.takes:
-        clips = clips_of(options.takes, recipe, progress, options.unit_m, options.up)
-        motions = {clip.name: clip.motion for clip in clips}
-    progress("reading the set", 0.9)
-    wrong, verdicts = verify_set(options.folder, motions)
-    unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
-    wrong = (*wrong, *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown))
-    bad = bool(wrong) or any(one.problems for one in verdicts)
+def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> str:
+    given = (options.takes, options.to, recipe, options.out, progress, options.unit_m, options.up)
+    said = pack_characters(*given)
     if options.json:
-        return _json({"problems": wrong, "clips": [asdict(one) for one in verdicts]}), int(bad)
-    return console.verdict_text(str(options.folder), wrong, verdicts), int(bad)
+        return _json({"out": str(options.out), "characters": said})
+    parts = []
+    for name, facts in said.items():
+        place = place_of(options.out, name, len(said))
+        parts.append(f"{name}:\n{console.clips_table(facts)}\n\n{len(facts)} clips in {place}")
+    return "\n\n".join(parts)
+
+
+def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
+    """A set, or a folder of characters' sets, read back and judged."""
+    recipe = _recipe(options)
+    folders = set_folders(options.folder)
+    again = _made_again(options, recipe, progress, folders)
+    texts, said, bad = [], {}, False
+    for folder in folders:
+        progress(f"reading {folder}", 0.9)
+        motions = {clip.name: clip.motion for clip in again.get(folder, ())}
+        wrong, verdicts = verify_set(folder, motions)
+        unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
+        wrong = (*wrong, *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown))
+        bad |= bool(wrong) or any(one.problems for one in verdicts)
+        said[folder.name] = {"problems": wrong, "clips": [asdict(one) for one in verdicts]}
+        texts.append(console.verdict_text(str(folder), wrong, verdicts))
+    if options.json:
+        alone = folders == (Path(options.folder),)
+        return _json(said[folders[0].name] if alone else {"characters": said}), int(bad)
+    return "\n\n".join(texts), int(bad)
+
+
+def _made_again(
+    options: argparse.Namespace, recipe: Recipe, progress: Progress, folders: Sequence[Path]
+) -> dict[Path, tuple[FinishedClip, ...]]:
+    """The clips of each set, from the takes; nothing where these are not at hand.
+
+    Raises:
+        InputError: the characters that are given are not those whose sets are there.
+    """
+    if not options.takes:
+        if options.to:
+            raise InputError("--to: name the takes too, to make the clips again")
+        return {}
+    if not options.to:
+        if len(folders) > 1:
+            raise InputError(f"{options.folder} holds sets of characters; name each with --to")
+        return {folders[0]: clips_of(options.takes, recipe, progress, options.unit_m, options.up)}
+    found = clips_for(options.takes, options.to, recipe, progress, options.unit_m, options.up)
+    again = {place_of(options.folder, name, len(options.to)): clips for name, clips in found.items()}
+    missing = sorted(str(place) for place in again.keys() - {*folders})
+    if missing:
+        raise InputError(f"there is no set {missing[0]}")
+    return again
 
 
 def demo(options: argparse.Namespace, progress: Progress) -> str:

@@ -1,0 +1,153 @@
+"""Takes fitted to characters given as GLB files, from the command line."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import small_takes
+from rigs import changed, character
+from takemill import cli
+from takemill.glb_read import GlbScene
+
+RECIPE = "".join(
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
+    for name, start, stop, loop, travel in (
+        ("walk", 3.5, 8, "true", "root"),
+        ("set off", 1.5, 4, "false", "root"),
+        ("stand", 0, 1.9, "true", "in_place"),
+    )
+)
+
+
+def shrunk(part: float):
+    skeleton = small_takes.stand_and_walk().skeleton
+    return replace(
+        skeleton,
+        rest_translation=part * skeleton.rest_translation,
+        tip_offsets=part * skeleton.tip_offsets,
+    )
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """A take, a recipe, a short character in centimetres, and a tall one that stands elsewhere."""
+    folder = tmp_path_factory.mktemp("characters")
+    small_takes.write(folder)
+    (folder / "r.toml").write_text(RECIPE)
+    (folder / "short.glb").write_bytes(character(shrunk(60.0), scale=(0.01, 0.01, 0.01)))
+    turned = (0, np.sin(0.4), 0, np.cos(0.4))
+    (folder / "tall.glb").write_bytes(character(shrunk(1.2), translation=(2, 0, 1), rotation=turned))
+    return folder
+
+
+def run(place, verb, *more):
+    return cli.main(
+        [verb, *more[:1], str(place / "walk.bvh"), "--recipe", str(place / "r.toml"), *more[1:]]
+        if verb == "verify"
+        else [verb, str(place / "walk.bvh"), "--recipe", str(place / "r.toml"), *more]
+    )
+
+
+@pytest.fixture(scope="module")
+def both(place):
+    rigs = [item for name in ("short", "tall") for item in ("--to", str(place / f"{name}.glb"))]
+    assert run(place, "pack", *rigs, "--out", str(place / "out")) == 0
+    return place / "out"
+
+
+def said(folder):
+    return json.loads((folder / "clips.json").read_bytes())
+
+
+def test_each_character_has_a_folder_with_clips_of_the_same_frames(both):
+    assert sorted(one.name for one in both.iterdir()) == ["short", "tall"]
+    short, tall = said(both / "short"), said(both / "tall")
+    for a, b in zip(short["clips"], tall["clips"], strict=True):
+        assert a["source"] == b["source"]
+        assert (a["name"], a["frames"], a["loop"], a["contacts"]) == (
+            b["name"],
+            b["frames"],
+            b["loop"],
+            b["contacts"],
+        )
+        feet = [[mark for mark in one["marks"] if "Foot" in mark["name"]] for one in (a, b)]
+        assert feet[0] == feet[1]
+    walks = [one["clips"][0]["travel"]["distance_m"] for one in (short, tall)]
+    assert walks[0] / walks[1] == pytest.approx(0.5, rel=0.02), "the way is as long as the legs"
+    assert short["skeleton"]["sha256"] != tall["skeleton"]["sha256"]
+    assert short["takes"] == tall["takes"]
+
+
+def test_the_sets_verify_against_the_clips_made_again(place, both, capsys):
+    rigs = [item for name in ("short", "tall") for item in ("--to", str(place / f"{name}.glb"))]
+    assert run(place, "verify", str(both), *rigs) == 0
+    out = capsys.readouterr().out
+    assert out.count("3 clips, all well") == 2
+    assert len(re.findall(r"^walk .*\d\.\d{3}  well$", out, re.MULTILINE)) == 2
+    assert cli.main(["verify", str(both), "--json"]) == 0
+    assert sorted(json.loads(capsys.readouterr().out)["characters"]) == ["short", "tall"]
+
+
+def test_a_damaged_set_of_one_character_is_told(both, tmp_path, capsys):
+    shutil.copytree(both, tmp_path / "out")
+    (tmp_path / "out" / "tall" / "report.html").unlink()
+    assert cli.main(["verify", str(tmp_path / "out")]) == 1
+    out = capsys.readouterr().out
+    assert "short: 3 clips, all well" in out
+    assert "tall: 1 problems" in out
+
+
+def test_the_character_travels_by_a_joint_of_its_own_file(both):
+    """Neither file had a root joint; its mesh and all its other joints are where they were."""
+    for name in ("short", "tall"):
+        scene = GlbScene((both / name / "walk.glb").read_bytes(), name)
+        assert said(both / name)["skeleton"]["root"] == "root"
+        root = scene.names.index("root")
+        assert root in scene.joints
+        ends = scene.worlds("walk", np.array([0.0, scene.duration_s("walk")]))[:, root, :3, 3]
+        way = np.linalg.norm(ends[1] - ends[0])
+        assert way == pytest.approx(said(both / name)["clips"][0]["travel"]["distance_m"], abs=1e-4)
+
+
+def test_one_character_takes_the_folder_itself(place, capsys):
+    out = place / "alone"
+    assert run(place, "pack", "--to", str(place / "short.glb"), "--out", str(out), "--json") == 0
+    assert list(json.loads(capsys.readouterr().out)["characters"]) == ["short"]
+    assert (out / "clips.json").exists()
+    assert run(place, "verify", str(out), "--to", str(place / "short.glb")) == 0
+
+
+@pytest.mark.parametrize("files", ["each", "apart"])
+def test_files_parted_verify_too(place, tmp_path, files):
+    (tmp_path / "r.toml").write_text(f'files = "{files}"\n' + RECIPE)
+    common = [str(place / "walk.bvh"), "--recipe", str(tmp_path / "r.toml"), "--to", str(place / "tall.glb")]
+    assert cli.main(["pack", *common, "--out", str(tmp_path / "out")]) == 0
+    assert cli.main(["verify", str(tmp_path / "out"), *common]) == 0
+
+
+def test_what_cannot_be_packed_writes_nothing(place, tmp_path, capsys):
+    good = str(place / "short.glb")
+    (tmp_path / "short.glb").write_bytes((place / "short.glb").read_bytes())
+    (tmp_path / "none.glb").write_bytes(changed((place / "short.glb").read_bytes(), lambda j: j.pop("skins")))
+    (tmp_path / "text.glb").write_text("no GLB")
+    out = tmp_path / "out"
+    for bad, message in (
+        ([good, str(tmp_path / "short.glb")], "two characters are called 'short'"),
+        ([good, str(tmp_path / "none.glb")], r"none\.glb: there is no skin in it"),
+        ([good, str(tmp_path / "text.glb")], r"text\.glb: not a GLB"),
+        ([good, str(tmp_path / "gone.glb")], r"cannot read .*gone\.glb"),
+    ):
+        rigs = [item for one in bad for item in ("--to", one)]
+        assert run(place, "pack", *rigs, "--out", str(out)) == 2
+        assert re.search(message, capsys.readouterr().err)
+        assert not out.exists()
+    assert cli.main(["verify", str(place / "out"), "--to", good]) == 2
+    assert "name the takes too" in capsys.readouterr().err
+    assert cli.main(["verify", str(tmp_path)]) == 2
+    assert "name the folder of a set" in capsys.readouterr().err
