@@ -15,9 +15,10 @@ from takemill.checks import Mask
 from takemill.contacts import Contacts, find_contacts
 from takemill.errors import InputError
 from takemill.loop_search import LoopCandidate
-from takemill.marks import foot_marks
+from takemill.marks import Mark, foot_marks
 from takemill.motion import Motion
 from takemill.pipeline import FinishedClip
+from takemill.recipe import VariantSpec
 from takemill.travel import Travel, TravelSettings, find_travel
 from takemill.travel_parts import TravelParts
 
@@ -32,6 +33,8 @@ class ClipRecord:
         parts: where each part of the travel goes, where they differ; else None, as `travel_mode` says.
         travel: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
+        marks: None where they are the footfalls of the contacts.
+        stretches, blend_frames, variant: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -43,6 +46,10 @@ class ClipRecord:
     travel: Travel | None = None
     contacts: Contacts | None = None
     parts: TravelParts | None = None
+    marks: tuple[Mark, ...] | None = None
+    stretches: tuple[tuple[int, int], ...] = ()
+    blend_frames: int = 0
+    variant: VariantSpec | None = None
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -57,6 +64,10 @@ class ClipRecord:
             clip.travel if clip.parts not in (TravelParts.of("keep"), TravelParts.of("root")) else None,
             clip.contacts,
             clip.parts if clip.parts != TravelParts.of(clip.travel_mode) else None,
+            clip.marks,
+            clip.stretches,
+            clip.blend_frames,
+            clip.variant,
         )
 
     @classmethod
@@ -97,6 +108,7 @@ class ClipRecord:
 
 def _parsed(facts: Mapping) -> ClipRecord:
     rate, travel, contacts, seam = (facts[key] for key in ("rate", "travel", "contacts", "candidate"))
+    marks, variant = facts.get("marks"), facts.get("variant")
     return ClipRecord(
         facts["kind"],
         facts["loop"],
@@ -115,6 +127,10 @@ def _parsed(facts: Mapping) -> ClipRecord:
         if contacts
         else None,
         TravelParts(**facts["parts"]) if facts.get("parts") else None,
+        None if marks is None else tuple(Mark(**one) for one in marks),
+        tuple(map(tuple, facts.get("stretches", ()))),
+        facts.get("blend_frames", 0),
+        VariantSpec(**variant) if variant else None,
     )
 
 
@@ -144,11 +160,14 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         loop=record.loop,
         parts=record.parts or TravelParts.of(record.travel_mode),
         travel=travel_of(motion, body, record),
-        marks=foot_marks(contacts, record.loop),
+        marks=foot_marks(contacts, record.loop) if record.marks is None else record.marks,
         candidate=record.candidate,
         source=record.source,
         source_range=record.source_range,
         contacts=contacts,
+        stretches=record.stretches,
+        blend_frames=record.blend_frames,
+        variant=record.variant,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import bpy
 from bpy_extras.io_utils import ImportHelper
@@ -11,9 +12,8 @@ from takemill import cuts, pipeline
 from takemill.contacts import find_contacts
 from takemill.errors import InputError
 from takemill.health import Health
-from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings
-from takemill.recipe import ClipSpec, Moment, Recipe, expect_name, read_recipe
+from takemill.recipe import ClipSpec, Moment, Recipe, expect_name, parse_recipe, read_recipe
 from takemill.travel import TravelSettings
 
 from . import actions, stage
@@ -36,7 +36,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
             raise InputError(f"{work.action.name!r}: no stretch suggests itself; add cuts by hand")
         known = work.action.takemill
         known.cuts.clear()
-        known.cut_index = 0
+        known.cut_index, known.recipe = 0, ""
         for cut in found:
             spec, item = ClipSpec.from_cut(cut), known.cuts.add()
             item.name, item.kind, item.loop, item.travel = cut.name, cut.kind, cut.loop, spec.travel
@@ -60,14 +60,14 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
             raise InputError(f"{self.filepath}: it names no clips")
         motion, known = work.take.motion, work.action.takemill
         ranges = [spec.frames(len(motion), motion.rate) for spec in recipe.clips]
-        kinds = pipeline.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
+        specs = pipeline.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
         known.cuts.clear()
-        known.cut_index = 0
-        for spec, (start, stop), told in zip(recipe.clips, ranges, kinds, strict=True):
+        known.cut_index, known.recipe = 0, Path(self.filepath).read_text("utf-8-sig")
+        for line, (spec, (start, stop)) in enumerate(zip(specs, ranges, strict=True)):
             item = known.cuts.add()
-            item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, told.kind
+            item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, spec.kind
             item.start, item.end = work.take.start + start, work.take.start + stop - 1
-            item.search = spec.search
+            item.search, item.line = spec.search, line
             item.smooth_hz = -1.0 if spec.smooth_hz is None else spec.smooth_hz
         context.scene.takemill.set_rate = recipe.rate or 0.0
         return f"{len(recipe.clips)} cuts from {self.filepath}"
@@ -181,36 +181,59 @@ def _prepared(work: stage.Work) -> pipeline.PreparedTake:
 
 
 def _recipe(chosen, work: stage.Work) -> Recipe:
-    """The ticked cuts of the take and the scene's settings."""
-    specs = []
-    for cut in work.action.takemill.cuts:
-        if not cut.use:
-            continue
-        first, last = (Moment(frame - work.take.start, in_frames=True) for frame in (cut.start, cut.end))
-        name = expect_name(cut.name, f"cut {cut.name!r}")
-        specs.append(
-            ClipSpec(
-                name,
-                first,
-                last,
-                cut.loop,
-                cut.search,
-                cut.travel,
-                take=work.action.name,
-                kind=cut.kind,
-                smooth_hz=None if cut.smooth_hz < 0 else cut.smooth_hz,
-            )
-        )
+    """The ticked cuts and the scene's settings; what only a recipe can say, as the loaded one says it."""
+    known = work.action.takemill
+    loaded = parse_recipe(known.recipe, f"the recipe of {work.action.name!r}") if known.recipe else Recipe()
+    # Clips leave for the set's rate only when they are packed: the frames of its blends are other ones here.
+    stretch = work.take.motion.rate / (loaded.rate or work.take.motion.rate)
+    step = work.take.motion.rate / (chosen.set_rate or work.take.motion.rate)
+    specs = [_spec(cut, work, loaded, stretch, step) for cut in known.cuts if cut.use]
     if work.body.get("root") is None and any(spec.travel == "root" for spec in specs):
         raise InputError(
             f"armature {work.armature.name!r}: it has no root bone for the travel; "
             "Add Root Bone in the Body panel, or choose another travel for the cuts"
         )
+    names = {spec.name for spec in specs}
+    neutral = loaded.neutral if loaded.neutral in names else ""
     return Recipe(
-        clips=tuple(specs),
+        clips=tuple(specs if neutral else [replace(spec, blend_frames=None) for spec in specs]),
+        variants=tuple(one for one in loaded.variants if {one.of, one.additive_to or one.of} <= names),
+        neutral=neutral,
+        blend_frames=round(loaded.blend_frames * stretch) if neutral else 0,
+        marks=loaded.marks,
         loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
-        close=CloseSettings(seam_s=chosen.seam_s),
+        close=replace(loaded.close, seam_s=chosen.seam_s),
         travel=travel_settings(chosen),
+    )
+
+
+def _spec(cut, work: stage.Work, loaded: Recipe, stretch: float, step: float) -> ClipSpec:
+    """A cut as a clip; the rest of what a loaded recipe says of it stays.
+
+    A one-shot's last frame must be one that the set has, of which every `step`-th is: or its end would be
+    cut off when it is packed.
+    """
+    over = (cut.end - cut.start) % round(step) if step.is_integer() and not cut.loop else 0
+    over = over if cut.end - over > cut.start else 0
+    first, last = (Moment(frame - work.take.start, in_frames=True) for frame in (cut.start, cut.end - over))
+    line = loaded.clips[cut.line] if 0 <= cut.line < len(loaded.clips) else ClipSpec("", first, last)
+    motion, name = work.take.motion, expect_name(cut.name, f"cut {cut.name!r}")
+    whole = line.frames(len(motion), motion.rate) if line.stretches else None
+    moved = whole != (cut.start - work.take.start, cut.end - work.take.start + 1)
+    return replace(
+        line,
+        name=name,
+        start=first,
+        stop=last,
+        loop=cut.loop,
+        search=cut.search,
+        travel=cut.travel,
+        rate=None,
+        take=work.action.name,
+        kind=cut.kind,
+        smooth_hz=None if cut.smooth_hz < 0 else cut.smooth_hz,
+        blend_frames=None if line.blend_frames is None else round(line.blend_frames * stretch),
+        stretches=() if moved else line.stretches,
     )
 
 

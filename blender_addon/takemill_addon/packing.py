@@ -14,7 +14,6 @@ from takemill.contacts import find_contacts
 from takemill.errors import InputError, TakemillError
 from takemill.glb import GlbClip
 from takemill.health import check
-from takemill.marks import foot_marks
 from takemill.pipeline import FinishedClip, PreparedTake
 from takemill.reduce import Track
 from takemill.skeleton import Skeleton
@@ -130,12 +129,14 @@ def resampled(clip: FinishedClip, rate: float) -> FinishedClip:
     contacts = clip.contacts.sampled(frames, rate)
     way = np.concatenate([clip.travel.position, clip.travel.heading[:, None]], axis=1)
     way = series.sample_vectors(way, frames)
+    nearest = (int(np.argmin(np.abs(frames - mark.frame))) for mark in clip.marks)
     return replace(
         clip,
         motion=clip.motion.sampled(frames, rate),
         travel=Travel(rate, way[:, :3], way[:, 3]),
-        marks=foot_marks(contacts, clip.loop),
+        marks=tuple(replace(mark, frame=frame) for mark, frame in zip(clip.marks, nearest, strict=True)),
         contacts=contacts,
+        blend_frames=round(clip.blend_frames * rate / clip.motion.rate),
     )
 
 

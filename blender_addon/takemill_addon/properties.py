@@ -45,6 +45,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     )
     cuts: CollectionProperty(type=TAKEMILL_PG_cut)
     cut_index: IntProperty()
+    recipe: StringProperty(description="The text of the recipe that the cuts were loaded from")
     record: StringProperty()
 
 

@@ -49,6 +49,7 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         "below 0 as in Loops and Travel",
     )
     travel: EnumProperty(name="Travel", items=TRAVEL, description="Where the way over the floor goes")
+    line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
 
 
 class TAKEMILL_PG_clip(bpy.types.PropertyGroup):

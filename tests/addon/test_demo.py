@@ -36,8 +36,30 @@ def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
         assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
         if clip["kind"] == "steps":
             assert abs(clip["travel"]["offset_m"][0]) < 0.03, "the recipe's smoothing keeps the root straight"
+    expect_what_the_recipe_says(facts)
     (take,) = facts["takes"]
     assert take["health"]["before"]["spike_frames"] > 50 > take["health"]["after"]["spike_frames"]
+
+
+def expect_what_the_recipe_says(facts: dict) -> None:
+    """What no field of the panel holds comes from the recipe's text."""
+    said = {clip["name"]: clip for clip in facts["clips"]}
+    assert said["turn_about"]["travel"]["turn_deg"] == pytest.approx(180, abs=0.01)
+    assert said["turn_right"]["travel"]["turn_deg"] == pytest.approx(-90, abs=0.01)
+    assert said["turn_left"]["travel"]["turn_deg"] == pytest.approx(90, abs=0.01)
+    assert said["walk_brisk"]["variant"]["speed"] == 1.15
+    marks = [
+        {mark["name"]: mark["frame"] for mark in said[name]["marks"]}
+        for name in ("strike_straight", "strike_straight_mirrored")
+    ]
+    assert marks[0]["rightHand.strike"] == marks[1]["leftHand.strike"]
+    gaps = facts["gaps"]
+    idle = gaps["clips"].index("idle")
+    for name, clip in said.items():
+        if not clip["loop"]:
+            assert clip["blend_frames"] == 6
+            assert gaps["cm"][idle][gaps["clips"].index(name)] < 0.05
+            assert gaps["cm"][gaps["clips"].index(name)][idle] < 0.05
 
 
 def test_a_scene_without_the_suit_is_an_error(tmp_path):

@@ -117,6 +117,15 @@ def test_stretches_are_joined_to_one_idle():
         make(text.replace("[1.0, 5.0]", "[1.0, 50.0]"), "rest")
 
 
+def test_joined_stretches_have_contacts_of_their_own():
+    """Standing before and after a walk: the feet never leave the floor in what is made of it."""
+    text = '[[clip]]\nname = "a"\ntake = "stroll"\nstretches = [[0.1, 1.8], [10.1, 11.7]]\n'
+    one = make(text + 'kind = "still"', "stroll")["a"]
+    assert len(one.contacts.heel) == len(one.motion) > 140
+    assert one.contacts.planted.all()
+    assert one.marks == ()
+
+
 @pytest.mark.parametrize("rooted", [False, True])
 def test_each_part_of_the_travel_goes_its_own_way(rooted):
     """All of them are the same motion in the world; on rigs with a root joint and without."""
@@ -308,10 +317,10 @@ def test_an_additive_clip_added_back_is_the_clip(against):
 def blended(rooted: bool, more: str = "") -> dict[str, FinishedClip]:
     text = (
         'neutral = "rest"\nblend_frames = 6\n'
-        + REST
         + clip("turn", "turn", 0.6, 5.4, "turn_deg = 180")
         + clip("blow", "blow", 0.5, 3.5, 'smooth_hz = 0.5\nkind = "strike"')
         + clip("raw", "blow", 0.5, 1.97, "blend_frames = 0")
+        + REST
         + '[[variant]]\nof = "blow"\nmirror = true\n'
         + more
     )
