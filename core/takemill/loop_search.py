@@ -37,8 +37,8 @@ class LoopSettings:
     """How a loop is searched for.
 
     Attributes:
-        kind: "steps" wants the shortest whole cycle that repeats well, "still" the calmest long range,
-            "auto" tells from the body's speed.
+        kind: "steps" wants the shortest whole cycle that repeats well, "still" the calmest long range
+            with the least drift, "auto" tells from the body's speed.
         shortest_s: shortest loop.
         longest_s: longest loop; None for 4 s of steps and 20 s of stillness.
         window_s: half the window around each frame that is compared.
@@ -104,14 +104,15 @@ def find_loops(
     effort = _effort(coarse)
     if band[np.isfinite(band)].max() < _SAME_M:
         kind = "still"
-    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, effort), True)
+    calm = _Calm(effort, coarse[..., :2].mean(axis=1))
+    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, calm), True)
     limits = (
         max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
         max(1, int(np.floor(longest * motion.rate + 1e-6))),
     )
     window = max(1, round(settings.window_s * motion.rate))
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
-    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, effort, step)
+    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, calm, step)
     note = _note(band, coarse, repeats)
     chosen = _apart([(pairs[k][1], pairs[k][2]) for k in order], step)[: settings.count]
     ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
@@ -199,24 +200,39 @@ def _steps_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
     return seeds, repeats
 
 
+@dataclass(frozen=True)
+class _Calm:
+    """What tells how calm a range of the N coarse frames is.
+
+    Attributes:
+        effort: (N + 1,) summed up to each frame.
+        place: (N, 2) of the body over the floor, metres.
+    """
+
+    effort: Array
+    place: Array
+
+    def score(self, cost: Array, start: Index, end: Index) -> Array:
+        """Low for pairs that close well (cost, metres) where they began, long after, and calm in between."""
+        length = np.maximum(end - start, 1).astype(np.float64)
+        last = len(self.place) - 1
+        stir = self.effort[np.minimum(end, last) + 1] - self.effort[start]
+        drift = np.linalg.norm(self.place[np.minimum(end, last)] - self.place[start], axis=-1)
+        worth = length**0.7 / (0.5 + 0.5 * np.sqrt(np.maximum(stir, 0) / length))
+        return np.asarray((0.005 + cost + drift) / worth)
+
+
 def _effort(positions: Array) -> Array:
     """(N + 1,) the sum of squared joint speeds up to each coarse frame, in units of the median."""
     speed = np.linalg.norm(np.diff(positions, axis=0, prepend=positions[:1]), axis=-1).mean(axis=1)
     return np.concatenate([[0.0], np.cumsum((speed / max(float(np.median(speed)), 1e-9)) ** 2)])
 
 
-def _still_score(cost: Array, length: Array, effort: Array) -> Array:
-    """Low for pairs that close well (cost, metres), far apart in time and calm in between."""
-    length = np.maximum(length, 1)
-    return (0.005 + cost) / length**0.7 * (0.5 + 0.5 * np.sqrt(np.maximum(effort, 0) / length))
-
-
-def _still_seeds(band: Array, low: int, effort: Array) -> list[tuple[int, int]]:
+def _still_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
     """Coarse pairs for an idle, one for each start at most."""
     count, lags = band.shape
-    length = np.arange(lags)
-    ends = np.minimum(np.arange(count)[:, None] + length + 1, count)
-    score = _still_score(band, length.astype(np.float64), effort[ends] - effort[:-1, None])
+    starts = np.arange(count)[:, None]
+    score = calm.score(band, starts, starts + np.arange(lags))
     score[:, :low] = np.inf
     lag = score.argmin(axis=1)
     best = score[np.arange(count), lag]
@@ -271,12 +287,11 @@ def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:
     return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
 
 
-def _still_order(pairs: list[tuple[float, int, int]], effort: Array, step: int) -> list[int]:
+def _still_order(pairs: list[tuple[float, int, int]], calm: _Calm, step: int) -> list[int]:
     if not pairs:
         return []
     cost, start, end = (np.array(column) for column in zip(*pairs, strict=True))
-    done = effort[np.minimum(end // step + 1, len(effort) - 1)] - effort[start // step]
-    return list(np.argsort(_still_score(cost, (end - start) / step, done), kind="stable"))
+    return list(np.argsort(calm.score(cost, start // step, end // step), kind="stable"))
 
 
 def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:

@@ -104,6 +104,18 @@ def test_an_idle_gets_a_long_calm_range() -> None:
     assert best.quality == "snug"
 
 
+def test_an_idle_gets_the_range_with_least_drift() -> None:
+    """A body that slides for its first ten seconds: its pose repeats there too, but elsewhere."""
+    still = synthetic.idle(rate=RATE, duration_s=24.0).motion
+    body = find_body_map(still.skeleton)
+    place = still.root_translation.copy()
+    place[:, 0] += 0.01 * np.minimum(np.arange(len(still)) / RATE, 10.0)
+    sliding = still.with_translation(0, place)
+    best = find_loops(sliding, body, LoopSettings(kind="still"))[0]
+    assert best.start > 9.0 * RATE
+    assert best.end - best.start > 6.0 * RATE
+
+
 def test_the_pose_of_a_pause_is_no_cycle() -> None:
     """Two frames of one pause are alike, yet a cycle must leave its pose and come back."""
     motion, period = cycles("jump", 0)
