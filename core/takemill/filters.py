@@ -127,6 +127,17 @@ def moving_mean(values: Array, half_width: int) -> Array:
     return (total[2 * half_width + 1 :] - total[: -2 * half_width - 1]) / (2 * half_width + 1)
 
 
+def moving_max(values: Array, half_width: int) -> Array:
+    """The highest (F, ...) of 2 `half_width` + 1 frames around each frame; beyond the ends they are held."""
+    out = np.pad(values, [(half_width, half_width)] + [(0, 0)] * (values.ndim - 1), mode="edge")
+    size, width = 1, 2 * half_width + 1
+    while size < width:  # each value holds the highest of `size` frames from its own on
+        step = min(size, width - size)
+        out = np.maximum(out[:-step], out[step:])
+        size += step
+    return out
+
+
 def moving_median(values: Array, half_width: int) -> Array:
     """The median (F, ...) of 2 `half_width` + 1 frames around each frame; fewer at the ends."""
     padded = np.full((len(values) + 2 * half_width, *values.shape[1:]), np.nan)

@@ -77,6 +77,22 @@ def filled(frames: int, starts: Index, stops: Index) -> Mask:
     return np.cumsum(steps[:-1]) > 0
 
 
+def eroded(planted: Mask, frames: int) -> Mask:
+    """Masks (F, ...) without the first and last `frames` of each run; the take's own ends stay."""
+    out = planted.copy()
+    for k in range(1, frames + 1):
+        out[k:] &= planted[:-k]
+        out[:-k] &= planted[k:]
+    return out
+
+
+def without_short(mask: Mask, frames: int) -> Mask:
+    """A mask (F,) without its runs shorter than `frames`; what touches an end stays."""
+    starts, stops = runs(mask)
+    short = (stops - starts < frames) & (starts > 0) & (stops < len(mask))
+    return mask & ~filled(len(mask), starts[short], stops[short])
+
+
 def _places(count: int, frames: Array) -> tuple[Index, Array]:
     frames = np.clip(np.asarray(frames, np.float64), 0, count - 1)
     low = np.minimum(np.floor(frames).astype(np.intp), max(count - 2, 0))

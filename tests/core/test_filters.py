@@ -236,3 +236,13 @@ def test_a_bridge_at_an_end_holds() -> None:
     everything, done = faults.bridge(q, np.ones(20, bool), 30)
     assert np.array_equal(everything, q)
     assert not done.any()
+
+
+def test_moving_max_against_its_slow_twin() -> None:
+    rng = np.random.default_rng(6)
+    for frames in (1, 2, 5, 40):
+        for half in (0, 1, 3, 7):
+            values = rng.normal(size=(frames, 2))
+            held = np.pad(values, [(half, half), (0, 0)], mode="edge")
+            expected = [held[frame : frame + 2 * half + 1].max(axis=0) for frame in range(frames)]
+            assert np.array_equal(filters.moving_max(values, half), expected)
