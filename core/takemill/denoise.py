@@ -1,13 +1,17 @@
 """Taking the jitter out of a track and leaving its strikes in: a Wiener filter local in time and frequency.
 
-A track is cut into windows of about a quarter second that overlap by half, each window into cosines. A
-cosine keeps the share of its power that noise does not explain: where the body rests only the slowest ones
-stay, where it strikes nearly all do. So every joint has the cut-off that its own data ask for, opened where
-it moves fast, and no setting.
+A track is cut into windows of a third of a second that overlap by half, each window into frequencies. A
+frequency keeps the share of its power that noise does not explain, and never more than the frequencies below
+it, since a body moves with all of them at once: where it rests only the slowest ones stay, where it strikes
+nearly all do. So every joint has, about each of its own axes, the cut-off that its data ask for, opened
+where it moves fast, and no setting.
 
 Sources: Wiener, Extrapolation, Interpolation and Smoothing of Stationary Time Series, 1949; short-time
 spectral subtraction with over-subtraction: Berouti, Schwartz and Makhoul, ICASSP 1979; windows whose squares
 add up to one: Princen and Bradley, IEEE Trans. ASSP 34, 1986.
+
+Within this file arrays lie component by component, (C, F): one pass over a component runs through memory in
+order.
 """
 
 from __future__ import annotations
@@ -16,13 +20,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from . import quat
 from .checks import Array
 
-_WINDOW_S = 0.27
-_STACK = 64  # blocks in one product
-_OVERSUBTRACTION = 1.5  # noise power varies from window to window; 1.3 to 2 serve equally
+_WINDOW_S = 0.33
+_PIECE = 64  # windows in one product: larger products start threads of their own, and joints have some
+_OVERSUBTRACTION = 1.6  # noise power varies from window to window; 1.3 to 2 serve equally
 _CHI3_FIFTH = 1.0026  # the lower fifth of the chi distribution with 3 degrees of freedom
+_SAMPLES = 8192  # differences that tell the noise to a hundredth
+_PART = 8192  # frames of a component that are worked on at a time, so that they stay in the cache
+_WINDOWS = 192  # the same for windows; a multiple of _PIECE
 
 
 def noise_deviation(vectors: Array) -> float:
@@ -35,11 +41,14 @@ def noise_deviation(vectors: Array) -> float:
     if len(vectors) < 12:
         return 0.0
     found = []
-    for order, gain in ((2, 6.0), (4, 70.0)):  # the sums of the squared binomial coefficients
-        change = np.diff(vectors, order, axis=0)
+    every = max(len(vectors) // _SAMPLES, 1)
+    for weights in ([1, -2, 1], [1, -4, 6, -4, 1]):
+        count = len(vectors) - len(weights) + 1
+        change = sum(w * vectors[k : k + count : every] for k, w in enumerate(weights))
         size = np.einsum("fi,fi->f", change, change)
         rank = len(size) // 5
-        found.append(float(np.sqrt(np.partition(size, rank)[rank])) / (_CHI3_FIFTH * np.sqrt(gain)))
+        gain = np.sqrt(np.square(weights).sum())
+        found.append(float(np.sqrt(np.partition(size, rank)[rank]) / (_CHI3_FIFTH * gain)))
     return min(found)
 
 
@@ -56,93 +65,185 @@ def denoise_rotations(rotations: Array, rate: float, noise: float) -> Array:
     """
     if noise <= 0 or len(rotations) < 2:
         return rotations.copy()
-    path = _slow_path(rotations, _hop(rate))
-    vectors = quat.log(quat.mul(quat.inv(path), rotations))
-    calm = quat.mul(path, quat.exp(denoise_vectors(vectors, rate, noise)))
-    return quat.normalize(calm)
+    hop = _hop(rate)
+    q = np.array(rotations.T, order="C")
+    path = _slow_path(q, hop)
+    vectors = np.empty((3, q.shape[1]))
+    parts = [slice(k, k + _PART) for k in range(0, q.shape[1], _PART)]
+    for part in parts:
+        _to_tangent(path[:, part], q[:, part], vectors[:, part])
+    vectors = _calm(vectors, hop, noise / 2)
+    for part in parts:
+        _from_tangent(path[:, part], vectors[:, part], q[:, part])
+    return q.T
+
+
+def _to_tangent(path: Array, q: Array, out: Array) -> None:
+    """Writes the tangent of half the turn from path (4, F) to rotations (4, F), along its axis, to (3, F).
+
+    It needs neither a path of unit length nor a sine, and small ones add up as rotation vectors do.
+    """
+    pw, px, py, pz = path
+    w, x, y, z = q
+    along = pw * w + px * x + py * y + pz * z
+    # Half a turn off the path has no tangent; what comes near it is only kept finite.
+    along = np.where(np.abs(along) < 1e-3, np.copysign(1e-3, along), along)
+    out[0] = pw * x - px * w - py * z + pz * y
+    out[1] = pw * y - py * w - pz * x + px * z
+    out[2] = pw * z - pz * w - px * y + py * x
+    out /= along
+
+
+def _from_tangent(path: Array, vectors: Array, out: Array) -> None:
+    """The inverse of `_to_tangent`, to `out` (4, F), with the signs of what is in there."""
+    pw, px, py, pz = path
+    a, b, c = vectors
+    calm = np.empty_like(out)
+    calm[0] = pw - px * a - py * b - pz * c
+    calm[1] = px + pw * a + py * c - pz * b
+    calm[2] = py + pw * b + pz * a - px * c
+    calm[3] = pz + pw * c + px * b - py * a
+    size = np.sqrt(np.einsum("if,if->f", calm, calm))
+    np.divide(calm, np.copysign(size, np.einsum("if,if->f", calm, out)), out=out)
 
 
 def denoise_vectors(vectors: Array, rate: float, noise: float) -> Array:
     """Vectors (F, C) without their noise of standard deviation `noise` along each axis, in their unit.
 
-    All C axes share one gain, so the result does not depend on how the axes lie.
+    The gains belong to the principal axes of the vectors' motion, so the result does not depend on how the
+    axes lie.
     """
-    frames = len(vectors)
-    hop = _hop(rate)
-    if noise <= 0 or frames < 2:
+    if noise <= 0 or len(vectors) < 2:
         return vectors.copy()
-    into, back = _windows(hop)
-    # Products of a few blocks at a time: larger ones start threads of their own, and joints run in threads
-    # already.
-    blocks = -(-(-(-frames // hop) + 2) // _STACK) * _STACK
-    channels = vectors.shape[1]
-    x = _extended(vectors, hop, blocks * hop).T.reshape(-1, _STACK, hop)
-    first, second = ((x @ half).reshape(channels, blocks, 2 * hop) for half in (into[:hop], into[hop:]))
-    spectrum = np.zeros_like(first)  # the last window has no second half, and nothing in it
-    np.add(first[:, :-1], second[:, 1:], out=spectrum[:, :-1])
-    power = _neighbourhood(np.einsum("cwk,cwk->wk", spectrum, spectrum) / channels)
-    # A window's squares add up to half its length, so the noise in every cosine has half its power.
-    share = np.maximum(power - _OVERSUBTRACTION * noise**2 / 2, 0.0) / np.maximum(power, 1e-300)
-    spectrum *= share
-    y = (spectrum.reshape(-1, _STACK, 2 * hop) @ back).reshape(channels, blocks, 2 * hop)
-    y = y[:, :-1, hop:] + y[:, 1:, :hop]
-    return np.ascontiguousarray(y.reshape(channels, -1)[:, :frames].T)
+    return np.ascontiguousarray(_calm(np.ascontiguousarray(vectors.T), _hop(rate), noise).T)
+
+
+def _calm(vectors: Array, hop: int, noise: float) -> Array:
+    """Vectors (C, F) without their noise."""
+    channels, frames = vectors.shape
+    # A hinge moves about one axis, and what the others show is noise alone.
+    some = vectors[:, :: max(frames // _SAMPLES, 1)]
+    _, axes = np.linalg.eigh(np.einsum("if,jf->ij", some, some))
+    out = np.empty_like(vectors)
+    blocks = np.empty((channels, _WINDOWS + 1, hop))
+    windows = np.empty((channels, _WINDOWS, 2 * hop))
+    spectrum = np.empty((2 * hop, channels * _WINDOWS))
+    # Windows in a part of the take that stays in the cache: the outermost ones have one neighbour only, so
+    # those within count, and a block of frames lies in two of them.
+    length = (_WINDOWS - 3) * hop
+    for start in range(0, frames, length):
+        _cut(vectors, start - 2 * hop, blocks.reshape(channels, -1))
+        turned = _turned(axes.T, blocks)
+        windows[..., :hop], windows[..., hop:] = turned[:, :-1], turned[:, 1:]
+        _filter(windows, spectrum, noise)
+        calm = windows[:, 1:-2, hop:] + windows[:, 2:-1, :hop]
+        part = out[:, start : start + length]
+        part[:] = _turned(axes, calm.reshape(channels, -1)[:, : part.shape[1]])
+    return out
+
+
+def _filter(windows: Array, spectrum: Array, noise: float) -> None:
+    """Takes the noise out of windows (C, W, N), by way of their spectrum (N, C * W)."""
+    width = windows.shape[-1]
+    into, back = _transform(width // 2)
+    waves = width // 2 + 1
+    # Frequencies lead, so that neighbours in time and in frequency are reached by whole rows.
+    pieces = spectrum.reshape(width, -1, _PIECE).swapaxes(0, 1)
+    flat = windows.reshape(-1, _PIECE, width)
+    np.matmul(into, flat.swapaxes(1, 2), out=pieces)
+    share = np.square(spectrum[:waves])
+    share[1:-1] += np.square(spectrum[waves:])
+    _neighbourhood(share)
+    # A window's squares add up to half its length, so the noise in every frequency has half its power.
+    np.maximum(share, 1e-300, out=share)
+    np.divide(-_OVERSUBTRACTION * noise**2 / 2, share, out=share)
+    share += 1.0
+    np.maximum(share, 0.0, out=share)
+    for k in range(1, waves):
+        np.minimum(share[k], share[k - 1], out=share[k])
+    spectrum[:waves] *= share
+    spectrum[waves:] *= share[1:-1]
+    np.matmul(pieces.swapaxes(1, 2), back, out=flat)
 
 
 def _hop(rate: float) -> int:
     return max(round(_WINDOW_S * rate / 2), 2)
 
 
+def _turned(matrix: Array, vectors: Array) -> Array:
+    """Matrix (C, C) times vectors (C, ...); quicker for long rows of few than a product."""
+    out = matrix[:, 0].reshape(-1, *[1] * (vectors.ndim - 1)) * vectors[0]
+    for row, target in zip(matrix, out, strict=True):
+        for weight, vector in zip(row[1:], vectors[1:], strict=True):
+            target += weight * vector
+    return out
+
+
 @lru_cache(maxsize=8)
-def _windows(hop: int) -> tuple[Array, Array]:
-    """Into cosines (2 hop frames, 2 hop cosines) and back again, both with the sine window."""
+def _transform(hop: int) -> tuple[Array, Array]:
+    """Into hop + 1 cosines and hop - 1 sines (2 hop, 2 hop frames) and back, both with the sine window."""
     width = 2 * hop
-    place = np.arange(width) + 0.5
-    window = np.sin(np.pi * place / width)
-    cosines = np.cos(np.pi * place[:, None] * np.arange(width) / width) * np.sqrt(2 / width)
-    cosines[:, 0] /= np.sqrt(2)
-    into = window[:, None] * cosines
-    return into, np.ascontiguousarray(into.T)
+    frame = np.arange(width)
+    turn = 2 * np.pi * frame * np.arange(hop + 1)[:, None] / width
+    waves = np.concatenate([np.cos(turn), np.sin(turn[1:-1])]) / np.sqrt(width)
+    into = waves * np.sin(np.pi * (frame + 0.5) / width)
+    twice = np.full((width, 1), 2.0)
+    twice[[0, hop]] = 1.0
+    return into, twice * into
 
 
-def _extended(vectors: Array, before: int, length: int) -> Array:
-    """(F, C) extended to `length` frames by point reflection in both ends, then by holding."""
-    frames = len(vectors)
-    after = length - before - frames
-    left = 2 * vectors[:1] - vectors[1 : before + 1][::-1]
-    right = 2 * vectors[-1:] - vectors[max(frames - 1 - after, 0) : -1][::-1]
-    return np.concatenate(
-        [
-            left[:1].repeat(before - len(left), 0),
-            left,
-            vectors,
-            right,
-            right[-1:].repeat(after - len(right), 0),
-        ]
-    )
+def _cut(vectors: Array, start: int, out: Array) -> None:
+    """Fills `out` (C, N) with vectors (C, F) from frame `start` on.
+
+    Beyond both ends they are reflected in the point at the end, then held.
+    """
+    frames, stop = vectors.shape[1], start + out.shape[1]
+    inside = slice(max(start, 0), min(stop, frames))
+    out[:, inside.start - start : inside.stop - start] = vectors[:, inside]
+    if start < 0:
+        left = min(-start, frames - 1)
+        out[:, -start - left : -start] = 2 * vectors[:, :1] - vectors[:, left:0:-1]
+        out[:, : -start - left] = out[:, -start - left, None]
+    if stop > frames:
+        right = min(stop - frames, frames - 1)
+        end = frames - start
+        out[:, end : end + right] = 2 * vectors[:, -1:] - vectors[:, frames - 1 - right : frames - 1][:, ::-1]
+        out[:, end + right :] = out[:, end + right - 1, None]
 
 
-def _neighbourhood(power: Array) -> Array:
-    """The mean of power (W, K) over three windows and three cosines; at the edges the edge counts twice."""
-    tall = np.concatenate([power[:1], power, power[-1:]])
-    power = tall[:-2] + tall[1:-1] + tall[2:]
-    wide = np.concatenate([power[:, :1], power, power[:, -1:]], axis=1)
-    return (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 9
+def _neighbourhood(power: Array) -> None:
+    """Sets power (K, N) to its mean over three neighbours each way; at an edge the edge counts twice.
+
+    Where the last window of a channel meets the first of the next one, the mean is of no use: see `_calm`.
+    """
+    wide = power.copy()
+    wide[:, 1:] += power[:, :-1]
+    wide[:, :-1] += power[:, 1:]
+    np.copyto(power, wide)
+    power[1:] += wide[:-1]
+    power[:-1] += wide[1:]
+    power[0] += wide[0]
+    power[-1] += wide[-1]
+    power /= 9
 
 
 def _slow_path(rotations: Array, hop: int) -> Array:
-    """A cubic B-spline (F, 4), not quite of unit length, controlled by means of `hop` rotations each."""
-    frames = len(rotations)
+    """A cubic B-spline (4, F), not of unit length, controlled by means of `hop` rotations (4, F) each."""
+    frames = rotations.shape[1]
+    whole = frames // hop
     blocks = -(-frames // hop)
-    padded = np.concatenate([rotations, np.repeat(rotations[-1:], blocks * hop - frames, axis=0)])
-    control = padded.reshape(blocks, hop, 4).mean(axis=1)
-    control = np.concatenate([control[:1], control[:1], control, control[-1:], control[-1:]])
-    weights = _spline_weights(hop)
-    path = np.empty((blocks, hop, 4))
+    control = np.empty((4, blocks + 4))
+    control[:, 2 : 2 + whole] = rotations[:, : whole * hop].reshape(4, whole, hop).mean(axis=-1)
+    if blocks > whole:
+        rest = frames - whole * hop
+        # As if the last rotation were held to the end of the block.
+        control[:, -3] = (rotations[:, -rest:].sum(axis=1) + (hop - rest) * rotations[:, -1]) / hop
+    control[:, :2], control[:, -2:] = control[:, 2:3], control[:, -3:-2]
+    picks = np.lib.stride_tricks.sliding_window_view(control, 5, axis=1)
+    path = np.empty((4, blocks, hop))
     for axis in range(4):
-        picks = np.lib.stride_tricks.sliding_window_view(control[:, axis], 5)
-        path[..., axis] = np.einsum("bk,hk->bh", picks, weights)
-    return path.reshape(-1, 4)[:frames]
+        np.matmul(picks[axis], _spline_weights(hop).T, out=path[axis])
+    return path.reshape(4, -1)[:, :frames]
 
 
 @lru_cache(maxsize=8)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from . import quat
@@ -10,9 +12,11 @@ from .series import filled, runs
 
 SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
 _NEIGHBOURS = 3  # good frames on each side that tell what a run of spikes should have been
-_LONGEST_SPIKE = 4  # frames
+LONGEST_SPIKE = 4  # frames
 _MEDIAN_WINDOW = 24  # frames of the local median; spikes fill less than half of it
 _CHI3_MEDIAN = 1.5382  # median of the chi distribution, 3 degrees of freedom
+_SHARP = 0.45  # of a run's height that it must rise or fall by more than its neighbours' mean
+_PART = 8192  # frames that are worked on at a time, so that they stay in the cache
 _LEAST_NOISE = np.radians(0.01)  # a track with more than this never rests in equal values
 
 
@@ -53,11 +57,12 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
     """Runs of 1 to 4 frames that leave the path of rotations (F, 4) and come back.
 
     Frames that bend away from their neighbours more than the local median allows are candidates (a Hampel
-    identifier: Davies and Gather, JASA 88, 1993). A candidate run is a spike when a cubic through three
-    good frames on each side fits those closely and misses every frame of the run by much more: by more than
-    `limit` local deviations, than four times the fit's own error, than four fifths of the fastest step of
-    the good frames and than `min_turn` (radians). A
-    strike bends its neighbours as well, so that the fit's error and the local deviation grow with it.
+    identifier: Davies and Gather, JASA 88, 1993). A candidate run is a spike when a cubic through six
+    good frames about it fits those closely and misses every frame of the run by much more: by more than
+    `limit` local deviations, than five times the fit's own error, than four fifths of the fastest step of
+    the good frames and than `min_turn` (radians); when it goes further than half of the way that the good
+    frames went meanwhile; and when it leaves or comes back at once. A strike bends its neighbours as well, so
+    that the fit's error and the local deviation grow with it, and an impact rises and falls over some frames.
 
     Args:
         rotations: (F, 4) hemisphere-continuous.
@@ -70,15 +75,15 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
     """
     good = np.flatnonzero(~bad)
     out = np.zeros(len(rotations), bool)
-    if len(good) < _PLACES.shape[1]:
+    if len(good) < 2 * _NEIGHBOURS + LONGEST_SPIKE:
         return out
     bend = _bend(rotations if len(good) == len(bad) else rotations[good])
     local = np.zeros(len(bad))
     local[good] = _local_median(bend)
-    places = np.flatnonzero((bend > 3.5 * local[good]) & (bend > min_turn / 3))
+    places = np.flatnonzero(bend > np.maximum(3.5 * local[good], min_turn / 3))
     sigma = local / (_CHI3_MEDIAN * np.sqrt(1.5))
     for _ in range(6):  # each round looks past the spikes of the one before: pairs, spikes beside a freeze
-        starts = np.unique(np.clip(places[:, None] + np.array([0, 1]), 0, len(good) - 1))
+        starts = np.unique(np.clip(places[:, None] + np.array([0, 1]), 1, len(good) - 2))
         taken = _best_runs(rotations, good, starts, sigma, min_turn, limit)
         if len(taken) == 0:
             break
@@ -89,31 +94,63 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
         near = np.unique(np.clip(taken[:, None] + _AROUND, 0, len(good) - 1))
         near = np.cumsum(kept)[near[kept[near]]] - 1
         good = good[kept]
+        if len(good) < 2 * _NEIGHBOURS + LONGEST_SPIKE:
+            break
         near = np.unique(np.clip(near, 1, len(good) - 2))
         middle, before, after = (rotations[good[near + step]] for step in (0, -1, 1))
         bend = 2 * quat.length(middle - (before + after) / 2)
-        places = near[(bend > 3.5 * local[good[near]]) & (bend > min_turn / 3)]
+        places = near[bend > np.maximum(3.5 * local[good[near]], min_turn / 3)]
     return out
 
 
 def _bend(track: Array) -> Array:
     """How far (F,) a track (F, 4) turns off the middle of its neighbours, radians; the ends as theirs."""
-    bend = 2 * quat.length(track[1:-1] - (track[2:] + track[:-2]) / 2)
-    return np.concatenate([bend[:1], bend, bend[-1:]])
+    bend = np.empty(len(track))
+    for start in range(1, len(track) - 1, _PART):
+        stop = min(start + _PART, len(track) - 1)
+        change = track[start - 1 : stop - 1] + track[start + 1 : stop + 1]
+        change -= 2 * track[start:stop]
+        bend[start:stop] = np.sqrt(np.einsum("fi,fi->f", change, change))
+    bend[0], bend[-1] = bend[1], bend[-2]
+    return bend
 
 
-# A run of 1 to 4 frames and its six good neighbours, as places from the run's first frame: (4, 10),
-# neighbours first.
-_LENGTHS = np.arange(1, _LONGEST_SPIKE + 1)
+_LENGTHS = np.arange(1, LONGEST_SPIKE + 1)
 _AROUND = np.arange(-4 * _NEIGHBOURS, 4 * _NEIGHBOURS + 1)
-_PLACES = np.concatenate(
-    [
-        np.tile(np.arange(-_NEIGHBOURS, 0), (_LONGEST_SPIKE, 1)),
-        _LENGTHS[:, None] + np.arange(_NEIGHBOURS),
-        np.minimum(np.arange(_LONGEST_SPIKE), _LENGTHS[:, None] - 1),
-    ],
-    axis=1,
-)
+
+
+@lru_cache(maxsize=1)
+def _even_fits() -> tuple[Array, Array]:
+    """`_fits` for runs of 1 to 4 frames amid good ones, three on each side: (4, 10, 6) and (4,)."""
+    return _fits(_places(np.full(LONGEST_SPIKE, _NEIGHBOURS)).astype(float))
+
+
+def _places(ahead: Index) -> Index:
+    """The places (..., 4, 10) of runs of 1 to 4 frames and their six neighbours, of which `ahead` lie before.
+
+    Counted from the first of them, the neighbours first; shorter runs name their last frame again.
+    """
+    first, length = ahead[..., None], _LENGTHS[:, None]
+    around = np.arange(2 * _NEIGHBOURS)
+    run = first + np.minimum(np.arange(LONGEST_SPIKE), length - 1)
+    out: Index = np.concatenate([around + np.where(around >= first, length, 0), run], axis=-1)
+    return out
+
+
+def _fits(t: Array) -> tuple[Array, Array]:
+    """Cubics through the first six of times t (..., 10): values of six -> values at all ten (..., 10, 6).
+
+    Also how much further than the six's own the errors of the others may reach (...): the largest deviation
+    of a miss beside the noise's own.
+    """
+    side = 2 * _NEIGHBOURS
+    first, last = t.min(axis=-1, keepdims=True), t.max(axis=-1, keepdims=True)
+    powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
+    known = powers[..., :side, :]
+    across = np.swapaxes(known, -1, -2)
+    fits = powers @ _solved(across @ known, across)
+    reach = np.sqrt(1 + np.square(fits[..., side:, :]).sum(axis=-1).max(axis=-1))
+    return fits, reach
 
 
 def _best_runs(
@@ -121,44 +158,69 @@ def _best_runs(
 ) -> Index:
     """The places (N,) in `good` of spikes: runs of 1 to 4 good frames from `starts`, the clearest first."""
     side = 2 * _NEIGHBOURS
-    starts = starts[(starts >= _NEIGHBOURS) & (starts + _NEIGHBOURS < len(good))]
-    places = starts[:, None, None] + _PLACES  # (N, 4, 10)
-    inside = places.max(axis=-1) < len(good)
-    # A run too near the end of the take is looked at where there is room for it, and then not counted.
-    window = good[np.where(inside[..., None], places, _PLACES + _NEIGHBOURS)]
-    values, t = rotations[window], window.astype(float)
-    first, last = t[..., :1], t[..., side - 1 : side]
-    powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
-    known = powers[..., :side, :]
-    across = np.swapaxes(known, -1, -2)
-    cubic = np.linalg.solve(across @ known, across @ values[..., :side, :])
-    miss = 2 * quat.length(values - powers @ cubic)
+    # Near an end of the take there are fewer neighbours on one side, and more on the other.
+    first = np.clip(starts[:, None] - _NEIGHBOURS, 0, len(good) - side - _LENGTHS)  # (N, 4)
+    inside = starts[:, None] + _LENGTHS <= len(good)
+    ahead = np.minimum(starts[:, None] - first, side)
+    window = good[first[..., None] + _places(ahead)]  # (N, 4, 10)
+    even_fits, even_reach = _even_fits()
+    fits, reach = (np.repeat(part[None], len(starts), axis=0) for part in (even_fits, even_reach))
+    odd = (ahead != _NEIGHBOURS) | (good[first + side + _LENGTHS - 1] - good[first] >= side + _LENGTHS)
+    if odd.any():
+        fits[odd], reach[odd] = _fits(window[odd].astype(float))
+    values = rotations[window]
+    off = values - fits @ values[..., :side, :]
+    miss = 2 * quat.length(off)
     error = np.sqrt((miss[..., :side] ** 2).sum(axis=-1) / 6)  # 6 points less 4 parameters, 3 axes
     least = miss[..., side:].min(axis=-1)
     # The good frames' own steps, and the mean step across the run: a path this quick bends as far by itself.
-    steps = 2 * quat.length(np.diff(values[..., :side, :], axis=-2)) / np.diff(t[..., :side], axis=-1)
+    t = window[..., :side].astype(float)
+    steps = 2 * quat.length(np.diff(values[..., :side, :], axis=-2)) / np.diff(t, axis=-1)
     spread = sigma[good[starts]][:, None]
-    bar = np.maximum(np.maximum(limit * spread, 4 * error), np.maximum(0.8 * steps.max(axis=-1), min_turn))
-    score = np.where(inside & (least > bar), least / (error + spread + 1e-9), 0.0)
+    bar = reach / even_reach * np.maximum(limit * spread, 5 * error)
+    bar = np.maximum(bar, np.maximum(0.8 * steps.max(axis=-1), min_turn))
+    # A quick turn from one pose to another leaves the path as well, but does not come back.
+    rows = np.arange(len(starts))[:, None], np.arange(LONGEST_SPIKE)
+    last, after = (values[(*rows, np.clip(ahead + k, 0, side - 1))] for k in (-1, 0))
+    returns = miss[..., side:].max(axis=-1) > quat.length(after - last)
+    sharp = _sharpness(off[..., side:, :]) > _SHARP
+    score = np.where(inside & returns & sharp & (least > bar), least / (error + spread + 1e-9), 0.0)
     taken: set[int] = set()
     for k in np.argsort(-score, axis=None, kind="stable")[: np.count_nonzero(score)].tolist():
-        start, length = int(starts[k // _LONGEST_SPIKE]), k % _LONGEST_SPIKE + 1
+        start, length = int(starts[k // LONGEST_SPIKE]), k % LONGEST_SPIKE + 1
         if taken.isdisjoint(range(start - 1, start + length + 1)):
             taken.update(range(start, start + length))
     return np.array(sorted(taken), dtype=np.intp)
 
 
+def _sharpness(off: Array) -> Array:
+    """The largest bend (N, 4) within runs that lie `off` (N, 4, 4, 4) their fits, as a share of how far.
+
+    The runs' lengths are 1 to 4 along axis 1, their frames follow along axis 2.
+    """
+    off = np.where(_LENGTHS[:, None, None] > np.arange(LONGEST_SPIKE)[:, None], off, 0.0)
+    bend = off.copy()
+    bend[..., 1:, :] -= off[..., :-1, :] / 2
+    bend[..., :-1, :] -= off[..., 1:, :] / 2
+    over = _LENGTHS[:, None] > np.arange(LONGEST_SPIKE)
+    share: Array = (quat.length(bend) * over).max(axis=-1) / np.maximum(quat.length(off).max(axis=-1), 1e-12)
+    return share
+
+
 def _local_median(values: Array) -> Array:
-    """The median (F,) of 24 frames about each frame, computed every 8 frames and held between."""
-    count, step = len(values), 8
+    """The median (F,) of 24 frames about each frame, computed every 12 frames and held between."""
+    count, step = len(values), _MEDIAN_WINDOW // 2
     if count <= _MEDIAN_WINDOW:
         return np.full(count, np.median(values))
     windows = np.lib.stride_tricks.sliding_window_view(values, _MEDIAN_WINDOW)[::step]
-    medians = np.median(windows, axis=1)
-    centres = np.arange(len(medians)) * step + (_MEDIAN_WINDOW - 1) / 2
-    return medians[
-        np.clip(np.rint((np.arange(count) - centres[0]) / step).astype(np.intp), 0, len(medians) - 1)
-    ]
+    medians = np.partition(windows, step, axis=1)[:, step]
+    # A window's middle lies half a step into its second half.
+    held = np.repeat(medians, step)
+    out = np.full(count, medians[-1])
+    out[: step // 2] = medians[0]
+    stop = min(count, step // 2 + len(held))
+    out[step // 2 : stop] = held[: stop - step // 2]
+    return out
 
 
 def bridge(rotations: Array, bad: Mask, max_gap: int, slope_frames: int = 7) -> tuple[Array, Mask]:
@@ -223,4 +285,20 @@ def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
     powers = t[..., None] ** np.arange(3) * weight[..., None]
     across = np.swapaxes(powers, 1, 2)
     normal = across @ powers + 1e-9 * np.eye(3)
-    return np.linalg.solve(normal, across @ vectors)[:, 1]
+    return _solved(normal, across @ vectors)[:, 1]
+
+
+def _solved(matrices: Array, sides: Array) -> Array:
+    """The x (..., N, M) of positive definite matrices (..., N, N) times x = sides (..., N, M), for tiny N.
+
+    LAPACK is called matrix by matrix, and where it starts threads for each it takes ten times as long.
+    """
+    a, x = matrices.copy(), sides.copy()
+    for k in range(a.shape[-1]):
+        share = a[..., k + 1 :, k, None] / a[..., k, None, k, None]
+        a[..., k + 1 :, k:] -= share * a[..., k, None, k:]
+        x[..., k + 1 :, :] -= share * x[..., k, None, :]
+    for k in reversed(range(a.shape[-1])):
+        x[..., k, :] -= (a[..., k, k + 1 :, None] * x[..., k + 1 :, :]).sum(axis=-2)
+        x[..., k, :] /= a[..., k, k, None]
+    return x

@@ -29,8 +29,11 @@ from .health import Finding, examine, sensor_findings
 from .motion import Motion
 from .repair_calibration import find_reference_pose, pose_finding, without_seats
 from .repair_legs import lower_body
+from .series import filled, runs
 
 _THREADS = 8  # more wait for memory
+_GROUP = 4  # joints that are fetched from memory together, a few of its lines at a time
+_PART = 2048  # frames, likewise
 _SEAM_S = 0.1  # over which a limited range goes over into the raw take
 _STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stands, crouches or crawls
 _PINNED_NOISE = np.radians(
@@ -115,24 +118,46 @@ def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list
     names = motion.skeleton.names
     joints = [j for j, name in enumerate(names) if not settings.joints or name in settings.joints]
     share = _range_share(motion, settings)
+
+    def mend(group: list[int]) -> list[tuple[list[Finding], float]]:
+        tracks = _tracks(motion.rotations, group)
+        facts = []
+        for joint, track in zip(group, tracks, strict=True):
+            track[:], found, noise = _mend_sensor(motion, joint, track, settings, share)
+            facts.append((found, noise))
+        for part in _parts(len(out)):
+            out[part, group] = tracks[:, part].swapaxes(0, 1)
+        return facts
+
     # Joints know nothing of each other, and numpy lets go of Python's lock: as many at a time as there are
     # cores.
+    groups = [joints[k : k + _GROUP] for k in range(0, len(joints), _GROUP)]
     with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
-        for joint, (mended, found, noise) in zip(
-            joints, pool.map(lambda j: _mend_sensor(motion, j, settings, share), joints), strict=True
-        ):
-            out[:, joint] = mended
-            findings += found
-            noises.append(noise)
+        for facts in pool.map(mend, groups):
+            for found, noise in facts:
+                findings += found
+                noises.append(noise)
     rough = len(noises) > 0 and float(np.median(noises)) > _PINNED_NOISE
     return out, findings, rough
 
 
+def _tracks(rotations: Array, joints: list[int]) -> Array:
+    """The tracks (N, F, 4) of some joints of rotations (F, J, 4), laid out component by component."""
+    planes = np.empty((len(joints), 4, len(rotations)))
+    for part in _parts(len(rotations)):
+        planes[..., part] = np.moveaxis(rotations[part, joints], 0, -1)
+    return planes.swapaxes(1, 2)
+
+
+def _parts(frames: int) -> list[slice]:
+    """Stretches of a take whose joints, next to each other in memory, are turned around in the cache."""
+    return [slice(k, k + _PART) for k in range(0, frames, _PART)]
+
+
 def _mend_sensor(
-    motion: Motion, joint: int, settings: RepairSettings, share: Array | None
+    motion: Motion, joint: int, raw: Array, settings: RepairSettings, share: Array | None
 ) -> tuple[Array, list[Finding], float]:
-    """One joint's rotations (F, 4), what was found, and its noise, radians."""
-    raw = np.ascontiguousarray(motion.rotations[:, joint])
+    """One joint's rotations (F, 4) mended, what was found, and its noise, radians."""
     track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
     everywhere = np.ones(len(raw), bool) if share is None else share > 0
     track = replace(
@@ -148,8 +173,12 @@ def _mend_sensor(
         found = sensor_findings(motion.skeleton.names[joint], track, (raw, mended), motion.rate, max_gap)
     if settings.jitter and track.noise > 0:
         mended = denoise.denoise_rotations(mended, motion.rate, track.noise)
-        # Calm neighbours give better slopes than the shaking ones had.
-        mended, _ = faults.bridge(mended, bridged, max_gap, slope_frames=4)
+        # Calm neighbours give better slopes than shaking ones; what is as short as a spike needs none.
+        starts, stops = runs(bridged)
+        long = stops - starts > faults.LONGEST_SPIKE
+        mended, _ = faults.bridge(
+            mended, filled(len(raw), starts[long], stops[long]), max_gap, slope_frames=3
+        )
     return mended if share is None else quat.slerp(raw, mended, share), found, track.noise
 
 
