@@ -3,69 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
 
-import synthetic
+from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
 from takemill import body_map, quat
-from takemill.body_map import BodyMap
-from takemill.contacts import find_contacts
 from takemill.errors import RecipeError
-from takemill.health import Health
 from takemill.measure import measure_seam, set_gaps, sliding_cm_s
 from takemill.mirror import mirrored
-from takemill.motion import Motion
-from takemill.pipeline import FinishedClip, PreparedTake, make_clips
-from takemill.recipe import parse_recipe
-from takemill.travel import TravelSettings, find_travel, with_root_joint
+from takemill.pipeline import FinishedClip
+from takemill.travel import TravelSettings, find_travel
 from takemill.variants import added
-
-RATE = 60.0
-REST = '[[clip]]\nname = "rest"\ntake = "rest"\nfrom = 1\nto = 8\nloop = true\ntravel = "in_place"\n'
-
-
-@cache
-def take(name: str, rooted: bool = False) -> PreparedTake:
-    """Takes of one body: a stroll in a bend, a turn of 172 degrees, a blow, a rest."""
-    motion = {
-        "stroll": lambda: synthetic.walk(rate=RATE, turn_deg=-60.0, still_s=2.0).motion,
-        "turn": lambda: synthetic.turn_in_place(rate=RATE, turn_deg=172.0).motion,
-        "blow": blow,
-        "rest": lambda: synthetic.idle(rate=RATE, duration_s=12.0).motion,
-    }[name]()
-    body = BodyMap.from_names(motion.skeleton, synthetic.parts())
-    if rooted:
-        motion, body = with_root_joint(motion, body)
-    contacts, none = find_contacts(motion, body), Health((), {})
-    return PreparedTake(name, "", motion, body, motion, (), none, none, contacts)
-
-
-def blow() -> Motion:
-    """Standing four seconds; at 2 s the right arm is thrown forward and comes back."""
-    motion = synthetic.idle(rate=RATE, duration_s=4.0).motion
-    arm = motion.skeleton.index("right_upper_arm")
-    away = np.arange(len(motion)) / RATE - 2.0
-    swing = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), 1.4 * np.exp(-((away / 0.12) ** 2)))
-    rotations = motion.rotations.copy()
-    rotations[:, arm] = quat.mul(swing, rotations[:, arm])
-    return motion.with_rotations(rotations)
-
-
-def make(text: str, *names: str, rooted: bool = False) -> dict[str, FinishedClip]:
-    return {one.name: one for one in make_clips([take(name, rooted) for name in names], parse_recipe(text))}
-
-
-def clip(name: str, of: str, start: float, stop: float, more: str = "") -> str:
-    return f'[[clip]]\nname = "{name}"\ntake = "{of}"\nfrom = {start}\nto = {stop}\n{more}\n'
 
 
 def heading(one: FinishedClip) -> np.ndarray:
     return body_map.heading(one.in_world, one.body)
-
-
-STRIDE = 'loop = true\nkind = "steps"\n'
 
 
 def test_planted_feet_of_a_loop_stand_over_its_seam():
@@ -204,10 +157,6 @@ def test_a_turn_ends_on_an_exact_angle(smooth_hz):
         assert sliding_cm_s(one.motion, one.body, one.contacts).max() < 1.0
     with pytest.raises(RecipeError, match=r"clip 'turn': turn_deg = 90 is far from the 172 degrees"):
         make(text.replace("180", "90"), "turn")
-
-
-def frames(one: FinishedClip, name: str) -> list[int]:
-    return [mark.frame for mark in one.marks if mark.name == name]
 
 
 def test_marks_of_ones_own_are_times_of_the_take():
