@@ -32,7 +32,10 @@ Find spikes, frozen sensors, jitter, skating feet and a floor that is off.
 
   takemill check take.bvh
   takemill check monday/*.bvh --json > health.json
+  takemill check take.bvh --html health.html
 
+--html writes a page to look at: what is wrong, what a repair would make of it, the worst joints as curves,
+the feet over the floor and the way from above; it opens without network.
 --json prints every finding with its joint and frames [start, stop), and when each foot is planted.
 Joint ranges and findings are about data; they are no medical assessment of the performer."""
 
@@ -41,7 +44,12 @@ Mend a take: spikes and frozen sensors are bridged, jitter is taken out, the flo
 The new file has the joints, frames and rate of the old one.
 
   takemill repair take.bvh -o mended.bvh
-  takemill repair take.bvh -o mended.bvh --recipe set.toml --json"""
+  takemill repair take.bvh -o mended.bvh --recipe set.toml --json
+  takemill repair take.bvh -o mended.bvh --calibrate --trim --html repair.html
+
+Performers often stand in a T or an A at the start or end of a take. --calibrate takes what that pose tells
+about badly seated sensors out of the whole take; --trim leaves the pose out of the new file, with all that
+lies before or behind it."""
 
 _CUTS = """\
 Suggest clips: idles, walks, turns, strikes, jumps.
@@ -129,10 +137,14 @@ def build_parser() -> argparse.ArgumentParser:
     check = verb("check", _CHECK)
     _takes(check, "+")
     _as_json(check)
+    _as_page(check)
     repair = verb("repair", _REPAIR)
     _takes(repair)
     repair.add_argument("-o", "--out", required=True, metavar="OUT.bvh", help="the mended file")
+    repair.add_argument("--trim", action="store_true", help="leave a T or A pose at either end out")
+    repair.add_argument("--calibrate", action="store_true", help="take sensors' seats out, by such a pose")
     _as_json(repair)
+    _as_page(repair)
     cuts = verb("cuts", _CUTS)
     _takes(cuts)
     shape = cuts.add_mutually_exclusive_group()
@@ -183,6 +195,10 @@ def _characters(parser: argparse.ArgumentParser) -> None:
 
 def _as_json(parser: argparse._ActionsContainer) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON, for programs")
+
+
+def _as_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--html", metavar="PAGE.html", help="write a page with plots")
 
 
 class ProgressLine:

@@ -3,85 +3,39 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from . import console, demos, disk
+from . import console, demos
 from .body_map import BodyMap
-from .bvh import BvhLayout, write_bvh
 from .clip_facts import Facts, rounded
-from .contacts import Contacts, find_contacts
+from .commands_takes import as_json, recipe_of, take_facts, take_of
+from .commands_takes import check as check
+from .commands_takes import repair as repair
 from .cuts import suggest_cuts
-from .errors import FileError, InputError
-from .health import Finding, Health
-from .health import check as check_health
+from .errors import InputError
 from .loop_search import LoopCandidate, find_loops
 from .motion import Motion
-from .packing import clips_of, pack_takes, read_take
+from .packing import clips_of, pack_takes
 from .packing_characters import clips_for, pack_characters, place_of
 from .pipeline import FinishedClip, Progress
-from .recipe import ClipSpec, Moment, Recipe, parse_moment, read_recipe
+from .recipe import ClipSpec, Moment, Recipe, parse_moment
 from .recipe_text import recipe_text
 from .repair import repair as repair_take
 from .verify import set_folders, verify_set
 
 
-def check(options: argparse.Namespace, progress: Progress) -> str:
-    """The health of some takes."""
-    recipe = _recipe(options)
-    parts, said = [], []
-    for number, path in enumerate(options.takes):
-        progress(f"checking {path}", number / len(options.takes))
-        motion, body, _ = _take(path, options, recipe)
-        health = check_health(motion, body, recipe.health)
-        contacts = find_contacts(motion, body, recipe.contacts)
-        said.append(
-            _take_facts(path, motion, body)
-            | {
-                "measures": _measures(health),
-                "findings": [_finding(one) for one in health.findings],
-                "contacts": _contacts(contacts),
-            }
-        )
-        parts.append(console.health_text(Path(path).stem, motion, health))
-    return _json({"takes": said}) if options.json else "\n\n".join(parts)
-
-
-def repair(options: argparse.Namespace, progress: Progress) -> str:
-    """A take mended, as another file."""
-    recipe = _recipe(options)
-    _expect_another_file(options.take, options.out)
-    progress(f"reading {options.take}", 0.0)
-    motion, body, layout = _take(options.take, options, recipe)
-    progress(f"repairing {options.take}", 0.2)
-    mended, findings = repair_take(motion, body, recipe.repair)
-    progress("checking", 0.6)
-    before, after = (check_health(one, body, recipe.health) for one in (motion, mended))
-    progress(f"writing {options.out}", 0.9)
-    write_bvh(options.out, mended, layout)
-    if options.json:
-        said = _take_facts(options.take, motion, body) | {"out": str(options.out)}
-        said["measures"] = {"before": _measures(before), "after": _measures(after)}
-        return _json(said | {"findings": [_finding(one) for one in findings]})
-    counts = Counter(one.mended for one in findings)
-    tail = f"{counts[True]} faults mended, {counts[False]} left as they are; written to {options.out}"
-    return "\n".join([console.measures_table(before, after), "", tail])
-
-
 def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
-    recipe = _recipe(options)
+    recipe = recipe_of(options)
     motion, body = _mended(options, recipe, progress)
     found = suggest_cuts(motion, body, recipe.cuts)
     if options.toml:
         return console.cuts_toml(Path(options.take).stem, motion.rate, found)
     if options.json:
         said = [asdict(cut) | _times(cut.start, cut.stop - 1, motion.rate) for cut in found]
-        return _json(_take_facts(options.take, motion, body) | {"cuts": said})
+        return as_json(take_facts(options.take, motion, body) | {"cuts": said})
     return console.cuts_table(found, motion.rate)
 
 
@@ -93,7 +47,7 @@ def recipe(options: argparse.Namespace, progress: Progress) -> str:
 
 def loops(options: argparse.Namespace, progress: Progress) -> str:
     """Where a stretch of a take repeats itself."""
-    recipe = _recipe(options)
+    recipe = recipe_of(options)
     if options.count is not None and options.count < 1:
         raise InputError(f"--count: expected 1 or more, got {options.count}")
     settings = replace(recipe.loop, count=options.count or recipe.loop.count)
@@ -111,18 +65,18 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     ]
     if options.json:
         said = [_loop(one, motion.rate) for one in found]
-        return _json(_take_facts(options.take, motion, body) | {"loops": said})
+        return as_json(take_facts(options.take, motion, body) | {"loops": said})
     return console.loops_table(found, motion.rate)
 
 
 def pack(options: argparse.Namespace, progress: Progress) -> str:
     """A set of clips in a folder."""
-    recipe = _recipe(options)
+    recipe = recipe_of(options)
     if options.to:
         return _pack_to(options, recipe, progress)
     facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up)
     if options.json:
-        return _json({"out": str(options.out), "clips": facts})
+        return as_json({"out": str(options.out), "clips": facts})
     return "\n".join([console.clips_table(facts), "", f"{len(facts)} clips in {options.out}"])
 
 
@@ -130,7 +84,7 @@ def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) ->
     given = (options.takes, options.to, recipe, options.out, progress, options.unit_m, options.up)
     said = pack_characters(*given)
     if options.json:
-        return _json({"out": str(options.out), "characters": said})
+        return as_json({"out": str(options.out), "characters": said})
     parts = []
     for name, facts in said.items():
         place = place_of(options.out, name, len(said))
@@ -140,7 +94,7 @@ def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) ->
 
 def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set, or a folder of characters' sets, read back and judged."""
-    recipe = _recipe(options)
+    recipe = recipe_of(options)
     folders = set_folders(options.folder)
     again = _made_again(options, recipe, progress, folders)
     texts, said, bad = [], {}, False
@@ -155,7 +109,7 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
         texts.append(console.verdict_text(str(folder), wrong, verdicts))
     if options.json:
         alone = folders == (Path(options.folder),)
-        return _json(said[folders[0].name] if alone else {"characters": said}), int(bad)
+        return as_json(said[folders[0].name] if alone else {"characters": said}), int(bad)
     return "\n\n".join(texts), int(bad)
 
 
@@ -188,55 +142,11 @@ def demo(options: argparse.Namespace, progress: Progress) -> str:
     return demos.run(Path(options.out), progress, options.core)
 
 
-def _recipe(options: argparse.Namespace) -> Recipe:
-    return read_recipe(options.recipe) if options.recipe else Recipe()
-
-
-def _take(path: str, options: argparse.Namespace, recipe: Recipe) -> tuple[Motion, BodyMap, BvhLayout]:
-    return read_take(path, recipe, options.unit_m, options.up)
-
-
 def _mended(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> tuple[Motion, BodyMap]:
     progress(f"reading {options.take}", 0.0)
-    motion, body, _ = _take(options.take, options, recipe)
+    motion, body, _ = take_of(options.take, options, recipe)
     progress(f"repairing {options.take}", 0.2)
     return repair_take(motion, body, recipe.repair)[0], body
-
-
-def _expect_another_file(take: str, out: str) -> None:
-    """A take is never changed."""
-    with disk.naming("write", out):
-        if Path(out).exists() and Path(take).exists() and Path(out).samefile(take):
-            raise FileError(f"cannot write {out}: it is the take itself, which is never changed")
-
-
-def _json(data: object) -> str:
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-
-
-def _take_facts(path: str, motion: Motion, body: BodyMap) -> Facts:
-    return {
-        "take": Path(path).stem,
-        "file": str(path),
-        "sha256": hashlib.sha256(disk.read_bytes(path)).hexdigest(),
-        "frames": len(motion),
-        "rate": rounded(motion.rate),
-        "duration_s": rounded(motion.duration_s),
-        "joints": len(motion.skeleton),
-        "body": dict(sorted(body.names(motion.skeleton).items())),
-    }
-
-
-def _measures(health: Health) -> Facts:
-    return {name: rounded(value, 3) for name, value in health.measures.items()}
-
-
-def _finding(finding: Finding) -> Facts:
-    return asdict(finding) | {"amount": rounded(finding.amount, 3)}
-
-
-def _contacts(contacts: Contacts) -> Facts:
-    return {foot: [list(planted) for planted in contacts.ranges(foot)] for foot in contacts.feet}
 
 
 def _loop(one: LoopCandidate, rate: float) -> Facts:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from .clip_facts import Facts
 from .cuts import Cut
 from .health import Finding, Health
+from .health_table import by_kind
 from .loop_search import LoopCandidate
 from .motion import Motion
 from .recipe import ClipSpec
@@ -19,6 +20,9 @@ MEASURES = (
     ("jitter_deg", "jitter", "deg", 2),
     ("skating_cm_s", "skating of planted feet", "cm/s", 1),
     ("floor_error_mm", "planted feet off the floor", "mm", 1),
+    ("heading_drift_deg_min", "heading drift", "deg/min", 1),
+    ("path_drift_cm_min", "path drift", "cm/min", 0),
+    ("range_frames", "joints beyond their range", "joint frames", 0),
     ("planted_share", "frames with a foot planted", "of all", 2),
 )
 """Health measure, its name for a person, its unit and the decimals that it is worth."""
@@ -59,13 +63,31 @@ def measures_table(*healths: Health) -> str:
     return table(("", *(("before", "after") if len(healths) == 2 else ("",)), ""), rows).lstrip("\n")
 
 
+def kinds_table(before: Health, after: Health | None = None) -> str:
+    """How many findings of each kind, where, and how bad the worst is; of a take, or before and after."""
+    rows = [
+        (
+            row.kind,
+            str(row.count),
+            *([str(row.left)] if after else []),
+            str(row.joints),
+            f"{row.worst.amount:.1f} {row.worst.unit}" if row.worst.unit else "",
+            row.worst.joint or "whole body",
+            f"{row.worst.start}-{row.worst.stop - 1}",
+        )
+        for row in by_kind(before.findings, after.findings if after else ())
+    ]
+    counts = ("before", "after") if after else ("count",)
+    return table(("finding", *counts, "joints", "the worst", "at", "frames"), rows) if rows else ""
+
+
 def health_text(name: str, motion: Motion, health: Health) -> str:
     """A take's measures and findings; of many findings of a kind, the worst."""
     head = (
         f"{name}: {len(motion)} frames at {motion.rate:g} per second, {motion.duration_s:.1f} s, "
         f"{len(motion.skeleton)} joints"
     )
-    parts = [head, measures_table(health)]
+    parts = [head, measures_table(health), *([kinds_table(health)] if health.findings else [])]
     kinds = sorted({finding.kind for finding in health.findings})
     for kind in kinds:
         parts.append(_findings_text([one for one in health.findings if one.kind == kind], motion.rate))

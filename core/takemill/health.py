@@ -8,8 +8,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from . import denoise, faults, quat, series
-from .body_map import BodyMap
+from . import denoise, faults, grounding, quat, series
+from .body_map import BodyMap, heading
 from .checks import Array, Mask
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points
 from .grounding import eroded
@@ -23,13 +23,29 @@ _EDGE_S = 0.05  # the first and last moments of a contact
 
 @dataclass(frozen=True)
 class Health:
-    """Findings, and measures of the whole take by name with the unit at the end of the name."""
+    """Findings, and measures of the whole take by name (MEASURES) with the unit at the end of the name."""
 
     findings: tuple[Finding, ...]
     measures: Mapping[str, float]
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "measures", MappingProxyType(dict(self.measures)))
+
+
+MEASURES: Mapping[str, str] = MappingProxyType(
+    {
+        "spike_frames": "joint frames in which a sensor jumped off",
+        "frozen_frames": "joint frames in which a sensor repeated itself",
+        "jitter_deg": "turn that denoising takes away, RMS over joints and frames",
+        "skating_cm_s": "mean speed along the floor of planted heels and toes",
+        "floor_error_mm": "mean distance of planted heels and toes from height 0",
+        "heading_drift_deg_min": "yaw that the take gains; 0 where it is below what can be known",
+        "path_drift_cm_min": "way that the planted feet slide, from the first frame to the last",
+        "range_frames": "joint frames in which a joint bends beyond its range",
+        "planted_share": "share of frames with a foot on the floor",
+    }
+)
+"""The measures of `check` by name, and what they are; names are stable."""
 
 
 @dataclass(frozen=True)
@@ -75,13 +91,7 @@ def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float =
 
 
 def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
-    """The health of a take: findings sorted by frame, and these measures.
-
-    `spike_frames` and `frozen_frames` count joint frames; `jitter_deg` is the RMS, over joints and frames,
-    of the turn that denoising takes away; `skating_cm_s` the mean speed along the floor of planted heels and
-    toes; `floor_error_mm` the mean distance of planted heels and toes from height 0; `planted_share`
-    the share of frames with a foot on the floor.
-    """
+    """The health of a take: findings sorted by frame, and MEASURES."""
     findings: list[Finding] = []
     frames, joints = motion.rotations.shape[:2]
     jitter = np.zeros(joints)
@@ -103,13 +113,14 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
             findings.append(Finding("jitter", name, 0, frames, float(jitter[joint]), "deg", False, text))
     contacts = find_contacts(motion, body, settings.contacts)
     ground, measures = _ground(motion, body, contacts, settings)
+    body_faults = body_findings(motion, body)
     measures |= {
         "spike_frames": float(counts["spike"]),
         "frozen_frames": float(counts["frozen"]),
         "jitter_deg": float(np.sqrt(np.mean(jitter**2))),
-        "range_frames": float(sum(f.stop - f.start for f in findings if f.kind == "range")),
+        "range_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "range")),
     }
-    findings += body_findings(motion, body)
+    findings += body_faults
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
@@ -173,6 +184,8 @@ def _ground(
     measures = {
         "skating_cm_s": 0.0,
         "floor_error_mm": 0.0,
+        "heading_drift_deg_min": 0.0,
+        "path_drift_cm_min": 0.0,
         "planted_share": float(contacts.planted.any(axis=1).mean()) if contacts.feet else 0.0,
     }
     if not contacts.feet:
@@ -192,6 +205,7 @@ def _ground(
     inner = inner if inner.any() else contacts.planted
     measures["skating_cm_s"] = float(speed[inner].mean())
     measures["floor_error_mm"] = float(height[inner].mean())
+    measures |= _drift(motion, body, contacts, points)
     findings = []
     for k, foot in enumerate(contacts.feet):
         name = motion.skeleton.names[body.require(foot)]
@@ -207,3 +221,17 @@ def _ground(
         text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
         findings.append(Finding("floor", "", 0, frames, float(offset), "mm", False, text))
     return findings, measures
+
+
+def _drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Array) -> dict[str, float]:
+    """How fast heading and path drift, told by heels and toes (F, K, 2, 3)."""
+    if len(motion) < 3:
+        return {}
+    minutes = len(motion) / motion.rate / 60
+    turned = grounding.heading_drift(points, contacts.heel & contacts.toe, heading(motion, body), motion.rate)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    slid = grounding.path_drift(points, planted, motion.rate)
+    return {
+        "heading_drift_deg_min": abs(turned.deg_per_min) if turned.heading.any() else 0.0,
+        "path_drift_cm_min": 100 * float(np.linalg.norm(slid[-1, :2] - slid[0, :2])) / minutes,
+    }

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 import numpy as np
 
-from .checks import Array
+from .checks import Array, Index
 
 _WIDTH, _HEIGHT = 1000, 100  # of drawings over time, in their own units
 _POINTS = 400  # of a curve
@@ -88,6 +89,70 @@ def curves(series: Iterable[tuple[str, Array]], top: float, middle: bool = False
     return _over_time("curve", base + "".join(paths))
 
 
+def traces(
+    series: Iterable[tuple[str, Array]],
+    low: float,
+    high: float,
+    shaded: Iterable[tuple[str, float, float]] = (),
+    lines: Iterable[float] = (),
+) -> str:
+    """Curves (F,) between two values, over shaded stretches; no peak is thinned away.
+
+    Args:
+        series: style classes and curves, one above the other.
+        low: value at the bottom.
+        high: value at the top.
+        shaded: style class, start and stop as parts of the whole, 0 to 1.
+        lines: values at which a line goes across.
+    """
+
+    def level(values: Array) -> Array:
+        return _HEIGHT * (0.97 - 0.94 * (values - low) / max(high - low, 1e-9))
+
+    under = "".join(
+        f'<rect class="{style}" x="{_n(_WIDTH * start, 1)}" y="0" height="{_HEIGHT}" '
+        f'width="{_n(max(_WIDTH * (stop - start), 1.5), 1)}"/>'
+        for style, start, stop in shaded
+    )
+    across = "".join(f"M0 {_n(float(level(np.asarray(at))), 1)}h{_WIDTH}" for at in lines)
+    paths = []
+    for style, values in series:
+        picks = _peaks(values)
+        x = _WIDTH * picks / max(len(values) - 1, 1)
+        paths.append(
+            f'<path class="thin {style}" d="{_line(np.stack([x, level(values[picks])], axis=-1), 1)}"/>'
+        )
+    grid = f'<path class="grid" d="{across}"/>' if across else ""
+    return _over_time("curve", under + grid + "".join(paths))
+
+
+def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
+    """Ways (F, 2) over the floor, metres, each with a style class; the long side lies across the page.
+
+    Their starts are dotted.
+    """
+    extent = np.ptp(np.concatenate([way for _, way in ways]), axis=0)
+    if extent[1] > extent[0]:
+        ways = [(style, np.stack([way[:, 1], -way[:, 0]], axis=-1)) for style, way in ways]
+    points = _on_page(np.concatenate([way for _, way in ways]))
+    low, high = points.min(axis=0), points.max(axis=0)
+    size = np.maximum(high - low, 0.6) + 0.4
+    left, top = left_top = (low + high) / 2 - size / 2
+    step = next((step for step in (0.25, 0.5, 1.0, 2.0, 5.0) if max(size) / step <= 16), 10.0)
+    grid = [f"M{_n(x)} {_n(top)}v{_n(size[1])}" for x in _multiples(left, left + size[0], step)]
+    grid += [f"M{_n(left)} {_n(y)}h{_n(size[0])}" for y in _multiples(top, top + size[1], step)]
+    drawn = ""
+    for style, way in ways:
+        drawn += f'<path class="thin {style}" d="{_line(_on_page(_thinned(way)))}"/>'
+        x, y = _on_page(way)[0]
+        drawn += f'<circle class="ink" r="{_n(0.012 * max(size))}" cx="{_n(x)}" cy="{_n(y)}"/>'
+    box = " ".join(map(_n, (*left_top, *size)))
+    return (
+        f'<svg viewBox="{box}" data-step="{step:g}" aria-hidden="true">'
+        f'<path class="grid" d="{"".join(grid)}"/>{drawn}</svg>'
+    )
+
+
 def bars(ranges: Iterable[tuple[str, float, float]], kind: str = "lane") -> str:
     """Bars: style class, start and stop as parts of the whole, 0 to 1; none is too thin to be seen."""
     return _over_time(
@@ -124,12 +189,22 @@ def _thinned(values: Array) -> Array:
     return values[np.round(np.linspace(0, len(values) - 1, _POINTS)).astype(np.intp)]
 
 
+def _peaks(values: Array) -> Index:
+    """Frames (N,) that draw a long curve: the lowest and the highest of each short stretch, and the ends."""
+    if len(values) <= 2 * _POINTS:
+        return np.arange(len(values))
+    edges = np.linspace(0, len(values), _POINTS + 1).astype(np.intp)
+    pieces = [values[start:stop] for start, stop in pairwise(edges)]
+    picks = [e + np.sort([piece.argmin(), piece.argmax()]) for e, piece in zip(edges, pieces, strict=False)]
+    return np.unique(np.concatenate([[0], *picks, [len(values) - 1]]))
+
+
 def _multiples(low: float, high: float, step: float) -> Array:
     return step * np.arange(np.ceil(low / step), np.floor(high / step) + 1)
 
 
-def _line(points: Array) -> str:
-    return "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in points)
+def _line(points: Array, digits: int = 3) -> str:
+    return "M" + "L".join(f"{_n(x, digits)} {_n(y, digits)}" for x, y in points)
 
 
 def _n(value: float, digits: int = 3) -> str:

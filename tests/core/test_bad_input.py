@@ -156,6 +156,18 @@ def test_a_take_is_never_changed(capsys, place):
         expect_refusal(capsys, place, "the take itself", "repair", "good.bvh", "-o", out)
 
 
+def test_a_page_never_takes_the_place_of_a_take(capsys, place):
+    for arguments in (
+        ("check", "good.bvh", "--html", "good.bvh"),
+        ("repair", "good.bvh", "-o", "new.bvh", "--html", "./good.bvh"),
+        ("repair", "good.bvh", "-o", "new.bvh", "--html", "new.bvh"),
+    ):
+        expect_refusal(capsys, place, "cannot write", *arguments)
+    for page in ("missing/page.html", "."):
+        expect_refusal(capsys, place, "cannot write", "check", "good.bvh", "--html", page)
+        expect_refusal(capsys, place, "cannot write", "repair", "good.bvh", "-o", "new.bvh", "--html", page)
+
+
 def test_a_foreign_file_in_the_way(capsys, place):
     (place / "set").mkdir()
     (place / "set" / "good.glb").write_bytes(b"modelled for a week")

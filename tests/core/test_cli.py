@@ -13,9 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import corrupt
 import small_takes
-from takemill import cli
+from reference_poses import arms, badly_seated, random_seats, take_with_pose
+from takemill import cli, quat
 from takemill.bvh import read_bvh
+from takemill.health import MEASURES
 from takemill.recipe import parse_recipe
 
 VERBS = ("check", "repair", "cuts", "recipe", "loops", "pack", "verify", "demo")
@@ -93,6 +96,55 @@ def test_repair_writes_the_same_joints_frames_and_rate(capsys, take, tmp_path):
     text = run(capsys, "repair", take, "-o", out)
     assert "before  after" in text
     assert str(out) in text
+
+
+def test_health_of_a_take_as_numbers_by_kind(capsys, tmp_path):
+    take = small_takes.write(tmp_path, "bad.bvh", corrupt.corrupt(small_takes.stand_and_walk(), 2).motion)
+    (said,) = json.loads(run(capsys, "check", take, "--json"))["takes"]
+    kinds = {row["kind"]: row for row in said["kinds"]}
+    for kind, row in kinds.items():
+        mine = [one for one in said["findings"] if one["kind"] == kind]
+        assert row["count"] == len(mine)
+        assert row["frames"] == sum(one["stop"] - one["start"] for one in mine)
+        assert row["worst"]["amount"] == max(mine, key=lambda one: abs(one["amount"]))["amount"]
+        assert "left" not in row
+    assert {"spike", "frozen", "jitter", "floor"} <= set(kinds)
+    assert set(said["measures"]) == set(MEASURES)
+    said = json.loads(run(capsys, "repair", take, "-o", tmp_path / "new.bvh", "--json"))
+    after = {row["kind"]: row["left"] for row in said["kinds"]}
+    assert (after["spike"], after["frozen"], after["floor"]) == (0, 0, 0)
+    text = run(capsys, "repair", take, "-o", tmp_path / "new.bvh")
+    assert re.search(rf"\nspike +{kinds['spike']['count']} +0 ", text)
+
+
+def test_pages_of_health_are_written(capsys, take, tmp_path):
+    text = run(capsys, "check", take, take, "--html", tmp_path / "a.html")
+    assert text.endswith(f"the page is {tmp_path / 'a.html'}\n")
+    assert (tmp_path / "a.html").read_text(encoding="utf-8").count("<article") == 2
+    run(capsys, "repair", take, "-o", tmp_path / "m.bvh", "--html", tmp_path / "b.html", "--json")
+    assert "Before and after" in (tmp_path / "b.html").read_text(encoding="utf-8")
+
+
+def test_a_reference_pose_is_trimmed_and_taken_as_calibration(capsys, tmp_path):
+    truth, _ = take_with_pose(arms())
+    seats = random_seats(len(truth.skeleton), 3)
+    take = small_takes.write(tmp_path, "posed.bvh", badly_seated(truth, seats))
+    (found,) = [one for one in json.loads(run(capsys, "check", take, "--json"))["takes"][0]["findings"]
+                if one["kind"] == "pose"]  # fmt: skip
+    out = tmp_path / "new.bvh"
+    said = json.loads(run(capsys, "repair", take, "-o", out, "--trim", "--calibrate", "--json"))
+    assert said["kept"] == [found["stop"], len(truth)]
+    assert said["frames"] == len(truth)
+    mended, _ = read_bvh(out)
+    assert len(mended) == len(truth) - found["stop"]
+    for name in ("left_upper_arm", "right_lower_arm", "head", "left_foot"):
+        new, old = (one.skeleton.index(name) for one in (mended, truth))
+        off = quat.angle_between(mended.rotations[:, new], truth.rotations[found["stop"] :, old])
+        assert np.degrees(off).max() < 1
+    assert "frames " in run(capsys, "repair", take, "-o", out, "--trim").splitlines()[-1]
+    walk = small_takes.write(tmp_path)
+    assert run(capsys, "repair", walk, "-o", out, "--trim").endswith("has no pose to trim\n")
+    assert len(read_bvh(out)[0]) == len(small_takes.stand_and_walk())
 
 
 def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):

@@ -5,8 +5,9 @@ import pytest
 
 import corrupt
 import synthetic
+from takemill import quat
 from takemill.body_map import BodyMap
-from takemill.health import check
+from takemill.health import MEASURES, check
 from takemill.motion import Motion
 from takemill.repair import repair
 
@@ -81,3 +82,31 @@ def test_short_takes_are_checked(frames: int) -> None:
     motion = corrupt.corrupt(synthetic.walk(steps=2).motion, 1).motion.slice(0, frames)
     measures = check(motion, body_of(motion)).measures
     assert all(np.isfinite(value) for value in measures.values())
+
+
+def test_drift_is_measured_before_and_gone_after() -> None:
+    """Twelve degrees a minute, and a tenth of the way of a walk of 20 m in 25 seconds."""
+    clean = synthetic.walk(steps=40).motion
+    body = body_of(clean)
+    damage = corrupt.Damage(spikes_per_min=0, frozen_per_min=0)
+    damaged = corrupt.corrupt(clean, 2, damage).motion
+    before, after = (check(one, body).measures for one in (damaged, repair(damaged, body)[0]))
+    assert before["heading_drift_deg_min"] == pytest.approx(12, abs=2)
+    walked = np.linalg.norm(np.diff(clean.root_translation[:, :2], axis=0), axis=1).sum()
+    minutes = len(clean) / clean.rate / 60
+    assert before["path_drift_cm_min"] == pytest.approx(100 * 0.1 * walked / minutes, rel=0.1)
+    assert after["heading_drift_deg_min"] < 1
+    assert after["path_drift_cm_min"] < 0.02 * before["path_drift_cm_min"]
+
+
+def test_measures_are_those_that_are_documented() -> None:
+    motion = synthetic.walk(steps=2).motion
+    for take in (motion, motion.slice(0, 1)):
+        assert set(check(take, body_of(motion)).measures) == set(MEASURES)
+
+
+def test_frames_beyond_a_range_are_counted() -> None:
+    motion = synthetic.idle().motion
+    rotations = motion.rotations.copy()
+    rotations[100:200, motion.skeleton.index("left_lower_leg")] = quat.exp(np.array([-1.0, 0, 0]))
+    assert check(motion.with_rotations(rotations), body_of(motion)).measures["range_frames"] == 100

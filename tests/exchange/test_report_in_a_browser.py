@@ -4,24 +4,16 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import subprocess
 from html import unescape
 from pathlib import Path
 
 import pytest
 
 import small_takes
-from need import need
+from chromium import browse
 from pixels import COLOURS, count, picture
 from takemill import cli
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--no-first-run", "--hide-scrollbars",
-    "--force-device-scale-factor=1", "--enable-logging=stderr", "--virtual-time-budget=2000",
-)  # fmt: skip
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'
     for name, start, stop, loop in (("walk", 3.5, 8, "true"), ("set off", 1.5, 4, "false"))
@@ -37,29 +29,6 @@ def page(tmp_path_factory) -> Path:
         cli.main(["pack", str(take), "--recipe", str(folder / "r.toml"), "--out", str(folder / "set")]) == 0
     )
     return folder / "set" / "report.html"
-
-
-def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, scheme: str = "light") -> str:
-    """Open the page; what it prints to stdout. Anything on the page's console fails the test."""
-    need(CHROMIUM, "chromium (Debian package)")
-    dark = ("--blink-settings=preferredColorScheme=0",) if scheme == "dark" else ()
-    done = subprocess.run(
-        [
-            str(CHROMIUM),
-            *FLAGS,
-            *dark,
-            f"--user-data-dir={page.parent.parent / 'profile'}",
-            f"--window-size={width},{height}",
-            *arguments,
-            page.as_uri(),
-        ],
-        check=True,
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert "CONSOLE" not in done.stderr, done.stderr
-    return done.stdout
 
 
 @pytest.mark.parametrize("width", [1200, 390])

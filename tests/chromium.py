@@ -1,0 +1,39 @@
+"""Pages in Debian's Chromium, headless."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+from need import need
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--no-first-run", "--hide-scrollbars",
+    "--force-device-scale-factor=1", "--enable-logging=stderr", "--virtual-time-budget=2000",
+)  # fmt: skip
+
+
+def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, scheme: str = "light") -> str:
+    """Open the page; what it prints to stdout. Anything on the page's console fails the test."""
+    need(CHROMIUM, "chromium (Debian package)")
+    dark = ("--blink-settings=preferredColorScheme=0",) if scheme == "dark" else ()
+    done = subprocess.run(
+        [
+            str(CHROMIUM),
+            *FLAGS,
+            *dark,
+            f"--user-data-dir={page.parent.parent / 'profile'}",
+            f"--window-size={width},{height}",
+            *arguments,
+            page.as_uri(),
+        ],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert "CONSOLE" not in done.stderr, done.stderr
+    return done.stdout

@@ -1,0 +1,127 @@
+"""The health page: well-formed, self-contained, and true to the figures that it is drawn from."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+
+import corrupt
+import synthetic
+from takemill import quat
+from takemill.body_map import BodyMap
+from takemill.health import check
+from takemill.health_page import CAUTION, HealthOf, render_health
+from takemill.health_plots import turn_deg, worst_joints
+from takemill.motion import Motion
+from takemill.repair import repair
+
+
+def health_of(motion: Motion, name: str = "walk & <turn>") -> HealthOf:
+    parts = {part: joint for part, joint in synthetic.parts().items() if joint in motion.skeleton.names}
+    body = BodyMap.from_names(motion.skeleton, parts)
+    mended, findings = repair(motion, body)
+    return HealthOf(name, motion, body, check(motion, body), mended, check(mended, body), findings)
+
+
+@pytest.fixture(scope="module")
+def damaged() -> HealthOf:
+    return health_of(corrupt.corrupt(synthetic.walk(steps=8).motion, 3).motion)
+
+
+@pytest.fixture(scope="module")
+def page(damaged: HealthOf) -> str:
+    return render_health([damaged], "Health check", "About.")
+
+
+def test_the_page_is_well_formed_xml_and_html(page: str) -> None:
+    tree = ET.fromstring(page.replace("<!DOCTYPE html>", ""))
+    assert tree.tag == "html"
+    open_tags: list[str] = []
+
+    class Strict(HTMLParser):
+        def handle_starttag(self, tag: str, attrs: object) -> None:
+            del attrs
+            open_tags.append(tag)
+
+        def handle_endtag(self, tag: str) -> None:
+            assert open_tags.pop() == tag
+
+    Strict().feed(page)
+    assert open_tags == []
+
+
+def test_the_page_asks_for_nothing(page: str) -> None:
+    assert not re.search(r"https?:|//|url\(|@import|<script|<link|<img", page)
+    assert "default-src 'none'" in page
+    assert CAUTION in page
+    assert "walk &amp; &lt;turn&gt;" in page
+
+
+def test_the_page_holds_the_figures_of_the_health(page: str, damaged: HealthOf) -> None:
+    tree = ET.fromstring(page.replace("<!DOCTYPE html>", ""))
+    measures, kinds, *_ = (
+        {row[0].text: [cell.text for cell in row[1:]] for row in table.iter("tr") if row[0].get("scope")}
+        for table in tree.iter("table")
+    )
+    for name, word, digits in (("spike_frames", "spikes", 0), ("jitter_deg", "jitter", 2),
+                               ("heading_drift_deg_min", "heading drift", 1)):  # fmt: skip
+        both = [f"{health.measures[name]:.{digits}f}" for health in (damaged.before, damaged.after)]
+        assert measures[word][:2] == both
+    spikes = [one for one in damaged.before.findings if one.kind == "spike"]
+    assert kinds["spike"][0] == str(len(spikes))
+    assert kinds["spike"][3] == f"{max(one.amount for one in spikes):.1f} deg"
+
+
+def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) -> None:
+    joint = worst_joints(damaged.raw, damaged.mended, damaged.body, damaged.before)[0]
+    name = damaged.raw.skeleton.names[joint]
+    figure = page.split(f"<h4>{name}: ")[1].split("</svg>")[0]
+    shown = [
+        tuple(map(float, pair))
+        for pair in re.findall(r'class="spot [^"]*" x="([\d.]+)".*? width="([\d.]+)"', figure)
+    ]
+    flagged = [
+        one for one in damaged.before.findings if one.joint == name and one.kind in ("spike", "frozen")
+    ]
+    assert len(shown) == len(flagged) > 0
+    frames = len(damaged.raw) - 1
+    for (x, width), one in zip(shown, flagged, strict=True):
+        assert x == pytest.approx(1000 * (one.start - 0.5) / frames, abs=0.1)
+        assert width == pytest.approx(max(1000 * (one.stop - one.start) / frames, 1.5), abs=0.1)
+
+
+def test_no_peak_is_lost_in_a_long_trace() -> None:
+    """A spike of one frame in ten minutes reaches the top of its drawing."""
+    long = synthetic.idle(duration_s=60.0).motion
+    rotations = long.rotations.copy()
+    head = long.skeleton.index("head")
+    rotations[3001, head] = quat.mul(rotations[3001, head], quat.exp(np.array([0.4, 0, 0])))
+    page = render_health([health_of(long.with_rotations(rotations))], "Health", "")
+    raw = re.search(r'<path class="thin raw" d="([^"]+)"', page.split("<h4>head: ")[1])
+    assert raw
+    heights = [float(y) for _, y in re.findall(r"[ML]([\d.-]+) ([\d.-]+)", raw[1])]
+    assert min(min(heights), 100 - max(heights)) == pytest.approx(3, abs=0.2)
+    assert max(heights) - min(heights) > 90
+
+
+def test_a_turn_is_told_in_degrees() -> None:
+    angles = np.radians(np.linspace(-40, 60, 201))
+    rotations = quat.from_axis_angle(np.array([0.6, 0, 0.8]), angles)
+    raw, mended = turn_deg(rotations, rotations)
+    assert np.abs(raw - mended).max() < 1e-9
+    assert np.ptp(raw) == pytest.approx(100, abs=1e-6)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 30])
+def test_short_still_and_footless_takes_have_pages_too(frames: int) -> None:
+    motion = corrupt.corrupt(synthetic.walk(steps=2).motion, 1).motion.slice(0, frames)
+    ET.fromstring(render_health([health_of(motion)], "Health", "").replace("<!DOCTYPE html>", ""))
+    idle = synthetic.idle(duration_s=2.0).motion
+    still = idle.with_rotations(np.tile(idle.skeleton.rest_rotation, (len(idle), 1, 1)))
+    page = render_health([health_of(still)], "Health", "")
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+    ET.fromstring(page.replace("<!DOCTYPE html>", ""))
