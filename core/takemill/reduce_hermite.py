@@ -7,7 +7,6 @@ from typing import NamedTuple
 import numpy as np
 
 from .checks import Array, Index, Mask
-from .key_times import neighbours
 
 _STEPS = 8  # of conjugate gradients; each slope is felt by its neighbours only, so few are enough
 
@@ -46,7 +45,10 @@ class Looks(NamedTuple):
         frames = keys.shape[1]
         places = np.arange((frames - 1) * per_frame + 1)
         low = np.minimum(places // per_frame, max(frames - 2, 0))
-        last, following = neighbours(keys)
+        numbers = np.arange(frames)
+        last = np.maximum.accumulate(np.where(keys, numbers, 0), axis=1)
+        following = np.where(keys, numbers, frames - 1)
+        following = np.minimum.accumulate(following[:, ::-1], axis=1)[:, ::-1]
         before, after = last[:, low], following[:, np.minimum(low + 1, frames - 1)]
         span = (after - before).astype(np.float64)
         return cls(before, after, (places / per_frame - before) / np.maximum(span, 1), span)
