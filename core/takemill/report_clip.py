@@ -63,15 +63,38 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     rows = [
         ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
         ("from", f"{escape(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
-        ("travel", _TRAVEL[travel["mode"]]),
+        *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
+        ("travel", _TRAVEL[travel["mode"]] if _at_one(travel) else _parted(travel)),
         ("each cycle" if clip.loop else "in all", _way(travel)),
     ]
+    if facts["blend_frames"]:
+        rows.append(("ends", f"each goes over into the neutral pose in {facts['blend_frames']} frames"))
     if clip.loop:
         rows += _seam_rows(clip)
     keys = facts["keys"]
     size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
     rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
     return definitions(rows)
+
+
+def _made_of(variant: Facts) -> str:
+    words = ["mirrored"] if variant["mirror"] else []
+    if variant["speed"] != 1:
+        words.append(f"{variant['speed']:g} times as fast")
+    if variant["additive_to"]:
+        words.append(f"what it does beyond the {variant['against']} of {escape(variant['additive_to'])}")
+    return ", ".join([escape(variant["of"]), *words])
+
+
+def _at_one(travel: Facts) -> bool:
+    """Whether way and turn go together, and the height stays."""
+    return bool(travel["planar"] == travel["turn"] and travel["height"] == "keep")
+
+
+def _parted(travel: Facts) -> str:
+    words = {"keep": "on the body", "root": "on the root joint", "remove": "taken away"}
+    parts = (("way", "planar"), ("turn", "turn"), ("height", "height"))
+    return ", ".join(f"{label} {words[travel[part]]}" for label, part in parts)
 
 
 def _way(travel: Facts) -> str:

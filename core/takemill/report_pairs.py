@@ -14,14 +14,15 @@ _MOST = 24  # clips; a larger matrix cannot be read
 
 
 def pairs(clips: Sequence[FinishedClip]) -> str:
-    """The matrix of a set, and a line that tells of the pair that is pointed at."""
-    if not 1 < len(clips) <= _MOST:
+    """The matrix of a set, and a line that tells of the pair that is pointed at; without additive clips."""
+    poses = {clip.name: clip.in_world for clip in clips if not clip.additive}
+    if not 1 < len(poses) <= _MOST:
         return ""
-    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body)
+    gaps = set_gaps(poses, clips[0].body)
     head = "".join(f'<th scope="col" class="n">{escape(name)}</th>' for name in gaps.names)
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th>'
-        + "".join(_cell(gaps, row, column) for column in range(len(clips)))
+        + "".join(_cell(gaps, row, column) for column in range(len(poses)))
         + "</tr>"
         for row, name in enumerate(gaps.names)
     )

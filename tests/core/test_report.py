@@ -248,7 +248,7 @@ def at_start(clip, points):
 
 
 def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
-    gaps = set_gaps({clip.name: clip.motion for clip in clips}, clips[0].body)
+    gaps = set_gaps({clip.name: clip.in_world for clip in clips}, clips[0].body)
     cells = [attributes for tag, attributes in Tree(page).tags if tag == "td" and "title" in attributes]
     assert len(cells) == 9
     for cell, (row, column) in zip(cells, np.ndindex(3, 3), strict=True):
@@ -258,3 +258,20 @@ def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
         if gaps.cm[row, column] >= 0.05:
             assert said.endswith(", ".join(gaps.worst[row][column]))
     assert [cell["tabindex"] for cell in cells] == ["0"] + ["-1"] * 8
+
+
+def test_it_says_what_became_of_clips(take):
+    """Parts of the travel, variants and blended ends; additive clips are not among the pairs."""
+    recipe = parse_recipe(
+        'neutral = "stand"\nblend_frames = 6\n'
+        '[[clip]]\nname = "stand"\nfrom = 0\nto = 1.8\nloop = true\n'
+        '[[clip]]\nname = "set off"\nfrom = 1.5\nto = 4\nturn = "remove"\n'
+        '[[variant]]\nof = "set off"\nname = "over it"\nmirror = true\nspeed = 2\nadditive_to = "stand"\n'
+    )
+    text = re.sub(r"\s+", " ", " ".join(Tree(render(take, pipeline.make_clips(take, recipe))).text))
+    assert "way on the root joint, turn taken away, height on the body" in text
+    assert "each goes over into the neutral pose in 6 frames" in text
+    assert "set off, mirrored, 2 times as fast, what it does beyond the pose of stand" in text
+    matrix = text[text.index("Which clip can follow which") :]
+    assert "set off" in matrix
+    assert "over it" not in matrix
