@@ -33,6 +33,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         side = row.column(align=True)
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
+        layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
         header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
         header.label(text="Single stages")
         if body:
