@@ -15,6 +15,7 @@ from .errors import InputError
 IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])
 IDENTITY.setflags(write=False)
 
+_ROWS = 8192  # rotations that are worked on at a time, so that what is in between stays in the cache
 _SMALL_ANGLE = 1e-6  # below it the series of sin(x)/x is exact to float64
 _OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
 _POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
@@ -52,14 +53,26 @@ def inv(q: Array) -> Array:
 
 def rotate(q: Array, v: Array) -> Array:
     """Vectors (..., 3) turned by quaternions (..., 4); the leading axes broadcast."""
+    axes = np.broadcast_shapes(q.shape[:-1], v.shape[:-1])
+    out = np.empty((*axes, 3))
+    if not axes:
+        _rotate(q, v, out)
+        return out
+    q, v = np.broadcast_to(q, (*axes, 4)), np.broadcast_to(v, (*axes, 3))
+    step = max(_ROWS * axes[0] // max(out.size // 3, 1), 1)
+    for start in range(0, axes[0], step):
+        part = slice(start, start + step)
+        _rotate(q[part], v[part], out[part])
+    return out
+
+
+def _rotate(q: Array, v: Array, out: Array) -> None:
     w, x, y, z = np.moveaxis(q, -1, 0)
     vx, vy, vz = np.moveaxis(v, -1, 0)
     tx, ty, tz = 2 * (y * vz - z * vy), 2 * (z * vx - x * vz), 2 * (x * vy - y * vx)
-    out = np.empty((*np.broadcast_shapes(q.shape[:-1], v.shape[:-1]), 3))
     out[..., 0] = vx + w * tx + y * tz - z * ty
     out[..., 1] = vy + w * ty + z * tx - x * tz
     out[..., 2] = vz + w * tz + x * ty - y * tx
-    return out
 
 
 def exp(v: Array) -> Array:
