@@ -1,6 +1,6 @@
 """What repair is worth, in one table per question: `python tests/benchmarks/repair_table.py [QUESTION ...]`.
 
-Questions: rotations peaks clean faults feet drift speed memory. The motions are the DeepMimic references of
+Questions: rotations peaks clean faults feet drift channels speed memory. The motions are the DeepMimic references of
 the pybullet wheel, splined to 120 frames a second; the damage is that of tests/corrupt.py, three seeds, at
 two strengths.
 """
@@ -18,6 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from repair_channels import channels
 from scipy import ndimage, signal
 from scipy.interpolate import CubicSpline
 
@@ -339,6 +340,8 @@ def memory() -> None:
 
 
 if __name__ == "__main__":
-    questions = {q.__name__: q for q in (rotations, peaks, clean, faults, feet, drift, speed, memory)}
+    questions = {
+        q.__name__: q for q in (rotations, peaks, clean, faults, feet, drift, channels, speed, memory)
+    }
     for asked in sys.argv[1:] or questions:
         questions[asked]()
