@@ -15,6 +15,8 @@ from .errors import InputError
 from .motion import Motion
 from .travel import Travel, root_at_rest, with_travel
 
+_ALIKE = 2  # eighths of a blend to both sides that are compared too, so that the speeds are alike
+
 
 def blend_ends(
     motion: Motion, body: BodyMap, neutral: Motion, start_s: float = 0.2, end_s: float = 0.2
@@ -81,7 +83,7 @@ def _joined(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
     tail, head = len(a) - max(len(a) // 3, blend + 1), max(len(b) // 3, blend + 1)
     step = max(1, blend // 8)
     rows, columns = np.arange(tail, len(a) - blend, step), np.arange(0, head - blend + 1, step)
-    clouds = [cloud(positions_at(m, f + blend // 2, joints), 0) for m, f in ((a, rows), (b, columns))]
+    clouds = [cloud(positions_at(m, f + blend // 2, joints), _ALIKE) for m, f in ((a, rows), (b, columns))]
     distance = clouds[0].distances(slice(None), slice(None), clouds[1])
     row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
     out, into = int(rows[row]), int(columns[column])

@@ -92,6 +92,25 @@ def test_joined_stretches_have_no_visible_join() -> None:
     assert quat.angle_between(joined.rotations[-60:, 1:], parts[2].rotations[-60:, 1:]).max() < 1e-7
 
 
+@pytest.mark.parametrize("shift", [0.8, 2.4, 5.6])
+def test_stretches_are_joined_where_they_move_alike_too(shift: float) -> None:
+    """One swing joined to the same a part of a swing on: every pose is there twice, once on the way back."""
+    still = synthetic.idle(rate=60.0, duration_s=9.0).motion
+    body = find_body_map(still.skeleton)
+    phase = 2 * np.pi * np.arange(len(still)) / 240
+    spine = still.skeleton.index("spine")
+    parts = []
+    for start in (0.0, shift):
+        q = still.rotations.copy()
+        q[:, spine] = quat.mul(q[:, spine], quat.exp(0.2 * np.sin(phase + start)[:, None] * [1.0, 0, 0]))
+        parts.append(still.with_rotations(q))
+    joined, alone = (
+        np.linalg.norm(np.diff(motion.model()[1], 2, axis=0), axis=-1).mean(axis=1).max()
+        for motion in (join_stretches(parts, body), parts[0])
+    )
+    assert joined < 1.3 * alone
+
+
 def test_one_stretch_is_itself_and_bad_ones_are_refused() -> None:
     part = idle(0, 3.0)
     body = find_body_map(part.skeleton)
