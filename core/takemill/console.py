@@ -118,6 +118,12 @@ def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
 def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
     """Suggested clips as a recipe."""
     parts = [f"# clips that suggest themselves in {json.dumps(name)}; times are seconds of the take"]
+    still = next((cut.name for cut in cuts if cut.kind == "still" and cut.loop), None)
+    if still:
+        parts.append(
+            f"neutral = {json.dumps(still)}  # what happens once can start and end in its first pose:\n"
+            "# blend_frames = 6"
+        )
     for cut in cuts:
         spec = ClipSpec.from_cut(cut)
         parts.append(

@@ -157,6 +157,8 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
     assert [clip.frames(10**6, 60.0) for clip in recipe.clips] == [
         (cut["start"], cut["stop"]) for cut in cuts
     ]
+    assert recipe.neutral == next(cut["name"] for cut in cuts if cut["kind"] == "still")
+    assert parse_recipe(text.replace("# blend_frames", "blend_frames")).blend_frames == 6
     assert "name" in tomllib.loads(text)["clip"][0]
     (tmp_path / "set.toml").write_text(text)
     run(capsys, "pack", take, "--recipe", tmp_path / "set.toml", "--out", tmp_path / "out")

@@ -159,6 +159,15 @@ def test_a_turn_ends_on_an_exact_angle(smooth_hz):
         make(text.replace("180", "90"), "turn")
 
 
+def test_the_turn_of_a_cycle_can_be_exact_too():
+    one = make(clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5\nturn_deg = 20"), "stroll")["walk"]
+    assert one.travel.turn_deg == pytest.approx(-20, abs=1e-6)  # to the right, as the take turns
+    ends = np.degrees(heading(one)[[0, -1]])
+    assert ends[1] - ends[0] == pytest.approx(-20, abs=1e-2)
+    assert measure_seam(one.motion, one.body).pose_m < 1e-6
+    assert sliding_cm_s(one.motion, one.body, one.contacts, loop=True).max() < 0.3
+
+
 def test_marks_of_ones_own_are_times_of_the_take():
     marks = 'marks = [{name = "lantern", at = 5.0}, {name = "right.wave", at = "330f"}]'
     one = make(clip("walk", "stroll", 4, 8, f"{marks}\nrate = 30"), "stroll")["walk"]
