@@ -1,132 +1,248 @@
-"""The channels of a clip, and how far off a pose is that keys play."""
+"""Clips of one skeleton as channels, one behind the other in time, and how far off a pose is that keys play.
+
+Everything here lies in the axes of the file, in single precision, components first: (4, J, T) or (3, J, T)
+for T frames of all clips together. Joints are ordered by depth, so that each depth is a slice.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence
+from copy import copy
+from itertools import pairwise
 
 import numpy as np
 
-from . import quat
+from . import reduce_planes as planes
 from .checks import Array, Index, Mask
-from .displacement import displacements, levers, reaches
-from .key_values import chords
+from .displacement import reaches
 from .motion import Motion
-from .tracks import channels, moves
+from .reduce_planes import Planes
+from .skeleton import Skeleton
+from .tracks import SAME, Y_UP, moving_channels
 
-_BLAMED = 0.7  # of the largest part in an error: who has less is left alone
-
-
-class Pose(NamedTuple):
-    """What keys play and how far it is off: values of keys and errors on every frame.
-
-    Attributes:
-        rotations: (R, F, 4) local, meaningful at keys.
-        places: (T, F, 3) local, metres, meaningful at keys.
-        turns: (F, J, 3) errors in model space, radians.
-        shifts: (F, J, 3) errors in model space, metres.
-    """
-
-    rotations: Array
-    places: Array
-    turns: Array
-    shifts: Array
+_GRID = 2.0**22  # rotations are rounded to it: what differs by less gives the same keys
+_LOOKS = 5  # poses of a clip at which the distances of joints are measured
+# Errors of a chain rarely point the same way at once, so more than the bound is shared out. By trial: with 5
+# and with 10 keys take 4 % more bytes.
+_SHARED_OUT = 7.0
+_LEAST = 1e-9
 
 
 class ClipChannels:
-    """A motion seen as C channels: R joints that turn, then T joints that slide.
-
-    Joints that turn are keyed so as to make up for what their parents' keys play, so that an error of
-    rotation is felt down to the next of them and no further.
+    """B clips seen as C channels: R joints that turn, then S joints that slide.
 
     Attributes:
-        turning: (R,) joints whose rotation moves.
-        sliding: (T,) joints whose translation moves.
-        joints: (C,) both.
-        felt: (R, F) the turn of a joint alone that displaces something by its bound, radians.
+        order: (J,) the skeleton's joints by their depth; other joints below are places in it.
+        starts, stops: (B,) the frames of each clip, half-open.
+        clip: (T,) the clip of each frame.
+        last: (T,) the last frame of each frame's clip.
+        turning: (R,) joints that turn in some clip.
+        sliding: (S,) joints that slide in some clip.
+        moving: (C, B) whether a channel moves in a clip.
+        rotations: (4, R, T) the curves of the channels that turn.
+        places: (3, S, T) the curves of those that slide, metres.
+        allowed: (C, T) the error that is meant for each channel, radians or metres.
         max_turn: how far each joint may be turned in model space, radians.
-        allowed: (C, F) the error of a channel alone that takes up a bound, radians or metres.
-        levels: joints by their depth, roots first.
-        still: (J, 3) the first frame's translations, kept by all that do not slide.
+        roots: (C,) whether a channel is one of a joint without a parent.
+        felt: (R, B) the turn of a channel that takes up a bound alone, radians.
     """
 
-    def __init__(self, motion: Motion, bound: Array, max_turn: float, probe_m: float) -> None:
-        """Take a motion apart.
+    def __init__(
+        self, motions: Sequence[Motion], bounds: Iterable[Array], max_turn: float, probe_m: float
+    ) -> None:
+        """Take motions of one skeleton and rate apart.
 
         Args:
-            motion: the clip.
-            bound: (F, J) how far each joint may be displaced, metres.
+            motions: the clips.
+            bounds: (F, J) of each, how far its joints may be displaced, metres.
             max_turn: how far each joint may be turned in model space, radians.
             probe_m: the reach of a joint, metres.
         """
-        skeleton = motion.skeleton
-        count = len(skeleton)
-        self.motion, self.skeleton = motion, skeleton
-        self.rotations, self.positions = motion.model()
-        self.still = motion.local_translations()[0]
-        moving = [(joint, path) for joint, path, values, _ in channels(motion) if moves(values)]
-        self.turning = np.array([joint for joint, path in moving if path == "rotation"], np.intp)
-        self.sliding = np.array([joint for joint, path in moving if path == "translation"], np.intp)
-        self.joints = np.concatenate([self.turning, self.sliding])
-        turns = np.isin(np.arange(count), self.turning)
-        self._reach = reaches(skeleton, probe_m)
-        felt = (bound / levers(skeleton, self._reach, turns)).T
-        self.felt, self.max_turn, self._bound = felt[self.turning], max_turn, bound
-        self.allowed = np.concatenate([np.minimum(self.felt, max_turn), bound[:, self.sliding].T])
-        self._parents = np.array(skeleton.parents, np.intp)
-        self._below = np.zeros((count, count))  # [j, i]: j is i or hangs below it
-        # The joint whose turn each joint follows: itself, or the next above it that turns; -1 for none.
-        self._follows = np.empty(count, np.intp)
-        for joint, parent in enumerate(skeleton.parents):
-            self._below[joint, list(skeleton.path_to(joint))] = 1
-            above = self._follows[parent] if parent >= 0 else -1
-            self._follows[joint] = joint if turns[joint] else above
-        depth = self._below.sum(axis=1)
-        self.levels = [np.flatnonzero(depth == level) for level in range(1, int(depth.max()) + 1)]
+        skeleton = motions[0].skeleton
+        depth = np.array([len(skeleton.path_to(joint)) for joint in range(len(skeleton))])
+        self.order: Index = np.argsort(depth, kind="stable")
+        place = np.argsort(self.order)
+        parents = np.asarray(skeleton.parents, np.intp)[self.order]
+        self._parents = np.where(parents >= 0, place[parents], -1)
+        edges = np.searchsorted(depth[self.order], np.arange(1, depth.max() + 2))
+        self._levels = [slice(int(a), int(b)) for a, b in pairwise(edges)]
+        counts = np.array([len(motion) for motion in motions])
+        self.stops: Index = np.cumsum(counts)
+        self.starts: Index = self.stops - counts
+        self.clip: Index = np.repeat(np.arange(len(motions)), counts)
+        self.last: Index = np.repeat(self.stops - 1, counts)
+        self._read(motions, skeleton)
+        self.max_turn = np.float32(max_turn)
+        self._bound = np.concatenate(list(bounds)).T[self.order].astype(np.float32)
+        self._reach = reaches(skeleton, probe_m)[self.order].astype(np.float32)[:, None]
+        self._tips = place[np.asarray(skeleton.tip_joints, np.intp)]
+        offsets = skeleton.tip_offsets.T.astype(np.float32)[..., None]
+        self._tip_ways = planes.rotate(self._model[:, self._tips], offsets)
+        size = self._reach.copy()
+        np.maximum.at(size[:, 0], self._tips, np.sqrt(planes.dot(offsets, offsets))[:, 0])
+        self._levers = self._measured(size)
+        self._allow(max(1, round(motions[0].rate / 40)))
 
-    def parent_places(self, positions: Array, joints: Index) -> Array:
-        """Where (F, N, 3) the parents of `joints` are in model space, metres."""
-        parents = self._parents[joints]
-        return np.where((parents < 0)[:, None], 0.0, positions[:, parents])
+    def of(self, chosen: Index) -> ClipChannels:
+        """The same with some of the clips alone; `chosen` are their numbers (N,)."""
+        out = copy(self)
+        frames = np.isin(self.clip, chosen)
+        counts = (self.stops - self.starts)[chosen]
+        out.stops = np.cumsum(counts)
+        out.starts = out.stops - counts
+        out.clip = np.repeat(np.arange(len(chosen)), counts)
+        out.last = np.repeat(out.stops - 1, counts)
+        for name in ("rotations", "places", "allowed", "_local", "_model", "_bones", "_bound", "_tip_ways"):
+            setattr(out, name, getattr(self, name)[..., frames])
+        for name in ("moving", "felt", "_levers"):
+            setattr(out, name, getattr(self, name)[..., chosen])
+        return out
 
-    def parent_rotations(self, rotations: Array, joints: Index) -> Array:
-        """The rotation (F, N, 4) that the parents of `joints` have in model space."""
-        parents = self._parents[joints]
-        return np.where((parents < 0)[:, None], quat.IDENTITY, rotations[:, parents])
+    def _read(self, motions: Sequence[Motion], skeleton: Skeleton) -> None:
+        """The curves of the channels, and the poses of all joints."""
+        found = [moving_channels(motion) for motion in motions]
+        turns, slides = (np.stack(one, axis=1)[self.order] for one in zip(*found, strict=True))
+        self.turning: Index = np.flatnonzero(turns.any(axis=1))
+        self.sliding: Index = np.flatnonzero(slides.any(axis=1))
+        self.roots: Mask = np.concatenate([self.turning, self.sliding]) < self._levels[0].stop
+        self.moving: Mask = np.concatenate([turns[self.turning], slides[self.sliding]])
+        roots, child = self._levels[0], slice(self._levels[0].stop, None)
+        whole = np.concatenate([motion.rotations for motion in motions]).transpose(2, 1, 0)[:, self.order]
+        whole[:, roots] = planes.mul(Y_UP[:, None, None], whole[:, roots])
+        self._local = planes.unit(np.rint(whole * _GRID) / _GRID).astype(np.float32)
+        first, final = self._local[:, :, self.starts], self._local[:, :, self.stops - 1]
+        closed = (np.abs(final - first) < 2 * SAME).all(axis=0)
+        self._local[:, :, self.stops - 1] = np.where(closed, first, final)
+        self._model = self._in_model_space(self._local)
+        self.rotations = self._local[:, self.turning]
+        ways = np.empty((3, *self._local.shape[1:]), np.float32)
+        ways[...] = skeleton.rest_translation[self.order].T[..., None]
+        for joint in self.sliding:
+            tracks = [motion.translation_of(int(self.order[joint])) for motion in motions]
+            ways[:, joint] = np.concatenate(tracks).T
+        ways[:, roots] = np.stack([ways[0, roots], ways[2, roots], -ways[1, roots]])
+        self.places = ways[:, self.sliding]
+        self._bones = ways
+        self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], ways[:, child])
 
-    def chord_pose(self, keys: Mask) -> Pose:
-        """The pose of keys (C, F) that lie on the motion, to first order; a joint makes up for its parent."""
-        count = len(self.turning)
-        turning, sliding = self.curves()
-        straight = chords(turning, keys[:count])
-        local = 2 * quat.mul(straight, quat.inv(turning))[..., 1:].swapaxes(0, 1)
-        turns = np.zeros((*self.positions.shape[:2], 3))
-        turns[:, self.turning] = quat.rotate(self.parent_rotations(self.rotations, self.turning), local)
-        turns = np.where((self._follows < 0)[:, None], 0.0, turns[:, self._follows])
-        child = self._parents >= 0
-        steps = np.zeros_like(turns)
-        above = self._parents[child]
-        steps[:, child] = np.cross(turns[:, above], self.positions[:, child] - self.positions[:, above])
-        slid = (chords(sliding, keys[count:]) - sliding).swapaxes(0, 1)
-        steps[:, self.sliding] += quat.rotate(self.parent_rotations(self.rotations, self.sliding), slid)
-        return Pose(turning, sliding, turns, self._below @ steps)
+    def _in_model_space(self, local: Planes) -> Planes:
+        out = np.empty_like(local)
+        for level in self._levels:
+            parents = self._parents[level]
+            own = local[:, level]
+            out[:, level] = own if parents[0] < 0 else planes.mul(out[:, parents], own)
+        return out
 
-    def curves(self) -> tuple[Array, Array]:
-        """The local rotations (R, F, 4) and translations (T, F, 3) of the channels."""
-        turning = np.ascontiguousarray(self.motion.rotations[:, self.turning].swapaxes(0, 1))
-        places = [self.motion.translation_of(int(joint)) for joint in self.sliding]
-        return turning, np.array(places).reshape(len(places), len(self.motion), 3)
+    def _summed(self, steps: Planes) -> Planes:
+        """Steps (3, J, N) from each joint's parent added up from the roots."""
+        out = steps.copy()
+        for level in self._levels[1:]:
+            out[:, level] += out[:, self._parents[level]]
+        return out
 
-    def far(self, pose: Pose) -> Array:
-        """How much of the bounds (F, J) a pose takes; 1 is all."""
-        moved = (
-            displacements(self.skeleton, self._reach, self.rotations, pose.shifts, pose.turns) / self._bound
+    def _measured(self, size: Planes) -> Planes:
+        """How far (C, J, B) an error of each channel moves each joint, metres by radian or metre."""
+        parts = np.arange(_LOOKS) / (_LOOKS - 1)
+        looks = (self.starts[:, None] + (self.stops - 1 - self.starts)[:, None] * parts).astype(np.intp)
+        bones = self._bones[:, :, looks.ravel()].copy()
+        bones[:, self._levels[0]] = 0
+        places = self._summed(bones)
+        below = np.eye(len(self.order), dtype=bool)  # [i, j]: j is i or hangs below it
+        for joint, parent in enumerate(self._parents):
+            if parent >= 0:
+                below[:, joint] |= below[:, parent]
+        ways = places[:, self.turning, None] - places[:, None]
+        far = np.sqrt(planes.dot(ways, ways)).reshape(*ways.shape[1:3], -1, _LOOKS).max(axis=-1)
+        far = (far + size) * below[self.turning][..., None]
+        slid = np.broadcast_to(below[self.sliding][..., None], (len(self.sliding), *far.shape[1:]))
+        return np.concatenate([far, slid.astype(far.dtype)])
+
+    def _allow(self, step: int) -> None:
+        """Share the bounds out among the channels.
+
+        A channel of curvature k takes keys by the root of k / error. Where errors, each times its lever, add
+        up to a bound, the keys are fewest if an error goes by the third root of k / lever^2; quarters
+        of the powers are near enough, and every processor takes square roots alike.
+        """
+        curvature = np.concatenate(
+            [self._curvature(self.rotations, step), self._curvature(self.places, step)]
         )
-        turned = np.linalg.norm(pose.turns, axis=-1) / self.max_turn
-        return np.maximum(moved, turned)
+        leaf = np.ones(len(self.order), bool)
+        leaf[self._parents[self._parents >= 0]] = False
+        reach = np.maximum(self._levers[:, leaf].sum(axis=1), _LEAST)
+        share = np.sqrt(np.sqrt(curvature / reach) / reach) * self.moving
+        total = np.maximum((self._levers * share[:, None]).sum(axis=0), _LEAST)
+        part = (_SHARED_OUT * self._bound / total[:, self.clip]).astype(np.float32)
+        for joint in range(len(self.order) - 1, self._levels[0].stop - 1, -1):
+            parent = self._parents[joint]
+            np.minimum(part[parent], part[joint], out=part[parent])
+        joints = np.concatenate([self.turning, self.sliding])
+        self.allowed = share[:, self.clip].astype(np.float32) * part[joints]
+        count = len(self.turning)
+        self.allowed[:count] = np.minimum(self.allowed[:count], self.max_turn)
+        lowest = np.minimum.reduceat(self._bound, self.starts, axis=1)
+        self.felt = 1 / (self._levers[:count] / lowest).max(axis=1)
 
-    def blamed(self, pose: Pose, bad: Mask) -> Mask:
-        """The channels (C, F) above joints that are too far (F, J), and that have a large part in it."""
-        off = np.concatenate([pose.turns[:, self.turning], pose.shifts[:, self.sliding]], axis=1)
-        part = np.linalg.norm(off, axis=-1) / self.allowed.T
-        part = np.where(bad @ self._below[:, self.joints] > 0, part, 0.0)
-        return ((part > 0) & (part >= _BLAMED * part.max(axis=1, keepdims=True))).T
+    def _curvature(self, curves: Planes, step: int) -> Planes:
+        """How much (N, B) curves (D, N, T) bend, on the average of its root."""
+        bend = np.zeros(curves.shape[1:], np.float32)
+        if curves.shape[-1] > 2 * step:
+            second = curves[..., 2 * step :] - 2 * curves[..., step:-step] + curves[..., : -2 * step]
+            inside = self.clip[2 * step :] == self.clip[: -2 * step]
+            bend[:, step:-step] = np.sqrt(np.sqrt(planes.dot(second, second))) * inside
+        mean = np.add.reduceat(bend, self.starts, axis=1) / (self.stops - self.starts)
+        return np.maximum(mean * mean, _LEAST)
+
+    def far(self, rotations: Planes, places: Planes) -> tuple[Planes, Planes]:
+        """How far a pose is off that keys play.
+
+        Args:
+            rotations: (4, R, T) that the channels play.
+            places: (3, S, T) likewise.
+
+        Returns:
+            How much of the bounds (J, T) it takes, 1 being all; the error (C, T) that each channel makes.
+        """
+        local = self._local.copy()
+        local[:, self.turning] = rotations
+        turns = planes.error(self._in_model_space(local), self._model)
+        child = slice(self._levels[0].stop, None)
+        steps = np.zeros_like(self._bones)
+        above, bones = turns[:, self._parents[child]], self._bones[:, child]
+        steps[:, child] = planes.cross(above, bones + planes.cross(above, bones) / 2)
+        slid = places - self.places
+        for row, joint in enumerate(self.sliding):
+            parent = self._parents[joint]
+            steps[:, joint] += (
+                slid[:, row] if parent < 0 else planes.rotate(self._model[:, parent], slid[:, row])
+            )
+        shifts = self._summed(steps)
+        out = self._displaced(turns, shifts) / self._bound
+        size = np.sqrt(planes.dot(turns, turns))
+        own = planes.error(rotations, self.rotations)
+        made = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
+        return np.maximum(out, size / self.max_turn), np.sqrt(made)
+
+    def _displaced(self, turns: Planes, shifts: Planes) -> Planes:
+        """As `displacement.displacements`, metres (J, T)."""
+        square = planes.dot(turns, turns)
+        angle = np.sqrt(square)
+        along = planes.dot(shifts, turns) / np.maximum(angle, 1e-12)
+        along *= along
+        side = np.sqrt(np.maximum(planes.dot(shifts, shifts) - along, 0)) + angle * self._reach
+        out = np.sqrt(along + side * side)
+        moved = shifts[:, self._tips] + planes.cross(turns[:, self._tips], self._tip_ways)
+        for tip, joint in enumerate(self._tips):
+            np.maximum(out[joint], np.sqrt(planes.dot(moved[:, tip], moved[:, tip])), out=out[joint])
+        return out
+
+    def blamed(self, far: Planes, made: Planes) -> Mask:
+        """The channels (C, T) with the largest part in errors (J, T) beyond the bounds, where those peak."""
+        peak = far > 1
+        peak[:, 1:] &= far[:, 1:] >= far[:, :-1]
+        peak[:, :-1] &= far[:, :-1] >= far[:, 1:]
+        out = np.zeros(made.shape, bool)
+        joints, frames = np.nonzero(peak)
+        part = self._levers[:, joints, self.clip[frames]] * made[:, frames]
+        out[part.argmax(axis=0), frames] = True
+        return out

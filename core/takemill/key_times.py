@@ -1,122 +1,184 @@
-"""Which frames are keys: masks (G, F), a row for each group of channels that share their times.
+"""Which frames are keys: masks (C, T), a row for each channel, of clips that lie behind each other in time.
 
-Keys lie on frames that are multiples of as large a power of two as the error allows. Such grids of
-different channels fit into each other, so that channels can share their times at little cost.
+The first and the last frame of each clip are keys, so that no span of keys leads from one clip into another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from . import reduce_planes as planes
 from .checks import Array, Index, Mask
+from .reduce_planes import Planes
 
-_LEVELS = 6  # blocks of at most 64 frames
+# The lengths of spans that are tried, frames; between two of them the error of a chord grows by a third.
+_LENGTHS = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 112, 128)
+_LEAST_COSINE = 0.7  # of half the turn of a span, which `reduce_planes.slerp` can still follow
+_BLOCKS = 16  # stretches of a clip that are compared where channels look for others to share times with
 _TIME_BYTES = 4
 _TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
+_MORE = 1.1  # what keys come to in the end, by those that the first plan has
+
+
+class Spans(NamedTuple):
+    """The spans between K keys, and the N frames inside of them, as flat places of a mask (C, T).
+
+    Attributes:
+        keys: (K,) places of the keys.
+        inside: (N,) places of the frames between keys.
+        low: (N,) the number of the key before each of them.
+        part: (N,) how far each lies between its keys, 0 to 1.
+    """
+
+    keys: Index
+    inside: Index
+    low: Index
+    part: NDArray[np.float32]
 
 
 def neighbours(keys: Mask) -> tuple[Index, Index]:
-    """The last key at or before and the first at or after each frame, both (G, F); the ends are keys."""
+    """The last key at or before and the first at or after each frame, both (C, T); the ends are keys."""
     frames = np.arange(keys.shape[1])
     last = np.maximum.accumulate(np.where(keys, frames, 0), axis=1)
     after = np.where(keys, frames, len(frames) - 1)
     return last, np.minimum.accumulate(after[:, ::-1], axis=1)[:, ::-1]
 
 
-def coarsest(curves: Array, allowed: Array) -> Mask:
-    """The widest grid of keys (C, F) whose chords stay near curves.
+def spans_of(mask: Mask) -> Spans:
+    """The spans of a mask (C, T) whose rows begin and end with a key."""
+    flat = mask.ravel()
+    keys, inside = np.flatnonzero(flat), np.flatnonzero(~flat)
+    low = (np.cumsum(flat) - 1)[inside]
+    before = keys[low]
+    part = (inside - before) / (keys[low + 1] - before)
+    return Spans(keys, inside, low, part.astype(np.float32))
+
+
+def reaches(curves: Planes, allowed: Planes, last: Index) -> Index:
+    """How many frames (C, T) ahead of each frame the next key may lie, 1 or more.
+
+    A turn or way from a frame must, as seen from there, lie in the cone of those that pass the frames
+    between near enough: an axis at a time, at frames that grow farther apart.
 
     Args:
-        curves: (C, F, D) values over time, unit quaternions (D = 4) or places (D = 3).
-        allowed: (C, F) how far a chord may lie from the curve; half an angle for quaternions.
+        curves: (4, C, T) unit quaternions or (3, C, T) places.
+        allowed: (C, T) how far a chord may lie from the curve, radians or metres.
+        last: (T,) the last frame of each frame's clip.
     """
-    count, frames = curves.shape[:2]
-    keys = np.ones((count, frames), bool)
-    numbers = np.arange(frames)
-    whole = np.ones((count, max(frames - 1, 1)), bool)  # whether a level's blocks need no key inside
-    for level in range(1, _LEVELS + 1):
-        starts = np.arange(0, max(frames - 1, 1), 2**level)
-        middles = starts + 2 ** (level - 1)
-        if middles[0] >= frames - 1:
+    width, count, frames = curves.shape
+    flat, eps = curves.reshape(width, -1), allowed.reshape(-1)
+    room = np.tile(last - np.arange(frames), count)
+    out = np.minimum(room, 1)
+    at = np.flatnonzero(room >= _LENGTHS[0])
+    low = np.full((3, len(at)), -np.inf, flat.dtype)
+    high = np.full((3, len(at)), np.inf, flat.dtype)
+    length = 1
+    for longer in _LENGTHS:
+        ahead = at + length
+        slope, slack = _way(flat[:, at], flat[:, ahead]) / length, eps[ahead] / length
+        low, high = np.maximum(low, slope - slack), np.minimum(high, slope + slack)
+        far = room[at] >= longer
+        at, low, high = at[far], low[:, far], high[:, far]
+        chord = _way(flat[:, at], flat[:, at + longer]) / longer
+        fits = ((chord >= low) & (chord <= high)).all(axis=0)
+        if width == 4:
+            fits &= planes.dot(flat[:, at], flat[:, at + longer]) > _LEAST_COSINE
+        out[at[fits]] = longer
+        at, low, high = at[fits], low[:, fits], high[:, fits]
+        if not len(at):
             break
-        a = numbers >> level << level
-        b = np.minimum(a + 2**level, frames - 1)
-        t = ((numbers - a) / np.maximum(b - a, 1))[:, None]
-        fits = chord_gap(curves, curves[:, a] * (1 - t) + curves[:, b] * t) <= allowed
-        halves = np.logical_and.reduceat(whole, np.arange(0, whole.shape[1], 2), axis=1)
-        whole = halves & np.logical_and.reduceat(fits, starts, axis=1)
-        if not whole.any():
-            break
-        inside = middles < frames - 1
-        keys[:, middles[inside]] &= ~whole[:, inside]
-    return keys
+        length = longer
+    return out.reshape(count, frames)
 
 
-def chord_gap(curves: Array, chords: Array) -> Array:
-    """How far (...) chords (..., D) lie from curves; for quaternions square to the curve, as a turn shows."""
-    gap = chords - curves
-    squares = np.einsum("...i,...i->...", gap, gap)
-    if curves.shape[-1] == 4:
-        squares = squares - np.einsum("...i,...i->...", gap, curves) ** 2
-    return np.sqrt(np.maximum(squares, 0))
+def _way(start: Planes, end: Planes) -> Planes:
+    """The way (3, N) between places, or the turn between quaternions, radians."""
+    if len(start) == 3:
+        return end - start
+    half = planes.error(end, start)  # twice the sine of half the turn
+    square = planes.dot(half, half)
+    turn: Planes = half * (1 + square * (1 / 24 + square * (3 / 640 + square * (5 / 7168))))
+    return turn
 
 
-def split(keys: Mask, where: Mask) -> Mask:
-    """Keys (G, F) with one more in each span that holds a frame of `where` (G, F), on the coarsest grid."""
-    last, after = neighbours(keys)
-    rows, frames = np.nonzero(where & ~keys)
-    low, high = last[rows, frames], after[rows, frames] - 1  # the new key lies in (low, high]
-    level = np.frexp((low ^ high).astype(np.float64))[1] - 1
+def walked(reach: Index, at: Index) -> Mask:
+    """Keys (C, T), each as far from the one before as its reach (C, T) allows.
+
+    Args:
+        reach: how far the next key may lie, 0 on the last frame of a clip.
+        at: (N,) the first key of each clip of each channel, as flat places.
+    """
+    flat = reach.ravel()
+    out = np.zeros(flat.shape, bool)
+    while len(at):
+        out[at] = True
+        step = flat[at]
+        at = (at + step)[step > 0]
+    return out.reshape(reach.shape)
+
+
+def halved(keys: Mask, where: Mask) -> Mask:
+    """Keys (C, T) with one more in the middle of each span that holds a frame of `where` (C, T)."""
     out = keys.copy()
-    out[rows, high >> level << level] = True
+    flat, wanted = out.ravel(), (where & ~keys).ravel()
+    at = np.flatnonzero(wanted)
+    places = np.flatnonzero(keys)
+    number = np.searchsorted(places, at)
+    flat[(places[number - 1] + places[number]) // 2] = True
     return out
 
 
-def share(keys: Mask, widths: Sequence[int]) -> tuple[Index, Mask]:
-    """Which channels are to share their times, by the bytes that it saves.
+def share(reach: Index, widths: Array) -> tuple[Index, Index]:
+    """Which channels of one clip are to share their times, by the bytes that it saves.
 
     Every frame of a clip costs no times of its own, since all clips of a rate share those. So a channel
     takes all frames where its own keys and their times would not be smaller.
 
     Args:
-        keys: (C, F) the keys that each channel needs.
-        widths: (C,) bytes that one value of it takes.
+        reach: (C, F) how far the next key may lie.
+        widths: (C,) bytes that one value takes.
 
     Returns:
-        The group (C,) of each channel and the keys (G, F) of each group.
+        The group (C,) of each channel, 0 for that of all frames, and the reach (G, F) of each group.
     """
-    frames = keys.shape[1]
-
-    def size(width: float, count: float) -> float:
-        return width * count + (_TIME_BYTES * count + _TIMES_JSON if count < frames else 0)
-
-    masks, weights = [np.ones(frames, bool)], [0.0]  # the first group takes all frames
-    members: list[list[int]] = [[]]
-    for channel, (row, width) in enumerate(zip(keys, widths, strict=True)):
-        if size(width, row.sum()) >= size(width, frames):
-            members[0].append(channel)
-            weights[0] += width
-        else:
-            masks.append(row)
-            weights.append(width)
-            members.append([channel])
-    while len(masks) > 1:
-        stack, weight = np.array(masks, np.float32), np.array(weights)
-        counts = stack.sum(axis=1)
-        union = counts[:, None] + counts - stack @ stack.T
-        alone = np.array([size(w, n) for w, n in zip(weights, counts, strict=True)])
-        times = np.where(union < frames, _TIME_BYTES * union + _TIMES_JSON, 0)
-        gain = alone[:, None] + alone - (weight[:, None] + weight) * union - times
+    count, frames = reach.shape
+    steps = np.maximum(reach, 1)
+    edges = np.linspace(0, frames, min(_BLOCKS, frames) + 1).astype(np.intp)[:-1]
+    # Keys that each stretch asks for; together they are 1 key short of the channel's.
+    wanted = np.add.reduceat(1 / steps, edges, axis=1)
+    own = wanted.sum(axis=1)
+    weights = np.asarray(widths, np.float64).copy()
+    sparse = np.flatnonzero((weights + _TIME_BYTES) * _MORE * own + _TIMES_JSON / 2 < weights * frames)
+    group = np.zeros(count, np.intp)
+    members = [[int(channel)] for channel in sparse]
+    wanted, weights = wanted[sparse], weights[sparse]
+    alive = np.ones(len(sparse), bool)
+    alone = (weights + _TIME_BYTES) * wanted.sum(axis=1) + _TIMES_JSON
+    gain = np.stack([_gain(one, wanted, weights, alone) for one in range(len(sparse))]) if members else None
+    while gain is not None and alive.sum() > 1:
         np.fill_diagonal(gain, -np.inf)
-        one, other = sorted(np.unravel_index(int(gain.argmax()), gain.shape))
+        one, other = sorted(divmod(int(gain.argmax()), len(gain)))
         if gain[one, other] <= 0:
             break
-        masks[one] = masks[one] | masks.pop(other)
-        weights[one] += weights.pop(other)
-        members[one] += members.pop(other)
-    group = np.zeros(len(keys), np.intp)
-    for place, found in enumerate(members):
-        group[found] = place
-    return group, np.array(masks)
+        wanted[one] = np.maximum(wanted[one], wanted[other])
+        weights[one] += weights[other]
+        members[one] += members[other]
+        alive[other] = False
+        alone[one] = (weights[one] + _TIME_BYTES) * wanted[one].sum() + _TIMES_JSON
+        gain[other], gain[:, other] = -np.inf, -np.inf
+        gain[one] = gain[:, one] = np.where(alive, _gain(one, wanted, weights, alone), -np.inf)
+    out = [np.minimum(np.arange(frames)[::-1], 1)]
+    for one in np.flatnonzero(alive):
+        if _MORE * alone[one] < weights[one] * frames:
+            group[members[one]] = len(out)
+            out.append(reach[members[one]].min(axis=0))
+    return group, np.array(out)
+
+
+def _gain(one: int, wanted: Array, weights: Array, alone: Array) -> Array:
+    """Bytes (G,) that a group saves where it shares its times with each other."""
+    together = np.maximum(wanted[one], wanted).sum(axis=1)
+    return alone[one] + alone - (weights[one] + weights + _TIME_BYTES) * together - _TIMES_JSON

@@ -1,37 +1,63 @@
 """Fewer and smaller keys, within a bound of what they move in model space.
 
-1. Each channel gets the widest grid of keys that its own chords allow, and more where the chords of all
-   channels together would move something too far.
-2. Channels whose keys lie much alike share their times (`key_times.share`).
-3. From the roots outward, values are fitted to the motion, rounded as the file rounds them and played;
-   each joint is fitted to what its parent really plays, so that errors of rotation do not add up.
-4. Where that still moves something too far, keys or digits are added, and step 3 is done again.
+1. The bounds are shared out among the channels, by what keys cost there and how far an error is felt.
+2. Each channel takes the longest spans that its share allows, one after the other (`key_times.reaches`).
+   Channels whose keys lie much alike take the same, and so have their times in common (`key_times.share`).
+3. Values are fitted to the motion, rounded as the file rounds them, and played by all channels together.
+4. Where that moves something too far, the channels with a large part in it get more keys or more digits,
+   and step 3 is done again.
+
+All of it happens for many clips of a skeleton at once, and for no clip otherwise than alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 
 from . import kinematics, quat
+from . import reduce_planes as planes
 from .checks import Array, Index, Mask, expect_positive, expect_shape
-from .clip_channels import ClipChannels, Pose
+from .clip_channels import ClipChannels
 from .displacement import displacements, reaches
 from .errors import InputError
-from .key_times import coarsest, share, split
+from .key_times import halved, share, spans_of, walked
+from .key_times import reaches as key_reaches
 from .key_values import fitted, played
 from .motion import Motion
-from .tracks import LARGEST, Path, Storage, Track, as_read, dense_tracks, in_file_axes, rounded, sampled
+from .reduce_planes import Planes
+from .tracks import (
+    LARGEST,
+    Y_UP,
+    Path,
+    Storage,
+    Track,
+    as_read,
+    dense_tracks,
+    in_order,
+    moving_channels,
+    sampled,
+    still_tracks,
+)
 
-__all__ = ["Path", "ReduceSettings", "Storage", "Track", "dense_tracks", "largest_error_m", "reduce_keys"]
+__all__ = [
+    "Path",
+    "ReduceSettings",
+    "Storage",
+    "Track",
+    "dense_tracks",
+    "largest_error_m",
+    "reduce_clips",
+    "reduce_keys",
+]
 
-_BYTES: dict[Storage, int] = {"float32": 16, "int16": 8, "int8": 4}
-_MORE: dict[Storage, Storage] = {"int8": "int16", "int16": "float32"}
+_STORAGES: tuple[Storage, ...] = ("float32", "int16", "int8")  # each smaller than the one before
+_BYTES = np.array([16, 8, 4])
+_SCALES = np.array([0, *(LARGEST[storage] for storage in _STORAGES[1:])], np.float32)  # 0: not rounded
 _PLACE_BYTES = 12
-_BEFORE_FIT = 1.5  # a least-squares fit takes about this much off the error of chords between frames
 # The part of the bounds that is spent on frames. Between frames a displacement can pass that by a hair, and
 # a reader that plays rounded rotations without bringing them to unit length stretches bones by up to 0.006 %.
 _SPENT = 0.94
@@ -39,6 +65,7 @@ _INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
 _INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
 _INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
 _ROUNDS = 40
+_BATCH = 4096  # frames that are worked on together, so that they stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -89,28 +116,225 @@ def reduce_keys(
     Raises:
         InputError: `planted` has another shape than the motion.
     """
+    return reduce_clips([motion], settings, [planted], [travelling])[0]
+
+
+def reduce_clips(
+    motions: Sequence[Motion],
+    settings: ReduceSettings | None = None,
+    planted: Sequence[Mask | None] | None = None,
+    travelling: Sequence[int | None] | None = None,
+) -> list[tuple[Track, ...]]:
+    """As `reduce_keys`, of many clips; where they share a skeleton, several times quicker than one by one.
+
+    Args:
+        motions: the clips.
+        settings: the bounds, of all.
+        planted: for each clip, (F, J) joints in contact, or None.
+        travelling: for each clip, the joint that takes its turn along, or None.
+
+    Raises:
+        InputError: a mask of `planted` has another shape than its motion.
+    """
     settings = settings or ReduceSettings()
-    dense = dense_tracks(motion)
+    bounds = [_bound(m, settings, p) for m, p in zip(motions, planted or [None] * len(motions), strict=True)]
+    joints = list(travelling or [None] * len(motions))
+    out: list[tuple[Track, ...]] = [() for _ in motions]
+    for chosen in _batches(motions):
+        clips = ClipChannels(
+            [motions[i] for i in chosen],
+            [_SPENT * bounds[i] for i in chosen],
+            _SPENT * np.radians(settings.max_error_deg),
+            settings.probe_m,
+        )
+        for place, tracks in _Reduction(clips, settings.storage, [joints[i] for i in chosen]).run():
+            out[chosen[place]] = in_order([*still_tracks(motions[chosen[place]]), *tracks])
+    return [tracks or dense_tracks(motion) for tracks, motion in zip(out, motions, strict=True)]
+
+
+def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Array:
     bound = np.full((len(motion), len(motion.skeleton)), settings.max_error_m)
     if planted is not None:
         expect_shape(planted, bound.shape, "planted")
         bound[planted] = min(settings.planted_error_m, settings.max_error_m)
-    if not any(len(track.frames) > 2 for track in dense):
-        return dense
-    max_turn = np.radians(settings.max_error_deg)
-    clip = ClipChannels(motion, _SPENT * bound, _SPENT * max_turn, settings.probe_m)
-    plan = _first_plan(clip, settings.storage, travelling)
-    for _ in range(_ROUNDS):
-        plan, pose = _fitted(clip, plan)
-        bad = clip.far(pose) > 1
-        if not bad.any():
-            still = [track for track in dense if len(track.frames) == 1]
-            return tuple(sorted([*still, *_tracks(clip, plan, pose)], key=lambda t: (t.joint, t.path)))
-        better = _mended(clip, plan, clip.blamed(pose, bad))
-        if better is None:
-            break
-        plan = better
-    return dense
+    return bound
+
+
+def _batches(motions: Sequence[Motion]) -> Iterator[list[int]]:
+    """Clips of one skeleton and rate that have something to leave out, a cache full at a time."""
+    alike: dict[tuple[int, float], list[int]] = {}
+    for i, motion in enumerate(motions):
+        if len(motion) > 2 and np.any(moving_channels(motion)):
+            alike.setdefault((id(motion.skeleton), motion.rate), []).append(i)
+    for group in alike.values():
+        batch: list[int] = []
+        frames = 0
+        for i in group:
+            if batch and frames + len(motions[i]) > _BATCH:
+                yield batch
+                batch, frames = [], 0
+            batch.append(i)
+            frames += len(motions[i])
+        yield batch
+
+
+class _Reduction:
+    """The keys of some clips while they are sought.
+
+    Attributes:
+        keys: (C, T) the frames that are keys.
+        group: (C, B) the channels of a clip that share their times have the same number.
+        stored: (R, B) how the rotations of a channel are stored in a clip, a place in `_STORAGES`.
+    """
+
+    def __init__(self, clips: ClipChannels, storage: str, travelling: Sequence[int | None]) -> None:
+        self.clips = clips
+        self._ends = np.zeros(len(clips.clip), bool)
+        self._ends[clips.starts] = self._ends[clips.stops - 1] = True
+        joints = clips.order[clips.turning]
+        exact = np.array([[joint == one for one in travelling] for joint in joints]).reshape(len(joints), -1)
+        self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
+        self.group, self.keys = self._planned()
+
+    def _smallest(self) -> Index:
+        """The smallest numbers (R, B) that rotations may be rounded to."""
+        clips = self.clips
+        out = np.ones(clips.felt.shape, np.intp)
+        chosen = np.flatnonzero((_INT8_PART * clips.felt >= _INT8_LEAST).any(axis=1))
+        if len(chosen):
+            curves = clips.rotations[:, chosen]
+            stored = np.rint(curves * _SCALES[2]) / _SCALES[2]
+            size = planes.dot(stored, stored)
+            turn = planes.error(stored / np.sqrt(size), curves)
+            turn = np.sqrt(planes.dot(turn, turn))
+            # Readers need not bring rotations back to unit length; then they stretch by the square of it.
+            felt = np.maximum.reduceat(turn + np.abs(size - 1), clips.starts, axis=1)
+            most = np.maximum.reduceat(turn, clips.starts, axis=1)
+            small = (felt <= _INT8_PART * clips.felt[chosen]) & (most <= clips.max_turn)
+            out[chosen] = np.where(small, 2, 1)
+        return out
+
+    def _planned(self) -> tuple[Index, Mask]:
+        """Who shares times and which frames are keys, by the error that is meant for each channel."""
+        clips, count = self.clips, len(self.clips.turning)
+        reach = np.concatenate(
+            [
+                key_reaches(clips.rotations, clips.allowed[:count], clips.last),
+                key_reaches(clips.places, clips.allowed[count:], clips.last),
+            ]
+        )
+        group = np.full((len(reach), len(clips.starts)), -1)  # -1: stands still
+        for clip, (start, stop) in enumerate(zip(clips.starts, clips.stops, strict=True)):
+            moving = np.flatnonzero(clips.moving[:, clip])
+            widths = [*_BYTES[self.stored[:, clip]], *[_PLACE_BYTES] * len(clips.sliding)]
+            found, reaches = share(reach[moving, start:stop], np.array(widths)[moving])
+            group[moving, clip] = found
+            reach[moving, start:stop] = reaches[found]
+        dense = group == 0
+        rows, numbers = np.nonzero(group > 0)
+        keys = walked(reach, rows * len(clips.clip) + clips.starts[numbers])
+        return group, keys | dense[:, clips.clip] | self._ends
+
+    def run(self) -> Iterator[tuple[int, list[Track]]]:
+        """Each clip's number and tracks; a clip whose bounds are finer than float32 is left out."""
+        numbers = np.arange(len(self.clips.starts))
+        for _ in range(_ROUNDS):
+            values, places, far, made = self._played()
+            worst = np.maximum.reduceat(far.max(axis=0), self.clips.starts)
+            for clip, tracks in self._tracks(values, places, np.flatnonzero(worst <= 1)):
+                yield int(numbers[clip]), tracks
+            going = (worst > 1) & self._mend(self.clips.blamed(far, made))
+            if not going.any():
+                return
+            if not going.all():
+                numbers = numbers[going]
+                self._keep(np.flatnonzero(going))
+
+    def _keep(self, chosen: Index) -> None:
+        """Go on with some clips (N,) alone."""
+        frames = np.isin(self.clips.clip, chosen)
+        self.clips = self.clips.of(chosen)
+        self._ends, self.keys = self._ends[frames], self.keys[:, frames]
+        self.group, self.stored = self.group[:, chosen], self.stored[:, chosen]
+
+    def _played(self) -> tuple[Planes, Planes, Planes, Planes]:
+        """Values of all keys, rotations (4, K) and places (3, K), and what `far` says of them."""
+        clips, count = self.clips, len(self.clips.turning)
+        frames = len(clips.clip)
+        spans = spans_of(self.keys[:count])
+        row, at = np.divmod(spans.keys, frames)
+        values = planes.unit(fitted(clips.rotations.reshape(4, -1), spans, self._ends[at]))
+        read = self._rounded(values, row, clips.clip[at])
+        rotations = played(read, spans, count * frames).reshape(4, count, frames)
+        spans = spans_of(self.keys[count:])
+        places = fitted(clips.places.reshape(3, -1), spans, self._ends[spans.keys % frames])
+        moved = played(places, spans, clips.places[0].size).reshape(clips.places.shape)
+        return values, places, *clips.far(rotations, moved)
+
+    def _rounded(self, values: Planes, row: Index, clip: Index) -> Planes:
+        """What a reader makes of rotations (4, K); 16 bits where 8 would leave them far from unit length."""
+        stored = self.stored[row, clip]
+        small = np.flatnonzero(stored == 2)
+        if len(small):
+            eight = np.rint(values[:, small] * _SCALES[2]) / _SCALES[2]
+            bad = small[np.abs(np.sqrt(planes.dot(eight, eight)) - 1) > _INT8_LENGTH]
+            self.stored[row[bad], clip[bad]] = 1
+            stored = self.stored[row, clip]
+        scale = _SCALES[stored]
+        whole = np.where(scale > 0, np.rint(values * scale), values)
+        return planes.unit(whole)
+
+    def _mend(self, blamed: Mask) -> Mask:
+        """Add keys or digits where channels (C, T) are to blame; which clips (B,) that was possible for."""
+        clips = self.clips
+        guilty = np.logical_or.reduceat(blamed, clips.starts, axis=1)
+        wide = blamed.copy()
+        wide[:, 1:] |= blamed[:, :-1] & self.keys[:, :-1] & ~self._ends[:-1]
+        wide[:, :-1] |= blamed[:, 1:] & self.keys[:, 1:] & ~self._ends[1:]
+        for clip in np.flatnonzero(guilty.any(axis=0)):
+            inside = slice(clips.starts[clip], clips.stops[clip])
+            group = self.group[:, clip]
+            for number in np.unique(group[guilty[:, clip]]):
+                rows = np.flatnonzero(group == number)
+                wide[rows, inside] = wide[rows, inside].any(axis=0)
+        keys = halved(self.keys, wide)
+        added = np.logical_or.reduceat((keys != self.keys).any(axis=0), clips.starts)
+        self.keys = keys
+        turning = guilty[: len(clips.turning)]
+        more = turning & ((self.stored == 2) | ~added) & (self.stored > 0)
+        self.stored = self.stored - more
+        possible: Mask = added | more.any(axis=0)
+        return possible
+
+    def _tracks(self, values: Planes, places: Planes, done: Index) -> Iterator[tuple[int, list[Track]]]:
+        """The keys of clips as tracks, in the core's axes."""
+        clips, count = self.clips, len(self.clips.turning)
+        frames = len(clips.clip)
+        turned = values.T.astype(np.float64)
+        x, y, z = places.astype(np.float64)
+        roots = clips.roots
+        at = [np.flatnonzero(mask) for mask in (self.keys[:count].ravel(), self.keys[count:].ravel())]
+        root = np.isin(at[0] // frames, np.flatnonzero(roots[:count]))
+        turned[root] = quat.mul(quat.inv(Y_UP), turned[root])
+        turned = quat.normalize(turned)
+        root = np.isin(at[1] // frames, np.flatnonzero(roots[count:]))
+        slid = np.stack([x, np.where(root, -z, y), np.where(root, y, z)], axis=-1)
+        for clip in done:
+            start, stop = clips.starts[clip], clips.stops[clip]
+            out = []
+            for channel in np.flatnonzero(clips.moving[:, clip]):
+                row = channel if channel < count else channel - count
+                kind = int(channel >= count)
+                low, high = np.searchsorted(at[kind], [row * frames + start, row * frames + stop])
+                when = (at[kind][low:high] - row * frames - start).astype(np.float64)
+                if kind == 0:
+                    joint = int(clips.order[clips.turning[row]])
+                    storage = _STORAGES[self.stored[row, clip]]
+                    out.append(Track(joint, "rotation", when, turned[low:high], storage))
+                else:
+                    joint = int(clips.order[clips.sliding[row]])
+                    out.append(Track(joint, "translation", when, slid[low:high]))
+            yield int(clip), out
 
 
 def largest_error_m(
@@ -135,137 +359,3 @@ def largest_error_m(
     turns = quat.log(quat.mul(rotations, quat.inv(right_q)))
     reach = reaches(skeleton, settings.probe_m)
     return float(displacements(skeleton, reach, right_q, positions - right_p, turns).max())
-
-
-class _Plan(NamedTuple):
-    """Who shares times (C,), the keys of each group (G, F) and how each rotation is stored (R,)."""
-
-    group: Index
-    keys: Mask
-    storage: tuple[Storage, ...]
-
-
-def _first_plan(clip: ClipChannels, storage: str, travelling: int | None) -> _Plan:
-    """Keys for the chords of all channels together, times shared, rotations in few bytes."""
-    turning, sliding = clip.curves()
-    count = len(turning)
-    allowed = _BEFORE_FIT * clip.allowed
-    keys = np.concatenate([coarsest(turning, allowed[:count] / 2), coarsest(sliding, allowed[count:])])
-    while True:
-        pose = clip.chord_pose(keys)
-        more = split(keys, clip.blamed(pose, clip.far(pose) > _BEFORE_FIT))
-        if (more == keys).all():
-            break
-        keys = more
-    wanted = ("float32" if joint == travelling else storage for joint in clip.turning)
-    stored = tuple(_storage(clip, row, turning[row], one) for row, one in enumerate(wanted))
-    group, shared = share(keys, [*(_BYTES[one] for one in stored), *[_PLACE_BYTES] * len(sliding)])
-    return _Plan(group, shared, stored)
-
-
-def _storage(clip: ClipChannels, row: int, curve: Array, wanted: str) -> Storage:
-    """The smallest numbers that a rotation (F, 4) may be rounded to."""
-    if wanted == "float32":
-        return "float32"
-    if _INT8_PART * clip.felt[row].min() < _INT8_LEAST:
-        return "int16"
-    stored = rounded(in_file_axes(clip.skeleton, int(clip.turning[row]), "rotation", curve), "int8")
-    read = as_read(clip.skeleton, int(clip.turning[row]), curve, "int8")
-    # Readers need not bring rotations back to unit length; then they stretch by the square of it.
-    stretch = np.abs(np.einsum("...i,...i->...", stored, stored) / LARGEST["int8"] ** 2 - 1)
-    off = quat.angle_between(read, curve)
-    small = off.max() <= clip.max_turn and (off + stretch).max() <= _INT8_PART * clip.felt[row].min()
-    return "int8" if small else "int16"
-
-
-def _fitted(clip: ClipChannels, plan: _Plan) -> tuple[_Plan, Pose]:
-    """Values for a plan's keys and the pose that they play, from the roots outward.
-
-    A rotation whose length would be off after rounding to 8 bits gets 16.
-    """
-    motion = clip.motion
-    keys = plan.keys[plan.group]
-    count = len(clip.turning)
-    storage = list(plan.storage)
-    values = np.empty((count, len(motion), 4))
-    places = np.empty((len(clip.sliding), len(motion), 3))
-    rotations, positions = np.empty_like(clip.rotations), np.empty_like(clip.positions)
-    for level in clip.levels:
-        above, base = clip.parent_rotations(rotations, level), clip.parent_places(positions, level)
-        local = np.broadcast_to(motion.rotations[0, level], above.shape).copy()
-        rows, at = _matching(clip.turning, level)
-        if len(rows):
-            want = quat.continuous(quat.mul(quat.inv(above[:, at]), clip.rotations[:, level[at]]))
-            values[rows] = quat.normalize(fitted(want.swapaxes(0, 1), keys[rows]))
-            for row in rows:
-                storage[row] = _unit_storage(clip, row, values[row][keys[row]], storage[row])
-            read = np.empty_like(values[rows])
-            for one in {storage[row] for row in rows}:  # a level holds only roots or none
-                same = np.array([storage[row] == one for row in rows])
-                read[same] = as_read(clip.skeleton, int(level[0]), values[rows[same]], one)
-            local[:, at] = played(read, keys[rows]).swapaxes(0, 1)
-        rotations[:, level] = quat.mul(above, local)
-        moved = np.broadcast_to(clip.still[level], base.shape).copy()
-        rows, at = _matching(clip.sliding, level)
-        if len(rows):
-            want = quat.rotate(quat.inv(above[:, at]), clip.positions[:, level[at]] - base[:, at])
-            places[rows] = fitted(want.swapaxes(0, 1), keys[count + rows]).astype(np.float32)
-            moved[:, at] = played(places[rows], keys[count + rows]).swapaxes(0, 1)
-        positions[:, level] = base + quat.rotate(above, moved)
-    turns = quat.log(quat.mul(rotations, quat.inv(clip.rotations)))
-    return plan._replace(storage=tuple(storage)), Pose(values, places, turns, positions - clip.positions)
-
-
-def _matching(joints: Index, level: Index) -> tuple[Index, Index]:
-    """Where `joints` are in `level`: their places in the one and in the other."""
-    _, rows, at = np.intersect1d(joints, level, assume_unique=True, return_indices=True)
-    return rows, at
-
-
-def _unit_storage(clip: ClipChannels, row: int, values: Array, storage: Storage) -> Storage:
-    """The storage, or a larger one where rounding leaves rotations (N, 4) too far from unit length."""
-    if storage != "int8":
-        return storage
-    stored = rounded(in_file_axes(clip.skeleton, int(clip.turning[row]), "rotation", values), storage)
-    length = np.linalg.norm(stored, axis=-1) / LARGEST[storage]
-    return storage if np.abs(length - 1).max() < _INT8_LENGTH else "int16"
-
-
-def _mended(clip: ClipChannels, plan: _Plan, blamed: Mask) -> _Plan | None:
-    """A plan with more keys or digits where (C, F) channels are to blame; None if nothing is left."""
-    marked = np.zeros_like(plan.keys)
-    np.logical_or.at(marked, plan.group, blamed)
-    keys = split(plan.keys, _widened(marked))
-    guilty = blamed.any(axis=1)[: len(clip.turning)]
-    stuck = (keys == plan.keys).all()
-    storage = tuple(
-        _MORE.get(one, one) if bad and (stuck or one == "int8") else one
-        for one, bad in zip(plan.storage, guilty, strict=True)
-    )
-    if stuck and storage == plan.storage:
-        return None
-    return plan._replace(keys=keys, storage=storage)
-
-
-def _widened(mask: Mask) -> Mask:
-    """A mask (..., F) with a frame added on both sides: an error on a key calls for keys beside it."""
-    out = mask.copy()
-    out[..., 1:] |= mask[..., :-1]
-    out[..., :-1] |= mask[..., 1:]
-    return out
-
-
-def _tracks(clip: ClipChannels, plan: _Plan, pose: Pose) -> list[Track]:
-    """The keys of a plan as tracks."""
-    keys = plan.keys[plan.group]
-    count = len(clip.turning)
-    out = []
-    for channel, joint in enumerate(clip.joints):
-        at = np.flatnonzero(keys[channel])
-        frames = at.astype(np.float64)
-        if channel < count:
-            values = quat.continuous(pose.rotations[channel, at])
-            out.append(Track(int(joint), "rotation", frames, values, plan.storage[channel]))
-        else:
-            out.append(Track(int(joint), "translation", frames, pose.places[channel - count, at]))
-    return out

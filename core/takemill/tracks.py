@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from . import quat, series
-from .checks import Array, expect_finite, expect_shape, owned
+from .checks import Array, Mask, expect_finite, expect_shape, owned
 from .errors import InputError
 from .motion import Motion
 from .skeleton import Skeleton
@@ -46,7 +47,22 @@ class Track:
     def __post_init__(self) -> None:
         for name in ("frames", "values"):
             object.__setattr__(self, name, owned(getattr(self, name)))
-        label = f"{self.path} track of joint {self.joint}"
+        frames, values = self.frames, self.values
+        if (
+            self.path not in WIDTHS
+            or self.storage not in LARGEST
+            or (self.path == "translation" and self.storage != "float32")
+            or frames.ndim != 1
+            or values.shape != (len(frames), WIDTHS[self.path])
+            or not len(frames)
+            or not (frames[0] >= 0 and frames[-1] < np.inf)
+            or not (frames[1:] > frames[:-1]).all()
+            or not np.isfinite(values).all()
+        ):
+            self._refuse(f"{self.path} track of joint {self.joint}")
+
+    def _refuse(self, label: str) -> None:
+        """Say what is wrong; clips have many tracks, so that it is looked for only where something is."""
         if self.path not in WIDTHS or self.storage not in LARGEST:
             raise InputError(f"{label}: unknown path or storage {self.storage!r}")
         if self.path == "translation" and self.storage != "float32":
@@ -55,8 +71,7 @@ class Track:
         expect_shape(self.values, (len(self.frames), WIDTHS[self.path]), f"values of the {label}")
         expect_finite(self.frames, f"frames of the {label}")
         expect_finite(self.values, f"values of the {label}")
-        if len(self.frames) == 0 or self.frames[0] < 0 or np.any(np.diff(self.frames) <= 0):
-            raise InputError(f"{label}: its frames must begin at 0 or later and increase")
+        raise InputError(f"{label}: its frames must begin at 0 or later and increase")
 
 
 def dense_tracks(motion: Motion) -> tuple[Track, ...]:
@@ -66,33 +81,54 @@ def dense_tracks(motion: Motion) -> tuple[Track, ...]:
     that the clip keeps its length, joint 0 gets two keys where nothing moves at all.
     """
     frames = np.arange(len(motion), dtype=np.float64)
-    tracks = []
-    for joint, path, values, rest in channels(motion):
-        if moves(values):
-            tracks.append(Track(joint, path, frames, values))
-        elif differs(values[0], rest):
-            tracks.append(Track(joint, path, frames[:1], values[:1]))
-    if not any(len(track.frames) > 1 for track in tracks):
+    turning, sliding = moving_channels(motion)
+    tracks = still_tracks(motion)
+    tracks += [
+        Track(int(j), "translation", frames, motion.translation_of(int(j))) for j in np.flatnonzero(sliding)
+    ]
+    tracks += [Track(int(j), "rotation", frames, motion.rotations[:, j]) for j in np.flatnonzero(turning)]
+    if not (turning.any() or sliding.any()):
         ends = np.unique([0, len(motion) - 1])
         tracks = [track for track in tracks if (track.joint, track.path) != (0, "rotation")]
-        tracks.insert(0, Track(0, "rotation", frames[ends], motion.rotations[ends, 0]))
-    return tuple(tracks)
+        tracks.append(Track(0, "rotation", frames[ends], motion.rotations[ends, 0]))
+    return in_order(tracks)
 
 
-def channels(motion: Motion) -> list[tuple[int, Path, Array, Array]]:
-    """Joint, path, values (F, 3 or 4) and rest value of each channel, joint by joint."""
+def still_tracks(motion: Motion) -> list[Track]:
+    """One key of every channel that stands still elsewhere than at rest."""
     skeleton = motion.skeleton
-    out: list[tuple[int, Path, Array, Array]] = []
-    for joint in range(len(skeleton)):
-        if joint == 0 or joint in motion.translations:
-            out.append((joint, "translation", motion.translation_of(joint), skeleton.rest_translation[joint]))
-        out.append((joint, "rotation", motion.rotations[:, joint], skeleton.rest_rotation[joint]))
-    return out
+    turning, sliding = moving_channels(motion)
+    first = motion.rotations[0]
+    apart = [
+        np.abs(first + sign * skeleton.rest_rotation).max(axis=-1) for sign in (1, -1)
+    ]  # q and -q are one
+    held = ~turning & (np.minimum(*apart) > SAME)
+    tracks = [Track(int(j), "rotation", np.zeros(1), first[j, None]) for j in np.flatnonzero(held)]
+    for joint in (0, *motion.translations):
+        place = motion.translation_of(joint)[:1]
+        if not sliding[joint] and differs(place[0], skeleton.rest_translation[joint]):
+            tracks.append(Track(joint, "translation", np.zeros(1), place))
+    return tracks
 
 
-def moves(values: Array) -> bool:
-    """Whether values (F, 3 or 4) are more than one value."""
-    return bool(np.abs(values - values[0]).max() > SAME)
+def in_order(tracks: Iterable[Track]) -> tuple[Track, ...]:
+    """Tracks joint by joint, the rotation of each before its translation."""
+    return tuple(sorted(tracks, key=lambda track: (track.joint, track.path)))
+
+
+def moving_channels(motion: Motion) -> tuple[Mask, Mask]:
+    """Which joints turn and which slide, both (J,): whose values are more than one value."""
+    turning = _spread(motion.rotations) > SAME
+    sliding = np.zeros(len(turning), bool)
+    for joint in (0, *motion.translations):
+        sliding[joint] = _spread(motion.translation_of(joint)) > SAME
+    return turning, sliding
+
+
+def _spread(values: Array) -> Array:
+    """How far (...) values (F, ..., N) go from the first of them."""
+    far: Array = np.maximum(values.max(axis=0) - values[0], values[0] - values.min(axis=0)).max(axis=-1)
+    return far
 
 
 def differs(value: Array, rest: Array) -> bool:

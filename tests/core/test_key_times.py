@@ -1,16 +1,20 @@
-"""Masks of keys: grids, splits and shared times."""
+"""Masks of keys: how far spans reach, walks along them, and shared times."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.spatial.transform import Rotation
 
-from takemill.key_times import chord_gap, coarsest, neighbours, share, split
+from takemill import quat
+from takemill.key_times import halved, neighbours, reaches, share, spans_of, walked
 
 
 def mask(*rows: str) -> np.ndarray:
     return np.array([[letter == "x" for letter in row] for row in rows])
+
+
+def one_clip(frames: int) -> np.ndarray:
+    return np.full(frames, frames - 1)
 
 
 def test_neighbours_are_the_keys_around_each_frame():
@@ -19,86 +23,93 @@ def test_neighbours_are_the_keys_around_each_frame():
     np.testing.assert_array_equal(after, [[0, 3, 3, 3, 5, 5], range(6)])
 
 
-@pytest.mark.parametrize("frames", [1, 2, 3, 5, 8, 9, 64, 65, 130])
-def test_a_straight_curve_needs_no_keys_but_the_widest_grid(frames):
-    curve = np.linspace([0.0, 1.0, 2.0], [3.0, 1.0, 0.0], frames)[None]
-    keys = coarsest(curve, np.full((1, frames), 1e-9))
-    np.testing.assert_array_equal(np.flatnonzero(keys[0]), np.unique([*range(0, frames, 64), frames - 1]))
+def test_spans_tell_the_frames_between_keys():
+    spans = spans_of(mask("x..xx", "xxx.x"))
+    np.testing.assert_array_equal(spans.keys, [0, 3, 4, 5, 6, 7, 9])
+    np.testing.assert_array_equal(spans.inside, [1, 2, 8])
+    np.testing.assert_array_equal(spans.low, [0, 0, 5])
+    np.testing.assert_allclose(spans.part, [1 / 3, 2 / 3, 1 / 2], rtol=1e-6)
 
 
-def test_grid_keys_keep_chords_within_what_is_allowed_and_no_wider_block_would():
+@pytest.mark.parametrize("frames", [1, 2, 3, 5, 64, 129, 200])
+def test_a_straight_curve_reaches_as_far_as_spans_go(frames):
+    curve = np.linspace([0.0, 1.0, 2.0], [3.0, 1.0, 0.0], frames).T[:, None]
+    reach = reaches(curve, np.full((1, frames), 1e-9), one_clip(frames))
+    assert reach[0, -1] == 0
+    assert reach[0, 0] == {1: 0, 2: 1, 3: 2, 5: 4, 64: 56}.get(frames, 128)
+
+
+def test_a_constant_spin_is_as_straight_as_a_line():
+    """Slerp plays it exactly, whatever its components do."""
+    turn = quat.from_axis_angle(np.array([0.3, 1.0, 0.2]), np.arange(60) * 0.05).T[:, None]
+    reach = reaches(turn, np.full((1, 60), 1e-4), one_clip(60))[0]
+    assert reach[0] >= 18
+    assert reach[50] == 9
+
+
+def test_no_span_reaches_beyond_its_clip():
+    curve = np.zeros((3, 1, 30))
+    last = np.repeat([9, 29], [10, 20])
+    reach = reaches(curve, np.full((1, 30), 1.0), last)
+    assert (np.arange(30) + reach[0] <= last).all()
+    assert (reach[0, [8, 28]] == 1).all()
+
+
+def test_chords_of_the_reach_stay_near_the_curve():
+    """The slow twin: every frame of every chord, within twice what the cone of single axes asks for."""
     rng = np.random.default_rng(2)
-    curve = np.cumsum(np.cumsum(rng.normal(scale=0.01, size=(3, 101, 3)), 1), 1)
-    allowed = rng.uniform(0.02, 0.1, (3, 101))
-    keys = coarsest(curve, allowed)
-    for row in range(3):  # the slow twin: whole blocks of a level only where both halves are whole
-        want = np.ones(101, bool)
-        whole = set(range(100))
-        for level in range(1, 7):
-            size, above = 2**level, set()
-            for start in range(0, 100, size):
-                end, middle = min(start + size, 100), start + size // 2
-                t = np.arange(end - start + 1)[:, None] / (end - start)
-                line = curve[row, start] * (1 - t) + curve[row, end] * t
-                near = (
-                    np.linalg.norm(line - curve[row, start : end + 1], axis=1)
-                    <= allowed[row, start : end + 1]
-                )
-                if near.all() and start in whole and (middle in whole or middle >= 100):
-                    above.add(start)
-                    if middle < 100:
-                        want[middle] = False
-            whole = above
-        np.testing.assert_array_equal(keys[row], want)
+    curve = np.cumsum(np.cumsum(rng.normal(scale=0.01, size=(3, 4, 101)), -1), -1)
+    reach = reaches(curve, np.full((4, 101), 0.05), one_clip(101))
+    assert reach.max() > 4
+    for row in range(4):
+        for start in range(100):
+            end = start + reach[row, start]
+            part = np.linspace(0, 1, end - start + 1)
+            chord = curve[:, row, start, None] * (1 - part) + curve[:, row, end, None] * part
+            assert np.abs(chord - curve[:, row, start : end + 1]).max() <= 0.1
 
 
-def test_the_gap_of_a_chord_is_half_the_angle_whatever_its_length():
-    """Source of the angle: SciPy's Rotation.magnitude."""
-    rng = np.random.default_rng(3)
-    curve = Rotation.from_quat(rng.normal(size=(50, 4)))
-    turn = Rotation.from_rotvec(rng.normal(scale=1e-3, size=(50, 3)))
-    chord = (turn * curve).as_quat() * rng.uniform(0.999, 1, (50, 1))
-    np.testing.assert_allclose(2 * chord_gap(curve.as_quat(), chord), turn.magnitude(), rtol=3e-3)
+def test_a_looser_bound_reaches_farther():
+    curve = (np.arange(90.0) ** 2 * 1e-4)[None, None].repeat(3, 0)
+    reach = [reaches(curve, np.full((1, 90), e), one_clip(90))[0, 0] for e in (1e-4, 4e-4, 16e-4)]
+    assert reach[0] < reach[1] < reach[2]
 
 
-def test_a_split_puts_one_key_on_the_coarsest_grid_into_each_span_that_asks():
+def test_a_walk_sets_keys_as_far_apart_as_each_reaches():
+    reach = np.array([[3, 9, 9, 2, 9, 1, 0], [1, 2, 9, 3, 9, 9, 0]])
+    np.testing.assert_array_equal(walked(reach, np.array([0, 7])), mask("x..x.xx", "xx.x..x"))
+
+
+def test_spans_that_ask_are_halved():
     keys = mask("x.......x..x", "x..........x")
     where = mask("..x.x....x..", "............")
-    np.testing.assert_array_equal(split(keys, where), mask("x...x...x.xx", "x..........x"))
+    np.testing.assert_array_equal(halved(keys, where), mask("x...x...xx.x", "x..........x"))
+    np.testing.assert_array_equal(halved(keys, keys), keys)
 
 
-def test_keys_asked_for_where_there_are_keys_change_nothing():
-    keys = mask("x..x")
-    np.testing.assert_array_equal(split(keys, keys), keys)
-
-
-def test_splitting_ends_with_every_frame():
+def test_halving_ends_with_every_frame():
     keys = mask("x" + "." * 71 + "x")
     for _ in range(7):
-        keys = split(keys, np.ones_like(keys))
+        keys = halved(keys, np.ones_like(keys))
     assert keys.all()
 
 
 def test_channels_share_times_where_that_saves_bytes():
-    frames = 1000
-    even = np.arange(frames) % 2 == 0
-    even[-1] = True
-    few = np.arange(frames) % 50 == 0
-    few[-1] = True
-    full = np.ones(frames, bool)
-    group, keys = share(np.array([even, full, few, even, ~few | full]), [8, 8, 8, 8, 12])
-    assert group[1] == group[4] != group[0] == group[3] != group[2] != group[1]
-    np.testing.assert_array_equal(keys[group], [even, full, few, even, full])
+    two, fifty = np.full(1000, 2), np.full(1000, 50)
+    dense = np.ones(1000, int)
+    group, reach = share(np.array([two, dense, fifty, two, dense]), np.array([8, 8, 8, 8, 12]))
+    assert group[1] == group[4] == 0
+    assert 0 < group[0] == group[3] != group[2] > 0
+    np.testing.assert_array_equal(reach[group], [two, [*dense[:-1], 0], fifty, two, [*dense[:-1], 0]])
 
 
-def test_groups_never_lack_a_key_and_never_cost_more_than_all_frames():
+def test_groups_reach_no_farther_than_their_channels_and_never_cost_more_than_all_frames():
     rng = np.random.default_rng(4)
-    keys = rng.uniform(size=(30, 90)) < rng.uniform(size=(30, 1))
-    keys[:, [0, -1]] = True
-    group, shared = share(keys, [8] * 30)
-    assert (shared[group] >= keys).all()
+    reach = rng.integers(1, 6, size=(30, 90))
+    group, shared = share(reach, np.full(30, 8))
+    assert (shared[group] <= reach).all()
     sizes = [
-        8 * (group == g).sum() * row.sum() + (0 if row.all() else 4 * row.sum())
+        (8 * (group == g).sum() + (4 if g else 0)) * (1 / np.maximum(row, 1)).sum()
         for g, row in enumerate(shared)
     ]
     assert sum(sizes) <= 8 * 30 * 90
