@@ -55,6 +55,7 @@ class GlbScene:
                 for child in node.get("children", ()):
                     self.parents[child] = parent
             self._order = self._parents_first()
+            self._expect_places()
             self.joints = tuple(j for skin in self._json.get("skins", ()) for j in skin["joints"])
             self.curves: dict[str, list[Curve]] = {}
             self.extras: dict[str, Any] = {}
@@ -96,9 +97,19 @@ class GlbScene:
         order = [node for node, parent in enumerate(self.parents) if parent < 0]
         for node in order:
             order += self._nodes[node].get("children", ())
+            if len(order) > len(self._nodes):
+                break
         if sorted(order) != list(range(len(self._nodes))):
             raise self._error("its nodes are no tree")
         return order
+
+    def _expect_places(self) -> None:
+        """Insist on nodes that are placed by finite numbers, as many as there must be."""
+        for node, given in enumerate(self._nodes):
+            for path, rest in {**_RESTS, "matrix": (0.0,) * 16}.items():
+                found = np.asarray(given.get(path, rest), np.float64)
+                if found.shape != (len(rest),) or not np.isfinite(found).all():
+                    raise self._error(f"the {path} of node {node} is not {len(rest)} finite numbers")
 
     def _accessor(self, index: int) -> Array:
         """(N,) or (N, width); normalised integers as the numbers they stand for (section 3.6.2.2)."""
@@ -118,7 +129,8 @@ class GlbScene:
         raw: NDArray[Any] = np.ndarray(
             (accessor["count"], width), dtype, self._binary, start + inside, (stride, dtype.itemsize)
         )
-        values = raw.astype(np.float64)
+        with np.errstate(invalid="ignore"):  # a NaN that is meant to signal; NaNs are refused by whoever asks
+            values = raw.astype(np.float64)
         if accessor.get("normalized"):
             values = np.maximum(values / np.iinfo(dtype).max, -1.0)
         return values[:, 0] if width == 1 else values
@@ -172,9 +184,12 @@ class GlbScene:
         for curve in self.curves[name]:
             moved.setdefault(curve.node, {})[curve.path] = _played(curve, seconds)
         out = np.empty((count, len(self._nodes), 4, 4))
-        for node in self._order:
-            own, parent = self._own(node, moved.get(node, {}), count), self.parents[node]
-            out[:, node] = own if parent < 0 else out[:, parent] @ own
+        with np.errstate(over="ignore", invalid="ignore"):
+            for node in self._order:
+                own, parent = self._own(node, moved.get(node, {}), count), self.parents[node]
+                out[:, node] = own if parent < 0 else out[:, parent] @ own
+        if not np.isfinite(out).all():
+            raise self._error(f"animation {name!r} plays numbers that are too large")
         return out
 
     def _own(self, node: int, moved: Mapping[str, Array], count: int) -> Array:

@@ -66,7 +66,7 @@ def _at(node: Json, place: Place) -> Json:
 
 
 def _scene(scene: Json, tops: list[int], new: int) -> Json:
-    nodes = scene.get("nodes", [])
+    nodes = indices(scene, "nodes", new)
     if not set(tops) & set(nodes):
         return scene
     return {**scene, "nodes": [*(node for node in nodes if node not in tops), new]}
@@ -79,10 +79,11 @@ def _skin(writer: Writer, document: Document, skin: Json, tops: list[int], new: 
         out["skeleton"] = new
     if "inverseBindMatrices" in skin:
         try:
-            binds = numbers_of(document.json, document.binary or b"", skin["inverseBindMatrices"])
+            stored = numbers_of(document.json, document.binary or b"", skin["inverseBindMatrices"])
+            binds = stored[: len(skin["joints"])].reshape(len(skin["joints"]), 16)
         except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as problem:
             raise GlbError(f"malformed: the matrices of a skin cannot be read ({problem})") from problem
-        matrices = np.concatenate([binds[: len(skin["joints"])], _matrix(stand.inverse)[None]])
+        matrices = np.concatenate([binds, _matrix(stand.inverse)[None]])
         out["inverseBindMatrices"] = writer.add(matrices, ComponentType.FLOAT)
     return out
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import quat
 from .checks import Array, Index
@@ -77,7 +78,7 @@ def _vertices(json: Json, binary: bytes, joints: list[int]) -> dict[int, Array]:
         for primitive in json["meshes"][node["mesh"]]["primitives"]:
             given = primitive["attributes"]
             points = numbers_of(json, binary, given["POSITION"])
-            slots = numbers_of(json, binary, given["JOINTS_0"]).astype(np.intp)
+            slots = numbers_of(json, binary, given["JOINTS_0"]).clip(0, 65535).astype(np.intp)
             strongest = numbers_of(json, binary, given["WEIGHTS_0"]).argmax(axis=1)
             of: Index = slots[np.arange(len(points)), strongest]
             for slot in np.unique(of):
@@ -99,7 +100,9 @@ def numbers_of(json: Json, binary: bytes, index: int) -> Array:
     count = accessor["count"]
     if count < 1 or start < 0 or start + stride * (count - 1) + dtype.itemsize * width > len(binary):
         raise GlbError("data leaves the file")
-    raw: Array = np.ndarray((count, width), dtype, binary, start, (stride, dtype.itemsize)).astype(np.float64)
-    if not np.isfinite(raw).all():
+    raw: NDArray[Any] = np.ndarray((count, width), dtype, binary, start, (stride, dtype.itemsize))
+    with np.errstate(invalid="ignore"):  # a NaN that is meant to signal is refused below, as all are
+        values: Array = raw.astype(np.float64)
+    if not np.isfinite(values).all():
         raise GlbError("not finite")
-    return raw
+    return values
