@@ -19,7 +19,10 @@ _SHORT = {  # what fits the sidebar; other measures keep the words that the comm
     "jitter_deg": "Jitter, degrees",
     "skating_cm_s": "Skating, cm/s",
     "floor_error_mm": "Off the floor, mm",
-    "planted_share": "Time with a foot down",
+    "heading_drift_deg_min": "Heading drift, deg/min",
+    "path_drift_cm_min": "Path drift, cm/min",
+    "range_frames": "Out of range, joint frames",
+    "planted_share": "Share with a foot down",
 }
 
 
@@ -60,14 +63,18 @@ def after_repair(found: Iterable[Finding], health: Health) -> Health:
     return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
 
 
+def raw_of(action: bpy.types.Action) -> bpy.types.Action | None:
+    """The take that `action` is the repair of; None where it is none, or the take is gone."""
+    return action.takemill.source if action.takemill.repaired else None
+
+
 def measure_rows(action: bpy.types.Action) -> list[tuple[str, str, str]]:
     """A row for each measure kept with `action`: its name and unit, the number before, the number now.
 
-    Before is the Action that it was made from, as far as that was checked and has the same frames.
+    Before is the take that it is the repair of.
     """
-    source = action.takemill.source
-    same = source is not None and tuple(source.frame_range) == tuple(action.frame_range)
-    before = json.loads(source.takemill.measures or "{}") if same else {}
+    raw = raw_of(action)
+    before = json.loads(raw.takemill.measures or "{}") if raw else {}
     now = json.loads(action.takemill.measures or "{}")
     return [
         (

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import bpy
+from bpy_extras.io_utils import ExportHelper
 
 from takemill import pipeline
+from takemill.disk import write_whole
 from takemill.errors import InputError
 from takemill.health import check
+from takemill.health_page import HealthOf, render_health
+from takemill.repair import repair
 
 from . import actions, findings, stage
+from .operators_repair import repair_settings
 from .read_action import take_frames
 
 
@@ -69,4 +76,57 @@ class TAKEMILL_OT_clear_finding_marks(stage.Stage, bpy.types.Operator):
         return f"{findings.clear_marks(action)} markers taken off {action.name}"
 
 
-CLASSES = (TAKEMILL_OT_check_take, TAKEMILL_OT_mark_findings, TAKEMILL_OT_clear_finding_marks)
+class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
+    """Save a page with plots of the take before and after its repair, and open it in the web browser"""
+
+    bl_idname = "takemill.health_page"
+    bl_label = "Health Page"
+    needs = (stage.an_armature, stage.an_action, stage.a_body)
+    filename_ext = ".html"
+
+    filter_glob: bpy.props.StringProperty(default="*.html", options={"HIDDEN"})
+    open_it: bpy.props.BoolProperty(
+        name="Open in browser", default=True, description="Show the page once it is saved"
+    )
+
+    def invoke(self, context, event):
+        name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
+        self.filepath = str(Path(bpy.data.filepath).parent / f"{name}_health.html")
+        return super().invoke(context, event)
+
+    def run(self, context: bpy.types.Context) -> str:
+        action = actions.active_action(stage.armature_of(context))
+        raw = findings.raw_of(action)
+        health = _repaired_health(context, raw, action) if raw else _likely_health(context)
+        about = "Before and after." if raw else "What a repair with these settings would make of it."
+        path = Path(bpy.path.abspath(self.filepath)).absolute()
+        write_whole(path, render_health([health], "Health", about).encode())
+        if self.open_it and not bpy.app.background:
+            bpy.ops.wm.url_open(url=path.as_uri())
+        return f"the page is {path}"
+
+
+def _repaired_health(context: bpy.types.Context, raw: bpy.types.Action, mended: bpy.types.Action) -> HealthOf:
+    """The health of a take and of its repair, both as they are now."""
+    before, after = (stage.work_from_context(context, one) for one in (raw, mended))
+    motions = [work.take.motion for work in (before, after)]
+    healths = [check(motion, after.body) for motion in motions]
+    known = findings.kept(mended, after.take.start)
+    found = known.findings if known else ()
+    return HealthOf(raw.name, motions[0], after.body, healths[0], motions[1], healths[1], found)
+
+
+def _likely_health(context: bpy.types.Context) -> HealthOf:
+    """The health of the playing take, and of what the scene's settings would make of it."""
+    work = stage.work_from_context(context)
+    motion, body = work.take.motion, work.body
+    mended, found = repair(motion, body, repair_settings(context, work))
+    return HealthOf(work.action.name, motion, body, check(motion, body), mended, check(mended, body), found)
+
+
+CLASSES = (
+    TAKEMILL_OT_check_take,
+    TAKEMILL_OT_mark_findings,
+    TAKEMILL_OT_clear_finding_marks,
+    TAKEMILL_OT_health_page,
+)

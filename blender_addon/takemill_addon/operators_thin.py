@@ -39,7 +39,7 @@ class TAKEMILL_OT_thin_keys(stage.Stage, bpy.types.Operator):
         name = actions.fitting_name(action.name, " thin")
         loop = ClipRecord.of_action(action).loop
         new, before, after = thin_action(armature, action, name, settings, loop)
-        new.takemill.source = action
+        new.takemill.source, new.takemill.repaired = action, False
         stage.replace_on_list(armature, action, new)
         actions.assign(armature, new, actions.slot_for(new, armature))
         refresh(context.scene)

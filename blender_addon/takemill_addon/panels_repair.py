@@ -33,7 +33,9 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, known = self.layout, action.takemill
-        layout.operator("takemill.check_take", icon="VIEWZOOM")
+        row = layout.row(align=True)
+        row.operator("takemill.check_take", icon="VIEWZOOM")
+        row.operator("takemill.health_page", text="", icon="URL")
         if not known.measures:
             return
         _draw_measures(layout, findings.measure_rows(action))

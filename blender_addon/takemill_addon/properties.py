@@ -26,13 +26,15 @@ from .properties_take import TAKEMILL_PG_part
 class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     """What is known of an Action.
 
-    `source` names the Action that it was made from and keeps it from being lost on saving; `preview` says
-    that it is a repair not yet kept. `checked` is the digest of the motion that `measures` and `findings`
-    are of. `record` is a finished clip's facts as JSON, empty for takes.
+    `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
+    that it is that one repaired, and `preview` that this is not yet kept. `checked` is the digest of the
+    motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
+    takes.
     """
 
     source: PointerProperty(type=bpy.types.Action)
     evaluated: StringProperty()
+    repaired: BoolProperty()
     preview: BoolProperty()
     checked: StringProperty()
     measures: StringProperty()

@@ -88,7 +88,7 @@ def note_reading(work: Work) -> None:
 def note_source(new: bpy.types.Action, work: Work) -> None:
     """What every new Action remembers: where it came from. That also keeps the old one in the file."""
     note_reading(work)
-    new.takemill.source = work.action
+    new.takemill.source, new.takemill.repaired = work.action, False
 
 
 def replace_on_list(armature: bpy.types.Object, old: bpy.types.Action, new: bpy.types.Action) -> None:

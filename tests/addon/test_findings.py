@@ -170,3 +170,37 @@ def test_a_repaired_take_lists_what_was_mended_and_what_is_left(suit):
     places = [(one.kind, one.joint, one.start, one.mended) for one in listed]
     assert len(places) == len(set(places))
     assert [one.start for one in listed] == sorted(one.start for one in listed)
+
+
+def test_the_health_page_tells_the_panels_numbers(suit, tmp_path):
+    """Of a raw take it says what a repair would make of it; of a repaired one, what it was made of."""
+    raw = playing(suit)
+    takemill.health_page(filepath=str(tmp_path / "raw.html"))
+    takemill.repair_take()
+    takemill.health_page(filepath=str(tmp_path / "repaired.html"))
+    pages = [(tmp_path / f"{name}.html").read_text(encoding="utf-8") for name in ("raw", "repaired")]
+    assert "What a repair with these settings would make of it." in pages[0]
+    for page in pages:
+        assert f"Health: {raw.name}" in page
+        assert page.count("<svg") > 3
+        for _, before, after in findings.measure_rows(playing(suit)):
+            assert f">{before}</" in page, (before, after)
+    assert playing(suit).takemill.source == raw
+
+
+def test_a_health_page_that_cannot_be_written_is_an_error(suit, tmp_path):
+    names = [action.name for action in bpy.data.actions]
+    with pytest.raises(RuntimeError, match="cannot write"):
+        takemill.health_page(filepath=str(tmp_path / "gone" / "page.html"))
+    assert [action.name for action in bpy.data.actions] == names
+    assert playing(suit)
+
+
+def test_what_is_made_of_a_repaired_take_is_no_repair(suit):
+    takemill.repair_take()
+    repaired = playing(suit)
+    assert findings.raw_of(repaired)
+    for stage_of in ("mark_contacts", "thin_keys", "close_loop"):
+        suit.animation_data.action = repaired
+        getattr(takemill, stage_of)()
+        assert findings.raw_of(playing(suit)) is None
