@@ -6,7 +6,7 @@ parent are turned; what hangs below them keeps its local transform.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -31,7 +31,7 @@ from .glb_format import (
 )
 from .skeleton import Skeleton
 from .stick_mesh import stick_mesh
-from .tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, differs, in_file_axes, rounded
+from .tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, differs, in_file_axes
 
 _XYZW = [1, 2, 3, 0]
 _ANIMATED: tuple[Path, ...] = ("translation", "rotation")
@@ -227,32 +227,63 @@ def _channels(rig: _Rig, clip: GlbClip) -> list[_Channel]:
         if not 0 <= track.joint < len(skeleton) or (track.joint, track.path) in tracks:
             raise GlbError(f"clip {clip.name!r}: two tracks, or one too many, for joint {track.joint}")
         tracks[track.joint, track.path] = track
-    out: list[_Channel] = []
+    wanted: list[tuple[int, Track]] = []
     for joint, node in enumerate(nodes):
         for path in _ANIMATED:
             key = tracks.get((joint, path)) or odd_rests.get((joint, path))
-            if key is None:
-                continue
-            channel = _channel(clip, node, key)
-            if len(channel.values) > 1 or _differs(key, channel, rig.rest(node, path)):
-                out.append(channel)
+            if key is not None:
+                wanted.append((node, key))
+    out = [
+        channel
+        for (node, key), channel in zip(wanted, _stored(clip, wanted), strict=True)
+        if len(channel.values) > 1 or _differs(key, channel, rig.rest(node, key.path))
+    ]
     if not out:  # section 5.3: an animation has at least one channel
         track = tracks.get((0, "rotation")) or Track(0, "rotation", np.zeros(1), skeleton.rest_rotation[:1])
-        out.append(_channel(clip, nodes[0], track))
+        out += _stored(clip, [(nodes[0], track)])
     return out
 
 
-def _channel(clip: GlbClip, node: int, track: Track) -> _Channel:
-    times = (track.frames / clip.rate).astype(np.float32)
-    if np.any(np.diff(times) <= 0):
-        name = clip.skeleton.names[track.joint]
-        raise GlbError(
-            f"clip {clip.name!r}, joint {name!r}: keys so close that float32 seconds cannot part them"
-        )
-    values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
-    if track.path == "rotation":
-        values = rounded(quat.continuous(values), track.storage)[:, _XYZW]
-    return _Channel(node, track.path, times, values, _COMPONENTS[track.storage])
+def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Channel]:
+    """What the file holds of nodes and their tracks; the rotations are made ready all at once."""
+    turned = _rotations(clip.skeleton, [track for _, track in tracks if track.path == "rotation"])
+    times: dict[bytes, NDArray[np.float32]] = {}
+    for node, track in tracks:
+        key = track.frames.tobytes()
+        if key not in times:
+            times[key] = (track.frames / clip.rate).astype(np.float32)
+            if not (times[key][1:] > times[key][:-1]).all():
+                name = clip.skeleton.names[track.joint]
+                raise GlbError(
+                    f"clip {clip.name!r}, joint {name!r}: keys so close that float32 seconds cannot part them"
+                )
+        if track.path == "rotation":
+            values = next(turned)
+        else:
+            values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
+        yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage])
+
+
+def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
+    """The numbers (N, 4), x y z w, that the file holds for rotations; neighbours in time never change sign."""
+    if not tracks:
+        return
+    counts = [len(track.frames) for track in tracks]
+    starts = np.cumsum([0, *counts])
+    whole = np.concatenate([track.values for track in tracks])
+    for track, start, stop in zip(tracks, starts[:-1], starts[1:], strict=True):
+        if skeleton.parents[track.joint] < 0:
+            whole[start:stop] = in_file_axes(skeleton, track.joint, "rotation", whole[start:stop])
+    flips = np.zeros(len(whole), np.intp)
+    flips[1:] = np.einsum("ij,ij->i", whole[1:], whole[:-1]) < 0
+    odd = np.cumsum(flips)
+    odd -= np.repeat(odd[starts[:-1]], counts)
+    whole[odd % 2 == 1] *= -1
+    largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)
+    scaled = quat.normalize(whole)[:, _XYZW] * largest[:, None]
+    numbers = np.where(largest[:, None] > 1, np.rint(scaled), scaled)
+    for start, stop in zip(starts[:-1], starts[1:], strict=True):
+        yield numbers[start:stop]
 
 
 def _differs(track: Track, channel: _Channel, rest: Array) -> bool:
@@ -263,17 +294,15 @@ def _differs(track: Track, channel: _Channel, rest: Array) -> bool:
 
 
 def _animation(writer: Writer, clip: GlbClip, plan: list[_Channel], inputs: Mapping[bytes, int]) -> Json:
-    samplers: list[Json] = []
+    samplers: dict[tuple[int, int], int] = {}
     channels: list[Json] = []
     for channel in plan:
         normalized = channel.component is not ComponentType.FLOAT
         output = writer.add(channel.values, channel.component, normalized=normalized)
-        sampler = {"input": inputs[channel.times.tobytes()], "output": output}
-        if sampler not in samplers:
-            samplers.append(sampler)
-        target = {"node": channel.node, "path": channel.path}
-        channels.append({"sampler": samplers.index(sampler), "target": target})
-    animation: Json = {"name": clip.name, "channels": channels, "samplers": samplers}
+        sampler = samplers.setdefault((inputs[channel.times.tobytes()], output), len(samplers))
+        channels.append({"sampler": sampler, "target": {"node": channel.node, "path": channel.path}})
+    listed = [{"input": times, "output": values} for times, values in samplers]
+    animation: Json = {"name": clip.name, "channels": channels, "samplers": listed}
     return animation | ({"extras": dict(clip.extras)} if clip.extras else {})
 
 
