@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -265,7 +266,7 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
 
 
 def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
-    """The numbers (N, 4), x y z w, that the file holds for rotations; neighbours in time never change sign."""
+    """The numbers (N, 4), x y z w, that the file holds for rotations; they never jump to the other sign."""
     if not tracks:
         return
     counts = [len(track.frames) for track in tracks]
@@ -282,7 +283,7 @@ def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
     largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)
     scaled = quat.normalize(whole)[:, _XYZW] * largest[:, None]
     numbers = np.where(largest[:, None] > 1, np.rint(scaled), scaled)
-    for start, stop in zip(starts[:-1], starts[1:], strict=True):
+    for start, stop in pairwise(starts):
         yield numbers[start:stop]
 
 

@@ -182,7 +182,8 @@ def numbers(parent: Json, key: str, default: Iterable[float]) -> NDArray[np.floa
 def shortest(values: NDArray[Any]) -> list[float]:
     """Numbers rounded to float32, as the shortest decimals that read back as the same float32."""
     # Adding 0 turns -0.0 into 0.0, which reads better and is the same rotation or place.
-    return [float(str(value)) for value in np.asarray(values, np.float32).ravel() + np.float32(0)]
+    found = [float(str(value)) for value in np.asarray(values, np.float32).ravel() + np.float32(0)]
+    return [int(value) if value.is_integer() else value for value in found]
 
 
 class Writer:
