@@ -11,7 +11,7 @@ import numpy as np
 from . import denoise, faults, grounding, quat, series
 from .body_map import BodyMap, heading
 from .checks import Array, Mask
-from .contacts import Contacts, ContactSettings, find_contacts, foot_points
+from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
 from .grounding import eroded
 from .health_findings import Finding as Finding
 from .health_ranges import body_findings
@@ -19,6 +19,8 @@ from .motion import Motion
 from .repair_calibration import pose_finding, reference_poses
 
 _EDGE_S = 0.05  # the first and last moments of a contact
+_SHORT_S = 0.5  # less tells noise and drift from motion badly
+_LYING_S, _LEVEL = 0.5, 0.5  # hips that are level for so long lie; the sine of 30 degrees
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
     }
     findings += body_faults
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
+    findings += _posture(motion, body)
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
 
@@ -223,9 +226,29 @@ def _ground(
     return findings, measures
 
 
+def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
+    """What hinders a judgement of the whole take: that it is short, or that the body lies."""
+    frames, out = len(motion), []
+    if frames < _SHORT_S * motion.rate:
+        count = "1 frame is" if frames == 1 else f"{frames} frames are"
+        text = f"{count} too little to tell noise, spikes and drift from motion"
+        out.append(Finding("short", "", 0, frames, frames / motion.rate, "s", False, text))
+    hips = body.get("hips")
+    if hips is None:
+        return out
+    turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.rest_model[0][hips]))
+    level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _LEVEL
+    for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
+        seconds = (stop - start) / motion.rate
+        if seconds >= _LYING_S:
+            text = f"the hips lie level for {seconds:.1f} s: feet tell little about path and floor then"
+            out.append(Finding("lying", "", start, stop, seconds, "s", False, text))
+    return out
+
+
 def _drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Array) -> dict[str, float]:
     """How fast heading and path drift, told by heels and toes (F, K, 2, 3)."""
-    if len(motion) < 3:
+    if len(motion) < max(_SHORT_S * motion.rate, 3):
         return {}
     minutes = len(motion) / motion.rate / 60
     turned = grounding.heading_drift(points, contacts.heel & contacts.toe, heading(motion, body), motion.rate)

@@ -21,6 +21,7 @@ from .rest_frames import matched_frames
 ARM, LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg", "Foot")
 TRUNK = ("upperChest", "chest", "spine", "hips")
 LEFT, UP, FRONT = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, -1.0, 0.0])
+_FRONT = frozenset(("hips", "leftUpperLeg", "rightUpperLeg"))
 _MIRROR = np.array([1.0, 1.0, -1.0, -1.0])  # of a rotation, across X
 
 Frames = Mapping[str, Array]
@@ -28,7 +29,12 @@ Frames = Mapping[str, Array]
 
 
 def limb_frames(motion: Motion, body: BodyMap) -> dict[str, Array]:
-    """The frames (F, 4) of hips, trunk and of those arms and legs that are mapped whole."""
+    """The frames (F, 4) of hips, trunk and of those arms and legs that are mapped whole.
+
+    Nothing for a body without hips and two legs, whose front nobody can tell.
+    """
+    if not body.joints.keys() >= _FRONT:
+        return {}
     skeleton = motion.skeleton
     rest = skeleton.rest_model[0]
     upright = matched_frames(skeleton, body, skeleton, body)

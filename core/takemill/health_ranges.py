@@ -156,7 +156,9 @@ def _flipped(motion: Motion, body: BodyMap, frames: Frames) -> list[Finding]:
 def _bones(motion: Motion, body: BodyMap) -> list[Finding]:
     """Bones whose length changes; those down to the hips are the body's way, not bones."""
     out = []
-    for joint in motion.translations.keys() - set(motion.skeleton.path_to(body.require("hips"))):
+    hips = body.get("hips")
+    way = set(motion.skeleton.path_to(hips)) if hips is not None else set()
+    for joint in motion.translations.keys() - way:
         track = motion.translations[joint]
         size = quat.length(track)
         middle = float(np.median(size))

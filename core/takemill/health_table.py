@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from .health_findings import Finding
 
 KINDS = (
-    "spike", "frozen", "jitter", "still", "heading", "path", "skating", "floor", "feet", "pose",
-    "swapped", "flipped", "bone", "range",
+    "spike", "frozen", "jitter", "still", "heading", "path", "skating", "floor", "feet", "lying", "short",
+    "pose", "swapped", "flipped", "bone", "range",
 )  # fmt: skip
 """All kinds of findings, in the order of a table: sensors, the whole take, the body."""
 
