@@ -133,12 +133,12 @@ def _calm(vectors: Array, hop: int, noise: float) -> Array:
     length = (_WINDOWS - 3) * hop
     for start in range(0, frames, length):
         _cut(vectors, start - 2 * hop, blocks.reshape(channels, -1))
-        turned = _turned(axes.T, blocks)
+        turned = (axes.T @ blocks.reshape(channels, -1)).reshape(blocks.shape)
         windows[..., :hop], windows[..., hop:] = turned[:, :-1], turned[:, 1:]
         _filter(windows, spectrum, noise)
         calm = windows[:, 1:-2, hop:] + windows[:, 2:-1, :hop]
         part = out[:, start : start + length]
-        part[:] = _turned(axes, calm.reshape(channels, -1)[:, : part.shape[1]])
+        part[:] = axes @ calm.reshape(channels, -1)[:, : part.shape[1]]
     return out
 
 
@@ -168,15 +168,6 @@ def _filter(windows: Array, spectrum: Array, noise: float) -> None:
 
 def _hop(rate: float) -> int:
     return max(round(_WINDOW_S * rate / 2), 2)
-
-
-def _turned(matrix: Array, vectors: Array) -> Array:
-    """Matrix (C, C) times vectors (C, ...); quicker for long rows of few than a product."""
-    out = matrix[:, 0].reshape(-1, *[1] * (vectors.ndim - 1)) * vectors[0]
-    for row, target in zip(matrix, out, strict=True):
-        for weight, vector in zip(row[1:], vectors[1:], strict=True):
-            target += weight * vector
-    return out
 
 
 @lru_cache(maxsize=8)

@@ -117,94 +117,95 @@ def _bend(track: Array) -> Array:
 
 _LENGTHS = np.arange(1, LONGEST_SPIKE + 1)
 _AROUND = np.arange(-4 * _NEIGHBOURS, 4 * _NEIGHBOURS + 1)
-
-
-@lru_cache(maxsize=1)
-def _even_fits() -> tuple[Array, Array]:
-    """`_fits` for runs of 1 to 4 frames amid good ones, three on each side: (4, 10, 6) and (4,)."""
-    return _fits(_places(np.full(LONGEST_SPIKE, _NEIGHBOURS)).astype(float))
-
-
-def _places(ahead: Index) -> Index:
-    """The places (..., 4, 10) of runs of 1 to 4 frames and their six neighbours, of which `ahead` lie before.
-
-    Counted from the first of them, the neighbours first; shorter runs name their last frame again.
-    """
-    first, length = ahead[..., None], _LENGTHS[:, None]
-    around = np.arange(2 * _NEIGHBOURS)
-    run = first + np.minimum(np.arange(LONGEST_SPIKE), length - 1)
-    out: Index = np.concatenate([around + np.where(around >= first, length, 0), run], axis=-1)
-    return out
-
-
-def _fits(t: Array) -> tuple[Array, Array]:
-    """Cubics through the first six of times t (..., 10): values of six -> values at all ten (..., 10, 6).
-
-    Also how much further than the six's own the errors of the others may reach (...): the largest deviation
-    of a miss beside the noise's own.
-    """
-    side = 2 * _NEIGHBOURS
-    first, last = t.min(axis=-1, keepdims=True), t.max(axis=-1, keepdims=True)
-    powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
-    known = powers[..., :side, :]
-    across = np.swapaxes(known, -1, -2)
-    fits = powers @ _solved(across @ known, across)
-    reach = np.sqrt(1 + np.square(fits[..., side:, :]).sum(axis=-1).max(axis=-1))
-    return fits, reach
+_SIDE = 2 * _NEIGHBOURS
 
 
 def _best_runs(
     rotations: Array, good: Index, starts: Index, sigma: Array, min_turn: float, limit: float
 ) -> Index:
     """The places (N,) in `good` of spikes: runs of 1 to 4 good frames from `starts`, the clearest first."""
-    side = 2 * _NEIGHBOURS
+    starts, lengths = _runs_with_jumps(rotations, good, starts, min_turn / 4)
     # Near an end of the take there are fewer neighbours on one side, and more on the other.
-    first = np.clip(starts[:, None] - _NEIGHBOURS, 0, len(good) - side - _LENGTHS)  # (N, 4)
-    inside = starts[:, None] + _LENGTHS <= len(good)
-    ahead = np.minimum(starts[:, None] - first, side)
-    window = good[first[..., None] + _places(ahead)]  # (N, 4, 10)
-    even_fits, even_reach = _even_fits()
-    fits, reach = (np.repeat(part[None], len(starts), axis=0) for part in (even_fits, even_reach))
-    odd = (ahead != _NEIGHBOURS) | (good[first + side + _LENGTHS - 1] - good[first] >= side + _LENGTHS)
-    if odd.any():
-        fits[odd], reach[odd] = _fits(window[odd].astype(float))
+    first = np.clip(starts - _NEIGHBOURS, 0, len(good) - _SIDE - lengths)
+    ahead = starts - first
+    window = good[first[:, None] + _places(ahead, lengths)]  # (N, 10)
+    even_fits, even_reach = (part[lengths - 1] for part in _even_fits())
+    fits, reach = even_fits.copy(), even_reach.copy()
+    odd = (ahead != _NEIGHBOURS) | (good[first + _SIDE + lengths - 1] - good[first] >= _SIDE + lengths)
+    fits[odd], reach[odd] = _fits(window[odd].astype(float))
     values = rotations[window]
-    off = values - fits @ values[..., :side, :]
+    off = values - fits @ values[:, :_SIDE]
     miss = 2 * quat.length(off)
-    error = np.sqrt((miss[..., :side] ** 2).sum(axis=-1) / 6)  # 6 points less 4 parameters, 3 axes
-    least = miss[..., side:].min(axis=-1)
+    error = np.sqrt((miss[:, :_SIDE] ** 2).sum(axis=-1) / 6)  # 6 points less 4 parameters, 3 axes
+    least, most = miss[:, _SIDE:].min(axis=-1), miss[:, _SIDE:].max(axis=-1)
     # The good frames' own steps, and the mean step across the run: a path this quick bends as far by itself.
-    t = window[..., :side].astype(float)
-    steps = 2 * quat.length(np.diff(values[..., :side, :], axis=-2)) / np.diff(t, axis=-1)
-    spread = sigma[good[starts]][:, None]
+    steps = 2 * quat.length(np.diff(values[:, :_SIDE], axis=1)) / np.diff(window[:, :_SIDE], axis=1)
+    spread = sigma[good[starts]]
     bar = reach / even_reach * np.maximum(limit * spread, 5 * error)
     bar = np.maximum(bar, np.maximum(0.8 * steps.max(axis=-1), min_turn))
     # A quick turn from one pose to another leaves the path as well, but does not come back.
-    rows = np.arange(len(starts))[:, None], np.arange(LONGEST_SPIKE)
-    last, after = (values[(*rows, np.clip(ahead + k, 0, side - 1))] for k in (-1, 0))
-    returns = miss[..., side:].max(axis=-1) > quat.length(after - last)
-    sharp = _sharpness(off[..., side:, :]) > _SHARP
-    score = np.where(inside & returns & sharp & (least > bar), least / (error + spread + 1e-9), 0.0)
+    row = np.arange(len(starts))
+    last, after = (values[row, np.clip(ahead + k, 0, _SIDE - 1)] for k in (-1, 0))
+    returns = most > quat.length(after - last)  # half the turn between the two
+    sharp = _largest_bend(off[:, _SIDE:], lengths) > _SHARP * most
+    score = np.where(returns & sharp & (least > bar), least / (error + spread + 1e-9), 0.0)
     taken: set[int] = set()
-    for k in np.argsort(-score, axis=None, kind="stable")[: np.count_nonzero(score)].tolist():
-        start, length = int(starts[k // LONGEST_SPIKE]), k % LONGEST_SPIKE + 1
+    for k in np.argsort(-score, kind="stable")[: np.count_nonzero(score)].tolist():
+        start, length = int(starts[k]), int(lengths[k])
         if taken.isdisjoint(range(start - 1, start + length + 1)):
             taken.update(range(start, start + length))
     return np.array(sorted(taken), dtype=np.intp)
 
 
-def _sharpness(off: Array) -> Array:
-    """The largest bend (N, 4) within runs that lie `off` (N, 4, 4, 4) their fits, as a share of how far.
+def _runs_with_jumps(rotations: Array, good: Index, starts: Index, jump: float) -> tuple[Index, Index]:
+    """Starts (N,) and lengths (N,), 1 to 4, of runs of good frames entered and left by a step of a `jump`."""
+    there = np.minimum(starts[:, None] + np.arange(LONGEST_SPIKE + 1), len(good) - 1)
+    jumps = 2 * quat.length(rotations[good[there]] - rotations[good[there - 1]]) > jump
+    ends = starts[:, None] + _LENGTHS
+    leaves = (jumps[:, 1:] & (ends < len(good))) | (ends == len(good))
+    which, length = np.nonzero(jumps[:, :1] & leaves)
+    return starts[which], length + 1
 
-    The runs' lengths are 1 to 4 along axis 1, their frames follow along axis 2.
+
+def _places(ahead: Index, lengths: Index) -> Index:
+    """The places (N, 10) of six neighbours, of which `ahead` (N,) lie before a run, and of the run's frames.
+
+    Counted from the first neighbour; a run of fewer than four `lengths` (N,) names its last frame again.
     """
-    off = np.where(_LENGTHS[:, None, None] > np.arange(LONGEST_SPIKE)[:, None], off, 0.0)
+    first, length, around = ahead[:, None], lengths[:, None], np.arange(_SIDE)
+    run = first + np.minimum(np.arange(LONGEST_SPIKE), length - 1)
+    out: Index = np.concatenate([around + np.where(around >= first, length, 0), run], axis=1)
+    return out
+
+
+@lru_cache(maxsize=1)
+def _even_fits() -> tuple[Array, Array]:
+    """`_fits` for runs of 1 to 4 frames amid good ones, three on each side: (4, 10, 6) and (4,)."""
+    return _fits(_places(np.full(LONGEST_SPIKE, _NEIGHBOURS), _LENGTHS).astype(float))
+
+
+def _fits(t: Array) -> tuple[Array, Array]:
+    """Cubics through the first six of times t (N, 10): what those six weigh at all ten, (N, 10, 6).
+
+    Also the largest deviation (N,) of the last four from their cubic where all ten have noise of 1.
+    """
+    first, last = t.min(axis=1, keepdims=True), t.max(axis=1, keepdims=True)
+    powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
+    known = powers[:, :_SIDE]
+    across = np.swapaxes(known, 1, 2)
+    fits = powers @ _solved(across @ known, across)
+    return fits, np.sqrt(1 + np.square(fits[:, _SIDE:]).sum(axis=-1).max(axis=-1))
+
+
+def _largest_bend(off: Array, lengths: Index) -> Array:
+    """The largest bend (N,), radians, within runs of `lengths` (N,) that lie `off` (N, 4, 4) their fits."""
+    over = lengths[:, None] > np.arange(LONGEST_SPIKE)
+    off = off * over[..., None]
     bend = off.copy()
-    bend[..., 1:, :] -= off[..., :-1, :] / 2
-    bend[..., :-1, :] -= off[..., 1:, :] / 2
-    over = _LENGTHS[:, None] > np.arange(LONGEST_SPIKE)
-    share: Array = (quat.length(bend) * over).max(axis=-1) / np.maximum(quat.length(off).max(axis=-1), 1e-12)
-    return share
+    bend[:, 1:] -= off[:, :-1] / 2
+    bend[:, :-1] -= off[:, 1:] / 2
+    largest: Array = 2 * (quat.length(bend) * over).max(axis=1)
+    return largest
 
 
 def _local_median(values: Array) -> Array:
