@@ -45,7 +45,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 <p><button type="button" id="play-all" hidden>Play all</button></p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
-{pairs(clips)}
+{pairs(facts)}
 {_takes(takes)}
 {_settings(facts)}</main>
 <footer>{_care(facts)}</footer>

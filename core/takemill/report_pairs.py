@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from html import escape
 
-from .measure import SetGaps, set_gaps
-from .pipeline import FinishedClip
+from .clip_facts import Facts
 
 _CLOSE_CM, _FAR_CM = 3.0, 15.0  # between them the matrix goes from clear to full colour
 _SAME_CM = 0.05  # below it no joint is worth naming
 _MOST = 24  # clips; a larger matrix cannot be read
 
 
-def pairs(clips: Sequence[FinishedClip]) -> str:
+def pairs(facts: Facts) -> str:
     """The matrix of a set, and a line that tells of the pair that is pointed at; without additive clips."""
-    poses = {clip.name: clip.in_world for clip in clips if not clip.additive}
-    if not 1 < len(poses) <= _MOST:
+    gaps = facts["gaps"]
+    if not gaps or not 1 < len(gaps["clips"]) <= _MOST:
         return ""
-    gaps = set_gaps(poses, clips[0].body)
-    head = "".join(f'<th scope="col" class="n">{escape(name)}</th>' for name in gaps.names)
+    names = gaps["clips"]
+    head = "".join(f'<th scope="col" class="n">{escape(name)}</th>' for name in names)
     rows = "".join(
         f'<tr><th scope="row">{escape(name)}</th>'
-        + "".join(_cell(gaps, row, column) for column in range(len(poses)))
+        + "".join(_cell(gaps, row, column) for column in range(len(names)))
         + "</tr>"
-        for row, name in enumerate(gaps.names)
+        for row, name in enumerate(names)
     )
     return (
         '<h2 id="chain">Which clip can follow which</h2><p class="soft">From the last pose of the clip in '
@@ -37,11 +35,12 @@ def pairs(clips: Sequence[FinishedClip]) -> str:
     )
 
 
-def _cell(gaps: SetGaps, row: int, column: int) -> str:
-    cm, deg, cm_s = (float(values[row, column]) for values in (gaps.cm, gaps.deg, gaps.cm_s))
-    said = f"{gaps.names[row]} to {gaps.names[column]}: {cm:.1f} cm, {deg:.1f}°, {cm_s:.0f} cm/s"
+def _cell(gaps: Facts, row: int, column: int) -> str:
+    cm, deg, cm_s, worst = (gaps[name][row][column] for name in ("cm", "deg", "cm_s", "worst"))
+    here, there = gaps["clips"][row], gaps["clips"][column]
+    said = f"{here} to {there}: {cm:.1f} cm, {deg:.1f}°, {cm_s:.0f} cm/s"
     if cm >= _SAME_CM:
-        said += f"; furthest apart: {', '.join(gaps.worst[row][column])}"
+        said += f"; furthest apart: {', '.join(worst)}"
     first = "0" if row == column == 0 else "-1"
     return (
         f'<td tabindex="{first}" title="{escape(said)}" style="--part: {_part(cm)}%">{cm:.1f}'

@@ -253,8 +253,10 @@ def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
     assert len(cells) == 9
     for cell, (row, column) in zip(cells, np.ndindex(3, 3), strict=True):
         said = cell["title"]
-        assert said.startswith(f"{gaps.names[row]} to {gaps.names[column]}: {gaps.cm[row, column]:.1f} cm, ")
-        assert f"{gaps.cm_s[row, column]:.0f} cm/s" in said
+        assert said.startswith(
+            f"{gaps.names[row]} to {gaps.names[column]}: {round(float(gaps.cm[row, column]), 2):.1f} cm, "
+        )
+        assert f"{round(float(gaps.cm_s[row, column]), 2):.0f} cm/s" in said
         if gaps.cm[row, column] >= 0.05:
             assert said.endswith(", ".join(gaps.worst[row][column]))
     assert [cell["tabindex"] for cell in cells] == ["0"] + ["-1"] * 8
