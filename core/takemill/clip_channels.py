@@ -20,7 +20,7 @@ from .reduce_planes import Planes
 from .skeleton import Skeleton
 from .tracks import SAME, Y_UP, moving_channels
 
-_GRID = 2.0**22  # rotations are rounded to it: what differs by less gives the same keys
+_GRID = np.float32(2**22)  # rotations are rounded to it: what differs by less gives the same keys
 _LOOKS = 5  # poses of a clip at which the distances of joints are measured
 # Errors of a chain rarely point the same way at once, so more than the bound is shared out. By trial: with 5
 # and with 10 keys take 4 % more bytes.
@@ -109,7 +109,7 @@ class ClipChannels:
         roots, child = self._levels[0], slice(self._levels[0].stop, None)
         whole = np.concatenate([motion.rotations for motion in motions]).transpose(2, 1, 0)[:, self.order]
         whole[:, roots] = planes.mul(Y_UP[:, None, None], whole[:, roots])
-        self._local = planes.unit(np.rint(whole * _GRID) / _GRID).astype(np.float32)
+        self._local = planes.unit(np.rint(whole.astype(np.float32) * _GRID) / _GRID)
         first, final = self._local[:, :, self.starts], self._local[:, :, self.stops - 1]
         closed = (np.abs(final - first) < 2 * SAME).all(axis=0)
         self._local[:, :, self.stops - 1] = np.where(closed, first, final)
@@ -152,7 +152,7 @@ class ClipChannels:
             if parent >= 0:
                 below[:, joint] |= below[:, parent]
         ways = places[:, self.turning, None] - places[:, None]
-        far = np.sqrt(planes.dot(ways, ways)).reshape(*ways.shape[1:3], -1, _LOOKS).max(axis=-1)
+        far = np.sqrt(planes.dot(ways, ways)).reshape(*ways.shape[1:3], len(self.starts), _LOOKS).max(axis=-1)
         far = (far + size) * below[self.turning][..., None]
         slid = np.broadcast_to(below[self.sliding][..., None], (len(self.sliding), *far.shape[1:]))
         return np.concatenate([far, slid.astype(far.dtype)])

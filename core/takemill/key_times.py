@@ -5,6 +5,7 @@ The first and the last frame of each clip are keys, so that no span of keys lead
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -72,11 +73,14 @@ def reaches(curves: Planes, allowed: Planes, last: Index) -> Index:
     flat, eps = curves.reshape(width, -1), allowed.reshape(-1)
     room = np.tile(last - np.arange(frames), count)
     out = np.minimum(room, 1)
-    at = np.flatnonzero(room >= _LENGTHS[0])
-    low = np.full((3, len(at)), -np.inf, flat.dtype)
-    high = np.full((3, len(at)), np.inf, flat.dtype)
-    length = 1
-    for longer in _LENGTHS:
+    # The shortest span is tried everywhere, and for most curves it is the last that is: in one piece.
+    start, middle, end = flat[:, :-2], flat[:, 1:-1], flat[:, 2:]
+    slope, slack = _way(start, middle), eps[1:-1]
+    fits = (np.abs(_way(start, end) / 2 - slope) <= slack).all(axis=0) & (room[:-2] >= 2)
+    at = np.flatnonzero(fits)
+    out[at] = 2
+    low, high = slope[:, at] - slack[at], slope[:, at] + slack[at]
+    for length, longer in pairwise(_LENGTHS):
         ahead = at + length
         slope, slack = _way(flat[:, at], flat[:, ahead]) / length, eps[ahead] / length
         low, high = np.maximum(low, slope - slack), np.minimum(high, slope + slack)
@@ -86,11 +90,10 @@ def reaches(curves: Planes, allowed: Planes, last: Index) -> Index:
         fits = ((chord >= low) & (chord <= high)).all(axis=0)
         if width == 4:
             fits &= planes.dot(flat[:, at], flat[:, at + longer]) > _LEAST_COSINE
-        out[at[fits]] = longer
         at, low, high = at[fits], low[:, fits], high[:, fits]
+        out[at] = longer
         if not len(at):
             break
-        length = longer
     return out.reshape(count, frames)
 
 

@@ -12,7 +12,9 @@ All of it happens for many clips of a skeleton at once, and for no clip otherwis
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -65,7 +67,7 @@ _INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
 _INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
 _INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
 _ROUNDS = 40
-_BATCH = 4096  # frames that are worked on together, so that they stay in the processor's cache
+_BATCH = 1024  # frames that are worked on together, so that they stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -140,7 +142,8 @@ def reduce_clips(
     bounds = [_bound(m, settings, p) for m, p in zip(motions, planted or [None] * len(motions), strict=True)]
     joints = list(travelling or [None] * len(motions))
     out: list[tuple[Track, ...]] = [() for _ in motions]
-    for chosen in _batches(motions):
+
+    def reduce_batch(chosen: list[int]) -> None:
         clips = ClipChannels(
             [motions[i] for i in chosen],
             [_SPENT * bounds[i] for i in chosen],
@@ -149,6 +152,9 @@ def reduce_clips(
         )
         for place, tracks in _Reduction(clips, settings.storage, [joints[i] for i in chosen]).run():
             out[chosen[place]] = in_order([*still_tracks(motions[chosen[place]]), *tracks])
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
+        list(pool.map(reduce_batch, _batches(motions)))
     return [tracks or dense_tracks(motion) for tracks, motion in zip(out, motions, strict=True)]
 
 
@@ -192,7 +198,7 @@ class _Reduction:
         self._ends = np.zeros(len(clips.clip), bool)
         self._ends[clips.starts] = self._ends[clips.stops - 1] = True
         joints = clips.order[clips.turning]
-        exact = np.array([[joint == one for one in travelling] for joint in joints]).reshape(len(joints), -1)
+        exact = joints[:, None] == np.array([-1 if one is None else one for one in travelling])
         self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
         self.group, self.keys = self._planned()
 
@@ -314,26 +320,26 @@ class _Reduction:
         x, y, z = places.astype(np.float64)
         roots = clips.roots
         at = [np.flatnonzero(mask) for mask in (self.keys[:count].ravel(), self.keys[count:].ravel())]
+        rows = [np.arange(len(mask))[:, None] * frames for mask in (self.keys[:count], self.keys[count:])]
+        lows = np.concatenate([np.searchsorted(at[i], rows[i] + clips.starts) for i in (0, 1)])
+        highs = np.concatenate([np.searchsorted(at[i], rows[i] + clips.stops) for i in (0, 1)])
+        when = [(places % frames).astype(np.float64) for places in at]
         root = np.isin(at[0] // frames, np.flatnonzero(roots[:count]))
         turned[root] = quat.mul(quat.inv(Y_UP), turned[root])
         turned = quat.normalize(turned)
         root = np.isin(at[1] // frames, np.flatnonzero(roots[count:]))
         slid = np.stack([x, np.where(root, -z, y), np.where(root, y, z)], axis=-1)
+        joints = clips.order[np.concatenate([clips.turning, clips.sliding])].tolist()
         for clip in done:
-            start, stop = clips.starts[clip], clips.stops[clip]
             out = []
             for channel in np.flatnonzero(clips.moving[:, clip]):
-                row = channel if channel < count else channel - count
-                kind = int(channel >= count)
-                low, high = np.searchsorted(at[kind], [row * frames + start, row * frames + stop])
-                when = (at[kind][low:high] - row * frames - start).astype(np.float64)
-                if kind == 0:
-                    joint = int(clips.order[clips.turning[row]])
-                    storage = _STORAGES[self.stored[row, clip]]
-                    out.append(Track(joint, "rotation", when, turned[low:high], storage))
+                chosen = slice(lows[channel, clip], highs[channel, clip])
+                joint, start = joints[channel], clips.starts[clip]
+                if channel < count:
+                    storage = _STORAGES[self.stored[channel, clip]]
+                    out.append(Track(joint, "rotation", when[0][chosen] - start, turned[chosen], storage))
                 else:
-                    joint = int(clips.order[clips.sliding[row]])
-                    out.append(Track(joint, "translation", when, slid[low:high]))
+                    out.append(Track(joint, "translation", when[1][chosen] - start, slid[chosen]))
             yield int(clip), out
 
 

@@ -13,7 +13,14 @@ from takemill import quat
 from takemill.errors import InputError
 from takemill.glb import GlbClip, append_animations, skeleton_glb
 from takemill.motion import Motion
-from takemill.reduce import ReduceSettings, Track, dense_tracks, largest_error_m, reduce_keys
+from takemill.reduce import (
+    ReduceSettings,
+    Track,
+    dense_tracks,
+    largest_error_m,
+    reduce_clips,
+    reduce_keys,
+)
 from takemill.skeleton import Skeleton
 
 MOTION = odd_motion()
@@ -262,6 +269,33 @@ def test_keys_come_out_the_same_twice():
     for a, b in zip(one, two, strict=True):
         np.testing.assert_array_equal(a.frames, b.frames)
         np.testing.assert_array_equal(a.values, b.values)
+
+
+def test_many_clips_at_once_come_out_as_each_alone():
+    motions = [smooth_motion(61), smooth_motion(90).slice(20, 90), smooth_motion(200).slice(150, 152)]
+    motions += [replace(motion, skeleton=motions[0].skeleton) for motion in motions]
+    still = np.repeat(motions[0].rotations[:1], 40, axis=0)
+    motions.append(Motion(motions[0].skeleton, 120.0, still, motions[0].root_translation[:40]))
+    planted = [None, np.ones((70, 9), bool), None, None, None, None, None]
+    travelling = [None, None, None, 0, None, None, 0]
+    together = reduce_clips(motions, None, planted, travelling)
+    for motion, found, feet, joint in zip(motions, together, planted, travelling, strict=True):
+        alone = reduce_keys(motion, None, feet, joint)
+        assert [(t.joint, t.path, t.storage) for t in found] == [(t.joint, t.path, t.storage) for t in alone]
+        for one, other in zip(found, alone, strict=True):
+            np.testing.assert_array_equal(one.frames, other.frames)
+            np.testing.assert_array_equal(one.values, other.values)
+
+
+def test_what_differs_by_less_than_a_file_can_hold_gives_the_same_keys():
+    """Other builds of numpy take sines and sums that differ in the last digits."""
+    motion = smooth_motion()
+    rng = np.random.default_rng(0)
+    noise = 1e-13 * rng.normal(size=motion.rotations.shape)
+    other = motion.with_rotations(motion.rotations + noise)
+    for a, b in zip(reduce_keys(motion), reduce_keys(other), strict=True):
+        np.testing.assert_array_equal(a.frames, b.frames)
+        np.testing.assert_allclose(a.values, b.values, atol=1e-6)
 
 
 @pytest.mark.parametrize("frames", [1, 2, 3, 4])
