@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .body_map import BodyMap
+from .body_map import BodyMap, leg_length
 from .checks import Array, Index
 from .contacts import Contacts, foot_points, joint_in_model
 from .errors import InputError
@@ -18,6 +18,8 @@ from .motion import Motion
 from .series import runs
 from .travel import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
 
+_SLOW = 0.4  # leg lengths per second; faster, a foot that counts as planted still lands or leaves
+_STILL_M_S = 0.003
 _CYCLES = 3  # the middle one has whole contacts on both sides of its seams
 
 
@@ -49,14 +51,17 @@ def pin_loop(
 ) -> tuple[Motion, Contacts]:
     """A closed loop with its planted feet still, also where a contact goes on over the seam; it stays closed.
 
-    The loop is pinned as the middle one of three cycles, then held: the millimetre by which a foot that rolls
-    from heel to ball still slips is taken out, and given back in the air. Its way and turn stay.
+    The loop is pinned as the middle one of three cycles, then held: what a foot still slips as it rolls,
+    lands or leaves is taken out, and given back in the air. Its way and turn stay.
 
     Args:
         loop: closed; its last frame is its first again.
         body: of its skeleton.
         contacts: of its F frames; the last frame counts as the first.
         settings: how feet are pinned.
+
+    Returns:
+        The loop, and the contacts (F) that stand: of those given all that are slow enough to be held.
 
     Raises:
         InputError: contacts of another length.
@@ -70,7 +75,7 @@ def pin_loop(
     many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
     settings = settings or FootlockSettings()
     pinned, kept = pin_feet(repeated(loop, body, _CYCLES), body, many, settings)
-    pinned = _held(pinned, body, kept, max(round(settings.blend_s * loop.rate), 1))
+    pinned, kept = _held(pinned, body, many, kept, max(round(settings.blend_s * loop.rate), 1))
     # Onto the loop's own place: the middle cycle starts where the first one ended.
     steady = steady_travel(find_travel(loop, body, TravelSettings()))
     back = with_travel(
@@ -91,13 +96,26 @@ def pin_loop(
     return closed, replace(kept, heel=heel, toe=toe)
 
 
-def _held(motion: Motion, body: BodyMap, contacts: Contacts, blend: int) -> Motion:
-    """The motion with what its standing feet still slip taken out; it comes back within `blend` frames."""
-    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
-    points = foot_points(motion, body)[:, [body.feet.index(foot) for foot in contacts.feet]]
+def _held(
+    motion: Motion, body: BodyMap, found: Contacts, pinned: Contacts, blend: int
+) -> tuple[Motion, Contacts]:
+    """The motion with what its standing feet still slip taken out; it comes back within `blend` frames.
+
+    Held are the contacts that were pinned, and what was found beside them where the foot is slow. Where a leg
+    cannot reach, it is not held.
+    """
+    columns = [body.feet.index(foot) for foot in found.feet]
+    points = foot_points(motion, body)[:, columns]
+    steps, stands = planted_steps(points, np.stack([found.heel, found.toe], axis=-1))
+    slow = np.linalg.norm(steps, axis=-1) * motion.rate < _SLOW * leg_length(motion.skeleton, body)
+    rests = stands & (slow | (pinned.planted[1:] & pinned.planted[:-1]))
+    near = np.zeros_like(found.planted)
+    near[1:] |= rests
+    near[:-1] |= rests
+    planted = np.stack([found.heel, found.toe], axis=-1) & near[..., None]
     steps, stands = planted_steps(points, planted)
     goals = {}
-    for k, foot in enumerate(contacts.feet):
+    for k, foot in enumerate(found.feet):
         slip = np.zeros((len(motion), 2))
         slip[1:] = np.cumsum(np.where(stands[:, k, None], steps[:, k], 0.0), axis=0)
         shift = np.zeros((len(motion), 3))
@@ -107,7 +125,11 @@ def _held(motion: Motion, body: BodyMap, contacts: Contacts, blend: int) -> Moti
             shift[:, :2] = _given_back(slip, *runs(stands[:, k]), blend)
         if shift.any():
             goals[foot] = joint_in_model(motion, body.require(foot))[1] + shift
-    return place_ankles(motion, body, goals)
+    held = place_ankles(motion, body, goals)
+    steps, stands = planted_steps(foot_points(held, body)[:, columns], planted)
+    slips = stands & (np.linalg.norm(steps, axis=-1) * motion.rate > _STILL_M_S)
+    near[1:] &= ~slips
+    return held, replace(found, heel=found.heel & near, toe=found.toe & near)
 
 
 def _given_back(slip: Array, starts: Index, stops: Index, blend: int) -> Array:
