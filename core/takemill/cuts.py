@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +13,7 @@ from .checks import Array, Index, Mask, expect_positive
 from .clouds import main_joints, positions_at
 from .contacts import Contacts, find_contacts
 from .motion import Motion
+from .repair_calibration import reference_poses, trimmed
 from .series import runs
 
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")
@@ -106,7 +107,8 @@ def suggest_cuts(
     """The stretches of a take that could be clips, in order of time; they do not overlap.
 
     An action begins and ends with a little rest near the neutral pose (the pose in which the body mostly
-    rests), so that it chains from an idle. `contacts` are found when they are not given.
+    rests), so that it chains from an idle. `contacts` are found when they are not given. A reference pose at
+    either end of the take is no part of a clip.
 
     Raises:
         InputError: a setting is not above 0.
@@ -114,6 +116,11 @@ def suggest_cuts(
     settings = settings or CutSettings()
     for field in fields(settings):
         expect_positive(getattr(settings, field.name), field.name)
+    first, last = trimmed(reference_poses(motion, body), len(motion))
+    if (first, last) != (0, len(motion)):
+        inner = contacts.sliced(first, last) if contacts else None
+        cuts = suggest_cuts(motion.slice(first, last), body, settings, inner)
+        return tuple(replace(cut, start=cut.start + first, stop=cut.stop + first) for cut in cuts)
     step = max(1, round(motion.rate / _WORK_HZ))
     frames = np.arange(0, len(motion), step)
     signals = _signals(motion, body, settings, contacts or find_contacts(motion, body), frames)
@@ -127,13 +134,13 @@ def suggest_cuts(
         rest = stop
     ranges = [one for one in found if one[2] - one[1] >= max(settings.shortest_s * signals.rate, 1)]
     counts = dict.fromkeys(KINDS, 0)
-    cuts = []
+    named = []
     for kind, start, stop in ranges:
         counts[kind] += 1
         name = f"{_STEMS.get(kind, kind)}_{counts[kind]:02}"
         end = len(motion) if stop >= len(frames) else stop * step
-        cuts.append(Cut(name, kind, start * step, end, kind in _LOOPS))
-    return tuple(cuts)
+        named.append(Cut(name, kind, start * step, end, kind in _LOOPS))
+    return tuple(named)
 
 
 def _resting(signals: _Signals, settings: CutSettings) -> Mask:

@@ -13,10 +13,12 @@ import pytest
 
 import fit_bodies
 import synthetic
+from reference_poses import HELD, arms, take_with_pose
 from takemill import quat
 from takemill.body_map import BodyMap, find_body_map
 from takemill.bvh import read_bvh
 from takemill.checks import Array
+from takemill.contacts import find_contacts
 from takemill.cuts import CutSettings, suggest_cuts
 from takemill.errors import InputError
 from takemill.fit import fit
@@ -189,3 +191,13 @@ def test_a_setting_of_zero_is_refused(take: tuple[Motion, BodyMap, list[tuple[st
     motion, body, _ = take
     with pytest.raises(InputError, match="pause_s"):
         suggest_cuts(motion, body, replace(CutSettings(), pause_s=0.0))
+
+
+@pytest.mark.parametrize("at_end", [False, True])
+def test_a_reference_pose_is_no_part_of_a_clip(at_end: bool) -> None:
+    take, body = take_with_pose(arms(), at_end=at_end)
+    cuts = suggest_cuts(take, body)
+    assert "steps" in {cut.kind for cut in cuts}
+    clear = slice(0, len(take) - HELD) if at_end else slice(HELD, len(take))
+    assert all(clear.start - 3 <= cut.start < cut.stop <= clear.stop + 3 for cut in cuts)
+    assert cuts == suggest_cuts(take, body, contacts=find_contacts(take, body))
