@@ -11,6 +11,7 @@ from . import body_map, quat
 from .body_map import BodyMap
 from .checks import Array, expect_positive
 from .clouds import cloud, main_joints, positions_at
+from .contacts import foot_points
 from .errors import InputError
 from .motion import Motion
 from .travel import Travel, root_at_rest, with_travel
@@ -24,8 +25,8 @@ def blend_ends(
     """A one-shot that starts and ends at rest in the neutral pose, where it stands then.
 
     Within `start_s` the neutral pose goes over into the motion, within `end_s` the motion into the neutral
-    pose; pose and speed are the neutral pose's at the very ends. The place and heading of the clip's own
-    ends stay.
+    pose; pose and speed are the neutral pose's at the very ends. The heading of the clip's own ends stays,
+    and the place of its feet, so that they slide as little as the two stances differ.
 
     Args:
         motion: the one-shot.
@@ -109,8 +110,13 @@ def _after(a: Motion, b: Motion) -> Motion:
 
 
 def _standing_at(pose: Motion, at: Motion, body: BodyMap) -> Motion:
-    """A pose (one frame) turned and shifted on the floor to where another one stands."""
-    return _laid(pose, 0, at, 0, body)
+    """A pose (one frame) with the heading of another one and, in the middle, the place of its feet."""
+    laid = _laid(pose, 0, at, 0, body)
+    if not body.feet:
+        return laid
+    here, there = (foot_points(motion, body)[0].mean(axis=(0, 1)) for motion in (laid, at))
+    shift = Travel(laid.rate, ((there - here) * [1.0, 1.0, 0.0])[None], np.zeros(1))
+    return root_at_rest(with_travel(laid, shift), body)
 
 
 def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> Motion:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -22,10 +23,12 @@ from .motion import Motion
 from .pipeline_take import PreparedTake
 from .recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .series import frames_at
-from .travel import Travel, at_origin, find_travel, through_ends, with_root_joint
+from .travel import Travel, TravelSettings, at_origin, find_travel, through_ends, with_root_joint
 from .travel_parts import TravelParts, on_the_spot, part_travel, put_back
 from .travel_shape import ShapeSettings, shape_travel
 from .variants import additive
+
+Number = TypeVar("Number", int, float)
 
 _PINNED = ("steps", "still")  # kinds of loops whose planted feet are pinned again
 _STRIKING = ("strike", "other")
@@ -223,6 +226,7 @@ def finish(
     blend = 0 if spec.loop or neutral is None else _or(spec.blend_frames, recipe.blend_frames)
     if blend and neutral:
         motion = _blended(motion, body, neutral, blend, who)
+        motion, travel = _ends_met(motion, body, travel, spec, recipe)
     clip = FinishedClip(
         name=variant.name if variant else spec.name,
         kind=spec.kind,
@@ -245,7 +249,7 @@ def finish(
     return replace(clip, motion=part_travel(motion, body, travel, clip.parts))
 
 
-def _or(own: int | None, common: int) -> int:
+def _or(own: Number | None, common: Number) -> Number:
     return common if own is None else own
 
 
@@ -264,9 +268,7 @@ def _on_its_way(
     motion: Motion, body: BodyMap, contacts: Contacts, spec: ClipSpec, recipe: Recipe
 ) -> tuple[Motion, Travel, Contacts]:
     """The clip at the origin, facing forward, on a way of the wanted shape; feet stand where they stood."""
-    settings = replace(recipe.travel, planar=True, turn=True, height=parts_of(spec, recipe).height != "keep")
-    if spec.smooth_hz is not None:
-        settings = replace(settings, smooth_hz=spec.smooth_hz)
+    settings = _tracked(spec, recipe, _or(spec.smooth_hz, recipe.travel.smooth_hz))
     motion, travel = at_origin(motion, find_travel(motion, body, settings, spec.loop))
     shape = ShapeSettings(spec.straight, spec.constant_speed, _turn_deg(spec, travel))
     shaped = shape != ShapeSettings()
@@ -276,8 +278,21 @@ def _on_its_way(
         motion, contacts = pin_loop(motion, body, contacts, recipe.footlock)
     elif shaped:
         motion, contacts = pin_feet(motion, body, contacts, recipe.footlock)
-        travel = through_ends(travel, find_travel(motion, body, replace(settings, smooth_hz=0.0)))
+        motion, travel = _ends_met(motion, body, travel, spec, recipe)
     return motion, travel, contacts
+
+
+def _ends_met(
+    motion: Motion, body: BodyMap, travel: Travel, spec: ClipSpec, recipe: Recipe
+) -> tuple[Motion, Travel]:
+    """A one-shot whose root track starts, at the origin, and ends where its hips do."""
+    hips = find_travel(motion, body, _tracked(spec, recipe, smooth_hz=0.0))
+    return at_origin(motion, through_ends(travel, hips))
+
+
+def _tracked(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> TravelSettings:
+    """How the whole root track of a clip is found, whatever becomes of its parts."""
+    return TravelSettings(height=parts_of(spec, recipe).height != "keep", smooth_hz=smooth_hz)
 
 
 def _turn_deg(spec: ClipSpec, travel: Travel) -> float | None:

@@ -297,6 +297,11 @@ def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
     raw = set_gaps({name: clips[name].in_world for name in ("rest", "raw")}, body)
     assert raw.cm[1, 0] > 0.5
     assert raw.cm_s[1, 0] > 10 * gaps.cm_s.max()
+    for name in names:
+        track = clips[name].travel
+        assert np.abs(track.position[0]).max() < 1e-9
+        assert abs(track.heading[0]) < 1e-9
+    assert abs(clips["turn"].travel.turn_deg) == pytest.approx(180, abs=1e-6)
     neutral = seen_from_root(clips["rest"])[0]
     for name in names[1:]:
         assert clips[name].blend_frames == 6
