@@ -41,6 +41,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         if not target.takemill.parts:
             stage.keep_body(target, body, skeleton)
         stage.note_source(new, work)
+        stage.copy_cuts(work.action, new)
         stage.activate(context, target)
         return f"{target.name} plays {new.name}"
 

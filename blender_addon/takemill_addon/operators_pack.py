@@ -11,6 +11,8 @@ from takemill.clip_set import expect_place, write_clip_set
 from takemill.errors import InputError
 from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings
+from takemill.packing_characters import place_of
+from takemill.pipeline import FinishedClip, PreparedTake
 from takemill.recipe import Recipe, expect_name
 from takemill.reduce import ReduceSettings
 
@@ -22,7 +24,7 @@ from .packing import Stock, clips_of, takes_of
 
 @dataclass(frozen=True)
 class _Order:
-    """Where a set goes and how it is written."""
+    """Where a character's set goes and how it is written."""
 
     folder: Path
     name: str
@@ -31,10 +33,42 @@ class _Order:
     recipe: Recipe
 
 
+@dataclass(frozen=True)
+class _Load:
+    """All that goes into a character's set, and the bones whose scale does not."""
+
+    order: _Order
+    stock: Stock
+    clips: tuple[FinishedClip, ...]
+    takes: list[PreparedTake]
+    base: bytes
+    unscaled: tuple[str, ...]
+
+
+def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
+    """The armatures whose sets are packed: the active one, or all selected ones by name."""
+    active = stage.armature_of(context)
+    if context.scene.takemill.pack_characters == "ACTIVE":
+        return [active] if active else []
+    selected = [item for item in context.view_layer.objects if item.select_get()]
+    found = {one for item in selected if (one := stage.armature_behind(item))} | {active}
+    return sorted(found, key=lambda one: one.name)
+
+
+def bodies(context: bpy.types.Context) -> str:
+    """Needs a mapped body of each character."""
+    for one in characters_of(context):
+        if not any(part.bone for part in one.takemill.parts):
+            return f"Map the body of {one.name} first"
+    return ""
+
+
 def some_clips(context: bpy.types.Context) -> str:
-    """Needs a ticked clip."""
-    clips = stage.armature_of(context).takemill.clips
-    return "" if any(clip.use for clip in clips) else "Make clips first, and leave one ticked"
+    """Needs a ticked clip of each character."""
+    for one in characters_of(context):
+        if not any(clip.use for clip in one.takemill.clips):
+            return f"Make clips for {one.name} first, and leave one ticked"
+    return ""
 
 
 def an_exporter(_: bpy.types.Context) -> str:
@@ -48,44 +82,65 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.pack_set"
     bl_label = "Pack Clip Set"
-    needs = (stage.an_armature, stage.a_body, some_clips, an_exporter)
+    needs = (stage.an_armature, bodies, some_clips, an_exporter)
 
     def run(self, context: bpy.types.Context) -> str:
-        armature = stage.armature_of(context)
-        order = _order(context.scene.takemill, armature)
-        stock = Stock.of(armature, order.deform_only)
-        expect_place(order.folder, order.name)
-        clips, unscaled = clips_of(context, stock, order.rate)
-        takes = takes_of(context, stock, clips)
-        base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
+        loads = _loads(context)
         manager = context.window_manager
         manager.progress_begin(0, 100)
         try:
-            facts = write_clip_set(
-                order.folder,
-                base,
-                order.name,
-                takes,
-                clips,
-                order.recipe,
-                progress=lambda _, part: manager.progress_update(round(100 * part)),
-                place=stock.placed,
-            )
+            for number, load in enumerate(loads):
+                write_clip_set(
+                    load.order.folder,
+                    load.base,
+                    load.order.name,
+                    load.takes,
+                    load.clips,
+                    load.order.recipe,
+                    lambda _, part, k=number: manager.progress_update(round(100 * (k + part) / len(loads))),
+                    load.stock.placed,
+                )
         finally:
             manager.progress_end()
-        hidden = hidden_parts_of(context, armature)
-        notes = [f"{len(facts)} clips packed into {order.folder / order.name}.glb"]
-        notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
-        notes += [f"without the scale of {', '.join(unscaled)}"] * bool(unscaled)
-        return "; ".join(notes)
+        return "; ".join(note for load in loads for note in _notes(context, load))
 
 
-def _order(chosen, armature: bpy.types.Object) -> _Order:
+def _loads(context: bpy.types.Context) -> list[_Load]:
+    """Everything read and checked, for all characters, before the first set is written."""
+    characters = characters_of(context)
+    names = [one.name.casefold() for one in characters]
+    twice = next((one.name for one in characters if names.count(one.name.casefold()) > 1), None)
+    if twice:
+        raise InputError(f"armature {twice!r}: another one has this name but for small and large letters")
+    orders = [_order(context.scene.takemill, one, len(characters)) for one in characters]
+    for order in orders:
+        expect_place(order.folder, order.name)
+    return [_load(context, one, order) for one, order in zip(characters, orders, strict=True)]
+
+
+def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
+    stock = Stock.of(armature, order.deform_only)
+    clips, unscaled = clips_of(context, stock, order.rate)
+    takes = takes_of(context, stock, clips)
+    base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
+    return _Load(order, stock, clips, takes, base, unscaled)
+
+
+def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
+    """What to say of a set."""
+    hidden = hidden_parts_of(context, load.stock.armature)
+    notes = [f"{len(load.clips)} clips packed into {load.order.folder / load.order.name}.glb"]
+    notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
+    return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
+
+
+def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
     if chosen.set_folder.startswith("//") and not bpy.data.filepath:
         raise InputError(
             "the folder lies beside this file, which has no place yet; save the file or name a folder"
         )
     folder = Path(bpy.path.abspath(chosen.set_folder or "//"))
+    folder = place_of(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
     name = expect_name(chosen.set_name or armature.name, "name of the set")
     rate = chosen.set_rate or None
     recipe = Recipe(

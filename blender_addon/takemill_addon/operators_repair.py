@@ -143,6 +143,7 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     new = write_motion(context, work.armature, mended, work.take.start, name, work.take.frame)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)
+    stage.copy_cuts(work.action, new)
     new.takemill.repaired = True
     return new, f"{findings.summary(one for one in found if one.mended)} mended"
 

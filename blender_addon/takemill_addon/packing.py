@@ -13,7 +13,7 @@ from takemill.body_map import BodyMap
 from takemill.contacts import find_contacts
 from takemill.errors import InputError, TakemillError
 from takemill.glb import GlbClip
-from takemill.health import check
+from takemill.health import Health, check
 from takemill.pipeline import FinishedClip, PreparedTake
 from takemill.reduce import Track
 from takemill.skeleton import Skeleton
@@ -151,7 +151,7 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
             motion, _ = stock.motion_of(context, action)
         except TakemillError:  # the report can do without; the clips are whole
             continue
-        known = [health for one in _ancestry(action) if (health := findings.kept(one))]
+        known = [health for one in _ancestry(action) if (health := _kept(one))]
         known = known or [check(motion, stock.body)]
         out.append(
             PreparedTake(
@@ -167,6 +167,11 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
             )
         )
     return out
+
+
+def _kept(action: bpy.types.Action) -> Health | None:
+    """What is kept of an Action's health, in frames of its motion."""
+    return findings.kept(action, round(action.frame_range[0]))
 
 
 def _ancestry(action: bpy.types.Action) -> list[bpy.types.Action]:

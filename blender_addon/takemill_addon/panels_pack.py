@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bpy
 
+from .operators_pack import characters_of
 from .panel_steps import ArmatureStep
 
 
@@ -13,7 +14,15 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
+        layout.row().prop(chosen, "pack_characters", expand=True)
         layout.prop(chosen, "set_folder")
+        characters = characters_of(context)
+        if len(characters) > 1:
+            column = layout.column(align=True)
+            column.scale_y = 0.8
+            for one in characters:
+                count = sum(clip.use for clip in one.takemill.clips)
+                column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
         layout.prop(chosen, "set_name", placeholder=armature.name)
         layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bpy.props import BoolProperty, FloatProperty, StringProperty
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, StringProperty
 
 from takemill import reduce
 
@@ -10,6 +10,17 @@ from takemill import reduce
 class PackProperties:
     """Settings of the scene for the clip set."""
 
+    pack_characters: EnumProperty(
+        name="Characters",
+        items=(
+            ("ACTIVE", "Active", "Pack the clips of the active armature into the folder"),
+            (
+                "SELECTED",
+                "Selected",
+                "Pack the clips of each selected armature into a folder of its own name",
+            ),
+        ),
+    )
     set_folder: StringProperty(
         name="Folder",
         subtype="DIR_PATH",

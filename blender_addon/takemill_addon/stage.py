@@ -48,9 +48,12 @@ def work_from_context(context: bpy.types.Context, action: bpy.types.Action | Non
 def armature_of(context: bpy.types.Context) -> bpy.types.Object | None:
     """The active armature, or the one that bends the active mesh."""
     active = context.view_layer.objects.active
-    if active is None or active.type == "ARMATURE":
-        return active
-    return active.find_armature()
+    return armature_behind(active) if active else None
+
+
+def armature_behind(item: bpy.types.Object) -> bpy.types.Object | None:
+    """An armature itself, or the one that bends a mesh."""
+    return item if item.type == "ARMATURE" else item.find_armature()
 
 
 def body_of(armature: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
@@ -89,6 +92,18 @@ def note_source(new: bpy.types.Action, work: Work) -> None:
     """What every new Action remembers: where it came from. That also keeps the old one in the file."""
     note_reading(work)
     new.takemill.source, new.takemill.repaired = work.action, False
+
+
+def copy_cuts(old: bpy.types.Action, new: bpy.types.Action) -> None:
+    """The cuts of a take go along to an Action of the same frames that has none."""
+    if new.takemill.cuts:
+        return
+    new.takemill.recipe = old.takemill.recipe
+    for cut in old.takemill.cuts:
+        item = new.takemill.cuts.add()
+        for one in cut.bl_rna.properties:
+            if not one.is_readonly:
+                setattr(item, one.identifier, getattr(cut, one.identifier))
 
 
 def replace_on_list(armature: bpy.types.Object, old: bpy.types.Action, new: bpy.types.Action) -> None:

@@ -209,7 +209,7 @@ def test_an_unwritable_folder_is_an_error(walker, tmp_path):
 
 @pytest.mark.usefixtures("walker")
 def test_without_clips_there_is_nothing_to_pack():
-    with pytest.raises(RuntimeError, match="Make clips first"):
+    with pytest.raises(RuntimeError, match="Make clips for take first"):
         takemill.pack_set()
 
 

@@ -1,0 +1,125 @@
+"""A set for several characters: each selected one gets its own, in a folder called as it is."""
+
+from __future__ import annotations
+
+import json
+
+import bpy
+import numpy as np
+import pytest
+
+import synthetic
+from blender_scene import empty_scene, import_bvh
+from glb_reader import read_glb
+from node_parties import validator_issues
+from takemill_addon import stage
+from takemill_addon.read_action import read_take
+from takemill_addon.rig import ArmatureFrame
+
+pytestmark = pytest.mark.usefixtures("addon")
+takemill = bpy.ops.takemill
+SIZES = {"ferrywoman": 1.0, "mate": 0.6}
+
+
+@pytest.fixture
+def crew(tmp_path):
+    """Two characters that play the same walk, cut once on the suit that took it."""
+    empty_scene(30)
+    suit = import_bvh(synthetic.walk(rate=30, steps=6).motion, tmp_path, "suit")
+    takemill.map_body()
+    cut = suit.animation_data.action.takemill.cuts.add()
+    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.travel = "steps", 45, 130, "steps", True, "in_place"
+    cast = []
+    for name, size in SIZES.items():
+        one = import_bvh(synthetic.idle(rate=30, scale=size, duration_s=1).motion, tmp_path, name, root=True)
+        one.animation_data_clear()
+        one.name = name
+        stage.activate(bpy.context, suit)
+        bpy.context.scene.takemill.fit_target = one
+        takemill.fit_take()
+        takemill.make_clips()
+        cast.append(one)
+    select(*cast)
+    chosen = bpy.context.scene.takemill
+    chosen.pack_characters, chosen.set_folder = "SELECTED", str(tmp_path / "sets")
+    return cast
+
+
+def select(*cast) -> None:
+    stage.activate(bpy.context, cast[0])
+    for one in cast:
+        one.select_set(True)
+
+
+def test_cuts_go_along_to_the_fitted_character(crew):
+    for one in crew:
+        (cut,) = one.animation_data.action.takemill.cuts
+        assert (cut.name, cut.start, cut.end, cut.kind, cut.loop) == ("steps", 45, 130, "steps", True)
+        assert [clip.name for clip in one.takemill.clips] == ["steps"]
+
+
+def test_each_selected_character_gets_its_folder(crew, tmp_path):
+    """Each GLB plays its own character's clip. The Khronos validator has nothing against either."""
+    takemill.pack_set()
+    assert sorted(path.name for path in (tmp_path / "sets").iterdir()) == sorted(SIZES)
+    for one in crew:
+        folder = tmp_path / "sets" / one.name
+        assert {path.name for path in folder.iterdir()} >= {f"{one.name}.glb", "clips.json", "report.html"}
+        data = (folder / f"{one.name}.glb").read_bytes()
+        assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+        glb, action = read_glb(data), one.takemill.clips[0].action
+        take = read_take(bpy.context, one, action, ArmatureFrame.none())
+        hand = take.motion.skeleton.index("left_hand")
+        node = next(i for i, n in enumerate(glb.json["nodes"]) if n["name"] == one.name)
+        for frame in (0, 7, len(take.motion) - 1):
+            world = glb.world_at("steps", frame / 30)
+            x, y, z = (np.linalg.inv(world[node]) @ world[glb.node("left_hand")])[:3, 3]
+            at = take.motion.model()[1][frame, hand]
+            np.testing.assert_allclose([x, -z, y], at, atol=0.001)
+    leaps = [
+        json.loads((tmp_path / "sets" / name / "clips.json").read_text())["clips"][0]["travel"]
+        for name in SIZES
+    ]
+    assert leaps[1]["distance_m"] == pytest.approx(0.6 * leaps[0]["distance_m"], rel=0.05)
+
+
+def test_one_selected_character_is_packed_into_the_folder_itself(crew, tmp_path):
+    select(crew[1])
+    takemill.pack_set()
+    assert (tmp_path / "sets" / "mate.glb").is_file()
+    bpy.context.scene.takemill.pack_characters = "ACTIVE"
+    bpy.context.scene.takemill.set_folder = str(tmp_path / "other")
+    select(*crew)
+    takemill.pack_set()
+    assert (tmp_path / "other" / "ferrywoman.glb").is_file()
+
+
+def test_a_character_that_is_not_ready_is_named(crew, tmp_path):
+    crew[1].takemill.clips[0].use = False
+    with pytest.raises(RuntimeError, match="Make clips for mate first"):
+        takemill.pack_set()
+    crew[1].takemill.parts.clear()
+    with pytest.raises(RuntimeError, match="Map the body of mate first"):
+        takemill.pack_set()
+    assert not (tmp_path / "sets").exists()
+
+
+def test_nothing_is_written_when_a_character_cannot_be_packed(crew, tmp_path):
+    """A folder in the way, or a clip whose Action is gone: no character's set is written."""
+    (tmp_path / "sets" / "mate").mkdir(parents=True)
+    own = tmp_path / "sets" / "mate" / "clips.json"
+    own.write_text("my notes")
+    with pytest.raises(RuntimeError, match=r"clips\.json"):
+        takemill.pack_set()
+    own.unlink()
+    bpy.data.actions.remove(crew[1].takemill.clips[0].action)
+    with pytest.raises(RuntimeError, match="its action is gone"):
+        takemill.pack_set()
+    assert not (tmp_path / "sets" / "ferrywoman").exists()
+
+
+def test_names_that_some_systems_take_for_one_are_refused(crew, tmp_path):
+    crew[1].name = "Ferrywoman"
+    with pytest.raises(RuntimeError, match="but for small and large letters"):
+        takemill.pack_set()
+    assert not (tmp_path / "sets").exists()
