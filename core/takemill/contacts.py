@@ -29,6 +29,10 @@ class ContactSettings:
 
     Attributes:
         speed_in, speed_out: planted below `speed_in` leg lengths a second, and until above `speed_out`.
+        speed_usual, speed_share, speed_top: where the quickest foot nearby gets above `speed_usual`,
+            `speed_in` grows by this share of what is more, up to `speed_top`, and `speed_out` with it: in a
+            run or a kick a foot that stands is still much slower than one that swings.
+        near_s: nearby is so long to both sides.
         height_in, height_out: the same for the height over the floor, leg lengths.
         min_planted_s: shorter contacts are dropped.
         min_lifted_s: shorter gaps are closed.
@@ -39,12 +43,16 @@ class ContactSettings:
 
     speed_in: float = 0.45
     speed_out: float = 0.60
+    speed_usual: float = 5.4
+    speed_share: float = 0.2
+    speed_top: float = 0.9
+    near_s: float = 1.0
     height_in: float = 0.05
     height_out: float = 0.08
     min_planted_s: float = 0.06
     min_lifted_s: float = 0.05
     cutoff_hz: float = 6.0
-    passes: int = 2
+    passes: int = 3
 
 
 @dataclass(frozen=True)
@@ -174,9 +182,9 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
 
     Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
     height at which slow feet are found most often. What all planted points do together is the take's
-    drift, and is taken off before the last look. A body map without feet gives no contacts.
+    drift, and is taken off before the next look. A body map without feet gives no contacts.
     """
-    for name in ("speed_in", "speed_out", "height_in", "height_out", "cutoff_hz"):
+    for name in ("speed_in", "speed_out", "speed_top", "height_in", "height_out", "near_s", "cutoff_hz"):
         expect_positive(getattr(settings, name), f"contacts {name}")
     if not body.feet:
         empty = np.zeros((len(motion), 0), bool)
@@ -190,13 +198,22 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         level = floor_height(points[..., 2], speed < settings.speed_in, leg)
         height = (points[..., 2] - level) / leg
-        surely = (speed < settings.speed_in) & (height < settings.height_in)
-        maybe = (speed < settings.speed_out) & (height < settings.height_out)
+        slow = _slow(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
+        surely = (speed < slow) & (height < settings.height_in)
+        maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
         planted = _per_point(_hysteresis, surely, maybe)
         floor += level
         points = points - grounding.path_drift(points, planted, motion.rate)[:, None, None]
     planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
     return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
+
+
+def _slow(speed: Array, rate: float, settings: ContactSettings) -> Array:
+    """What is slow (F,), beside the speed (F,) of the quickest point: leg lengths a second."""
+    half = max(round(settings.near_s * rate), 1)
+    nearby = filters.moving_mean(filters.moving_max(speed, half), half)
+    more = settings.speed_share * np.maximum(nearby - settings.speed_usual, 0.0)
+    return np.minimum(settings.speed_in + more, max(settings.speed_top, settings.speed_in))
 
 
 def _per_point(verb: Callable[..., Mask], *masks: Mask) -> Mask:

@@ -62,7 +62,7 @@ class CutSettings:
     jump_rise: float = 0.1
     snap_s: float = 0.6
     lead_s: float = 0.13
-    settle_s: float = 0.4
+    settle_s: float = 0.43
     away: float = 0.015
     shortest_s: float = 0.3
 

@@ -1,183 +1,36 @@
-"""Where a take drifts, told by its planted feet: heading, path and floor.
+"""Where a take drifts, told by its planted feet: path and floor here, heading in the file beside it.
 
 An inertial suit measures orientation against gravity well, heading less well and place not at all. So tilt is
-left alone here, and a floor that seems to slope is a drift in height, taken out of the path.
+left alone, and a floor that seems to slope is a drift in height, taken out of the path.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
-
 import numpy as np
 
-from . import filters, quat, series
-from .checks import Array, Index, Mask
+from . import filters
+from .checks import Array, Mask
+from .grounding_heading import Drift as Drift
+from .grounding_heading import heading_drift as heading_drift
+from .grounding_heading import without_drift as without_drift
+from .series import eroded as eroded
+from .series import runs
 
-_KNOT_S = 10.0  # between the knots of a drift rate
-_RATE_CHANGE = 5.0  # degrees a minute that a drift rate is expected to change by in a minute
-_TURNING = 4.0  # degrees a second; a body that turns faster means to
-_LARGEST_DRIFT = 60.0  # degrees a minute; more is no drift but a turn
 _EDGE_S = 0.05  # the first and last frames of a contact still land or leave
-
-
-@dataclass(frozen=True)
-class Drift:
-    """A heading drift.
-
-    Attributes:
-        heading: (F,) radians that the take has turned too far since its first frame.
-        deg_per_min: its mean rate.
-        error_deg_per_min: the standard error of that rate.
-    """
-
-    heading: Array
-    deg_per_min: float
-    error_deg_per_min: float
-
-
-def eroded(planted: Mask, frames: int) -> Mask:
-    """Masks (F, ...) without the first and last `frames` of each run; the take's own ends stay."""
-    out = planted.copy()
-    for k in range(1, frames + 1):
-        out[k:] &= planted[:-k]
-        out[:-k] &= planted[k:]
-    return out
-
-
-def heading_drift(points: Array, flat: Mask, heading: Array, rate: float) -> Drift:
-    """The yaw that a take drifts by, from two things that do not turn.
-
-    A flat, planted foot: the slope of its heading over each contact. And a body on its way: over stretches of
-    five seconds and more without a turn, the slope of its heading, known to about two degrees every two
-    seconds (nobody walks an arc of a hundred metres in a capture room; common practice, no source). All
-    slopes are fitted by one drift rate, a line through knots, weighted by what each can know; outlying ones
-    (a foot that did pivot) count less (Huber, Annals of Mathematical Statistics 35, 1964). A drift below
-    twice its standard error is none.
-
-    Args:
-        points: (F, K, 2, 3) heel and toe.
-        flat: (F, K) heel and toe both planted.
-        heading: (F,) of the body, unwrapped, radians.
-        rate: frames per second.
-    """
-    frames = len(points)
-    feet = _foot_stretches(points, flat, rate)
-    body = _straight_stretches(heading, rate)
-    starts, stops, slopes, weights = (np.concatenate(pair) for pair in zip(feet, body, strict=True))
-    if len(slopes) < 2 and len(body[0]) == 0:
-        return Drift(np.zeros(frames), 0.0, float("inf"))
-    seconds = frames / rate
-    knots = np.linspace(0, seconds, max(round(seconds / _KNOT_S), 1) + 1)
-    rows = _mean_hats(starts / rate, stops / rate, knots)
-    size = np.radians(_RATE_CHANGE) / 60 * np.sqrt((knots[1] - knots[0]) / 60)
-    change = np.diff(np.eye(len(knots)), axis=0) / size
-    robust = np.ones(len(slopes))
-    for _ in range(8):
-        w = weights * robust
-        normal = rows.T @ (w[:, None] * rows) + change.T @ change + 1e-12 * np.eye(len(knots))
-        values = np.linalg.solve(normal, rows.T @ (w * slopes))
-        robust = 1 / np.maximum(np.abs(slopes - rows @ values) * np.sqrt(weights) / 1.5, 1)
-    mean_row = _mean_hats(np.zeros(1), np.full(1, seconds), knots)[0]
-    mean = float(np.degrees(mean_row @ values) * 60)
-    error = float(np.degrees(np.sqrt(mean_row @ np.linalg.solve(normal, mean_row))) * 60)
-    if abs(mean) < 2 * error or abs(mean) > _LARGEST_DRIFT:
-        return Drift(np.zeros(frames), mean, error)
-    per_frame = np.interp((np.arange(frames - 1) + 0.5) / rate, knots, values) / rate
-    return Drift(np.concatenate([[0.0], np.cumsum(per_frame)]), mean, error)
-
-
-_Stretches = tuple[Array, Array, Array, Array]  # starts, stops (frames), slopes (radians a second), weights
-
-
-def _foot_stretches(points: Array, flat: Mask, rate: float) -> _Stretches:
-    """Slopes of the heading of flat feet, weighted by 1 / variance as their own scatter tells it."""
-    ahead = points[:, :, 1] - points[:, :, 0]
-    yaw = np.unwrap(np.arctan2(ahead[..., 1], ahead[..., 0]), axis=0)
-    inner = eroded(flat, round(_EDGE_S * rate))
-    found = [np.zeros((4, 0))]
-    for k in range(points.shape[1]):
-        starts, stops = _pieces(*series.runs(inner[:, k]), max(int(0.15 * rate), 3), int(20 * rate))
-        found.append(np.stack([starts, stops, *_line_slopes(yaw[:, k], starts, stops, rate)]))
-    starts, stops, slopes, known = np.concatenate(found, axis=1)
-    if len(slopes):
-        off = np.abs(slopes - np.median(slopes)) * np.sqrt(known)
-        # At least what half a degree of error in a frame would make of it.
-        scatter = max(1.4826 * float(np.median(off)), np.radians(0.5))
-        known = 1 / (scatter**2 / known + _wander_variance((stops - starts) / rate))
-    return starts, stops, slopes, known
-
-
-def _wander_variance(seconds: Array) -> Array:
-    """What a leg's slow errors do to a slope over so many seconds (N,): 0.6 degrees, new every 2 s."""
-    return 12 * np.radians(0.6) ** 2 / np.maximum(seconds, 2.0) ** 2 * np.minimum(2.0 / seconds, 1.0)
-
-
-def _straight_stretches(heading: Array, rate: float) -> _Stretches:
-    """Slopes of the body's heading (F,) where it does not turn for five seconds or more."""
-    calm = heading
-    for _ in range(3):  # a stride and more, so that the hips' swing is gone
-        calm = filters.moving_mean(calm, int(rate))
-    straight = np.abs(series.derivative(calm, rate)) < np.radians(_TURNING)
-    starts, stops = _pieces(*series.runs(straight), int(5 * rate), len(heading))
-    slopes, known = _line_slopes(heading, starts, stops, rate)
-    # Two degrees of wandering, new every two seconds.
-    return starts.astype(float), stops.astype(float), slopes, known / (np.radians(2.0) ** 2 * 2 * rate)
-
-
-def _mean_hats(starts: Array, stops: Array, knots: Array) -> Array:
-    """(N, knots): the mean over each interval of each knot's hat function, seconds."""
-    out = np.empty((len(starts), len(knots)))
-    step = knots[1] - knots[0]
-    for k, knot in enumerate(knots):
-        low, high = ((t - knot) / step for t in (starts, stops))
-        area = [
-            np.where(u < 0, (1 + u) ** 2 / 2, 1 - (1 - u) ** 2 / 2)
-            for u in (low.clip(-1, 1), high.clip(-1, 1))
-        ]
-        out[:, k] = (area[1] - area[0]) / np.maximum(high - low, 1e-12)
-    return out
-
-
-def _pieces(starts: Index, stops: Index, least: int, longest: int) -> tuple[Index, Index]:
-    """Runs of at least `least` frames, longer ones cut into pieces of up to `longest`."""
-    out = [
-        pair
-        for start, stop in zip(starts, stops, strict=True)
-        if stop - start >= least
-        for pair in pairwise(np.linspace(start, stop, -(-(stop - start) // longest) + 1).astype(int))
-    ]
-    pairs = np.array(out, dtype=np.intp).reshape(-1, 2)
-    return pairs[:, 0], pairs[:, 1]
-
-
-def _line_slopes(values: Array, starts: Index, stops: Index, rate: float) -> tuple[Array, Array]:
-    """Slopes a second (N,) of lines through values (F,) in runs; and the squared times (N,) behind each."""
-    count = (stops - starts).astype(float)
-    frame = np.arange(len(values), dtype=float)
-    sums = [np.concatenate([[0.0], np.cumsum(x)]) for x in (values, frame * values)]
-    total, moment = (s[stops] - s[starts] for s in sums)
-    middle = (starts + stops - 1) / 2
-    spread = np.maximum(count * (count**2 - 1) / 12, 1e-12)
-    return (moment - middle * total) / spread * rate, spread / rate**2
-
-
-def without_drift(root: Array, path: Array, drift: Array) -> tuple[Array, Array]:
-    """Root rotations (F, 4) and positions (F, 3) with a heading drift (F,) taken out of both.
-
-    Each step of the path is turned back by the drift of its frame.
-    """
-    back = quat.from_yaw(-drift)
-    steps = quat.rotate(back[1:], np.diff(path, axis=0))
-    return quat.mul(back, root), np.concatenate([path[:1], path[:1] + np.cumsum(steps, axis=0)])
+_ROLL_S = 0.01  # half the time in which a foot goes over from heel to ball
+_HANDOVER_S = 0.05  # the body's course goes over from exact to estimated in so long
+_BLEND_S = 0.15  # what the body owes to a contact comes and goes in so long
+_CLEAR = np.sin(np.radians(2.0))  # pitched by more, one end is clearly lower
+_ROUNDS = 12  # of looking for feet that slide
 
 
 def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) -> Array:
     """How far (F, 3) the take has slid over the floor and risen from it, by its planted heels and toes.
 
-    Over the floor: the planted points' mean velocity, added up. While nothing is planted the velocity goes
-    over from that of the contacts before to that of those after, so that a flight keeps its own. In
-    height: the planted points' mean height over `floor_m`, likewise.
+    Of a foot's planted ends the lower one bears it; what it slides and how high it stands is the take's. With
+    one foot down that is exact; with two it is the mean. While nothing is planted the velocity goes over
+    from that of the contacts before to that of those after, so that a flight keeps its own; a height
+    likewise.
 
     Args:
         points: (F, K, 2, 3) heels and toes, metres.
@@ -185,19 +38,187 @@ def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) 
         rate: frames per second.
         floor_m: height of the floor.
     """
-    frames = len(points)
-    if not planted.any() or frames < 2:
-        return np.zeros((frames, 3))
-    weight = confidence(planted, rate)
-    velocity = series.derivative(points[..., :2], rate)
-    slide = weighted_course(velocity, weight, rate)
-    # Contacts tell about a second or so around them; farther off nothing is known and nothing is changed.
-    down = planted.reshape(frames, -1).any(axis=1).astype(float)
-    slide *= np.clip(5 * filters.moving_mean(down, round(rate)), 0, 1)[:, None]
-    out = np.empty((frames, 3))
-    out[:, :2] = np.concatenate([np.zeros((1, 2)), np.cumsum((slide[1:] + slide[:-1]) / 2, axis=0)]) / rate
-    out[:, 2:] = weighted_course(points[..., 2:] - floor_m, weight, rate)
+    ball = (points[..., 1, 2] < points[..., 0, 2]) & planted[..., 1] | ~planted[..., 0]
+    step, height = end_course(points, ball, rate)
+    return body_course(step, height - floor_m, planted.any(axis=-1), rate)
+
+
+def on_ball(points: Array, planted: Mask) -> Mask:
+    """Where feet (F, K) with heels and balls at points (F, K, 2, 3), planted (F, K, 2), stand on the ball.
+
+    A foot stands on the end that is clearly lower, or alone planted. Between two such stretches on different
+    ends it goes over where it turns least; one that lies flat throughout turns about the end that goes the
+    shorter way.
+    """
+    along = points[..., 1, :] - points[..., 0, :]
+    pitch = along[..., 2] / np.maximum(np.linalg.norm(along, axis=-1), 1e-12)
+    heel = (pitch > _CLEAR) & planted[..., 0] | ~planted[..., 1]
+    ball = (pitch < -_CLEAR) & planted[..., 1] | ~planted[..., 0]
+    steps = np.linalg.norm(np.diff(points[..., :2], axis=0), axis=-1)  # (F - 1, K, 2)
+    turns = np.linalg.norm(np.diff(along[..., :2], axis=0), axis=-1)  # (F - 1, K)
+    out = ball & ~heel
+    for k in range(points.shape[1]):
+        for start, stop in zip(*runs(planted[:, k].any(axis=1)), strict=True):
+            sure = start + np.flatnonzero((heel ^ ball)[start:stop, k])
+            if not len(sure):
+                way = steps[start : stop - 1, k].sum(axis=0)
+                out[start:stop, k] = way[1] < way[0]
+                continue
+            out[start : sure[0], k], out[sure[-1] : stop, k] = ball[sure[0], k], ball[sure[-1], k]
+            for gap in np.flatnonzero(np.diff(sure) > 1):
+                left, right = sure[gap], sure[gap + 1]
+                over = left + 1 + int(turns[left:right, k].argmin())
+                out[left:over, k], out[over:right, k] = ball[left, k], ball[right, k]
     return out
+
+
+def end_course(points: Array, ball: Mask, rate: float) -> tuple[Array, Array]:
+    """Steps (F - 1, K, 2) of the end that bears each foot, the ball (F, K) or the heel; and heights (F, K).
+
+    Points are (F, K, 2, 3). From one end to the other the foot goes over softly; its height is that of the
+    lower end, softly too.
+    """
+    share, low = ball.astype(float), (points[..., 1, 2] < points[..., 0, 2]).astype(float)
+    for _ in range(2):
+        share, low = (filters.moving_mean(s, int(_ROLL_S * rate)) for s in (share, low))
+    middle = ((share[1:] + share[:-1]) / 2)[..., None]
+    steps = np.diff(points[..., :2], axis=0)
+    height = (1 - low) * points[..., 0, 2] + low * points[..., 1, 2]
+    return (1 - middle) * steps[..., 0, :] + middle * steps[..., 1, :], height
+
+
+def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
+    """How the body has slid and risen (F, 3), by feet that stand where they are known (F, K) to.
+
+    Each contact is one place; contacts that overlap lie so that they agree best, others so that a flight
+    keeps its speed.
+
+    Args:
+        step: (F - 1, K, 2) what each foot slides from frame to frame, metres.
+        height: (F, K) of each over the floor.
+        known: (F, K).
+        rate: frames per second.
+    """
+    frames, feet = known.shape
+    slid = np.zeros((frames, 3))
+    if not known.any() or frames < 2:
+        return slid
+    weight = confidence(known, rate)
+    mean = _exact_course(step, np.minimum(weight[1:], weight[:-1]), rate)
+    # Contacts tell about a second or so around them; farther off nothing is known and nothing is changed.
+    down = known.any(axis=1)
+    near = np.clip(5 * filters.moving_mean(down.astype(float), round(rate)), 0, 1)
+    slid[1:, :2] = np.cumsum(mean * near[1:, None], axis=0)
+    walked = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
+    apart = _mean(_placed(walked - slid[:, None, :2], known, weight), weight)
+    frame = np.arange(frames)
+    for axis in (0, 1):
+        slid[:, axis] += np.interp(frame, frame[down], apart[down, axis])
+    slid[:, 2:] = _exact_course(height[..., None], weight, rate)
+    return slid
+
+
+def pinned_course(step: Array, height: Array, known: Mask, rate: float) -> tuple[Array, Array]:
+    """How the body has slid and risen (F, 3), and each foot beyond that (F, K, 3), on a path that is meant.
+
+    As `body_course`, but each contact lies where it is on average, and between contacts the body goes its own
+    way. A foot that stands alone has slid nothing beyond the body.
+    """
+    frames, feet = known.shape
+    slid, beyond = np.zeros((frames, 3)), np.zeros((frames, feet, 3))
+    if not known.any() or frames < 2:
+        return slid, beyond
+    weight = confidence(known, rate)
+    walked = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
+    placed = _centred(walked, known, weight)
+    slid[:, :2] = faded(_mean(placed, weight), known.any(axis=1), max(round(_BLEND_S * rate), 2))
+    slid[:, 2:] = _exact_course(height[..., None], weight, rate)
+    beyond[..., :2] = placed - slid[:, None, :2]
+    beyond[..., 2] = height - slid[:, 2:]
+    return slid, np.where(known[..., None], beyond, 0.0)
+
+
+def _mean(values: Array, weight: Array) -> Array:
+    """The mean (F, C) of values (F, K, C) by weights (F, K); 0 where there are none."""
+    return (values * weight[..., None]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)[:, None]
+
+
+def _centred(walked: Array, known: Mask, weight: Array) -> Array:
+    """Paths (F, K, 2) less the mean of each contact, in which frames with one foot down count most."""
+    alone = (weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)) ** 4 * weight + 1e-9
+    out = walked.copy()
+    for k in range(known.shape[1]):
+        for start, stop in zip(*runs(known[:, k]), strict=True):
+            here = out[start:stop, k]
+            here -= np.average(here, axis=0, weights=alone[start:stop, k])
+    return out
+
+
+def _placed(walked: Array, known: Mask, weight: Array) -> Array:
+    """Paths (F, K, 2), each contact shifted so that it agrees with the one before that it overlaps."""
+    contacts = sorted(
+        (start, stop, k)
+        for k in range(known.shape[1])
+        for start, stop in zip(*(edges.tolist() for edges in runs(known[:, k])), strict=True)
+    )
+    out = np.zeros_like(walked)
+    last = np.zeros(2)
+    done = 0
+    for start, stop, k in contacts:
+        here = walked[start:stop, k]
+        there = slice(start, min(stop, max(done, start)))
+        other = np.where(known[there], weight[there], 0.0)
+        other[:, k] = 0.0
+        mine = weight[there, k]
+        both = other.sum(axis=1) * mine / np.maximum(other.sum(axis=1) + mine, 1e-12)
+        if both.sum() > 0:
+            before = (out[there] * other[..., None]).sum(axis=1) / np.maximum(other.sum(axis=1), 1e-12)[
+                :, None
+            ]
+            shift = np.average(before - here[: len(both)], axis=0, weights=both)
+        else:
+            shift = last - here[0]
+        out[start:stop, k] = here + shift
+        if stop > done:
+            last, done = out[stop - 1, k], stop
+    return out
+
+
+def _exact_course(values: Array, weight: Array, rate: float) -> Array:
+    """The mean (F, C) of values (F, K, C): exact where there are weights (F, K), smooth elsewhere."""
+    smooth = weighted_course(values, weight, rate)
+    known = weight.sum(axis=1) > 0
+    return smooth + faded(_mean(values, weight) - smooth, known, max(round(_HANDOVER_S * rate), 2))
+
+
+def without_slides(step: Array, height: Array, known: Mask, rate: float, slip: float, blend: int) -> Mask:
+    """Contacts (F, K) without those of feet that slide or float, against another that stands, by over `slip`.
+
+    Of two feet the quicker one is let go, or the higher one where it is the height that keeps them apart: for
+    `blend` frames where it is worst, if enough is left on both sides. step, height, known, rate: as in
+    `body_course`; slip in metres.
+    """
+    known = known.copy()
+    speed = np.linalg.norm(step, axis=-1)
+    speed = filters.moving_mean(np.concatenate([speed[:1], speed]), max(blend // 3, 1))
+    for _ in range(_ROUNDS):
+        # A knee pays more for height than for a way over the floor.
+        size = np.abs(pinned_course(step, height, known, rate)[1]) * [1.0, 1.0, 2.0]
+        far = np.linalg.norm(size, axis=-1).max(axis=1) > slip
+        if not far.any():
+            break
+        for start, stop in zip(*runs(known.sum(axis=1) > 1), strict=True):
+            here = slice(start, stop)
+            if not far[here].any():
+                continue
+            most = size[here][far[here]].max(axis=(0, 1))
+            how = height if most[2] > np.hypot(most[0], most[1]) else speed
+            worst = int(np.where(known[here], how[here], -np.inf).mean(axis=0).argmax())
+            if stop - start > 4 * blend:
+                cut = start + blend + int(np.argmax(how[start + blend : stop - blend, worst]))
+                here = slice(cut - blend // 2, cut + blend // 2)
+            known[here, worst] = False
+    return known
 
 
 def confidence(planted: Mask, rate: float) -> Array:
@@ -232,3 +253,43 @@ def weighted_course(values: Array, weight: Array, rate: float) -> Array:
         out = out + share * (mean - out)
     assert out is not None
     return out
+
+
+def faded(values: Array, known: Mask, blend: int) -> Array:
+    """Values (F, C) where `known` (F,); elsewhere they come and go with their slope in `blend` frames.
+
+    A gap shorter than two blends is crossed by one cubic from known to known (C1 at both ends).
+    """
+    out = np.where(known[:, None], values, 0.0)
+    starts, stops = runs(~known)
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        left = _end(values, known, start - 1, -1) if start > 0 else None
+        right = _end(values, known, stop, 1) if stop < len(known) else None
+        if left and right and stop - start < 2 * blend:
+            out[start:stop] = _cubic(*left, *right, stop - start + 1)[1:-1]
+            continue
+        size = min(blend, stop - start)  # at an end of the take the fade may be cut off
+        nothing = (np.zeros(values.shape[1]), np.zeros(values.shape[1]))
+        if left:
+            out[start : start + size] = _cubic(*left, *nothing, blend + 1)[1 : size + 1]
+        if right:
+            out[stop - size : stop] = _cubic(*nothing, *right, blend + 1)[-1 - size : -1]
+    return out
+
+
+def _end(values: Array, known: Mask, frame: int, inward: int) -> tuple[Array, Array]:
+    """The value and the slope per frame, each (C,), at the edge of a known stretch."""
+    reach_to = frame
+    while reach_to != frame + 3 * inward and 0 <= reach_to + inward < len(known) and known[reach_to + inward]:
+        reach_to += inward
+    slope = (
+        (values[reach_to] - values[frame]) / (reach_to - frame) if reach_to != frame else 0 * values[frame]
+    )
+    return values[frame], slope
+
+
+def _cubic(a: Array, slope_a: Array, b: Array, slope_b: Array, frames: int) -> Array:
+    """The cubic (frames + 1, C) from a to b with these slopes per frame."""
+    u = np.linspace(0, 1, frames + 1)[:, None]
+    rise = u * u * (3 - 2 * u)
+    return a + (b - a) * rise + frames * (slope_a * u * (1 - u) ** 2 - slope_b * u * u * (1 - u))

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import denoise, faults, footlock, grounding, quat
+from . import denoise, faults, filters, footlock, grounding, quat
 from .body_map import BodyMap, heading, leg_length
 from .checks import Array, expect_positive
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
@@ -36,6 +36,7 @@ _GROUP = 4  # joints that are fetched from memory together, a few of its lines a
 _PART = 2048  # frames, likewise
 _SEAM_S = 0.1  # over which a limited range goes over into the raw take
 _STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stands, crouches or crawls
+_MOSTLY = 0.75  # of a second to both sides: one that lies may kick for a moment
 _PINNED_NOISE = np.radians(
     0.05
 )  # less noise than this: the take was mended or keyed before, its feet are meant
@@ -234,7 +235,8 @@ def _standing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
     """The contacts of feet that bear a body: those of one that lies or swims tell nothing about its path."""
     hips = joint_in_model(legs, body.require("hips"))[1][:, 2]
     lowest = foot_points(legs, body)[..., 2].min(axis=(1, 2))
-    bears = (hips - lowest > _STANDING * leg_length(legs.skeleton, body))[:, None]
+    bears = hips - lowest > _STANDING * leg_length(legs.skeleton, body)
+    bears = (bears & (filters.moving_mean(bears.astype(float), round(legs.rate)) > _MOSTLY))[:, None]
     return replace(contacts, heel=contacts.heel & bears, toe=contacts.toe & bears)
 
 
