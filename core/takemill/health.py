@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -18,6 +20,7 @@ from .health_ranges import body_findings
 from .motion import Motion
 from .repair_calibration import pose_finding, reference_poses
 
+_THREADS = 8  # more wait for memory
 _EDGE_S = 0.05  # the first and last moments of a contact
 _SHORT_S = 0.5  # less tells noise and drift from motion badly
 _LYING_S, _LEVEL = 0.5, 0.5  # hips that are level for so long lie; the sine of 30 degrees
@@ -94,32 +97,20 @@ def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float =
 
 def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
     """The health of a take: findings sorted by frame, and MEASURES."""
-    findings: list[Finding] = []
-    frames, joints = motion.rotations.shape[:2]
-    jitter = np.zeros(joints)
-    counts = {"spike": 0, "frozen": 0}
-    for joint, name in enumerate(motion.skeleton.names):
-        rotations = np.ascontiguousarray(motion.rotations[:, joint])
-        track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
-        counts["spike"] += int(track.spikes.sum())
-        counts["frozen"] += int(track.frozen.sum())
-        bridged, _ = faults.bridge(rotations, track.frozen | track.spikes, frames)
-        findings += sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
-        if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
-            text = f"{name} never moves: its sensor may be dead"
-            findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
-        calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
-        jitter[joint] = np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2)))
-        if jitter[joint] >= settings.jitter_min_deg:
-            text = f"{name} jitters by {jitter[joint]:.2f} degrees (RMS)"
-            findings.append(Finding("jitter", name, 0, frames, float(jitter[joint]), "deg", False, text))
+    frames = len(motion)
+    # As in a repair: joints know nothing of each other, and numpy lets go of Python's lock.
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
+        sensors = list(
+            pool.map(lambda joint: _sensor(motion, body, joint, settings), range(len(motion.skeleton)))
+        )
+    findings = [one for sensor in sensors for one in sensor.findings]
     contacts = find_contacts(motion, body, settings.contacts)
     ground, measures = _ground(motion, body, contacts, settings)
     body_faults = body_findings(motion, body)
     measures |= {
-        "spike_frames": float(counts["spike"]),
-        "frozen_frames": float(counts["frozen"]),
-        "jitter_deg": float(np.sqrt(np.mean(jitter**2))),
+        "spike_frames": float(sum(sensor.spikes for sensor in sensors)),
+        "frozen_frames": float(sum(sensor.frozen for sensor in sensors)),
+        "jitter_deg": float(np.sqrt(np.mean([sensor.jitter_deg**2 for sensor in sensors]))),
         "range_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "range")),
     }
     findings += body_faults
@@ -127,6 +118,33 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
     findings += _posture(motion, body)
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
+
+
+@dataclass(frozen=True)
+class _Sensor:
+    """What is said of one joint's sensor; spikes and frozen count frames."""
+
+    findings: tuple[Finding, ...]
+    spikes: int
+    frozen: int
+    jitter_deg: float
+
+
+def _sensor(motion: Motion, body: BodyMap, joint: int, settings: HealthSettings) -> _Sensor:
+    name, frames = motion.skeleton.names[joint], len(motion)
+    rotations = np.ascontiguousarray(motion.rotations[:, joint])
+    track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
+    bridged, _ = faults.bridge(rotations, track.frozen | track.spikes, frames)
+    findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
+    if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
+        text = f"{name} never moves: its sensor may be dead"
+        findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
+    calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
+    jitter = float(np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2))))
+    if jitter >= settings.jitter_min_deg:
+        text = f"{name} jitters by {jitter:.2f} degrees (RMS)"
+        findings.append(Finding("jitter", name, 0, frames, jitter, "deg", False, text))
+    return _Sensor(tuple(findings), int(track.spikes.sum()), int(track.frozen.sum()), jitter)
 
 
 # Parts that a suit gives a sensor of their own, whatever its make.

@@ -55,7 +55,7 @@ class RepairSettings:
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
-        joints: names of the joints whose sensors are mended; empty for all.
+        joints: names of the joints whose sensors are mended and calibrated; empty for all.
         ranges_s: [start, stop] pairs, seconds, in which sensors are mended; empty for the whole take.
         contacts: when a foot counts as planted.
         footlock: how planted feet are pinned.
@@ -89,7 +89,7 @@ def repair(
     _check(motion, settings)
     rotations, findings, rough = _mend_sensors(motion, settings)
     if settings.calibration:
-        rotations, found = _calibrated(motion.with_rotations(rotations), body)
+        rotations, found = _calibrated(motion.with_rotations(rotations), body, settings.joints)
         findings.append(found)
     root = motion.root_translation
     if settings.jitter and not settings.joints and not settings.ranges_s:
@@ -183,13 +183,18 @@ def _mend_sensor(
     return mended if share is None else quat.slerp(raw, mended, share), found, track.noise
 
 
-def _calibrated(motion: Motion, body: BodyMap) -> tuple[Array, Finding]:
-    """Step 4: rotations (F, J, 4) without the sensors' seats, and what is said of the reference pose."""
+def _calibrated(motion: Motion, body: BodyMap, joints: tuple[str, ...]) -> tuple[Array, Finding]:
+    """Step 4: rotations (F, J, 4) without the seats of sensors (of some joints), and what is said of it."""
     pose = find_reference_pose(motion, body)
     if pose is None:
         text = "no T or A pose is held within 15 s of either end: how the sensors sat is not known"
         return motion.rotations.copy(), Finding("pose", "", 0, len(motion), 0.0, "deg", False, text)
     found = pose_finding(pose, len(motion), motion.rate, True)
+    if joints:
+        left = [j for j, name in enumerate(motion.skeleton.names) if name not in joints]
+        seats = pose.seats.copy()
+        seats[left] = quat.IDENTITY
+        pose = replace(pose, seats=seats)
     return without_seats(motion, pose).rotations.copy(), found
 
 

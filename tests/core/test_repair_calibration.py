@@ -92,6 +92,17 @@ def test_the_heading_stays() -> None:
     assert np.array_equal(mended.root_translation, raw.root_translation)
 
 
+def test_only_the_joints_that_are_asked_for_are_calibrated() -> None:
+    truth, body = take_with_pose(arms())
+    raw = badly_seated(truth, random_seats(len(truth.skeleton), 4))
+    names = ("left_upper_arm", "head")
+    mended, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True, joints=names))
+    model, before, true = (one.model()[0] for one in (mended, raw, truth))
+    for joint, name in enumerate(truth.skeleton.names):
+        goal = true if name in names else before
+        assert np.degrees(quat.angle_between(model[:, joint], goal[:, joint])).max() < 0.1, name
+
+
 def test_the_finding_offers_the_trim_and_seats_are_taken_out_only_on_request() -> None:
     truth, body = take_with_pose(arms())
     seats = random_seats(len(truth.skeleton), 4)
