@@ -16,7 +16,7 @@ from .glb import GlbClip, append_animations
 from .glb_nodes import nodes_only
 from .pipeline import FinishedClip, PreparedTake, Progress, silent
 from .recipe import FILES, Recipe, expect_name, expect_unique
-from .reduce import reduce_keys
+from .reduce import reduce_clips
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder
 
@@ -69,9 +69,15 @@ def write_clip_set(
     expect_place(out_dir, name)
     by_name = {take.name: take for take in takes}
     written, facts = [], []
-    for number, clip in enumerate(clips):
-        progress(f"keys of {clip.name}", 0.9 * number / len(clips))
-        tracks = reduce_keys(clip.motion, recipe.reduce, planted_joints(clip), travelling_joint(clip))
+    progress("keys", 0.0)
+    reduced = reduce_clips(
+        [clip.motion for clip in clips],
+        recipe.reduce,
+        [planted_joints(clip) for clip in clips],
+        [travelling_joint(clip) for clip in clips],
+    )
+    for number, (clip, tracks) in enumerate(zip(clips, reduced, strict=True)):
+        progress(f"keys of {clip.name}", 0.4 + 0.5 * number / len(clips))
         facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, by_name))
         one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
@@ -121,11 +127,23 @@ def travelling_joint(clip: FinishedClip) -> int | None:
 
 
 def planted_joints(clip: FinishedClip) -> Mask:
-    """Which joints are in contact (F, J): feet and toes while their foot is planted."""
-    mask = np.zeros((len(clip.motion), len(clip.motion.skeleton)), bool)
+    """Which joints are in contact (F, J): feet and toes while their foot stands, hands while they strike.
+
+    A hand or foot strikes from its mark `strike` to its mark `stop`, and all that hangs on it does.
+    """
+    skeleton = clip.motion.skeleton
+    mask = np.zeros((len(clip.motion), len(skeleton)), bool)
     for k, foot in enumerate(clip.contacts.feet):
         for part in (foot, foot.replace("Foot", "Toes")):
             joint = clip.body.get(part)
             if joint is not None:
                 mask[:, joint] = clip.contacts.planted[:, k]
+    begun: dict[str, int] = {}
+    for mark in sorted(clip.marks, key=lambda mark: mark.frame):
+        part, _, event = mark.name.partition(".")
+        joint = clip.body.get(part)
+        if event == "strike":
+            begun[part] = mark.frame
+        elif event == "stop" and part in begun and joint is not None:
+            mask[begun.pop(part) : mark.frame + 1, skeleton.subtree(joint)] = True
     return mask

@@ -168,10 +168,13 @@ def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Ar
 
 def _batches(motions: Sequence[Motion]) -> Iterator[list[int]]:
     """Clips of one skeleton and rate that have something to leave out, a cache full at a time."""
-    alike: dict[tuple[int, float], list[int]] = {}
+    alike: dict[tuple[object, ...], list[int]] = {}
     for i, motion in enumerate(motions):
         if len(motion) > 2 and np.any(moving_channels(motion)):
-            alike.setdefault((id(motion.skeleton), motion.rate), []).append(i)
+            rig = motion.skeleton
+            tips = (rig.tip_joints, rig.tip_offsets.tobytes())
+            key = (motion.rate, rig.names, rig.parents, rig.rest_translation.tobytes(), *tips)
+            alike.setdefault(key, []).append(i)
     for group in alike.values():
         batch: list[int] = []
         frames = 0

@@ -16,7 +16,9 @@ import glb_reader
 import small_takes
 import synthetic
 from takemill import clip_set, glb, pipeline
+from takemill.clip_set import planted_joints
 from takemill.errors import FileError, GlbError, InputError, RecipeError
+from takemill.marks import Mark
 from takemill.recipe import Recipe, parse_recipe
 from takemill.verify import verify_set
 
@@ -270,3 +272,13 @@ def test_a_place_that_cannot_be_written(made, tmp_path):
     with pytest.raises(FileError, match="cannot write"):
         made.write(tmp_path / "file" / "set")
     assert os.listdir(tmp_path) == ["file"]
+
+
+def test_hands_are_in_contact_from_strike_to_stop(made):
+    clip = made.clips[0]
+    marks = (Mark("leftHand.strike", 5), Mark("rightHand.stop", 6), Mark("leftHand.stop", 8))
+    struck = planted_joints(replace(clip, marks=marks)) & ~planted_joints(replace(clip, marks=()))
+    hand = clip.body.require("leftHand")
+    want = np.zeros_like(struck)
+    want[5:9, clip.motion.skeleton.subtree(hand)] = True
+    np.testing.assert_array_equal(struck, want)
