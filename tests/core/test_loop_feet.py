@@ -91,17 +91,17 @@ def test_feet_that_roll_stand_too() -> None:
 
 
 def test_the_feet_of_a_run_stand_while_they_bear() -> None:
-    """The feet of the reference slide by decimetres a second while they are down, for a sixth of a second."""
+    """They are down for a sixth of a second, of which they land and leave for the most."""
     take = open_data.repeated(open_data.humanoid3d("run")[0], 4).resampled(60.0)
     body = find_body_map(take.skeleton)
+    take, _ = repair(noisy(take, 0), body)
     best = find_loops(take, body)[0]
     loop = close_range(take, body, best.start, best.end)
     contacts = find_contacts(take, body).sliced(best.start, best.end + 1)
     pinned, kept = pin_loop(loop, body, contacts)
-    assert np.median(sliding_cm_s(loop, body, contacts, loop=True)) > 10
-    assert kept.planted.sum() > 0.7 * contacts.planted.sum()
+    assert kept.planted.sum() > 0.4 * contacts.planted.sum()
     assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.1
-    assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.005
+    assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.01
 
 
 def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:
