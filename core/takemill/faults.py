@@ -60,9 +60,9 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
     identifier: Davies and Gather, JASA 88, 1993). A candidate run is a spike when a cubic through six
     good frames about it fits those closely and misses every frame of the run by much more: by more than
     `limit` local deviations, than five times the fit's own error, than four fifths of the fastest step of
-    the good frames and than `min_turn` (radians); when it goes further than half of the way that the good
-    frames went meanwhile; and when it leaves or comes back at once. A strike bends its neighbours as well, so
-    that the fit's error and the local deviation grow with it, and an impact rises and falls over some frames.
+    the good frames and than `min_turn` (radians); and when it leaves or comes back at once. A strike bends
+    its neighbours as well, so that the fit's error and the local deviation grow with it, and an impact rises
+    and falls over some frames.
 
     Args:
         rotations: (F, 4) hemisphere-continuous.
@@ -143,12 +143,8 @@ def _best_runs(
     spread = sigma[good[starts]]
     bar = reach / even_reach * np.maximum(limit * spread, 5 * error)
     bar = np.maximum(bar, np.maximum(0.8 * steps.max(axis=-1), min_turn))
-    # A quick turn from one pose to another leaves the path as well, but does not come back.
-    row = np.arange(len(starts))
-    last, after = (values[row, np.clip(ahead + k, 0, _SIDE - 1)] for k in (-1, 0))
-    returns = most > quat.length(after - last)  # half the turn between the two
     sharp = _largest_bend(off[:, _SIDE:], lengths) > _SHARP * most
-    score = np.where(returns & sharp & (least > bar), least / (error + spread + 1e-9), 0.0)
+    score = np.where(sharp & (least > bar), least / (error + spread + 1e-9), 0.0)
     taken: set[int] = set()
     for k in np.argsort(-score, kind="stable")[: np.count_nonzero(score)].tolist():
         start, length = int(starts[k]), int(lengths[k])

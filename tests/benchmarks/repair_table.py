@@ -92,14 +92,48 @@ def cases(
         )
 
 
+def slow_floor(clean: Motion, seed: int, damage: corrupt.Damage) -> float:
+    """The error if the noise below 0.3 Hz alone were left: nobody can tell it from motion."""
+    alone = replace(damage, white_deg=0, spikes_per_min=0, frozen_per_min=0)
+    return error_deg(corrupt.corrupt(clean, seed, alone).motion.rotations, clean)
+
+
+def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> float:
+    """What repair's kind of filter leaves of the noise when it knows the truth's power, with no fault at all.
+
+    The Wiener filter of each of a joint's axes, in windows of a third of a second: the share of each
+    frequency is the truth's power over that and the noise's.
+    """
+    rough = corrupt.corrupt(clean, seed, replace(damage, spikes_per_min=0, frozen_per_min=0)).motion.rotations
+    half = 20
+    window = np.sin(np.pi * (np.arange(2 * half) + 0.5) / (2 * half))[:, None, None]
+    rows = 2 * half + half * (len(clean) // half)
+    padded = [np.pad(q, ((half, rows), (0, 0), (0, 0)), mode="edge") for q in (rough, clean.rotations)]
+    out = np.zeros_like(padded[0])
+    noise = (np.radians(damage.white_deg) / 2) ** 2 * half  # of a window's sum of squares
+    for start in range(0, len(clean) + half, half):
+        part = slice(start, start + 2 * half)
+        level = padded[1][part].mean(axis=0)
+        noisy, true = (np.fft.rfft(window * (q[part] - level), axis=0) for q in padded)
+        power = np.abs(true) ** 2
+        calm = np.fft.irfft(noisy * power / (power + noise), 2 * half, axis=0)
+        out[part] += window * (calm + window * level)
+    return error_deg(quat.normalize(out[half : half + len(clean)]), clean)
+
+
 def rotations() -> None:
     """Rotation error, degrees RMS; heading drift is left out, since no filter knows it."""
     for label, damage in (("light", LIGHT), ("heavy", HEAVY)):
         print(f"\nRotation error, {label} damage (degrees RMS, mean of seeds)")
-        print("motion        raw   scipy    near  sensors  all    sensors/scipy  sensors/near  all/near")
-        for name, clean, body, takes in cases(NAMES, replace(damage, heading_deg_per_min=0)):
+        print("slow: the noise below 0.3 Hz alone; ideal: no faults, the truth's spectrum known")
+        print(
+            "motion        raw   scipy    near    slow   ideal  sensors  all    "
+            "sensors/scipy  sensors/near  all/near"
+        )
+        damage = replace(damage, heading_deg_per_min=0)
+        for name, clean, body, takes in cases(NAMES, damage):
             rows = []
-            for taken in takes:
+            for seed, taken in zip(SEEDS, takes, strict=True):
                 ours = repair(taken.motion, body, SENSORS)[0].rotations
                 whole = repair(taken.motion, body)[0].rotations
                 rows.append(
@@ -107,13 +141,15 @@ def rotations() -> None:
                         error_deg(taken.motion.rotations, clean),
                         scipy_best(taken, clean),
                         near_limit(taken, clean),
+                        slow_floor(clean, seed, damage),
+                        ideal(clean, damage, seed),
                         error_deg(ours, clean),
                         error_deg(whole, clean),
                     ]
                 )
-            raw, best, near, ours, whole = np.mean(rows, axis=0)
-            print(f"{name:10} {raw:6.2f}  {best:6.3f}  {near:6.3f}  {ours:6.3f}  {whole:6.3f}      {ours / best:6.2f}"
-                  f"        {ours / near:6.2f}     {whole / near:6.2f}")  # fmt: skip
+            raw, best, near, slow, known, ours, whole = np.mean(rows, axis=0)
+            print(f"{name:10} {raw:6.2f}  {best:6.3f}  {near:6.3f}  {slow:6.3f}  {known:6.3f}  {ours:6.3f}  {whole:6.3f}"
+                  f"      {ours / best:6.2f}        {ours / near:6.2f}     {whole / near:6.2f}")  # fmt: skip
 
 
 def _ends(motion: Motion, body: BodyMap) -> dict[str, np.ndarray]:

@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 import reference
-from takemill import faults, filters, quat
-from takemill.denoise import denoise_rotations, denoise_vectors, noise_deviation
+from takemill import filters, quat
 from takemill.errors import InputError
 
 
@@ -121,121 +120,26 @@ def test_residual_cutoff_of_a_signal_with_a_known_answer() -> None:
     assert filters.residual_cutoff(faster, 120.0, 25.0) > 10.0
 
 
-def test_noise_is_measured_beneath_motion() -> None:
-    rng = np.random.default_rng(4)
-    t = np.arange(1200) / 120
-    motion = np.stack([np.sin(5 * t), np.cos(9 * t), np.sin(2 * t) ** 3], axis=-1)
-    for noise in (0.001, 0.01, 0.1):
-        found = noise_deviation(motion + noise * rng.normal(size=motion.shape))
-        assert found == pytest.approx(noise, rel=0.12)
-    assert noise_deviation(motion) < 1e-4
-    straight = np.stack([np.interp(t, np.arange(11), rng.normal(size=11)) for _ in range(3)], axis=-1)
-    assert noise_deviation(straight) < 1e-6
+def test_residual_cutoff_against_a_calculation_in_frequencies() -> None:
+    """The residual of a sine in white noise follows from the filter's response, scipy.signal.sosfreqz.
 
-
-def test_denoising_beats_the_best_butterworth_on_a_strike() -> None:
-    """The near limit of one cut-off for the whole take, chosen with the truth in sight."""
-    rng = np.random.default_rng(5)
-    t = np.arange(1200) / 120
-    strike = 1.2 * np.exp(-(((t[:, None] - [2, 5, 8]) / 0.06) ** 2)).sum(axis=1)
-    truth = quat.exp(np.stack([0.1 * np.sin(2 * t), strike, 0 * t], axis=-1))
-    noisy = quat.mul(truth, quat.exp(0.01 * rng.normal(size=(len(t), 3))))
-    ours = denoise_rotations(noisy, 120.0, 2 * noise_deviation(noisy))
-
-    def error(q: np.ndarray) -> float:
-        return float(np.sqrt(np.mean(quat.angle_between(truth, q) ** 2)))
-
-    best = min(error(filters.smooth_rotations(noisy, 120.0, hz)) for hz in np.arange(2.0, 40.0, 1.0))
-    assert error(ours) < 0.75 * best
-
-
-def test_denoising_without_noise_is_identity() -> None:
-    values = np.random.default_rng(6).normal(size=(333, 3))
-    for frames in (1, 2, 3, 17, 31, 32, 33, 333):
-        part = values[:frames]
-        assert np.array_equal(denoise_vectors(part, 120.0, 0.0), part)
-        assert np.abs(denoise_vectors(part, 120.0, 1e-9) - part).max() < 1e-12  # windows there and back again
-        assert np.isfinite(denoise_vectors(part, 120.0, 0.5)).all()
-
-
-def test_frozen_frames_are_found_to_the_frame_and_a_rest_is_not() -> None:
-    rng = np.random.default_rng(7)
-    q = quat.mul(random_rotations(rng, 600), quat.exp(0.005 * rng.normal(size=(600, 3))))
-    q[100:110] = q[99]
-    q[300:302] = q[299]
-    q = quat.continuous(q)
-    found = faults.find_frozen(q, 2 * noise_deviation(q))
-    truth = np.zeros(600, bool)
-    truth[100:110] = truth[300:302] = True
-    assert np.array_equal(found, truth)
-    rest = quat.exp(np.outer(np.clip(np.linspace(-1, 1, 400), 0, 1) ** 3, [0.5, 0.2, 0]))
-    assert not faults.find_frozen(rest, 2 * noise_deviation(rest)).any()  # still, then moving off smoothly
-    assert not faults.find_frozen(np.tile(quat.IDENTITY, (50, 1)), 0.0).any()
-
-
-@pytest.mark.parametrize("length", [1, 2, 3, 4])
-def test_spikes_are_found_to_the_frame(length: int) -> None:
-    rng = np.random.default_rng(8 + length)
-    q = quat.mul(random_rotations(rng, 1500), quat.exp(0.008 * rng.normal(size=(1500, 3))))
-    truth = np.zeros(1500, bool)
-    for start in range(40, 1450, 47):
-        truth[start : start + length] = True
-    turn = rng.uniform(8, 35, size=1500)[:, None]
-    axis = rng.normal(size=(1500, 3))
-    axis /= np.linalg.norm(axis, axis=1, keepdims=True)
-    spiky = quat.continuous(np.where(truth[:, None], quat.mul(q, quat.exp(np.radians(turn) * axis)), q))
-    found = faults.find_spikes(spiky, np.zeros(1500, bool))
-    assert (found & truth).sum() >= 0.99 * truth.sum()
-    assert (found & ~truth).sum() <= 1
-
-
-def test_spikes_in_pairs_and_beside_a_freeze() -> None:
-    rng = np.random.default_rng(20)
-    q = quat.mul(random_rotations(rng, 400), quat.exp(0.006 * rng.normal(size=(400, 3))))
-    spikes, frozen = np.zeros(400, bool), np.zeros(400, bool)
-    spikes[[100, 103, 104, 200, 201, 260]] = True
-    frozen[202:212] = frozen[250:260] = True
-    q[spikes] = quat.mul(q[spikes], quat.exp(np.array([0.0, 0.35, 0.1])))
-    q[202:212], q[250:260] = q[201], q[249]
-    q = quat.continuous(q)
-    found_frozen = faults.find_frozen(q, 2 * noise_deviation(q))
-    assert np.array_equal(found_frozen, frozen)
-    assert np.array_equal(faults.find_spikes(q, found_frozen), spikes)
-
-
-def test_a_strike_is_no_spike() -> None:
-    t = np.arange(600) / 120
-    strike = 1.5 * np.exp(-(((t - 2.5) / 0.05) ** 2))  # 70 degrees out and back in a fifth of a second
-    q = quat.exp(np.stack([strike, 0 * t, 0 * t], axis=-1))
-    noisy = quat.mul(q, quat.exp(0.005 * np.random.default_rng(9).normal(size=(600, 3))))
-    for track in (q, noisy):
-        assert not faults.find_spikes(quat.continuous(track), np.zeros(600, bool)).any()
-
-
-def test_a_bridge_keeps_a_parabola_and_leaves_long_gaps() -> None:
-    t = np.arange(200.0)
-    angle = 0.3 + 0.01 * t - 0.00004 * t * t
-    q = quat.exp(np.outer(angle, [0.0, 0.6, 0.8]))
-    bad = np.zeros(200, bool)
-    bad[50:62] = bad[100:140] = True
-    broken = np.where(bad[:, None], quat.IDENTITY, q)
-    mended, done = faults.bridge(broken, bad, 30)
-    assert quat.angle_between(mended[:100], q[:100]).max() < 1e-9
-    assert done[50:62].all()
-    assert not done[100:140].any()
-    assert np.array_equal(mended[100:140], broken[100:140])
-
-
-def test_a_bridge_at_an_end_holds() -> None:
-    q = quat.exp(np.outer(np.arange(20.0) / 20, [1.0, 0, 0]))
-    bad = np.zeros(20, bool)
-    bad[:3] = bad[18:] = True
-    mended, _ = faults.bridge(q, bad, 30)
-    assert np.array_equal(mended[:3], np.tile(q[3], (3, 1)))
-    assert np.array_equal(mended[18:], np.tile(q[17], (2, 1)))
-    everything, done = faults.bridge(q, np.ones(20, bool), 30)
-    assert np.array_equal(everything, q)
-    assert not done.any()
+    A pass forward and back takes G = |H|^2 of each frequency, so the residual's power is that of the sine
+    times (1 - G)^2 and that of the noise times the mean of (1 - G)^2. The line and the crossing are Winter's.
+    """
+    noise, sine_hz = 0.05, 4.0
+    tries = np.linspace(1, 54, 2000)
+    residual = []
+    for hz in tries:
+        sections = signal.butter(4, hz, fs=120, output="sos")
+        kept = np.abs(signal.sosfreqz(sections, np.linspace(0, 60, 1200), fs=120)[1]) ** 2
+        at_sine = np.abs(signal.sosfreqz(sections, [sine_hz], fs=120)[1][0]) ** 2
+        residual.append(np.sqrt((1 - at_sine) ** 2 / 2 + noise**2 * np.mean((1 - kept) ** 2)))
+    line = tries >= 20
+    _, level = np.polyfit(tries[line], np.array(residual)[line], 1)
+    expected = tries[np.argmax(np.array(residual) <= level)]
+    t = np.arange(24000) / 120
+    values = np.sin(2 * np.pi * sine_hz * t) + noise * np.random.default_rng(9).normal(size=len(t))
+    assert filters.residual_cutoff(values, 120.0, 20.0) == pytest.approx(expected, abs=1.0)  # its own steps
 
 
 def test_moving_max_against_its_slow_twin() -> None:
