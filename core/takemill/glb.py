@@ -42,6 +42,7 @@ _COMPONENTS: dict[Storage, ComponentType] = {
     "int16": ComponentType.SHORT,
     "int8": ComponentType.BYTE,
 }
+_DECIMALS = 9  # of metres and quaternions: less than float32 tells apart, but near 0
 _STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]
 
 
@@ -262,6 +263,8 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
             values = next(turned)
         else:
             values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
+        # Zeros are zeros, and not what one library's sums leave of them and another's do not.
+        values = np.round(values, _DECIMALS) + 0.0
         yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage])
 
 

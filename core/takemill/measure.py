@@ -18,6 +18,7 @@ from .travel import TravelSettings, find_travel, steady_travel, without_travel
 
 _WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
 _WORST = 3  # joints named
+_FAR_M = 1e-4  # joints are told apart by steps of it; one that is less than half of it away is not named
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ class PoseGap:
         cm: mean distance of the joints.
         deg: mean angle between the joints' local rotations.
         cm_s: mean difference of the joints' velocities.
-        worst: names of the joints furthest apart, the worst first.
+        worst: names of the joints furthest apart, the worst first; none that are not apart.
     """
 
     cm: float
@@ -107,12 +108,13 @@ def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
     away = np.linalg.norm(places[0] - quat.rotate(back, places[1]), axis=-1)
     slip = np.linalg.norm(a.velocities - quat.rotate(back, b.velocities), axis=-1)
     turned = np.where(np.array(b.hips)[:, None], quat.mul(back, b.rotations), b.rotations)
-    order = np.argsort(-away, kind="stable")[:_WORST]
+    far = np.round(away / _FAR_M)  # so that noise of the last digit decides nothing
+    order = [int(k) for k in np.argsort(-far, kind="stable")[:_WORST] if far[k] > 0]
     return PoseGap(
         100 * float(away.mean()),
         float(np.degrees(quat.angle_between(a.rotations, turned).mean())),
         100 * float(slip.mean()),
-        tuple(names[int(k)] for k in order) if names else (),
+        tuple(names[k] for k in order) if names else (),
     )
 
 

@@ -105,6 +105,19 @@ def test_the_same_input_gives_the_same_bytes():
     )
 
 
+def test_noise_in_the_last_digits_of_a_double_changes_no_byte():
+    """What another library's sums may leave: of each number's last digit, and where there should be 0."""
+    rng = np.random.default_rng(5)
+    still = Motion(
+        MOTION.skeleton,
+        MOTION.rate,
+        np.broadcast_to(MOTION.skeleton.rest_rotation, MOTION.rotations.shape),
+        np.linspace([0.0, 0.0, 0.0], [0.0, 2.0, 0.0], len(MOTION)),
+    )
+    noisy = still.with_translation(0, still.root_translation + 1e-16 * rng.standard_normal((len(still), 3)))
+    assert append_animations(BASE, [clip(noisy)]) == append_animations(BASE, [clip(still)])
+
+
 def test_what_the_file_held_stays():
     def change(base: dict) -> None:
         base["extras"] = {"note": "Fähre", "big": 12345678901234567890, "list": [1, 1.0, None]}

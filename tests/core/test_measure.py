@@ -46,6 +46,7 @@ def test_a_lifted_body_has_its_lift_as_gap_and_its_speed_as_gap_of_speed() -> No
     rising = frozen.with_translation(0, frozen.root_translation + np.arange(60)[:, None] * [0, 0, 0.01])
     gaps = set_gaps({"still": frozen, "rising": rising}, body)
     assert gaps.names == ("still", "rising")
+    assert gaps.worst[0][0] == (), "nothing is apart"
     assert gaps.cm == pytest.approx(np.array([[0, 0], [59, 59]]), abs=1e-9)
     assert gaps.cm_s == pytest.approx(np.array([[0, 60], [60, 0]]), abs=1e-9)
     assert gaps.deg == pytest.approx(np.zeros((2, 2)), abs=1e-6)
@@ -59,6 +60,7 @@ def test_the_worst_joint_is_named() -> None:
     q[:, arm] = quat.mul(quat.exp(np.array([0.0, -1.0, 0.0])), q[:, arm])
     gaps = set_gaps({"idle": still, "wave": still.with_rotations(q)}, body)
     assert gaps.worst[0][1][0] == "left_hand"
+    assert "head" not in gaps.worst[0][1], "it is not apart"
     assert gaps.cm[0, 1] > 1
 
 
