@@ -176,20 +176,26 @@ def sensor_findings(
         max_bridge: frames; runs of faults up to this length are said to be mended.
     """
     out = []
-    bad = track.frozen | track.spikes
-    off, short = np.zeros(len(bad)), np.zeros(len(bad), bool)
-    off[bad] = quat.angle_between(*(rotations[bad] for rotations in said_and_bridged))
-    starts, stops = series.runs(bad)
-    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-        short[start:stop] = stop - start <= max_bridge
+    frames = len(track.frozen)
+    bad = np.flatnonzero(track.frozen | track.spikes)
+    # One frame more, since a run may end where the take does.
+    off, short = np.zeros(frames + 1), np.ones(frames + 1, bool)
+    off[bad] = np.degrees(quat.angle_between(*(rotations[bad] for rotations in said_and_bridged)))
+    starts, stops = series.runs(track.frozen | track.spikes)
+    long = stops - starts > max_bridge
+    short[:-1] = ~series.filled(frames, starts[long], stops[long])
     for kind, mask in (("frozen", track.frozen), ("spike", track.spikes)):
-        for start, stop in zip(*(edges.tolist() for edges in series.runs(mask)), strict=True):
-            amount = float(np.degrees(off[start:stop].max()))
+        starts, stops = series.runs(mask)
+        if len(starts) == 0:
+            continue
+        edges = np.stack([starts, stops], axis=1).ravel()
+        amounts = np.maximum.reduceat(off, edges)[::2].tolist()
+        within = np.logical_and.reduceat(short, edges)[::2].tolist()
+        for start, stop, amount, mended in zip(starts.tolist(), stops.tolist(), amounts, within, strict=True):
             if kind == "frozen":
                 text = f"{name} is frozen for {stop - start} frames ({(stop - start) / rate:.2f} s)"
             else:
                 text = f"{name} jumps off by {amount:.0f} degrees"
-            mended = bool(short[start:stop].all())
             if max_bridge and not mended:
                 text += f"; longer than the longest bridge ({max_bridge} frames), left as it is"
             out.append(Finding(kind, name, start, stop, amount, "deg", mended, text))

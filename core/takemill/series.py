@@ -65,16 +65,21 @@ def sample_rotations(rotations: Array, frames: Array) -> Array:
 
 def runs(mask: Mask) -> tuple[Index, Index]:
     """The starts and stops (N,), half-open, of the runs of True in a mask (F,)."""
-    edges = np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))
-    return np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    if len(mask):
+        edges = np.concatenate([[0] if mask[0] else [], edges, [len(mask)] if mask[-1] else []]).astype(
+            np.intp
+        )
+    return edges[::2], edges[1::2]
 
 
 def filled(frames: int, starts: Index, stops: Index) -> Mask:
     """A mask (F,) that is True in the given runs (N,), half-open."""
-    steps = np.zeros(frames + 1, np.intp)
-    np.add.at(steps, starts, 1)
-    np.add.at(steps, stops, -1)
-    return np.cumsum(steps[:-1]) > 0
+    out = np.zeros(frames, bool)
+    lengths = stops - starts
+    before = np.cumsum(lengths) - lengths
+    out[np.repeat(starts - before, lengths) + np.arange(lengths.sum())] = True
+    return out
 
 
 def eroded(planted: Mask, frames: int) -> Mask:
