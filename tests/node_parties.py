@@ -30,23 +30,30 @@ def validator_issues(data: bytes) -> list[dict[str, Any]]:
     return report["messages"]
 
 
-def three_positions(data: bytes, times_s: Mapping[str, Sequence[float]]) -> dict[str, np.ndarray]:
-    """World positions (T, N, 3) of all nodes in glTF's axes, per clip, as three.js plays a GLB."""
+def three_positions(
+    data: bytes, times_s: Mapping[str, Sequence[float]], clips: Sequence[Path] = ()
+) -> dict[str, np.ndarray]:
+    """World positions (T, N, 3) of all nodes in glTF's axes, per clip, as three.js plays a GLB.
+
+    `clips` are files whose animations are played on the GLB's nodes.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path, request = Path(folder, "file.glb"), Path(folder, "request.json")
         path.write_bytes(data)
         request.write_text(json.dumps({clip: list(map(float, times)) for clip, times in times_s.items()}))
-        answer = json.loads(_run("play_three.mjs", path, request))
+        answer = json.loads(_run("play_three.mjs", path, request, *clips))
     return {clip: np.array(positions) for clip, positions in answer.items()}
 
 
-def three_travel(glb: Path, helper: Path, cycles: int, step_s: float) -> dict[str, Any]:
-    """Where the clips of a GLB take the character in three.js, by way of a helper module for its users."""
+def three_travel(
+    glb: Path, helper: Path, cycles: int, step_s: float, clips: Sequence[Path] = ()
+) -> dict[str, Any]:
+    """Where clips of a GLB, and of other files, take the character in three.js, by a helper module of ours."""
     with tempfile.TemporaryDirectory() as folder:
         for file in (helper, _HERE / "travel_three.mjs"):
             shutil.copy(file, folder)
         Path(folder, "node_modules").symlink_to(_HERE / "node_modules")  # for what the helper imports
-        return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s))
+        return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s, *clips))
 
 
 def _run(script: str, *arguments: object) -> str:

@@ -1,14 +1,19 @@
-// play_three.mjs FILE REQUEST: where three.js puts the nodes of a GLB, as JSON on stdout.
+// play_three.mjs FILE REQUEST [CLIPS...]: where three.js puts the nodes of a GLB, as JSON on stdout.
+// CLIPS are files whose animations are played on FILE's nodes.
 // REQUEST is a JSON file {clip: [seconds, ...]}; the answer is {clip: [[[x, y, z] per node] per time]}.
 import { readFile } from 'node:fs/promises';
 import { AnimationMixer, LoopOnce } from 'three';
 import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
 
 globalThis.self = globalThis; // the loader asks the browser's name for the global object
-const [file, request] = process.argv.slice(2);
-const bytes = await readFile(file);
-const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
-const gltf = await new GLTFLoader().parseAsync(buffer, '');
+const [file, request, ...others] = process.argv.slice(2);
+async function load(path) {
+  const bytes = await readFile(path);
+  const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
+  return new GLTFLoader().parseAsync(buffer, '');
+}
+const gltf = await load(file);
+for (const other of others) gltf.animations.push(...(await load(other)).animations);
 
 const nodes = [];
 gltf.parser.associations.forEach((place, object) => {

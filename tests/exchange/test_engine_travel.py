@@ -14,6 +14,7 @@ import pytest
 import node_parties
 import small_takes
 from takemill import cli
+from takemill.glb_read import GlbScene
 
 HELPER = Path(__file__).parents[2] / "engines" / "three" / "takemill.mjs"
 CYCLES, STEP_S = 10, 0.0137  # a step that aligns with no frame
@@ -41,19 +42,25 @@ travel = "keep"
 """
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+@pytest.fixture(scope="module", params=["one", "apart"])
+def folder(request, tmp_path_factory):
     place = tmp_path_factory.mktemp("travel")
     take = small_takes.write(place)
-    (place / "r.toml").write_text(RECIPE)
+    (place / "r.toml").write_text(f'files = "{request.param}"\n' + RECIPE)
     out = place / "set"
     assert cli.main(["pack", str(take), "--recipe", str(place / "r.toml"), "--out", str(out)]) == 0
     return out
 
 
+def clip_files(folder):
+    """The files that hold clips and no mesh."""
+    return sorted(folder.glob("clips/*.glb"))
+
+
 @pytest.fixture(scope="module")
 def answer(folder):
-    return node_parties.three_travel(next(folder.glob("*.glb")), HELPER, CYCLES, STEP_S)
+    whole = next(folder.glob("*.glb"))
+    return node_parties.three_travel(whole, HELPER, CYCLES, STEP_S, clip_files(folder))
 
 
 def said(folder):
@@ -80,3 +87,17 @@ def test_loops_are_known_as_such(folder, answer):
     assert {name: one["loops"] for name, one in answer.items()} == {
         name: clip["loop"] for name, clip in said(folder).items()
     }
+
+
+def test_poses_are_those_of_the_files(folder):
+    """Each clip on the character of the set's file with the mesh, wherever the clip is."""
+    whole = next(folder.glob("*.glb"))
+    mesh = GlbScene(whole.read_bytes(), whole.name)
+    times = {name: [0.0, 0.31, clip["duration_s"] / 2] for name, clip in said(folder).items()}
+    found = node_parties.three_positions(whole.read_bytes(), times, clip_files(folder))
+    for name, clip in said(folder).items():
+        scene = GlbScene((folder / clip["file"]).read_bytes(), clip["file"])
+        worlds = scene.worlds(name, np.array(times[name]))[..., :3, 3]
+        for node in mesh.joints:
+            there = scene.names.index(mesh.names[node])
+            np.testing.assert_allclose(found[name][:, node], worlds[:, there], atol=1e-4)

@@ -1,4 +1,5 @@
-// travel_three.mjs FILE CYCLES STEP_S: where clips take the character in three.js, as JSON on stdout.
+// travel_three.mjs FILE CYCLES STEP_S [CLIPS...]: where clips take the character in three.js, as JSON on stdout.
+// CLIPS are files whose animations are played on FILE's character.
 // The answer is {clip: {loops, place: [x, y, z], turn: radians about +Y, seconds}} from where it stood, after so many
 // cycles (a one-shot: at its end) in steps of STEP_S seconds. `takemill.mjs` lies beside this file when it runs.
 import { readFile } from 'node:fs/promises';
@@ -7,10 +8,14 @@ import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
 import { prepared, takeTravel } from './takemill.mjs';
 
 globalThis.self = globalThis; // the loader asks the browser's name for the global object
-const [file, cycles, step] = process.argv.slice(2);
-const bytes = await readFile(file);
-const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
-const gltf = await new GLTFLoader().parseAsync(buffer, '');
+const [file, cycles, step, ...others] = process.argv.slice(2);
+async function load(path) {
+  const bytes = await readFile(path);
+  const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
+  return new GLTFLoader().parseAsync(buffer, '');
+}
+const gltf = await load(file);
+for (const other of others) gltf.animations.push(...(await load(other)).animations);
 
 const answer = {};
 for (const clip of gltf.animations) {
