@@ -23,7 +23,7 @@ import numpy as np
 from .checks import Array
 
 _WINDOW_S = 0.33
-_PIECE = 64  # windows in one product: larger products start threads of their own, and joints have some
+_PIECE = 96  # windows in one product: larger products start threads of their own, and joints have some
 _OVERSUBTRACTION = 1.6  # noise power varies from window to window; 1.3 to 2 serve equally
 _CHI3_FIFTH = 1.0026  # the lower fifth of the chi distribution with 3 degrees of freedom
 _SAMPLES = 8192  # differences that tell the noise to a hundredth
@@ -126,44 +126,48 @@ def _calm(vectors: Array, hop: int, noise: float) -> Array:
     _, axes = np.linalg.eigh(np.einsum("if,jf->ij", some, some))
     out = np.empty_like(vectors)
     blocks = np.empty((channels, _WINDOWS + 1, hop))
-    windows = np.empty((channels, _WINDOWS, 2 * hop))
-    spectrum = np.empty((2 * hop, channels * _WINDOWS))
+    halves = np.empty((2, channels, _WINDOWS, hop))
+    spectrum = np.empty((2, hop, channels * _WINDOWS))
     # Windows in a part of the take that stays in the cache: the outermost ones have one neighbour only, so
     # those within count, and a block of frames lies in two of them.
     length = (_WINDOWS - 3) * hop
     for start in range(0, frames, length):
         _cut(vectors, start - 2 * hop, blocks.reshape(channels, -1))
         turned = (axes.T @ blocks.reshape(channels, -1)).reshape(blocks.shape)
-        windows[..., :hop], windows[..., hop:] = turned[:, :-1], turned[:, 1:]
-        _filter(windows, spectrum, noise)
-        calm = windows[:, 1:-2, hop:] + windows[:, 2:-1, :hop]
+        # Folded about its middle a window falls into cosines and sines, at half the work.
+        first, second = turned[:, :-1], turned[:, 1:, ::-1]
+        np.add(first, second, out=halves[0])
+        np.subtract(first, second, out=halves[1])
+        _filter(halves, spectrum, noise)
+        calm = (halves[0] + halves[1])[:, 2:-1]
+        calm += (halves[0] - halves[1])[:, 1:-2, ::-1]
         part = out[:, start : start + length]
         part[:] = axes @ calm.reshape(channels, -1)[:, : part.shape[1]]
     return out
 
 
-def _filter(windows: Array, spectrum: Array, noise: float) -> None:
-    """Takes the noise out of windows (C, W, N), by way of their spectrum (N, C * W)."""
-    width = windows.shape[-1]
-    into, back = _transform(width // 2)
-    waves = width // 2 + 1
+def _filter(halves: Array, spectrum: Array, noise: float) -> None:
+    """Takes the noise out of folded windows (2, C, W, N), by way of their spectrum (2, N, C * W)."""
+    hop = halves.shape[-1]
+    into, back = _transform(hop)
     # Frequencies lead, so that neighbours in time and in frequency are reached by whole rows.
-    pieces = spectrum.reshape(width, -1, _PIECE).swapaxes(0, 1)
-    flat = windows.reshape(-1, _PIECE, width)
-    np.matmul(into, flat.swapaxes(1, 2), out=pieces)
-    share = np.square(spectrum[:waves])
-    share[1:-1] += np.square(spectrum[waves:])
+    pieces = spectrum.reshape(2, hop, -1, _PIECE).swapaxes(1, 2)
+    flat = halves.reshape(2, -1, _PIECE, hop)
+    np.matmul(into[:, None], flat.swapaxes(2, 3), out=pieces)
+    share = np.zeros((hop + 1, spectrum.shape[-1]))
+    np.square(spectrum[0], out=share[:-1])
+    share[1:] += np.square(spectrum[1])
     _neighbourhood(share)
     # A window's squares add up to half its length, so the noise in every frequency has half its power.
     np.maximum(share, 1e-300, out=share)
     np.divide(-_OVERSUBTRACTION * noise**2 / 2, share, out=share)
     share += 1.0
     np.maximum(share, 0.0, out=share)
-    for k in range(1, waves):
+    for k in range(1, hop + 1):
         np.minimum(share[k], share[k - 1], out=share[k])
-    spectrum[:waves] *= share
-    spectrum[waves:] *= share[1:-1]
-    np.matmul(pieces.swapaxes(1, 2), back, out=flat)
+    spectrum[0] *= share[:-1]
+    spectrum[1] *= share[1:]
+    np.matmul(pieces.swapaxes(2, 3), back[:, None], out=flat)
 
 
 def _hop(rate: float) -> int:
@@ -172,14 +176,19 @@ def _hop(rate: float) -> int:
 
 @lru_cache(maxsize=8)
 def _transform(hop: int) -> tuple[Array, Array]:
-    """Into hop + 1 cosines and hop - 1 sines (2 hop, 2 hop frames) and back, both with the sine window."""
+    """Into cosines 0 to hop - 1 and sines 1 to hop (2, hop, hop frames) and back (2, hop, hop frames).
+
+    Both take the first half of a window of 2 hop frames, folded, and hold the sine window. Phases count from
+    the window's middle.
+    """
     width = 2 * hop
-    frame = np.arange(width)
-    turn = 2 * np.pi * frame * np.arange(hop + 1)[:, None] / width
-    waves = np.concatenate([np.cos(turn), np.sin(turn[1:-1])]) / np.sqrt(width)
+    frame, wave = np.arange(hop), np.arange(hop)[:, None]
+    turn = 2 * np.pi * (frame - (width - 1) / 2) / width
+    waves = np.stack([np.cos(turn * wave), np.sin(turn * (wave + 1))]) / np.sqrt(width)
     into = waves * np.sin(np.pi * (frame + 0.5) / width)
-    twice = np.full((width, 1), 2.0)
-    twice[[0, hop]] = 1.0
+    # All but the slowest and the fastest occur twice, as cosine and sine.
+    twice = np.full((2, hop, 1), 2.0)
+    twice[0, 0] = twice[1, -1] = 1.0
     return into, twice * into
 
 

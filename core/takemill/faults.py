@@ -89,11 +89,9 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
             break
         out[good[taken]] = True
         # Only what lies near the spikes just found looks different without them.
-        kept = np.ones(len(good), bool)
-        kept[taken] = False
-        near = np.unique(np.clip(taken[:, None] + _AROUND, 0, len(good) - 1))
-        near = np.cumsum(kept)[near[kept[near]]] - 1
-        good = good[kept]
+        near = np.setdiff1d(taken[:, None] + _AROUND, taken)
+        near -= np.searchsorted(taken, near)
+        good = np.delete(good, taken)
         if len(good) < 2 * _NEIGHBOURS + LONGEST_SPIKE:
             break
         near = np.unique(np.clip(near, 1, len(good) - 2))
@@ -124,7 +122,7 @@ def _best_runs(
     rotations: Array, good: Index, starts: Index, sigma: Array, min_turn: float, limit: float
 ) -> Index:
     """The places (N,) in `good` of spikes: runs of 1 to 4 good frames from `starts`, the clearest first."""
-    starts, lengths = _runs_with_jumps(rotations, good, starts, min_turn / 4)
+    starts, lengths = _runs_with_jumps(rotations, good, starts, min_turn / 3)
     # Near an end of the take there are fewer neighbours on one side, and more on the other.
     first = np.clip(starts - _NEIGHBOURS, 0, len(good) - _SIDE - lengths)
     ahead = starts - first

@@ -113,11 +113,11 @@ def _check(motion: Motion, settings: RepairSettings) -> None:
 
 def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list[Finding], bool]:
     """Steps 1 to 3, joint by joint: rotations (F, J, 4), findings, and whether the sensors are rough."""
-    out = motion.rotations.copy()
     findings: list[Finding] = []
     noises = []
     names = motion.skeleton.names
     joints = [j for j, name in enumerate(names) if not settings.joints or name in settings.joints]
+    out = motion.rotations.copy() if settings.joints else np.empty_like(motion.rotations)
     share = _range_share(motion, settings)
 
     def mend(group: list[int]) -> list[tuple[list[Finding], float]]:
