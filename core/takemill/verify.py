@@ -181,7 +181,8 @@ def _clip(
         if travel > 1.0:
             wrong.append(f"the root joint ends {travel:.1f} mm from where the list says")
     if clip["loop"]:
-        poses = np.linalg.inv(_unscaled(ends[:, moved]))[:, None] @ ends if travels else ends
+        stands = _unscaled(ends[:, moved]) if travels else np.eye(4)[None]
+        poses = (stands[:1] @ np.linalg.inv(stands))[:, None] @ ends  # as if the root had stayed
         kept = "keep" in (way["planar"], way["turn"])  # the body travels, and a root joint does not
         body = [joint for joint in joints if not (kept and joint == moved)]
         seam = 1000 * _pose_gap(poses[:, body][..., :3, 3], kept)

@@ -24,6 +24,7 @@ EVERYTHING = (
     + REST
     + clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5")
     + clip("bare", "stroll", 2.5, 9, 'kind = "steps"\nturn = "keep"\nblend_frames = 0')
+    + clip("sway", "stroll", 4, 8, STRIDE + 'turn = "keep"')
     + clip("glide", "stroll", 4, 8, STRIDE + 'turn = "remove"\nheight = "root"')
     + clip("stay", "stroll", 4, 8, STRIDE + 'travel = "in_place"')
     + clip("hips", "stroll", 4, 8, STRIDE + 'travel = "keep"')
@@ -69,7 +70,7 @@ def test_a_set_with_everything_keeps_the_schema_and_verifies(packed):
     assert wrong == ()
     assert {one.name: one.problems for one in verdicts if one.problems} == {}
     assert {one.name for one in verdicts if one.travel_mm is not None} == {
-        "walk", "bare", "glide", "turn", "blow", "turn_mirrored", "walk_x1.25"
+        "walk", "bare", "sway", "glide", "turn", "blow", "turn_mirrored", "walk_x1.25"
     }  # fmt: skip
 
 
@@ -105,6 +106,8 @@ def test_travel_is_told_whole_per_clip_and_per_stride():
     assert way["speed_m_s"] == pytest.approx(way["distance_m"] / facts["all"]["duration_s"], abs=1e-4)
     assert way["cycle"]["distance_m"] == pytest.approx(way["distance_m"] / way["cycle"]["count"], abs=1e-4)
     assert way["cycle"]["duration_s"] == pytest.approx(1.1, rel=0.02)
+    assert way["cycle"]["turn_deg"] == pytest.approx(way["turn_deg"] / way["cycle"]["count"], abs=1e-3)
+    assert abs(way["turn_deg"]) > 20
     kept = facts["kept"]["travel"]
     assert (kept["mode"], kept["joint"], way["mode"], way["joint"]) == ("keep", None, "root", "root")
     for key in ("offset_m", "distance_m", "turn_deg", "speed_m_s", "cycle"):
