@@ -25,6 +25,7 @@ EVERYTHING = (
     + clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5")
     + clip("bare", "stroll", 2.5, 9, 'kind = "steps"\nturn = "keep"\nblend_frames = 0')
     + clip("sway", "stroll", 4, 8, STRIDE + 'turn = "keep"')
+    + clip("pivot", "stroll", 3, 6, 'planar = "remove"\nblend_frames = 0')
     + clip("glide", "stroll", 4, 8, STRIDE + 'turn = "remove"\nheight = "root"')
     + clip("stay", "stroll", 4, 8, STRIDE + 'travel = "in_place"')
     + clip("hips", "stroll", 4, 8, STRIDE + 'travel = "keep"')
@@ -70,7 +71,7 @@ def test_a_set_with_everything_keeps_the_schema_and_verifies(packed):
     assert wrong == ()
     assert {one.name: one.problems for one in verdicts if one.problems} == {}
     assert {one.name for one in verdicts if one.travel_mm is not None} == {
-        "walk", "bare", "sway", "glide", "turn", "blow", "turn_mirrored", "walk_x1.25"
+        "walk", "bare", "sway", "pivot", "glide", "turn", "blow", "turn_mirrored", "walk_x1.25"
     }  # fmt: skip
 
 

@@ -129,6 +129,15 @@ def test_kinds_are_told_from_the_suggested_cuts(take):
     assert [one.kind for one in named] == ["steps", "still", "jump"]
 
 
+def test_the_kind_of_joined_stretches_is_that_of_most_of_their_frames(take):
+    """Not that of what lies between them."""
+    text = '[[clip]]\nname = "a"\nstretches = [[0, 1.9], [10.1, 11.6]]\n'
+    (spec,) = specs_of([take], parse_recipe(text))
+    assert spec.kind == "still"
+    (spec,) = specs_of([take], parse_recipe(text.replace("[10.1, 11.6]", "[4, 8]")))
+    assert spec.kind == "steps"
+
+
 def test_without_clips_the_suggested_cuts_are_taken(take):
     cuts = pipeline.cuts_of(take, Recipe())
     specs = specs_of([take], Recipe())
