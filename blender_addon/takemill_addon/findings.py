@@ -21,7 +21,7 @@ _SHORT = {  # what fits the sidebar; other measures keep the words that the comm
     "floor_error_mm": "Off the floor, mm",
     "heading_drift_deg_min": "Heading drift, deg/min",
     "path_drift_cm_min": "Path drift, cm/min",
-    "range_frames": "Out of range, joint frames",
+    "range_frames": "Out of range, frames",
     "planted_share": "Share with a foot down",
 }
 

@@ -14,7 +14,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
-        layout.row().prop(chosen, "pack_characters", expand=True)
+        layout.prop(chosen, "pack_characters")
         layout.prop(chosen, "set_folder")
         characters = characters_of(context)
         if len(characters) > 1:
@@ -23,7 +23,8 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
             for one in characters:
                 count = sum(clip.use for clip in one.takemill.clips)
                 column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
-        layout.prop(chosen, "set_name", placeholder=armature.name)
+        own = armature.name if len(characters) == 1 else "each one's own"
+        layout.prop(chosen, "set_name", placeholder=own)
         layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")
         layout.prop(chosen, "deform_only")

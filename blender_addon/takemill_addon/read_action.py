@@ -95,11 +95,23 @@ def take_frames(action: bpy.types.Action, bag) -> range:
     Raises:
         InputError: no whole frame lies in it.
     """
-    if action.use_frame_range:
-        first, last = action.frame_start, action.frame_end
-    else:
-        ends = [c.range() for c in bag.fcurves if actions.bone_channel(c.data_path) and not c.is_empty]
-        first, last = (min(e[0] for e in ends), max(e[1] for e in ends)) if ends else (0.0, -1.0)
+    if not action.use_frame_range:
+        return key_frames(action, bag)
+    return _expect_frames(action, action.frame_start, action.frame_end)
+
+
+def key_frames(action: bpy.types.Action, bag) -> range:
+    """The whole scene frames from the first to the last key of bones in `bag`.
+
+    Raises:
+        InputError: no whole frame lies in it.
+    """
+    ends = [c.range() for c in bag.fcurves if actions.bone_channel(c.data_path) and not c.is_empty]
+    first, last = (min(e[0] for e in ends), max(e[1] for e in ends)) if ends else (0.0, -1.0)
+    return _expect_frames(action, first, last)
+
+
+def _expect_frames(action: bpy.types.Action, first: float, last: float) -> range:
     frames = scene_time.whole_frames(first, last)
     if not frames:
         raise InputError(f"action {action.name!r}: no whole frame lies between its first and last key")

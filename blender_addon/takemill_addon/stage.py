@@ -130,7 +130,8 @@ def is_selected(bone: bpy.types.PoseBone) -> bool:
 
 def select_bone(context: bpy.types.Context, armature: bpy.types.Object, name: str) -> None:
     """Select this bone alone and make it active; in pose mode, where that is to be seen."""
-    if context.view_layer.objects.active == armature and armature.mode == "OBJECT":
+    at_hand = context.view_layer.objects.active == armature and armature.mode == "OBJECT"
+    if at_hand and bpy.ops.object.mode_set.poll():  # type: ignore[call-arg]  # the stubs know another poll
         bpy.ops.object.mode_set(mode="POSE")
     for bone in armature.pose.bones:
         holder = bone if hasattr(bone, "select") else bone.bone

@@ -14,7 +14,7 @@ from takemill.checks import Array, Index
 from takemill.reduce_curves import Curves, CurveSettings, thin_curves
 
 from . import actions, rotation_modes
-from .read_action import Channels, quaternions_of, read_channels, take_frames
+from .read_action import Channels, key_frames, quaternions_of, read_channels
 from .rig import ArmatureFrame, Rig, read_rig
 
 _LINEAR, _BEZIER, _ALIGNED = 1, 2, 3
@@ -45,7 +45,7 @@ def thin_action(
     """
     slot, rig = actions.slot_for(action, armature), read_rig(armature)
     bag = actions.channelbag(action, slot)
-    frames = take_frames(action, bag)
+    frames = key_frames(action, bag)
     channels, rows = read_channels(rig, bag, frames), _rows(rig, bag)
     paths = list(dict.fromkeys(row.path for row in rows))
     first = {row.path: row for row in reversed(rows)}

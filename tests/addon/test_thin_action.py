@@ -134,6 +134,19 @@ def test_all_else_in_the_action_stays(suit):
     assert suit.takemill.clips[0].action == thin
 
 
+def test_keys_outside_the_actions_own_range_are_thinned_too(suit):
+    """The range says what is played, not what is there."""
+    take = playing(suit)
+    first, last = take.frame_range
+    take.use_frame_range = True
+    take.frame_start, take.frame_end = first + 20, last - 20
+    takemill.thin_keys()
+    thin = playing(suit)
+    assert tuple(thin.curve_frame_range) == (first, last)
+    assert tuple(thin.frame_range) == (first + 20, last - 20)
+    assert gap_m(suit, take, thin, range(int(first), int(last) + 1)) < 0.002
+
+
 def test_thinning_again_adds_no_key(suit):
     takemill.thin_keys()
     once = key_count(playing(suit))
