@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -9,11 +10,12 @@ import numpy as np
 
 from . import filters, series
 from .body_map import BodyMap, leg_length
-from .checks import Array, Index, expect_positive
+from .checks import Array, Index, Mask, expect_positive
 from .clouds import positions_at
 from .contacts import Contacts
 from .motion import Motion
 
+_STEP_S = 0.1  # the quickest sprinter swings a foot for three times as long (common knowledge, no source)
 _TOP = 0.9  # share of a peak's height that its top reaches down to, and it must fall to on both sides
 _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
@@ -58,11 +60,10 @@ def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
 
     In a loop of F frames the last is the first again: frames are counted modulo F - 1, and a foot that is
     planted across the seam comes down once. Otherwise a foot that is planted in the first or the last frame
-    has no mark there.
+    has no mark there. A foot that is up for less than a tenth of a second took no step: no marks.
     """
-    planted = contacts.planted
+    planted = _stepping(contacts, loop)
     if loop and len(planted) > 1:
-        planted = planted[:-1]
         before = np.roll(planted, 1, axis=0)
     else:
         before = np.concatenate([planted[:1], planted[:-1]])
@@ -72,6 +73,18 @@ def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
         for word, change in (("down", planted & ~before), ("up", before & ~planted))
         for frame in np.flatnonzero(change[:, k])
     )
+
+
+def _stepping(contacts: Contacts, loop: bool) -> Mask:
+    """Planted feet (F, K), or (F - 1, K) of a loop, without lifts that are too short for a step."""
+    planted = contacts.planted
+    shortest, count = math.ceil(_STEP_S * contacts.rate - 1e-6), len(planted)
+    if loop and count > 1:
+        count -= 1
+        planted = np.concatenate([planted[:-1]] * 3)
+    lifted = [series.without_short(column, shortest) for column in ~planted.T]
+    planted = ~np.array(lifted, bool).reshape(planted.T.shape).T
+    return planted[count : 2 * count] if loop and len(planted) > count else planted
 
 
 def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = None) -> tuple[Mark, ...]:

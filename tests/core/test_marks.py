@@ -22,9 +22,9 @@ FEET = ("leftFoot", "rightFoot")
 
 
 def contacts(left: str, right: str) -> Contacts:
-    """Contacts from strings of x (planted) and . (not); the heel only."""
+    """Contacts from strings of x (planted) and . (not), ten a second; the heel only."""
     planted: Mask = np.array([[c == "x" for c in left], [c == "x" for c in right]]).T
-    return Contacts(30.0, FEET, planted, np.zeros_like(planted), 0.0)
+    return Contacts(10.0, FEET, planted, np.zeros_like(planted), 0.0)
 
 
 def test_down_is_the_first_planted_frame_and_up_the_first_after() -> None:
@@ -57,6 +57,23 @@ def test_a_foot_that_stays_has_no_marks() -> None:
     for loop in (False, True):
         assert foot_marks(contacts("xxxx", "...."), loop) == ()
     assert foot_marks(contacts("x", "."), loop=True) == ()
+
+
+def test_a_lift_too_short_for_a_step_is_none() -> None:
+    """Seven frames at 60 a second are enough; five are not, over the seam of a loop neither."""
+    for gap, count in ((5, 0), (7, 1)):
+        planted = np.ones((60, 2), bool)
+        planted[20 : 20 + gap, 0] = False
+        given = Contacts(60.0, FEET, planted, planted, 0.0)
+        assert len(foot_marks(given, loop=False)) == 2 * count
+        seam = np.roll(planted[:-1], 37, axis=0)  # up from frame 57 on, and on from frame 0
+        seam = np.concatenate([seam, seam[:1]])
+        assert len(foot_marks(Contacts(60.0, FEET, seam, seam, 0.0), loop=True)) == 2 * count
+    ends = np.ones((60, 2), bool)
+    ends[:3] = ends[-3:] = False
+    assert len(foot_marks(Contacts(60.0, FEET, ends, ends, 0.0), loop=False)) == 4, (
+        "cut off, they may be long"
+    )
 
 
 def test_marks_of_a_walk_lie_near_the_truth() -> None:
