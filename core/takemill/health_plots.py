@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from html import escape
 
@@ -17,6 +18,10 @@ from .motion import Motion
 _JOINTS = 4  # that are shown
 _CLOSE_S = 0.6  # around the worst finding, to either side
 _SHADED = ("spike", "frozen")
+_FLAGS = (
+    '<span class="key" style="--swatch: var(--bad)">spike</span>'
+    '<span class="key" style="--swatch: var(--other)">frozen</span>'
+)
 _LEGEND = (
     '<span class="key" style="--swatch: var(--left)">raw</span>'
     '<span class="key" style="--swatch: var(--right)">repaired</span>'
@@ -44,7 +49,7 @@ def joint_figure(raw: Motion, mended: Motion, before: Health, joint: int) -> str
     name = raw.skeleton.names[joint]
     curves = turn_deg(raw.rotations[:, joint], mended.rotations[:, joint])
     found = [one for one in before.findings if one.joint == name and one.kind in _SHADED]
-    counts = [f"{sum(one.kind == kind for one in found)} {kind}" for kind in _SHADED]
+    counts = Counter(one.kind for one in found)
     worst = max(found, key=lambda one: one.amount, default=None)
     off = np.abs(curves[0] - curves[1])
     middle = (worst.start + worst.stop) // 2 if worst else int(off.argmax())
@@ -52,11 +57,11 @@ def joint_figure(raw: Motion, mended: Motion, before: Health, joint: int) -> str
     first, last = max(middle - reach, 0), min(middle + reach + 1, len(raw))
     about = escape(worst.message) if worst else f"where the repair turned it most, {off.max():.1f} degrees"
     return (
-        f"<figure><h4>{escape(name)}: {', '.join(counts)}; degrees about its main axis</h4>"
+        f"<figure><h4>{escape(name)}: {counts['spike']} times off, {counts['frozen']} times frozen; degrees "
+        f"about its main axis</h4>"
         f'<div class="close"><div>{_trace(curves, found, 0, len(raw), raw.rate)}</div>'
         f"<div>{_trace(curves, found, first, last, raw.rate)}</div></div>"
-        f'<figcaption>From close by: {about}. {_LEGEND}<span class="key" style="--swatch: var(--bad)">spike</span>'
-        f'<span class="key" style="--swatch: var(--other)">frozen</span></figcaption></figure>'
+        f"<figcaption>From close by: {about}. {_LEGEND}{_FLAGS}</figcaption></figure>"
     )
 
 
@@ -64,7 +69,8 @@ def turn_deg(raw: Array, mended: Array) -> tuple[Array, Array]:
     """Degrees (F,) that rotations (F, 4) are turned from their middle, about the axis of most turning."""
     middle = quat.normalize(np.median(quat.continuous(mended), axis=0))
     both = [quat.log(quat.mul(quat.inv(middle), rotations)) for rotations in (raw, mended)]
-    axis = np.linalg.svd(both[1] - both[1].mean(axis=0), full_matrices=False)[2][0]
+    spread = np.concatenate([vectors - both[1].mean(axis=0) for vectors in both])
+    axis = np.linalg.svd(spread, full_matrices=False)[2][0]
     first, second = (np.unwrap(np.degrees(vectors @ axis), period=360) for vectors in both)
     return first, second
 

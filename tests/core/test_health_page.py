@@ -99,6 +99,7 @@ def test_no_peak_is_lost_in_a_long_trace() -> None:
     long = synthetic.idle(duration_s=60.0).motion
     rotations = long.rotations.copy()
     head = long.skeleton.index("head")
+    rotations[:, head] = quat.exp(np.array([0.001, 0, 0]) * np.sin(np.arange(len(long)) / 50)[:, None])
     rotations[3001, head] = quat.mul(rotations[3001, head], quat.exp(np.array([0.4, 0, 0])))
     page = render_health([health_of(long.with_rotations(rotations))], "Health", "")
     raw = re.search(r'<path class="thin raw" d="([^"]+)"', page.split("<h4>head: ")[1])
