@@ -36,6 +36,7 @@ def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "")
     known.finding_index = -1  # none is chosen, so the playhead stays
     for finding in health.findings:
         item = known.findings.add()
+        item.name = f"{finding.kind} {finding.joint}"  # what the list's own search looks at
         for name in ("kind", "joint", "amount", "unit", "mended", "message"):
             setattr(item, name, getattr(finding, name))
         item.start, item.stop = finding.start + start, finding.stop + start
