@@ -70,11 +70,11 @@ class Glb:
         animation = self.animation(name)
         for channel in animation["channels"]:
             sampler, target = animation["samplers"][channel["sampler"]], channel["target"]
-            assert sampler.get("interpolation", "LINEAR") == "LINEAR"
+            kind = sampler.get("interpolation", "LINEAR")
+            assert kind in ("LINEAR", "CUBICSPLINE")
             times, values = self.accessor(sampler["input"]), self.accessor(sampler["output"])
-            parts[target["node"]][target["path"]] = _played(
-                times, values, time_s, target["path"] == "rotation"
-            )
+            play = _played if kind == "LINEAR" else _curved
+            parts[target["node"]][target["path"]] = play(times, values, time_s, target["path"] == "rotation")
         return {
             i: _matrix(parts[i]) if "matrix" not in node else np.array(node["matrix"], float).reshape(4, 4).T
             for i, node in enumerate(self.json["nodes"])
@@ -139,6 +139,23 @@ def _played(times: np.ndarray, values: np.ndarray, time_s: float, rotation: bool
     k = int(np.searchsorted(times, time_s, side="right")) - 1
     t = (time_s - times[k]) / (times[k + 1] - times[k])
     return slerp(values[k], values[k + 1], t) if rotation else values[k] * (1 - t) + values[k + 1] * t
+
+
+def _curved(times: np.ndarray, values: np.ndarray, time_s: float, rotation: bool) -> np.ndarray:
+    """Appendix C.5: of each key its in-tangent, its value and its out-tangent."""
+    assert len(values) == 3 * len(times) >= 6
+    time_s = float(np.clip(time_s, times[0], times[-1]))
+    k = min(int(np.searchsorted(times, time_s, side="right")) - 1, len(times) - 2)
+    span = times[k + 1] - times[k]
+    t = (time_s - times[k]) / span
+    start, leaving, arriving, end = values[3 * k + 1], values[3 * k + 2], values[3 * k + 3], values[3 * k + 4]
+    found = (
+        (2 * t**3 - 3 * t**2 + 1) * start
+        + span * (t**3 - 2 * t**2 + t) * leaving
+        + (-2 * t**3 + 3 * t**2) * end
+        + span * (t**3 - t**2) * arriving
+    )
+    return found / np.linalg.norm(found) if rotation else found
 
 
 def _matrix(parts: dict[str, np.ndarray]) -> np.ndarray:

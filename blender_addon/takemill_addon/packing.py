@@ -8,7 +8,7 @@ from functools import cached_property
 import bpy
 import numpy as np
 
-from takemill import pipeline, quat, series
+from takemill import pipeline, series
 from takemill.body_map import BodyMap
 from takemill.contacts import find_contacts
 from takemill.errors import InputError, TakemillError
@@ -17,6 +17,7 @@ from takemill.health import Health, check
 from takemill.pipeline import FinishedClip, PreparedTake
 from takemill.reduce import Track
 from takemill.skeleton import Skeleton
+from takemill.tracks import turned_track
 from takemill.travel import Travel
 
 from . import clip_record, findings, stage
@@ -91,13 +92,7 @@ class Stock:
 
 
 def _placed(track: Track, is_root: bool, frame: ArmatureFrame) -> Track:
-    values = track.values
-    if track.path == "rotation":
-        return replace(track, values=quat.mul(frame.rotation, values)) if is_root else track
-    values = values * frame.size
-    if is_root:
-        values = quat.rotate(frame.rotation, values) + frame.translation
-    return replace(track, values=values)
+    return turned_track(track, frame.rotation, frame.size, frame.translation if is_root else None)
 
 
 def clips_of(

@@ -32,6 +32,7 @@ class ClipChannels:
     """B clips seen as C channels: R joints that turn, then S joints that slide.
 
     Attributes:
+        rate: frames per second.
         order: (J,) the skeleton's joints by their depth; other joints below are places in it.
         starts, stops: (B,) the frames of each clip, half-open.
         clip: (T,) the clip of each frame.
@@ -71,6 +72,7 @@ class ClipChannels:
         self.starts: Index = self.stops - counts
         self.clip: Index = np.repeat(np.arange(len(motions)), counts)
         self.last: Index = np.repeat(self.stops - 1, counts)
+        self.rate = motions[0].rate
         self._read(motions, skeleton)
         self.max_turn = np.float32(max_turn)
         self._bound = np.concatenate(list(bounds)).T[self.order].astype(np.float32)

@@ -174,7 +174,10 @@ def _gaps(clips: Sequence[FinishedClip]) -> Facts | None:
 
 def _key_bytes(tracks: Sequence[Track]) -> int:
     """What the keys of a clip take in the file, before clips share equal ones."""
-    values = sum(len(track.frames) * _VALUE_BYTES[track.path, track.storage] for track in tracks)
+    values = sum(
+        len(track.frames) * _VALUE_BYTES[track.path, track.storage] * (1 if track.slopes is None else 3)
+        for track in tracks
+    )
     return values + 4 * sum(map(len, {track.frames.tobytes(): track.frames for track in tracks}.values()))
 
 

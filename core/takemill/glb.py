@@ -66,21 +66,26 @@ class GlbClip:
 
 
 class _Channel(NamedTuple):
-    """What a glTF channel will hold: its target, float32 seconds (N,), numbers to store (N, 3 or 4)."""
+    """What a glTF channel will hold: its target, float32 seconds (N,), numbers to store (N, 3 or 4).
+
+    A cubic one has three of them for each second: the slope towards the key, the key, the slope away from it.
+    """
 
     node: int
     path: Path
     times: NDArray[np.float32]
     values: Array
     component: ComponentType
+    cubic: bool = False
 
 
 def append_animations(base_glb: bytes, clips: Sequence[GlbClip]) -> bytes:
     """Add clips to a GLB that holds rig and mesh; all that it held before stays as it was.
 
-    Between keys, rotations are slerped and translations run straight (LINEAR, glTF's default). Equal
-    data is stored once. A node whose transform is a matrix gets the same as translation, rotation and
-    scale, since only those can be animated (section 3.11).
+    Between keys, rotations are slerped and translations run straight (LINEAR, glTF's default), or both run
+    on cubic curves where a track has slopes (CUBICSPLINE). Equal data is stored once. A node whose
+    transform is a matrix gets the same as translation, rotation and scale, since only those can be
+    animated (section 3.11).
 
     Args:
         base_glb: a GLB whose skins or nodes carry the joints' names.
@@ -265,7 +270,29 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
             values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
         # Zeros are zeros, and not what one library's sums leave of them and another's do not.
         values = np.round(values, _DECIMALS) + 0.0
-        yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage])
+        cubic = track.slopes is not None and len(track.frames) > 1  # a cubic curve has two keys or more
+        if cubic:
+            values = np.round(_with_slopes(clip, track, values), _DECIMALS) + 0.0
+        yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage], cubic)
+
+
+def _with_slopes(clip: GlbClip, track: Track, values: Array) -> Array:
+    """Stored numbers (N, 3 or 4) of keys, with their slopes per second around them (3 N, 3 or 4).
+
+    Raises:
+        GlbError: a slope is too steep for integers, which stand for -1 to 1 (section 3.11).
+    """
+    slopes = in_file_axes(clip.skeleton, track.joint, track.path, np.asarray(track.slopes)) * clip.rate
+    if track.path == "rotation":
+        slopes = slopes[..., _XYZW]
+        plain = in_file_axes(clip.skeleton, track.joint, track.path, track.values)[:, _XYZW]
+        slopes *= np.where(np.einsum("ij,ij->i", plain, values) < 0, -1, 1)[:, None, None]
+        if track.storage != "float32":
+            if np.abs(slopes).max() > 1:
+                name = clip.skeleton.names[track.joint]
+                raise GlbError(f"clip {clip.name!r}, joint {name!r}: slopes too steep for {track.storage}")
+            slopes = np.rint(slopes * LARGEST[track.storage])
+    return np.stack([slopes[:, 0], values, slopes[:, 1]], axis=1).reshape(-1, values.shape[-1])
 
 
 def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
@@ -298,14 +325,18 @@ def _differs(track: Track, channel: _Channel, rest: Array) -> bool:
 
 
 def _animation(writer: Writer, clip: GlbClip, plan: list[_Channel], inputs: Mapping[bytes, int]) -> Json:
-    samplers: dict[tuple[int, int], int] = {}
+    samplers: dict[tuple[int, int, bool], int] = {}
     channels: list[Json] = []
     for channel in plan:
         normalized = channel.component is not ComponentType.FLOAT
         output = writer.add(channel.values, channel.component, normalized=normalized)
-        sampler = samplers.setdefault((inputs[channel.times.tobytes()], output), len(samplers))
+        key = inputs[channel.times.tobytes()], output, channel.cubic
+        sampler = samplers.setdefault(key, len(samplers))
         channels.append({"sampler": sampler, "target": {"node": channel.node, "path": channel.path}})
-    listed = [{"input": times, "output": values} for times, values in samplers]
+    listed = [
+        {"input": times, "output": values, **({"interpolation": "CUBICSPLINE"} if cubic else {})}
+        for times, values, cubic in samplers
+    ]
     animation: Json = {"name": clip.name, "channels": channels, "samplers": listed}
     return animation | ({"extras": dict(clip.extras)} if clip.extras else {})
 

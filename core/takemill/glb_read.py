@@ -25,12 +25,16 @@ _RESTS = {"translation": (0.0, 0.0, 0.0), "rotation": (0.0, 0.0, 0.0, 1.0), "sca
 
 
 class Curve(NamedTuple):
-    """One channel: its node and path, N keys at seconds (N,), values (N, 3 or 4)."""
+    """One channel: its node and path, N keys at seconds (N,), values (N, 3 or 4).
+
+    A cubic one has slopes (N, 2, 3 or 4), per second, towards and away from each key.
+    """
 
     node: int
     path: str
     times: Array
     values: Array
+    slopes: Array | None = None
 
 
 class GlbScene:
@@ -141,19 +145,25 @@ class GlbScene:
             target, sampler = channel["target"], animation["samplers"][channel["sampler"]]
             node, path = target["node"], target["path"]
             place = f"animation {name!r}, {path} of {self.names[node]!r}"
-            if sampler.get("interpolation", "LINEAR") != "LINEAR" or path not in _PATHS:
-                raise self._error(f"{place}: only LINEAR channels of nodes can be judged")
+            kind = sampler.get("interpolation", "LINEAR")
+            if kind not in ("LINEAR", "CUBICSPLINE") or path not in _PATHS:
+                raise self._error(f"{place}: only LINEAR and CUBICSPLINE channels of nodes can be judged")
             if (node, path) in seen:
                 raise self._error(f"{place}: moved twice")
             seen.add((node, path))
             times, values = self._accessor(sampler["input"]), self._accessor(sampler["output"])
+            slopes = None
+            if kind == "CUBICSPLINE" and values.shape == (3 * len(times), _PATHS[path]):
+                slopes, values = np.stack([values[0::3], values[2::3]], axis=1), values[1::3]
             if times.ndim != 1 or values.shape != (len(times), _PATHS[path]):
                 raise self._error(f"{place}: {len(times)} times for values of shape {values.shape}")
             if not (np.isfinite(times).all() and np.isfinite(values).all()):
                 raise self._error(f"{place}: a number is not finite")
             if times[0] < 0 or np.any(np.diff(times) <= 0):
                 raise self._error(f"{place}: its times do not increase")
-            curves.append(Curve(node, path, times, values))
+            if slopes is not None and not np.isfinite(slopes).all():
+                raise self._error(f"{place}: a slope is not finite")
+            curves.append(Curve(node, path, times, values, slopes))
         return curves
 
     def moved_by(self, name: str) -> tuple[int, ...]:
@@ -209,7 +219,7 @@ class GlbScene:
 
 
 def _played(curve: Curve, times: Array) -> Array:
-    """Values (T, 3 or 4) at times (T,): straight lines, or slerp on the shorter way (appendix C.3)."""
+    """Values (T, 3 or 4) at times (T,): straight, by slerp on the shorter way, or cubic (appendix C)."""
     after = np.clip(np.searchsorted(curve.times, times, side="right"), 1, max(len(curve.times) - 1, 1))
     if len(curve.times) == 1:
         values = np.repeat(curve.values, len(times), axis=0)
@@ -218,6 +228,16 @@ def _played(curve: Curve, times: Array) -> Array:
     part = np.clip((times - curve.times[after - 1]) / (curve.times[after] - curve.times[after - 1]), 0, 1)[
         :, None
     ]
+    if curve.slopes is not None:
+        length = (curve.times[after] - curve.times[after - 1])[:, None]
+        mixed = (
+            (2 * part**3 - 3 * part**2 + 1) * low
+            + length * (part**3 - 2 * part**2 + part) * curve.slopes[after - 1, 1]
+            + (3 * part**2 - 2 * part**3) * high
+            + length * (part**3 - part**2) * curve.slopes[after, 0]
+        )
+        unit = np.linalg.norm(mixed, axis=1, keepdims=True) if curve.path == "rotation" else 1.0
+        return np.asarray(mixed / unit)
     if curve.path != "rotation":
         return low + (high - low) * part
     low, high = (one / np.linalg.norm(one, axis=1, keepdims=True) for one in (low, high))

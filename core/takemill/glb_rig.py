@@ -19,7 +19,7 @@ from .glb_format import Document, Json, entries, indices, numbers, parse
 from .glb_place import Place
 from .glb_tips import tips_of
 from .skeleton import Skeleton
-from .tracks import Y_UP, Track
+from .tracks import Y_UP, Track, turned_track
 
 _WXYZ = [3, 0, 1, 2]
 _FLAT, _SKEWED = 1e-6, 1e-3  # scales
@@ -65,11 +65,7 @@ class GlbRig:
 
     def _placed(self, track: Track) -> Track:
         back, top = self._back, self.skeleton.parents[track.joint] < 0
-        values = track.values
-        if track.path == "rotation":
-            return replace(track, values=quat.mul(back.rotation, values)) if top else track
-        values = values * back.scale
-        return replace(track, values=quat.rotate(back.rotation, values) + back.translation if top else values)
+        return turned_track(track, back.rotation, back.scale, back.translation if top else None)
 
 
 def read_rig(glb: bytes, source: str) -> GlbRig:

@@ -20,7 +20,7 @@ _LENGTHS = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 24, 28, 32, 36, 40, 
 _LEAST_COSINE = 0.7  # of half the turn of a span, which `reduce_planes.slerp` can still follow
 _BLOCKS = 16  # stretches of a clip that are compared where channels look for others to share times with
 _TIME_BYTES = 4
-_TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
+TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
 _MORE = 1.1  # what keys come to in the end, by those that the first plan has
 
 
@@ -134,7 +134,7 @@ def halved(keys: Mask, where: Mask) -> Mask:
     return out
 
 
-def share(reach: Index, widths: Array) -> tuple[Index, Index]:
+def share(reach: Index, widths: Index) -> tuple[Index, Index]:
     """Which channels of one clip are to share their times, by the bytes that it saves.
 
     Every frame of a clip costs no times of its own, since all clips of a rate share those. So a channel
@@ -154,12 +154,12 @@ def share(reach: Index, widths: Array) -> tuple[Index, Index]:
     wanted = np.add.reduceat(1 / steps, edges, axis=1)
     own = wanted.sum(axis=1)
     weights = np.asarray(widths, np.float64).copy()
-    sparse = np.flatnonzero((weights + _TIME_BYTES) * _MORE * own + _TIMES_JSON / 2 < weights * frames)
+    sparse = np.flatnonzero((weights + _TIME_BYTES) * _MORE * own + TIMES_JSON / 2 < weights * frames)
     group = np.zeros(count, np.intp)
     members = [[int(channel)] for channel in sparse]
     wanted, weights = wanted[sparse], weights[sparse]
     alive = np.ones(len(sparse), bool)
-    alone = (weights + _TIME_BYTES) * wanted.sum(axis=1) + _TIMES_JSON
+    alone = (weights + _TIME_BYTES) * wanted.sum(axis=1) + TIMES_JSON
     gain = np.stack([_gain(one, wanted, weights, alone) for one in range(len(sparse))]) if members else None
     while gain is not None and alive.sum() > 1:
         np.fill_diagonal(gain, -np.inf)
@@ -170,7 +170,7 @@ def share(reach: Index, widths: Array) -> tuple[Index, Index]:
         weights[one] += weights[other]
         members[one] += members[other]
         alive[other] = False
-        alone[one] = (weights[one] + _TIME_BYTES) * wanted[one].sum() + _TIMES_JSON
+        alone[one] = (weights[one] + _TIME_BYTES) * wanted[one].sum() + TIMES_JSON
         gain[other], gain[:, other] = -np.inf, -np.inf
         gain[one] = gain[:, one] = np.where(alive, _gain(one, wanted, weights, alone), -np.inf)
     out = [np.minimum(np.arange(frames)[::-1], 1)]
@@ -184,4 +184,4 @@ def share(reach: Index, widths: Array) -> tuple[Index, Index]:
 def _gain(one: int, wanted: Array, weights: Array, alone: Array) -> Array:
     """Bytes (G,) that a group saves where it shares its times with each other."""
     together = np.maximum(wanted[one], wanted).sum(axis=1)
-    return alone[one] + alone - (weights[one] + weights + _TIME_BYTES) * together - _TIMES_JSON
+    return alone[one] + alone - (weights[one] + weights + _TIME_BYTES) * together - TIMES_JSON

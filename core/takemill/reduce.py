@@ -13,6 +13,7 @@ All of it happens for many clips of a skeleton at once, and for no clip otherwis
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -21,19 +22,14 @@ from typing import Literal
 import numpy as np
 
 from . import kinematics, quat
-from . import reduce_planes as planes
-from .checks import Array, Index, Mask, expect_positive, expect_shape
+from .checks import Array, Mask, expect_positive, expect_shape
 from .clip_channels import ClipChannels
 from .displacement import displacements, reaches
 from .errors import InputError
-from .key_times import halved, share, spans_of, walked
-from .key_times import reaches as key_reaches
-from .key_values import fitted, played
+from .key_times import TIMES_JSON
 from .motion import Motion
-from .reduce_planes import Planes
+from .reduce_search import KEY_BYTES, KeySearch
 from .tracks import (
-    LARGEST,
-    Y_UP,
     Path,
     Storage,
     Track,
@@ -56,18 +52,11 @@ __all__ = [
     "reduce_keys",
 ]
 
-_STORAGES: tuple[Storage, ...] = ("float32", "int16", "int8")  # each smaller than the one before
-_BYTES = np.array([16, 8, 4])
-_SCALES = np.array([0, *(LARGEST[storage] for storage in _STORAGES[1:])], np.float32)  # 0: not rounded
-_PLACE_BYTES = 12
 # The part of the bounds that is spent on frames. Between frames a displacement can pass that by a hair, and
 # a reader that plays rounded rotations without bringing them to unit length stretches bones by up to 0.006 %.
 _SPENT = 0.94
-_INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
-_INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
-_INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
-_ROUNDS = 40
 _BATCH = 1024  # frames that are worked on together, so that they stay in the processor's cache
+_TIGHTER = (0.8, 0.6, 0.4)  # of the bounds, where cubic curves pass them between frames
 
 
 @dataclass(frozen=True)
@@ -82,6 +71,8 @@ class ReduceSettings:
         probe_m: the reach of a joint, metres; less where all its bones are shorter.
         storage: "smallest" lets rotations be 8- or 16-bit integers, which glTF knows without
             extensions; "float32" keeps them as floats.
+        interpolation: "linear" for all readers; "cubic" for curves of the third degree, which some play
+            wrongly; "smallest" for whichever of them takes fewer bytes, channel by channel.
     """
 
     max_error_m: float = 0.0005
@@ -89,12 +80,17 @@ class ReduceSettings:
     max_error_deg: float = 1.0
     probe_m: float = 0.1
     storage: Literal["smallest", "float32"] = "smallest"
+    interpolation: Literal["linear", "cubic", "smallest"] = "linear"
 
     def __post_init__(self) -> None:
         for name in ("max_error_m", "planted_error_m", "max_error_deg", "probe_m"):
             expect_positive(getattr(self, name), name)
         if self.storage not in ("smallest", "float32"):
             raise InputError(f"storage: expected 'smallest' or 'float32', got {self.storage!r}")
+        if self.interpolation not in ("linear", "cubic", "smallest"):
+            raise InputError(
+                f"interpolation: expected 'linear', 'cubic' or 'smallest', got {self.interpolation!r}"
+            )
 
 
 def reduce_keys(
@@ -143,19 +139,51 @@ def reduce_clips(
     joints = list(travelling or [None] * len(motions))
     out: list[tuple[Track, ...]] = [() for _ in motions]
 
-    def reduce_batch(chosen: list[int]) -> None:
+    def reduced(chosen: list[int], how: ReduceSettings = settings, spent: float = _SPENT) -> None:
         clips = ClipChannels(
             [motions[i] for i in chosen],
-            [_SPENT * bounds[i] for i in chosen],
-            _SPENT * np.radians(settings.max_error_deg),
-            settings.probe_m,
+            [spent * bounds[i] for i in chosen],
+            spent * np.radians(how.max_error_deg),
+            how.probe_m,
         )
-        for place, tracks in _Reduction(clips, settings.storage, [joints[i] for i in chosen]).run():
+        search = KeySearch(clips, how.storage, how.interpolation, [joints[i] for i in chosen])
+        for place, tracks in search.run():
             out[chosen[place]] = in_order([*still_tracks(motions[chosen[place]]), *tracks])
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
-        list(pool.map(reduce_batch, _batches(motions)))
+        list(pool.map(reduced, _batches(motions)))
+    for i, motion in enumerate(motions):
+        tries = iter(
+            [*((settings, spent) for spent in _TIGHTER), (replace(settings, interpolation="linear"), _SPENT)]
+        )
+        while _bent_too_far(motion, out[i], bounds[i], settings):
+            reduced([i], *next(tries))
+    if settings.interpolation == "smallest":
+        straight = reduce_clips(motions, replace(settings, interpolation="linear"), planted, travelling)
+        out = [min(pair, key=_bytes) for pair in zip(straight, out, strict=True)]
     return [tracks or dense_tracks(motion) for tracks, motion in zip(out, motions, strict=True)]
+
+
+def _bytes(tracks: tuple[Track, ...]) -> int:
+    """About what keys take in a file, but for the JSON that all take; no end of it where there are none."""
+    times = {track.frames.tobytes() for track in tracks}
+    sizes = [
+        len(track.frames)
+        * KEY_BYTES[track.storage if track.path == "rotation" else "place"]
+        * (1 if track.slopes is None else 3)
+        for track in tracks
+    ]
+    return sum(sizes) + sum(len(one) // 2 + TIMES_JSON for one in times) if tracks else sys.maxsize
+
+
+def _bent_too_far(
+    motion: Motion, tracks: tuple[Track, ...], bound: Array, settings: ReduceSettings, per_frame: int = 4
+) -> bool:
+    """Whether cubic curves, which bend between frames where the motion does not, pass bounds (F, J) there."""
+    if all(track.slopes is None for track in tracks):
+        return False
+    looks = np.arange((len(motion) - 1) * per_frame + 1) // per_frame
+    return bool((_displaced(motion, tracks, settings, per_frame) > bound[looks]).any())
 
 
 def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Array:
@@ -187,170 +215,15 @@ def _batches(motions: Sequence[Motion]) -> Iterator[list[int]]:
         yield batch
 
 
-class _Reduction:
-    """The keys of some clips while they are sought.
-
-    Attributes:
-        keys: (C, T) the frames that are keys.
-        group: (C, B) the channels of a clip that share their times have the same number.
-        stored: (R, B) how the rotations of a channel are stored in a clip, a place in `_STORAGES`.
-    """
-
-    def __init__(self, clips: ClipChannels, storage: str, travelling: Sequence[int | None]) -> None:
-        self.clips = clips
-        self._ends = np.zeros(len(clips.clip), bool)
-        self._ends[clips.starts] = self._ends[clips.stops - 1] = True
-        joints = clips.order[clips.turning]
-        exact = joints[:, None] == np.array([-1 if one is None else one for one in travelling])
-        self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
-        self.group, self.keys = self._planned()
-
-    def _smallest(self) -> Index:
-        """The smallest numbers (R, B) that rotations may be rounded to."""
-        clips = self.clips
-        out = np.ones(clips.felt.shape, np.intp)
-        chosen = np.flatnonzero((_INT8_PART * clips.felt >= _INT8_LEAST).any(axis=1))
-        if len(chosen):
-            curves = clips.rotations[:, chosen]
-            stored = np.rint(curves * _SCALES[2]) / _SCALES[2]
-            size = planes.dot(stored, stored)
-            turn = planes.error(stored / np.sqrt(size), curves)
-            turn = np.sqrt(planes.dot(turn, turn))
-            # Readers need not bring rotations back to unit length; then they stretch by the square of it.
-            felt = np.maximum.reduceat(turn + np.abs(size - 1), clips.starts, axis=1)
-            most = np.maximum.reduceat(turn, clips.starts, axis=1)
-            small = (felt <= _INT8_PART * clips.felt[chosen]) & (most <= clips.max_turn)
-            out[chosen] = np.where(small, 2, 1)
-        return out
-
-    def _planned(self) -> tuple[Index, Mask]:
-        """Who shares times and which frames are keys, by the error that is meant for each channel."""
-        clips, count = self.clips, len(self.clips.turning)
-        reach = np.concatenate(
-            [
-                key_reaches(clips.rotations, clips.allowed[:count], clips.last),
-                key_reaches(clips.places, clips.allowed[count:], clips.last),
-            ]
-        )
-        group = np.full((len(reach), len(clips.starts)), -1)  # -1: stands still
-        for clip, (start, stop) in enumerate(zip(clips.starts, clips.stops, strict=True)):
-            moving = np.flatnonzero(clips.moving[:, clip])
-            widths = [*_BYTES[self.stored[:, clip]], *[_PLACE_BYTES] * len(clips.sliding)]
-            found, reaches = share(reach[moving, start:stop], np.array(widths)[moving])
-            group[moving, clip] = found
-            reach[moving, start:stop] = reaches[found]
-        dense = group == 0
-        rows, numbers = np.nonzero(group > 0)
-        keys = walked(reach, rows * len(clips.clip) + clips.starts[numbers])
-        return group, keys | dense[:, clips.clip] | self._ends
-
-    def run(self) -> Iterator[tuple[int, list[Track]]]:
-        """Each clip's number and tracks; a clip whose bounds are finer than float32 is left out."""
-        numbers = np.arange(len(self.clips.starts))
-        for _ in range(_ROUNDS):
-            values, places, far, made = self._played()
-            worst = np.maximum.reduceat(far.max(axis=0), self.clips.starts)
-            for clip, tracks in self._tracks(values, places, np.flatnonzero(worst <= 1)):
-                yield int(numbers[clip]), tracks
-            going = (worst > 1) & self._mend(self.clips.blamed(far, made))
-            if not going.any():
-                return
-            if not going.all():
-                numbers = numbers[going]
-                self._keep(np.flatnonzero(going))
-
-    def _keep(self, chosen: Index) -> None:
-        """Go on with some clips (N,) alone."""
-        frames = np.isin(self.clips.clip, chosen)
-        self.clips = self.clips.of(chosen)
-        self._ends, self.keys = self._ends[frames], self.keys[:, frames]
-        self.group, self.stored = self.group[:, chosen], self.stored[:, chosen]
-
-    def _played(self) -> tuple[Planes, Planes, Planes, Planes]:
-        """Values of all keys, rotations (4, K) and places (3, K), and what `far` says of them."""
-        clips, count = self.clips, len(self.clips.turning)
-        frames = len(clips.clip)
-        spans = spans_of(self.keys[:count])
-        row, at = np.divmod(spans.keys, frames)
-        values = planes.unit(fitted(clips.rotations.reshape(4, -1), spans, self._ends[at]))
-        read = self._rounded(values, row, clips.clip[at])
-        rotations = played(read, spans, count * frames).reshape(4, count, frames)
-        spans = spans_of(self.keys[count:])
-        places = fitted(clips.places.reshape(3, -1), spans, self._ends[spans.keys % frames])
-        moved = played(places, spans, clips.places[0].size).reshape(clips.places.shape)
-        return values, places, *clips.far(rotations, moved)
-
-    def _rounded(self, values: Planes, row: Index, clip: Index) -> Planes:
-        """What a reader makes of rotations (4, K); 16 bits where 8 would leave them far from unit length."""
-        stored = self.stored[row, clip]
-        small = np.flatnonzero(stored == 2)
-        if len(small):
-            eight = np.rint(values[:, small] * _SCALES[2]) / _SCALES[2]
-            bad = small[np.abs(np.sqrt(planes.dot(eight, eight)) - 1) > _INT8_LENGTH]
-            self.stored[row[bad], clip[bad]] = 1
-            stored = self.stored[row, clip]
-        scale = _SCALES[stored]
-        whole = np.where(scale > 0, np.rint(values * scale), values)
-        return planes.unit(whole)
-
-    def _mend(self, blamed: Mask) -> Mask:
-        """Add keys or digits where channels (C, T) are to blame; which clips (B,) that was possible for."""
-        clips = self.clips
-        guilty = np.logical_or.reduceat(blamed, clips.starts, axis=1)
-        wide = blamed.copy()
-        wide[:, 1:] |= blamed[:, :-1] & self.keys[:, :-1] & ~self._ends[:-1]
-        wide[:, :-1] |= blamed[:, 1:] & self.keys[:, 1:] & ~self._ends[1:]
-        for clip in np.flatnonzero(guilty.any(axis=0)):
-            inside = slice(clips.starts[clip], clips.stops[clip])
-            group = self.group[:, clip]
-            for number in np.unique(group[guilty[:, clip]]):
-                rows = np.flatnonzero(group == number)
-                wide[rows, inside] = wide[rows, inside].any(axis=0)
-        keys = halved(self.keys, wide)
-        added = np.logical_or.reduceat((keys != self.keys).any(axis=0), clips.starts)
-        self.keys = keys
-        turning = guilty[: len(clips.turning)]
-        more = turning & ((self.stored == 2) | ~added) & (self.stored > 0)
-        self.stored = self.stored - more
-        possible: Mask = added | more.any(axis=0)
-        return possible
-
-    def _tracks(self, values: Planes, places: Planes, done: Index) -> Iterator[tuple[int, list[Track]]]:
-        """The keys of clips as tracks, in the core's axes."""
-        clips, count = self.clips, len(self.clips.turning)
-        frames = len(clips.clip)
-        turned = values.T.astype(np.float64)
-        x, y, z = places.astype(np.float64)
-        roots = clips.roots
-        at = [np.flatnonzero(mask) for mask in (self.keys[:count].ravel(), self.keys[count:].ravel())]
-        rows = [np.arange(len(mask))[:, None] * frames for mask in (self.keys[:count], self.keys[count:])]
-        lows = np.concatenate([np.searchsorted(at[i], rows[i] + clips.starts) for i in (0, 1)])
-        highs = np.concatenate([np.searchsorted(at[i], rows[i] + clips.stops) for i in (0, 1)])
-        when = [(places % frames).astype(np.float64) for places in at]
-        root = np.isin(at[0] // frames, np.flatnonzero(roots[:count]))
-        turned[root] = quat.mul(quat.inv(Y_UP), turned[root])
-        turned = quat.normalize(turned)
-        root = np.isin(at[1] // frames, np.flatnonzero(roots[count:]))
-        slid = np.stack([x, np.where(root, -z, y), np.where(root, y, z)], axis=-1)
-        joints = clips.order[np.concatenate([clips.turning, clips.sliding])].tolist()
-        for clip in done:
-            out = []
-            for channel in np.flatnonzero(clips.moving[:, clip]):
-                chosen = slice(lows[channel, clip], highs[channel, clip])
-                joint, start = joints[channel], clips.starts[clip]
-                if channel < count:
-                    storage = _STORAGES[self.stored[channel, clip]]
-                    out.append(Track(joint, "rotation", when[0][chosen] - start, turned[chosen], storage))
-                else:
-                    out.append(Track(joint, "translation", when[1][chosen] - start, slid[chosen]))
-            yield int(clip), out
-
-
 def largest_error_m(
     motion: Motion, tracks: Iterable[Track], settings: ReduceSettings | None = None, per_frame: int = 4
 ) -> float:
     """The largest displacement, metres, of tracks as a file plays them, seen `per_frame` times a frame."""
-    settings = settings or ReduceSettings()
+    return float(_displaced(motion, tracks, settings or ReduceSettings(), per_frame).max())
+
+
+def _displaced(motion: Motion, tracks: Iterable[Track], settings: ReduceSettings, per_frame: int) -> Array:
+    """The displacement (T, J) of each joint, metres, `per_frame` times a frame."""
     skeleton = motion.skeleton
     frames = np.arange((len(motion) - 1) * per_frame + 1) / per_frame
     local_q = np.tile(skeleton.rest_rotation, (len(frames), 1, 1))
@@ -367,4 +240,4 @@ def largest_error_m(
     right_q, right_p = motion.sampled(frames, motion.rate).model()
     turns = quat.log(quat.mul(rotations, quat.inv(right_q)))
     reach = reaches(skeleton, settings.probe_m)
-    return float(displacements(skeleton, reach, right_q, positions - right_p, turns).max())
+    return displacements(skeleton, reach, right_q, positions - right_p, turns)

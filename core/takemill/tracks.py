@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -36,6 +36,8 @@ class Track:
         frames: (N,) increasing frame numbers; 0 is the clip's start.
         values: (N, 4) unit quaternions or (N, 3) metres; between keys they are slerped or run straight.
         storage: how a file is to hold the values; integers only for rotations.
+        slopes: (N, 2, 4 or 3), per frame: the values run on cubic curves with these slopes towards and away
+            from each key.
     """
 
     joint: int
@@ -43,10 +45,16 @@ class Track:
     frames: Array
     values: Array
     storage: Storage = "float32"
+    slopes: Array | None = None
 
     def __post_init__(self) -> None:
         for name in ("frames", "values"):
             object.__setattr__(self, name, owned(getattr(self, name)))
+        if self.slopes is not None:
+            object.__setattr__(self, "slopes", owned(self.slopes))
+            label = f"slopes of the {self.path} track of joint {self.joint}"
+            expect_shape(self.slopes, (len(self.values), 2, *self.values.shape[1:]), label)
+            expect_finite(self.slopes, label)
         frames, values = self.frames, self.values
         if (
             self.path not in WIDTHS
@@ -72,6 +80,24 @@ class Track:
         expect_finite(self.frames, f"frames of the {label}")
         expect_finite(self.values, f"values of the {label}")
         raise InputError(f"{label}: its frames must begin at 0 or later and increase")
+
+
+def turned_track(track: Track, rotation: Array, scale: float, shift: Array | None) -> Track:
+    """A track as seen from elsewhere: scaled, and, with a shift (3,), turned by a rotation (4,) and shifted.
+
+    Without a shift, its joint hangs on another, whose own track is turned.
+    """
+    turns = track.path == "rotation"
+    if turns and shift is None:
+        return track
+
+    def seen(values: Array) -> Array:
+        if turns:
+            return quat.mul(rotation, values)
+        return scale * values if shift is None else quat.rotate(rotation, scale * values)
+
+    values, slopes = seen(track.values), None if track.slopes is None else seen(track.slopes)
+    return replace(track, values=values if turns or shift is None else values + shift, slopes=slopes)
 
 
 def dense_tracks(motion: Motion) -> tuple[Track, ...]:
@@ -161,6 +187,13 @@ def as_read(skeleton: Skeleton, joint: int, rotations: Array, storage: Storage) 
 def sampled(track: Track, frames: Array) -> Array:
     """What a track plays (T, 3 or 4) at frame numbers (T,); its values as they are, before any rounding."""
     places = np.interp(frames, track.frames, np.arange(len(track.frames)))
+    if track.slopes is not None and len(track.frames) > 1:
+        low = np.minimum(places.astype(np.intp), len(track.frames) - 2)
+        t, length = (places - low)[:, None], np.diff(track.frames)[low, None]
+        a, b, c, d = track.values[low], track.values[low + 1], track.slopes[low, 1], track.slopes[low + 1, 0]
+        late = t * t * (3 - 2 * t)
+        curve = a + (b - a) * late + length * (c * t * (1 - t) ** 2 + d * t * t * (t - 1))
+        return quat.normalize(curve) if track.path == "rotation" else curve
     if track.path == "rotation":
         return series.sample_rotations(track.values, places)
     return series.sample_vectors(track.values, places)

@@ -179,6 +179,43 @@ def test_the_ends_are_keys_and_a_loop_stays_closed():
             np.testing.assert_allclose(track.values[-1] * sign, track.values[0], atol=1e-9)
 
 
+def slow_motion(frames: int = 121) -> Motion:
+    """Slow, round and of many frames: what cubic curves are for."""
+    motion = smooth_motion(frames)
+    t = np.arange(frames)[:, None, None] / motion.rate
+    waves = 0.25 * np.sin([2.0, 3.0, 2.5] * t + np.arange(len(motion.skeleton))[:, None])
+    ahead = np.linspace([0.0, 0, 1], [0, -0.01 * frames, 1], frames)
+    return replace(
+        motion, rotations=quat.mul(motion.skeleton.rest_rotation, quat.exp(waves)), root_translation=ahead
+    )
+
+
+@pytest.mark.parametrize("interpolation", ["cubic", "smallest"])
+@pytest.mark.parametrize("make", [smooth_motion, slow_motion])
+def test_cubic_curves_keep_the_bound_in_the_file_at_and_between_frames(make, interpolation):
+    """Read by a reader that shares no code with the writer; no joint reaches less than 2 cm."""
+    motion = make(61)
+    tracks = reduce_keys(motion, ReduceSettings(interpolation=interpolation))
+    assert any(track.slopes is not None for track in tracks) or interpolation == "smallest"
+    assert largest_error_m(motion, tracks) <= 0.0005
+    assert in_file(motion, tracks, probe_m=0.02) <= 0.0005
+
+
+def test_the_smaller_of_straight_and_cubic_keys_is_taken():
+    """Slow rotations: 16 bits hold their slopes. Fast ones would need floats, and stay straight."""
+
+    def size(motion: Motion, interpolation: str) -> int:
+        tracks = reduce_keys(motion, ReduceSettings(interpolation=interpolation))
+        clip = GlbClip("c", motion.rate, motion.skeleton, tracks)
+        return len(append_animations(skeleton_glb(motion.skeleton), [clip]))
+
+    slow, fast = slow_motion(481), smooth_motion()
+    assert size(slow, "smallest") < 0.95 * size(slow, "linear")
+    assert size(fast, "smallest") <= size(fast, "linear") < size(fast, "cubic")
+    cubic = [t for t in reduce_keys(slow, ReduceSettings(interpolation="smallest")) if t.slopes is not None]
+    assert {track.storage for track in cubic if track.path == "rotation"} == {"int16"}
+
+
 def test_what_stands_still_stays_as_it_was():
     dense = {(t.joint, t.path): len(t.frames) for t in dense_tracks(MOTION)}
     reduced = {(t.joint, t.path): len(t.frames) for t in reduce_keys(MOTION)}
@@ -314,6 +351,7 @@ def test_short_clips_keep_their_poses(frames):
         ({"max_error_deg": float("nan")}, "max_error_deg"),
         ({"probe_m": float("inf")}, "probe_m"),
         ({"storage": "int4"}, "storage"),
+        ({"interpolation": "step"}, "interpolation"),
     ],
 )
 def test_settings_that_make_no_sense_are_refused(changes, message):

@@ -97,6 +97,20 @@ def reduced() -> Case:
     return case(small, lambda motion: tracks[id(motion)])
 
 
+@pytest.fixture(scope="session")
+def bent() -> Case:
+    """Cubic curves, of 16 bits where slopes are gentle and of floats where they are not."""
+    walk = open_data.humanoid3d("walk")[0].resampled(120)
+    seconds = np.arange(len(walk))[:, None, None] / 120
+    waves = 0.2 * np.sin([2.0, 3.0, 2.5] * seconds + np.arange(len(walk.skeleton))[:, None])
+    sway = replace(walk, rotations=quat.mul(walk.skeleton.rest_rotation, quat.exp(waves)))
+    settings = ReduceSettings(max_error_m=0.0015, max_error_deg=3.0, interpolation="cubic")
+    tracks = {id(motion): reduce_keys(motion, settings) for motion in (walk, sway)}
+    cubic = [track for found in tracks.values() for track in found if track.slopes is not None]
+    assert {track.storage for track in cubic if track.path == "rotation"} == {"float32", "int16"}
+    return case({"walk": walk, "sway": sway}, lambda motion: tracks[id(motion)])
+
+
 def _with_fingers(motion: Motion) -> Motion:
     """The same motion with a waving finger joint on each wrist."""
     old = motion.skeleton

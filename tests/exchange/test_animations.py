@@ -102,6 +102,33 @@ def test_reduced_clips_are_valid_and_stay_within_their_bound(reduced):
         assert 1e-5 < gaps.max() < 0.0015
 
 
+def test_cubic_curves_are_valid_and_stay_within_their_bound(bent):
+    """Sources: the Khronos validator, three.js, pygltflib. The bound is 1.5 mm, seen four times a frame."""
+    assert node_parties.validator_issues(bent.data) == []
+    file = pygltflib.GLTF2.load_from_bytes(bent.data)
+    glb = Glb(json.loads(file.to_json()), file.binary_blob())
+    kinds = [s.interpolation for a in file.animations for s in a.samplers]
+    assert "CUBICSPLINE" in kinds
+    times = {clip: np.arange(0, motion.duration_s, 0.25 / 120)[::7] for clip, motion in bent.motions.items()}
+    answer = node_parties.three_positions(bent.data, times)
+    for clip, want_times in times.items():
+        by_three = z_up(answer[clip][:, : len(bent.joints)])
+        by_hand = glb.positions(clip, want_times, bent.joints)
+        np.testing.assert_allclose(by_three, by_hand, atol=6e-5)
+        gaps = np.linalg.norm(by_hand - bent.positions(clip, want_times), axis=-1)
+        assert 1e-5 < gaps.max() < 0.0015
+
+
+def test_reduced_clips_keep_their_bound_four_times_a_frame(reduced):
+    """Joints by pygltflib and the tests' own player, at four times the rate of each clip."""
+    file = pygltflib.GLTF2.load_from_bytes(reduced.data)
+    glb = Glb(json.loads(file.to_json()), file.binary_blob())
+    for clip, motion in reduced.motions.items():
+        times = (np.arange((len(motion) - 1) * 4 + 1) / 4 / motion.rate)[: 4 * 60]
+        gaps = glb.positions(clip, times, reduced.joints) - reduced.positions(clip, times)
+        assert np.linalg.norm(gaps, axis=-1).max() < 0.0015
+
+
 def test_the_lock_of_the_node_packages_names_no_host():
     """So that `npm ci` asks whichever registry a machine is set to; .npmrc beside it keeps it so."""
     lock = json.loads((Path(__file__).parent / "package-lock.json").read_text())
