@@ -7,6 +7,8 @@ Source of the formulas: Diebel, Representing Attitude, 2006; Shoemake, SIGGRAPH 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from .checks import Array
@@ -15,7 +17,7 @@ from .errors import InputError
 IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])
 IDENTITY.setflags(write=False)
 
-_ROWS = 8192  # rotations that are worked on at a time, so that what is in between stays in the cache
+_ROWS = 8192  # rotations that are worked on at a time
 _SMALL_ANGLE = 1e-6  # below it the series of sin(x)/x is exact to float64
 _OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
 _POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
@@ -36,13 +38,33 @@ def length(v: Array) -> Array:
 
 def mul(a: Array, b: Array) -> Array:
     """The product (..., 4): first `b`, then `a`; the leading axes broadcast."""
+    return _in_parts(_mul, a, b, 4)
+
+
+def _mul(a: Array, b: Array, out: Array) -> None:
     aw, ax, ay, az = np.moveaxis(a, -1, 0)
     bw, bx, by, bz = np.moveaxis(b, -1, 0)
-    out = np.empty((*np.broadcast_shapes(a.shape, b.shape)[:-1], 4))
     out[..., 0] = aw * bw - ax * bx - ay * by - az * bz
     out[..., 1] = aw * bx + ax * bw + ay * bz - az * by
     out[..., 2] = aw * by - ax * bz + ay * bw + az * bx
     out[..., 3] = aw * bz + ax * by - ay * bx + az * bw
+
+
+def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, width: int) -> Array:
+    """What `verb` writes of a and b (..., N), broadcast, to (..., width); some rows of the first axis at a time.
+
+    What lies in between then stays in the cache, and arrays that lie apart in memory are read once.
+    """
+    axes = np.broadcast_shapes(a.shape[:-1], b.shape[:-1])
+    out = np.empty((*axes, width))
+    step = max(_ROWS * axes[0] * width // max(out.size, 1), 1) if axes else 1
+    if not axes or step >= axes[0]:
+        verb(a, b, out)
+        return out
+    a, b = (np.broadcast_to(array, (*axes, array.shape[-1])) for array in (a, b))
+    for start in range(0, axes[0], step):
+        part = slice(start, start + step)
+        verb(a[part], b[part], out[part])
     return out
 
 
@@ -53,17 +75,7 @@ def inv(q: Array) -> Array:
 
 def rotate(q: Array, v: Array) -> Array:
     """Vectors (..., 3) turned by quaternions (..., 4); the leading axes broadcast."""
-    axes = np.broadcast_shapes(q.shape[:-1], v.shape[:-1])
-    out = np.empty((*axes, 3))
-    if not axes:
-        _rotate(q, v, out)
-        return out
-    q, v = np.broadcast_to(q, (*axes, 4)), np.broadcast_to(v, (*axes, 3))
-    step = max(_ROWS * axes[0] // max(out.size // 3, 1), 1)
-    for start in range(0, axes[0], step):
-        part = slice(start, start + step)
-        _rotate(q[part], v[part], out[part])
-    return out
+    return _in_parts(_rotate, q, v, 3)
 
 
 def _rotate(q: Array, v: Array, out: Array) -> None:
