@@ -19,6 +19,7 @@ from .series import runs
 from .travel import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
 
 _SLOW = 0.4  # leg lengths per second; faster, a foot that counts as planted still lands or leaves
+_SLIDES = 0.8  # leg lengths per second: what moves so fast while it counts as planted does not stand
 _STILL_M_S = 0.003
 _CYCLES = 3  # the middle one has whole contacts on both sides of its seams
 
@@ -73,8 +74,9 @@ def pin_loop(
         return loop, contacts
     frames = np.append(np.tile(np.arange(length), _CYCLES), 0)
     many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
-    settings = settings or FootlockSettings()
-    pinned, kept = pin_feet(repeated(loop, body, _CYCLES), body, many, settings)
+    settings, cycles = settings or FootlockSettings(), repeated(loop, body, _CYCLES)
+    many = _no_slides(cycles, body, many)
+    pinned, kept = pin_feet(cycles, body, many, settings)
     pinned, kept = _held(pinned, body, many, kept, max(round(settings.blend_s * loop.rate), 1))
     # Onto the loop's own place: the middle cycle starts where the first one ended.
     steady = steady_travel(find_travel(loop, body, TravelSettings()))
@@ -94,6 +96,18 @@ def pin_loop(
         for mask in (kept.heel[length : 2 * length], kept.toe[length : 2 * length])
     )
     return closed, replace(kept, heel=heel, toe=toe)
+
+
+def _no_slides(motion: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
+    """The contacts without frames in which the foot slides too fast to stand, as in a roll over the floor."""
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    columns = [body.feet.index(foot) for foot in contacts.feet]
+    steps, stands = planted_steps(foot_points(motion, body)[:, columns], planted)
+    fast = np.linalg.norm(steps, axis=-1) * motion.rate > _SLIDES * leg_length(motion.skeleton, body)
+    keep = np.ones_like(contacts.planted)
+    keep[1:] &= ~(stands & fast)
+    keep[:-1] &= ~(stands & fast)
+    return replace(contacts, heel=contacts.heel & keep, toe=contacts.toe & keep)
 
 
 def _held(

@@ -104,6 +104,17 @@ def test_the_feet_of_a_run_stand_while_they_bear() -> None:
     assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.01
 
 
+def test_feet_that_slide_fast_do_not_carry_the_body_along() -> None:
+    """A walk whose contacts claim that both feet always stand: a foot that swings is not believed."""
+    loop, body, contacts = sliding_loop()
+    always = np.ones_like(contacts.heel)
+    pinned, kept = pin_loop(loop, body, Contacts(60.0, FEET, always, always, 0.0))
+    swings = ~contacts.planted
+    assert kept.planted[swings].mean() < 0.2
+    assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.3
+    assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.03
+
+
 def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:
     loop, body, contacts = sliding_loop()
     pinned, _ = pin_loop(loop, body, contacts)
