@@ -40,3 +40,62 @@ def hysteresis(surely: list[bool], maybe: list[bool]) -> list[bool]:
             on = surely[frame] or (on and maybe[frame])
             out[frame] = out[frame] or on
     return out
+
+
+def gait_events(heel: Array, toe: Array, sacrum: Array, ahead: Array) -> tuple[list[int], list[int]]:
+    """Heel strikes and toe offs of one foot, frames: the coordinate-based method.
+
+    The heel (F, 3) strikes where it is farthest ahead of the sacrum (F, 3) along the way (3,); the toe (F, 3)
+    leaves where it is farthest behind. Source: Zeni, Richards and Higginson, Gait and Posture 27, 2008. Of
+    the extremes those count that reach seven tenths of the largest.
+    """
+    events = []
+    for point, sign in ((heel, 1.0), (toe, -1.0)):
+        reach = [sign * float((p - s) @ ahead) for p, s in zip(point, sacrum, strict=True)]
+        events.append(
+            [
+                frame
+                for frame in range(1, len(reach) - 1)
+                if reach[frame - 1] < reach[frame] >= reach[frame + 1] and reach[frame] > 0.7 * max(reach)
+            ]
+        )
+    return events[0], events[1]
+
+
+def faded(values: Array, known: list[bool], blend: int) -> list[float]:
+    """Each of (F,) values where known; elsewhere one cubic across, or one out to nothing and one in again."""
+
+    def edge(frame: int, inward: int) -> tuple[float, float]:
+        end = frame
+        while end != frame + 3 * inward and 0 <= end + inward < len(known) and known[end + inward]:
+            end += inward
+        return values[frame], (values[end] - values[frame]) / (end - frame) if end != frame else 0.0
+
+    def cubic(a: tuple[float, float], b: tuple[float, float], span: int, at: int) -> float:
+        u = at / span
+        rise = 3 * u**2 - 2 * u**3
+        bows = span * (a[1] * u * (1 - u) ** 2 - b[1] * u**2 * (1 - u))
+        return a[0] * (1 - rise) + b[0] * rise + bows
+
+    out = []
+    for frame in range(len(known)):
+        if known[frame]:
+            out.append(float(values[frame]))
+            continue
+        start, stop = frame, frame
+        while start >= 0 and not known[start]:
+            start -= 1
+        while stop < len(known) and not known[stop]:
+            stop += 1
+        left = edge(start, -1) if start >= 0 else None
+        right = edge(stop, 1) if stop < len(known) else None
+        if left and right and stop - start - 1 < 2 * blend:
+            out.append(cubic(left, right, stop - start, frame - start))
+            continue
+        total = 0.0
+        if left and frame - start <= blend:
+            total += cubic(left, (0.0, 0.0), blend + 1, frame - start)
+        if right and stop - frame <= blend:
+            total += cubic((0.0, 0.0), right, blend + 1, blend + 1 - (stop - frame))
+        out.append(total)
+    return out

@@ -168,10 +168,14 @@ def walk(
     step_s: float = 0.55,
     step_m: float = 0.5,
     turn_deg: float = 0.0,
+    aside_deg: float = 0.0,
     still_s: float = 1.0,
     scale: float = 1.0,
 ) -> Known:
-    """Stand, walk `steps` steps along a line or an arc, stand. The heading turns by `turn_deg` in all."""
+    """Stand, walk `steps` steps along a line or an arc, stand. The heading turns by `turn_deg` in all.
+
+    The way leads aside from the heading by `aside_deg`: 90 is a sidestep to the left.
+    """
     stop_s = step_s * (steps + 2) if steps else step_s
     t = np.arange(round((stop_s + 2 * still_s) * rate) + 1) / rate - still_s
     total, curve = step_m * steps, np.radians(turn_deg)
@@ -186,7 +190,8 @@ def walk(
     travelled /= max(travelled[-1], 1.0)
     yaw_fine, travelled = curve * travelled, total * travelled
     step = np.diff(travelled, prepend=0.0)[:, None]
-    xy_fine = np.cumsum(step * np.stack([np.sin(yaw_fine), -np.cos(yaw_fine)], axis=-1), axis=0)
+    way = yaw_fine + np.radians(aside_deg)
+    xy_fine = np.cumsum(step * np.stack([np.sin(way), -np.cos(way)], axis=-1), axis=0)
 
     def path_at(s: Array) -> tuple[Array, Array]:
         xy = np.stack([np.interp(s, fine, xy_fine[:, k]) for k in (0, 1)], axis=-1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import filters
-from .checks import Array, Mask
+from .checks import Array, Index, Mask
 from .grounding_heading import Drift as Drift
 from .grounding_heading import heading_drift as heading_drift
 from .grounding_heading import without_drift as without_drift
@@ -194,9 +194,9 @@ def _exact_course(values: Array, weight: Array, rate: float) -> Array:
 def without_slides(step: Array, height: Array, known: Mask, rate: float, slip: float, blend: int) -> Mask:
     """Contacts (F, K) without those of feet that slide or float, against another that stands, by over `slip`.
 
-    Of two feet the quicker one is let go, or the higher one where it is the height that keeps them apart: for
-    `blend` frames where it is worst, if enough is left on both sides. step, height, known, rate: as in
-    `body_course`; slip in metres.
+    Of two feet the quicker one is let go, or the higher one where it is the height that keeps them apart: in
+    a short overlap wholly, in a long one around the worst, so that a foot that steps is still pinned before
+    and after, and one that glides is not. step, height, known, rate: as in `body_course`; slip in metres.
     """
     known = known.copy()
     speed = np.linalg.norm(step, axis=-1)
@@ -215,10 +215,18 @@ def without_slides(step: Array, height: Array, known: Mask, rate: float, slip: f
             how = height if most[2] > np.hypot(most[0], most[1]) else speed
             worst = int(np.where(known[here], how[here], -np.inf).mean(axis=0).argmax())
             if stop - start > 4 * blend:
-                cut = start + blend + int(np.argmax(how[start + blend : stop - blend, worst]))
-                here = slice(cut - blend // 2, cut + blend // 2)
+                here = _around_peak(how[here, worst], start, blend)
             known[here, worst] = False
     return known
+
+
+def _around_peak(values: Array, start: int, blend: int) -> slice:
+    """The frames, from `start` on, around the inner peak of values (N,) above half of it; `blend` or more."""
+    peak = blend + int(np.argmax(values[blend:-blend]))
+    low = np.flatnonzero(values < values[peak] / 2)
+    first = low[low < peak].max(initial=-1) + 1
+    last = low[low > peak].min(initial=len(values))
+    return slice(start + min(int(first), peak - blend // 2), start + max(int(last), peak + blend // 2))
 
 
 def confidence(planted: Mask, rate: float) -> Array:
@@ -261,35 +269,33 @@ def faded(values: Array, known: Mask, blend: int) -> Array:
     A gap shorter than two blends is crossed by one cubic from known to known (C1 at both ends).
     """
     out = np.where(known[:, None], values, 0.0)
+    begins, ends = runs(known)
     starts, stops = runs(~known)
-    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-        left = _end(values, known, start - 1, -1) if start > 0 else None
-        right = _end(values, known, stop, 1) if stop < len(known) else None
-        if left and right and stop - start < 2 * blend:
-            out[start:stop] = _cubic(*left, *right, stop - start + 1)[1:-1]
-            continue
-        size = min(blend, stop - start)  # at an end of the take the fade may be cut off
-        nothing = (np.zeros(values.shape[1]), np.zeros(values.shape[1]))
-        if left:
-            out[start : start + size] = _cubic(*left, *nothing, blend + 1)[1 : size + 1]
-        if right:
-            out[stop - size : stop] = _cubic(*nothing, *right, blend + 1)[-1 - size : -1]
+    if not len(begins) or not len(starts):
+        return out
+    # Per gap the known stretch before and after it: its edge's value, and its slope over up to 3 frames.
+    before, after = np.searchsorted(ends, starts), np.searchsorted(begins, stops)
+    left, right = starts > 0, stops < len(known)
+    edge = np.where(left, starts - 1, 0)
+    inner = np.where(left, np.maximum(edge - 3, begins[np.minimum(before, len(begins) - 1)]), 0)
+    a, slope_a = _edge(values, edge, inner, left)
+    edge = np.where(right, stops, 0)
+    inner = np.where(right, np.minimum(edge + 3, ends[np.minimum(after, len(ends) - 1)] - 1), 0)
+    b, slope_b = _edge(values, edge, inner, right)
+    sizes = stops - starts
+    crossed = left & right & (sizes < 2 * blend)
+    frame = np.flatnonzero(~known)
+    gap = np.repeat(np.arange(len(starts)), sizes)
+    span = np.where(crossed, sizes, blend)[gap] + 1
+    since, until = (frame - starts[gap] + 1) / span, (stops[gap] - frame) / span
+    for value, slope, share in ((a, slope_a, since), (b, -slope_b, until)):
+        u = np.minimum(share, 1.0)[:, None]
+        out[frame] += value[gap] * (1 - u * u * (3 - 2 * u)) + (span[:, None] * slope[gap]) * u * (1 - u) ** 2
     return out
 
 
-def _end(values: Array, known: Mask, frame: int, inward: int) -> tuple[Array, Array]:
-    """The value and the slope per frame, each (C,), at the edge of a known stretch."""
-    reach_to = frame
-    while reach_to != frame + 3 * inward and 0 <= reach_to + inward < len(known) and known[reach_to + inward]:
-        reach_to += inward
-    slope = (
-        (values[reach_to] - values[frame]) / (reach_to - frame) if reach_to != frame else 0 * values[frame]
-    )
-    return values[frame], slope
-
-
-def _cubic(a: Array, slope_a: Array, b: Array, slope_b: Array, frames: int) -> Array:
-    """The cubic (frames + 1, C) from a to b with these slopes per frame."""
-    u = np.linspace(0, 1, frames + 1)[:, None]
-    rise = u * u * (3 - 2 * u)
-    return a + (b - a) * rise + frames * (slope_a * u * (1 - u) ** 2 - slope_b * u * u * (1 - u))
+def _edge(values: Array, edge: Index, inner: Index, there: Mask) -> tuple[Array, Array]:
+    """Values (N, C) at frames (N,) and their slopes towards frames further in (N,); 0 where none are."""
+    away = np.where(inner != edge, inner - edge, 1)[:, None]
+    slope = (values[inner] - values[edge]) / away
+    return np.where(there[:, None], values[edge], 0.0), np.where(there[:, None], slope, 0.0)

@@ -1,6 +1,6 @@
 """What repair is worth, in one table per question: `python tests/benchmarks/repair_table.py [QUESTION ...]`.
 
-Questions: rotations peaks clean faults feet drift channels speed memory. The motions are the DeepMimic references of
+Questions: rotations peaks clean faults feet balance drift channels speed memory. The motions are the DeepMimic references of
 the pybullet wheel, splined to 120 frames a second; the damage is that of tests/corrupt.py, three seeds, at
 two strengths.
 """
@@ -19,17 +19,14 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from repair_channels import channels
+from repair_feet import balance, drift, feet
 from scipy import ndimage, signal
 from scipy.interpolate import CubicSpline
 
 import corrupt
-import open_data
-import synthetic
-from clean_takes import RATE, clean_take, smooth
-from takemill import grounding, quat, series
+from clean_takes import RATE, clean_take
+from takemill import quat, series
 from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import find_contacts
-from takemill.health import check
 from takemill.motion import Motion
 from takemill.repair import RepairSettings, repair
 
@@ -218,101 +215,6 @@ def faults() -> None:
               f"        {100 * wz / size:6.3f}")  # fmt: skip
 
 
-def _knees(motion: Motion, body: BodyMap) -> float:
-    """The knees' largest angular acceleration, degrees a second squared."""
-    largest = 0.0
-    for part in ("leftLowerLeg", "rightLowerLeg"):
-        turning = series.angular_velocity(motion.rotations[:, body.require(part)], motion.rate)
-        size = np.linalg.norm(series.derivative(turning, motion.rate), axis=-1)[3:-3]
-        largest = max(largest, float(np.degrees(size.max())))
-    return largest
-
-
-def _standing(motion: Motion, body: BodyMap) -> tuple[float, float]:
-    """Speed (cm/s) and height (mm) of planted feet, as `health.check` measures them."""
-    measures = check(motion, body).measures
-    return measures["skating_cm_s"], measures["floor_error_mm"]
-
-
-def feet() -> None:
-    """Contacts against those of the clean take, and what pinning leaves."""
-    print("\nFeet: F1 per frame on the damaged and the mended take; skating, floor and knees after pinning")
-    print("motion       F1 raw  F1 mended  skating cm/s  floor mm  knees vs clean  (unpinned)")
-    known = [
-        ("synthetic walk", synthetic.walk().motion),
-        ("synthetic turn", synthetic.turn_in_place().motion),
-    ]
-    for name, take in [(name, clean_take(name)) for name in NAMES] + known:
-        body = find_body_map(take.skeleton)
-        truth = find_contacts(take, body).planted
-        rows = []
-        for seed in SEEDS:
-            damaged = corrupt.corrupt(take, seed, LIGHT).motion
-            mended = repair(damaged, body)[0]
-            free = repair(damaged, body, RepairSettings(pin=False))[0]
-            scores = []
-            for motion in (damaged, mended):
-                found = find_contacts(motion, body).planted
-                scores.append(2 * (found & truth).sum() / (found.sum() + truth.sum()))
-            knees = _knees(take, body)
-            rows.append(
-                [*scores, *_standing(mended, body), _knees(mended, body) / knees, _knees(free, body) / knees]
-            )
-        a, b, slip, floor, knee, loose = np.mean(rows, axis=0)
-        print(
-            f"{name:14} {a:6.3f}  {b:6.3f}     {slip:6.2f}       {floor:6.2f}      {knee:6.2f}         {loose:6.2f}"
-        )
-
-
-def drift() -> None:
-    """Heading and path."""
-    print("\nDrift: what is left of 12 degrees a minute, and of 10 % of the path")
-    print("take                      minutes  heading left deg/min   path m   end off m (raw)")
-    straight = open_data.repeated(_straight(open_data.humanoid3d("walk")[0]), 48)
-    takes = {
-        "synthetic walk 20 m": synthetic.walk(steps=40).motion,
-        "synthetic walk 50 m": synthetic.walk(steps=100).motion,
-        "synthetic arc, 2 turns": synthetic.walk(steps=100, turn_deg=720).motion,
-        "synthetic idle": synthetic.idle(duration_s=60).motion,
-        "walk, straight": smooth(straight),
-    }
-    for name, take in takes.items():
-        body = find_body_map(take.skeleton)
-        rows = []
-        for seed in SEEDS:
-            damaged = corrupt.corrupt(take, seed, LIGHT).motion
-            mended = repair(damaged, body)[0]
-            minutes = take.duration_s / 60
-            left = _heading_off(mended, take) / minutes
-            rows.append([abs(left), _end_off(mended, take), _end_off(damaged, take)])
-        length = np.linalg.norm(np.diff(take.root_translation[:, :2], axis=0), axis=1).sum()
-        left, end, raw = np.mean(rows, axis=0)
-        print(f"{name:24} {minutes:6.2f}      {left:8.2f}          {length:6.1f}   {end:6.2f} ({raw:.2f})")
-
-
-def _straight(motion: Motion) -> Motion:
-    """A cycle without the little turn that it ends with, so that it can be repeated along a line."""
-    root = motion.rotations[:, 0]
-    turn = quat.yaw(quat.mul(root[-1], quat.inv(root[0])))
-    heading = np.linspace(0, float(turn), len(motion))
-    turned, path = grounding.without_drift(root, motion.root_translation, heading)
-    rotations = motion.rotations.copy()
-    rotations[:, 0] = turned
-    return replace(motion, rotations=rotations, root_translation=path)
-
-
-def _heading_off(motion: Motion, clean: Motion) -> float:
-    """How far the heading turned too far, degrees: a line through the whole take."""
-    off = np.unwrap(quat.yaw(quat.mul(motion.rotations[:, 0], quat.inv(clean.rotations[:, 0]))))
-    time_s = np.arange(len(off)) / clean.rate
-    return float(np.degrees(np.polyfit(time_s, off, 1)[0]) * clean.duration_s)
-
-
-def _end_off(motion: Motion, clean: Motion) -> float:
-    moved = [m.root_translation[-1] - m.root_translation[0] for m in (motion, clean)]
-    return float(np.linalg.norm((moved[0] - moved[1])[:2]))
-
-
 def long_take(frames: int, joints: int = 60) -> Motion:
     """A damaged walk of so many frames on a skeleton of so many joints (the rest hangs off the hands)."""
     walk = clean_take("walk")
@@ -377,7 +279,8 @@ def memory() -> None:
 
 if __name__ == "__main__":
     questions = {
-        q.__name__: q for q in (rotations, peaks, clean, faults, feet, drift, channels, speed, memory)
+        q.__name__: q
+        for q in (rotations, peaks, clean, faults, feet, balance, drift, channels, speed, memory)
     }
     for asked in sys.argv[1:] or questions:
         questions[asked]()

@@ -1,17 +1,26 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import corrupt
+import open_data
+import reference
 import synthetic
+from takemill import contacts as contacts_file
 from takemill import grounding, quat, series
-from takemill.body_map import BodyMap, heading
+from takemill.body_map import BodyMap, find_body_map, heading
 from takemill.contacts import Contacts, find_contacts, foot_points
 from takemill.errors import InputError
 from takemill.footlock import FootlockSettings, pin_feet
+from takemill.leg_ik import place_ankles
+from takemill.measure import sliding_cm_s
 from takemill.motion import Motion
-from takemill.repair import repair
+from takemill.repair import RepairSettings, repair
 
 
 def body_of(motion: Motion) -> BodyMap:
@@ -88,6 +97,151 @@ def test_knees_keep_their_calm() -> None:
     assert sizes[1] < 1.2 * sizes[0]
 
 
+def held(known: synthetic.Known) -> Contacts:
+    """The true contacts."""
+    return Contacts(known.motion.rate, ("leftFoot", "rightFoot"), known.heel, known.toe, 0.0)
+
+
+def test_one_foot_down_is_pinned_by_the_path_alone() -> None:
+    """A body that slides and bobs over one standing foot: hips take all of it, and no leg bends at all."""
+    known = synthetic.walk(steps=2)
+    motion, truth = known.motion, held(known)
+    t = np.arange(len(motion)) / motion.rate
+    away = 0.02 * np.stack([np.sin(3 * t), np.cos(4 * t), np.sin(5 * t)], axis=-1)
+    slid = motion.with_translation(0, motion.root_translation + away)
+    lone = replace(truth, heel=truth.heel & [True, False], toe=truth.toe & [True, False])
+    pinned, kept = pin_feet(slid, body_of(slid), lone)
+    assert np.degrees(quat.angle_between(pinned.rotations, slid.rotations)).max() < 1e-6
+    assert kept.planted[:, 0].sum() > 0.9 * truth.planted[:, 0].sum()
+    assert sliding_cm_s(pinned, body_of(slid), kept).max() < 0.02
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_repair_pins_stands(seed: int) -> None:
+    """Open motion, damaged: over all frames that were pinned the stiller end moves by under 0.3 cm/s."""
+    for name in ("walk", "jump", "kick"):
+        clean = open_data.humanoid3d(name)[0].resampled(120.0)
+        body = find_body_map(clean.skeleton)
+        mended, _ = repair(corrupt.corrupt(clean, seed).motion, body, RepairSettings(pin=False))
+        contacts = replace(find_contacts(mended, body), floor_m=0.0)
+        pinned, kept = pin_feet(mended, body, contacts)
+        assert kept.planted.sum() > 0.7 * contacts.planted.sum()
+        points = foot_points(pinned, body)
+        speed = np.linalg.norm(series.derivative(points[..., :2], 120.0), axis=-1).min(axis=-1)
+        inner = series.eroded(kept.planted, 3)
+        assert 100 * speed[inner].mean() < 0.3
+        assert 1000 * np.abs(points[..., 2].min(axis=-1)[inner]).mean() < 2
+
+
+def test_a_foot_rolls_from_heel_to_ball() -> None:
+    """Landing on the heel, leaving from the ball: the end that bears it stands; its pitch stays."""
+    known = synthetic.walk()
+    slipping = wobbling(known, 0.02)
+    pinned, kept = pin_feet(slipping, body_of(slipping), held(known))
+    points = foot_points(pinned, body_of(pinned))
+    speed = 100 * np.linalg.norm(series.derivative(points[..., :2], pinned.rate), axis=-1)
+    rolled = 0
+    for end, mask in enumerate((kept.heel & ~kept.toe, kept.toe & ~kept.heel)):
+        alone = series.eroded(mask, 3)
+        assert alone.sum() > 20
+        assert speed[..., end][alone].max() < 0.5
+        rolled += int((speed[..., 1 - end][alone] > 10).sum())
+    assert rolled > 20, "the other end moves meanwhile"
+    for name in ("left_foot", "right_foot"):
+        joint = pinned.skeleton.index(name)
+        before, after = slipping.model()[0][:, joint], pinned.model()[0][:, joint]
+        turn = quat.log(quat.mul(after, quat.inv(before)))
+        assert np.degrees(np.abs(turn[:, :2])).max() < 1e-6, "only its heading may change"
+
+
+def test_a_flat_foot_stops_turning_and_a_pivot_goes_on() -> None:
+    known = synthetic.idle(duration_s=4.0)
+    t = np.linspace(-1, 1, len(known.motion))
+    foot = known.motion.skeleton.index("left_foot")
+    for size_deg, left in ((2.0, 0.0), (30.0, 1.0)):
+        rotations = known.motion.rotations.copy()
+        rotations[:, foot] = quat.mul(quat.from_yaw(np.radians(size_deg) / 2 * t), rotations[:, foot])
+        turning = known.motion.with_rotations(rotations)
+        pinned, _ = pin_feet(turning, body_of(turning), held(known))
+        yaws = []
+        for motion in (turning, pinned):
+            ahead = np.diff(foot_points(motion, body_of(motion))[:, 0], axis=1)[:, 0]
+            yaws.append(np.degrees(np.unwrap(np.arctan2(ahead[:, 1], ahead[:, 0]))))
+        assert np.ptp(yaws[0]) > 0.8 * size_deg
+        assert np.ptp(yaws[1]) == pytest.approx(left * np.ptp(yaws[0]), abs=0.01)
+
+
+def test_hips_sink_before_a_leg_is_straight_and_none_is_stretched() -> None:
+    """Feet that float are pulled down to the floor: legs end at 99.5 % of their length, smoothly."""
+    known = synthetic.idle(duration_s=4.0)
+    motion, body, truth = known.motion, body_of(known.motion), held(known)
+    t = np.linspace(0, 1, len(motion))
+    rise = 0.06 * np.sin(np.pi * t) ** 2
+    raised = motion.with_translation(0, motion.root_translation + rise[:, None] * [0, 0, 1])
+    left_only = replace(truth, heel=truth.heel & [True, False], toe=truth.toe & [True, False])
+    low = pin_feet(raised, body, left_only)[0]  # one foot down: the hips go back down with it
+    assert np.abs(low.root_translation - motion.root_translation).max() < 0.001
+    # One foot's leg is too long a way down for the other's: the hips sink by what is missing.
+    bent = raised.rotations.copy()
+    for name, turn in (("left_upper_leg", 0.5), ("left_lower_leg", -1.0), ("left_foot", 0.5)):
+        joint = motion.skeleton.index(name)
+        drawn = quat.from_axis_angle(np.array([-1.0, 0, 0]), turn * np.sin(np.pi * t) ** 2)
+        bent[:, joint] = quat.mul(bent[:, joint], drawn)
+    pinned, kept = pin_feet(raised.with_rotations(bent), body, truth, FootlockSettings(longest_slip=1.0))
+    assert kept.planted.all()
+    at = pinned.model()[1]
+    for side in ("left", "right"):
+        hip, ankle = (at[:, motion.skeleton.index(f"{side}_{part}")] for part in ("upper_leg", "foot"))
+        assert (np.linalg.norm(ankle - hip, axis=-1) <= 0.81 * 0.995 + 1e-6).all()
+    points = foot_points(pinned, body)
+    assert np.abs(points[..., 2].min(axis=-1)).max() < 0.001, "both feet are on the floor"
+    drop = pinned.root_translation[:, 2]
+    assert np.abs(np.diff(drop, 2)).max() * motion.rate**2 < 2.0, "m/s^2"
+
+
+def test_knees_keep_their_plane() -> None:
+    """The synthetic knee is a hinge about its own X: pinned, it still is one, and bends the same way."""
+    known = synthetic.walk()
+    slipping = wobbling(known, 0.02)
+    pinned, _ = pin_feet(slipping, body_of(slipping), held(known))
+    for name in ("left_lower_leg", "right_lower_leg"):
+        joint = slipping.skeleton.index(name)
+        before, after = (quat.log(m.rotations[:, joint]) for m in (slipping, pinned))
+        assert np.abs(after - before).max() > 0.01
+        assert np.degrees(np.abs(after[:, 1:])).max() < 1.0
+        assert (after[:, 0] * before[:, 0] > 0).all()
+
+
+def test_feet_that_slide_apart_are_let_go() -> None:
+    """The right foot glides 0.4 m away from the left: it is not held back; the left one stands."""
+    known = synthetic.idle(duration_s=4.0)
+    motion, body = known.motion, body_of(known.motion)
+    t = np.linspace(0, 1, len(motion))
+    goal = contacts_file.joint_in_model(motion, body.require("rightFoot"))[1]
+    goal = goal - 0.4 * (t**3 * (10 - 15 * t + 6 * t * t))[:, None] * [1, 0, 0]
+    gliding = place_ankles(
+        motion.with_translation(0, motion.root_translation - [0, 0, 0.1]), body, {"rightFoot": goal}
+    )
+    gliding = place_ankles(
+        gliding, body, {"leftFoot": contacts_file.joint_in_model(motion, body.require("leftFoot"))[1]}
+    )
+    pinned, kept = pin_feet(gliding, body, held(known))
+    assert kept.planted[:, 0].mean() > 0.9
+    middle = slice(len(t) // 2 - 30, len(t) // 2 + 30)
+    assert not kept.planted[middle, 1].any()
+    moved = foot_points(pinned, body)[:, 1, 0]
+    assert np.linalg.norm(moved[-1] - moved[0]) > 0.3
+    assert sliding_cm_s(pinned, body, kept).mean() < 0.3
+
+
+@given(st.lists(st.tuples(st.booleans(), st.floats(-1, 1)), min_size=1, max_size=50), st.integers(2, 9))
+def test_faded_against_its_slow_twin(pairs: list[tuple[bool, float]], blend: int) -> None:
+    known = np.array([pair[0] for pair in pairs])
+    values = np.array([pair[1] for pair in pairs])
+    found = grounding.faded(values[:, None], known, blend)[:, 0]
+    np.testing.assert_allclose(found, reference.faded(values, known.tolist(), blend), atol=1e-12)
+
+
 def test_without_contacts_nothing_moves_and_bad_settings_are_named() -> None:
     motion = synthetic.walk(steps=2).motion
     none = Contacts(motion.rate, ("leftFoot", "rightFoot"), *(np.zeros((len(motion), 2), bool),) * 2, 0.0)
@@ -114,6 +268,42 @@ def test_heading_drift_is_found_and_taken_out(known: synthetic.Known) -> None:
     turned, path = grounding.without_drift(motion.rotations[:, 0], motion.root_translation, found.heading)
     assert np.degrees(quat.angle_between(turned, known.motion.rotations[:, 0]).max()) < 0.6
     assert np.abs(path - known.motion.root_translation).max() < 0.05
+
+
+def test_drift_on_an_arc_is_told_by_two_visits_to_the_same_stance() -> None:
+    """Two whole turns in a minute: no straight way, short contacts; the stands before and after tell."""
+    known = synthetic.walk(steps=100, turn_deg=720)
+    mended, findings = repair(corrupt.corrupt(known.motion, 1).motion, body_of(known.motion))
+    off = quat.yaw(quat.mul(mended.rotations[:, 0], quat.inv(known.motion.rotations[:, 0])))
+    assert np.degrees(np.abs(np.unwrap(off)[-1])) < 1.0
+    assert [f for f in findings if f.kind == "heading"]
+
+
+def test_a_stance_that_faces_another_way_tells_nothing() -> None:
+    """The same arc, ended 70 degrees short of it: nobody can tell, so nothing is changed."""
+    known = synthetic.walk(steps=100, turn_deg=650)
+    motion, body = drifted(known, 12.0), body_of(known.motion)
+    contacts = find_contacts(motion, body)
+    found = grounding.heading_drift(
+        foot_points(motion, body), contacts.heel & contacts.toe, heading(motion, body), motion.rate
+    )
+    assert not found.heading.any()
+    assert found.error_deg_per_min > 10
+
+
+def test_another_stance_is_no_visit() -> None:
+    """Stands whose feet are set otherwise, 8 degrees round: only the first and the third are alike."""
+    rate, seconds = 60.0, 30
+    frames = int(rate) * seconds
+    points = np.zeros((frames, 2, 2, 3))
+    flat = np.zeros((frames, 2), bool)
+    stance = np.array([[[0.1, 0.05, 0], [0.1, -0.13, 0]], [[-0.1, 0.05, 0], [-0.1, -0.13, 0]]])
+    for start, turn, wide in ((0, 0.0, 1.0), (10, 0.14, 2.0), (20, 0.07, 1.0)):
+        here = slice(int(start * rate), int((start + 2) * rate))
+        points[here] = quat.rotate(quat.from_yaw(turn), stance * [wide, 1, 1])
+        flat[here] = True
+    found = grounding.heading_drift(points, flat, np.linspace(0, 40, frames), rate)
+    assert found.deg_per_min == pytest.approx(np.degrees(0.07) * 3, abs=2)
 
 
 @pytest.mark.parametrize("known", [synthetic.walk(steps=40), synthetic.walk(steps=30, turn_deg=300)])
