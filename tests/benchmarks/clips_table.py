@@ -207,7 +207,8 @@ def joins() -> None:
     """Calm stretches joined to one idle: the joins beside the rest of it; and the best loop of the whole."""
     print(
         "joined idles: seconds; per join the largest acceleration (mm per frame twice) and speed (cm/s) as a\n"
-        "share of the 95th percentile elsewhere, and planted feet (cm/s); best loop: seconds, drift (cm), gap"
+        "share of the 95th percentile elsewhere, and planted feet (cm/s); best loop: seconds, drift (cm), gap,\n"
+        "planted feet when it is closed and pinned (cm/s)"
     )
     motion, body, _ = sample()
     for label, ranges in (
@@ -232,9 +233,12 @@ def joins() -> None:
         slip = 100 * joined.rate * steps[joints[1:]].min(axis=-1).max()
         best = find_loops(joined, body, LoopSettings(kind="still"))[0]
         way = find_travel(joined.slice(best.start, best.end + 1), body)
+        contacts = find_contacts(joined, body).sliced(best.start, best.end + 1)
+        pinned, kept = pin_loop(close_range(joined, body, best.start, best.end), body, contacts)
         print(
             f"  {label:16} {joined.duration_s:5.1f}  {shares[0]:5.2f} {shares[1]:5.2f} {slip:5.2f}"
-            f"  loop {(best.end - best.start) / joined.rate:5.1f} {100 * way.distance_m:5.2f} {best.gap_cm:5.2f} cm"
+            f"  loop {(best.end - best.start) / joined.rate:5.1f} {100 * way.distance_m:5.2f} {best.gap_cm:5.2f}"
+            f" {sliding_cm_s(pinned, body, kept, loop=True).max():5.2f}"
         )
 
 
