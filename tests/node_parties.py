@@ -48,7 +48,7 @@ def three_positions(
 def three_travel(
     glb: Path, helper: Path, cycles: int, step_s: float, clips: Sequence[Path] = ()
 ) -> dict[str, Any]:
-    """Where clips of a GLB, and of other files, take the character in three.js, by a helper module of ours."""
+    """Where clips of a GLB, and of other files, take the character in three.js, by a helper of ours."""
     with tempfile.TemporaryDirectory() as folder:
         for file in (helper, _HERE / "travel_three.mjs"):
             shutil.copy(file, folder)
