@@ -24,6 +24,7 @@ from takemill.errors import InputError
 from takemill.fit import fit
 from takemill.motion import Motion
 from takemill.repair import repair
+from takemill.repair_calibration import find_reference_pose
 
 RATE = 60.0
 
@@ -201,3 +202,15 @@ def test_a_reference_pose_is_no_part_of_a_clip(at_end: bool) -> None:
     clear = slice(0, len(take) - HELD) if at_end else slice(HELD, len(take))
     assert all(clear.start - 3 <= cut.start < cut.stop <= clear.stop + 3 for cut in cuts)
     assert cuts == suggest_cuts(take, body, contacts=find_contacts(take, body))
+
+
+def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:
+    """As a broad character's are, who gets the same takes: standing so for half a minute is idle."""
+    short, body = take_with_pose(arms(-50))
+    frames = np.concatenate([np.zeros(round(30 * short.rate)), np.arange(len(short))])
+    take = short.sampled(frames, short.rate)
+    assert find_reference_pose(take, body) is not None
+    cuts = suggest_cuts(take, body)
+    assert (cuts[0].kind, cuts[0].start) == ("still", 0)
+    assert cuts[0].stop > 29 * take.rate
+    assert "steps" in {cut.kind for cut in cuts}
