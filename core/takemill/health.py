@@ -22,6 +22,7 @@ from .repair_calibration import pose_finding, reference_poses
 
 _THREADS = 8  # more wait for memory
 _EDGE_S = 0.05  # the first and last moments of a contact
+_DRIFT_S, _DRIFT_DEG_MIN, _DRIFT_CM_MIN = 10.0, 1.0, 20.0  # shorter takes and slower drifts are not reported
 _SHORT_S = 0.5  # less tells noise and drift from motion badly
 _LYING_S, _LEVEL = 0.5, 0.5  # hips that are level for so long lie; the sine of 30 degrees
 
@@ -247,7 +248,22 @@ def _ground(
         word = "above" if offset > 0 else "below"
         text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
         findings.append(Finding("floor", "", 0, frames, float(offset), "mm", False, text))
-    return findings, measures
+    return findings + _drifting(motion, measures), measures
+
+
+def _drifting(motion: Motion, measures: Mapping[str, float]) -> list[Finding]:
+    """Findings about drift, of takes so long that it can be told from a turn or a step."""
+    if motion.duration_s < _DRIFT_S:
+        return []
+    out = []
+    turned, slid = measures["heading_drift_deg_min"], measures["path_drift_cm_min"]
+    if turned >= _DRIFT_DEG_MIN:
+        text = f"the heading drifts by {turned:.1f} degrees a minute"
+        out.append(Finding("heading", "", 0, len(motion), turned, "deg/min", False, text))
+    if slid >= _DRIFT_CM_MIN:
+        text = f"the path slides by {slid:.0f} cm a minute under the planted feet"
+        out.append(Finding("path", "", 0, len(motion), slid, "cm/min", False, text))
+    return out
 
 
 def _posture(motion: Motion, body: BodyMap) -> list[Finding]:

@@ -57,8 +57,8 @@ def joint_figure(raw: Motion, mended: Motion, before: Health, joint: int) -> str
     first, last = max(middle - reach, 0), min(middle + reach + 1, len(raw))
     about = escape(worst.message) if worst else f"where the repair turned it most, {off.max():.1f} degrees"
     return (
-        f"<figure><h4>{escape(name)}: {counts['spike']} times off, {counts['frozen']} times frozen; degrees "
-        f"about its main axis</h4>"
+        f"<figure><h4>{escape(name)}: spikes {counts['spike']}, freezes {counts['frozen']}; degrees about "
+        "its main axis</h4>"
         f'<div class="close"><div>{_trace(curves, found, 0, len(raw), raw.rate)}</div>'
         f"<div>{_trace(curves, found, first, last, raw.rate)}</div></div>"
         f"<figcaption>From close by: {about}. {_LEGEND}{_FLAGS}</figcaption></figure>"
@@ -71,6 +71,7 @@ def turn_deg(raw: Array, mended: Array) -> tuple[Array, Array]:
     both = [quat.log(quat.mul(quat.inv(middle), rotations)) for rotations in (raw, mended)]
     spread = np.concatenate([vectors - both[1].mean(axis=0) for vectors in both])
     axis = np.linalg.svd(spread, full_matrices=False)[2][0]
+    axis = axis * np.sign(axis[np.argmax(np.abs(axis))])
     first, second = (np.unwrap(np.degrees(vectors @ axis), period=360) for vectors in both)
     return first, second
 

@@ -90,7 +90,10 @@ def test_drift_is_measured_before_and_gone_after() -> None:
     body = body_of(clean)
     damage = corrupt.Damage(spikes_per_min=0, frozen_per_min=0)
     damaged = corrupt.corrupt(clean, 2, damage).motion
-    before, after = (check(one, body).measures for one in (damaged, repair(damaged, body)[0]))
+    healths = [check(one, body) for one in (damaged, repair(damaged, body)[0])]
+    kinds = [{one.kind for one in health.findings} & {"heading", "path"} for health in healths]
+    assert kinds == [{"heading", "path"}, set()]
+    before, after = (health.measures for health in healths)
     assert before["heading_drift_deg_min"] == pytest.approx(12, abs=2)
     walked = np.linalg.norm(np.diff(clean.root_translation[:, :2], axis=0), axis=1).sum()
     minutes = len(clean) / clean.rate / 60
