@@ -9,6 +9,7 @@ import pytest
 
 from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
 from takemill import body_map, quat
+from takemill.contacts import foot_points
 from takemill.errors import RecipeError
 from takemill.measure import measure_seam, set_gaps, sliding_cm_s
 from takemill.mirror import mirrored
@@ -309,6 +310,22 @@ def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
         for end in (0, -1):
             assert np.abs(places[end] - neutral).max() < 1e-6, (name, end)
     assert clips["raw"].blend_frames == clips["rest"].blend_frames == 0
+
+
+def test_the_root_goes_along_when_the_neutral_pose_leans():
+    """The feet stay where the clip had them, so the hips, and the root with them, are moved."""
+    text = (
+        'neutral = "lean"\nblend_frames = 10\n'
+        + clip("blow", "blow", 0.5, 3.5, 'smooth_hz = 0.5\nkind = "strike"')
+        + clip("lean", "stroll", 2.9, 3.4)
+    )
+    clips = make(text, "stroll", "blow")
+    neutral, places = (seen_from_root(clips[name]) for name in ("lean", "blow"))
+    for end in (0, -1):
+        assert np.abs(places[end] - neutral[0]).max() < 1e-6
+    assert np.abs(clips["blow"].travel.position[0]).max() < 1e-9
+    feet = foot_points(clips["blow"].motion, clips["blow"].body).mean(axis=(1, 2))[:, :2]
+    assert np.linalg.norm(feet[-1] - feet[0]) < 0.001
 
 
 def seen_from_root(one: FinishedClip) -> np.ndarray:
