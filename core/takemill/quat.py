@@ -51,7 +51,7 @@ def _mul(a: Array, b: Array, out: Array) -> None:
 
 
 def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, width: int) -> Array:
-    """What `verb` writes of a and b (..., N), broadcast, to (..., width); some rows of the first axis at a time.
+    """What `verb` writes of a and b (..., N), broadcast, to (..., width): some rows at a time.
 
     What lies in between then stays in the cache, and arrays that lie apart in memory are read once.
     """
