@@ -33,7 +33,7 @@ def error(a: Planes, b: Planes) -> Planes:
     """The small turn (3, ...), radians, that leads from `b` to `a`; to third order."""
     aw, ax, ay, az = a
     bw, bx, by, bz = b
-    twice = 2 * np.sign(aw * bw + ax * bx + ay * by + az * bz)
+    twice = np.where(aw * bw + ax * bx + ay * by + az * bz < 0, aw.dtype.type(-2), aw.dtype.type(2))
     return np.stack(
         [
             (ax * bw - aw * bx + az * by - ay * bz) * twice,

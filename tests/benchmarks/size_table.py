@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from scipy.interpolate import CubicSpline
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import glb_reader
 import open_data
 from glb_reader import Glb, read_glb
 from takemill import kinematics, quat
@@ -34,7 +36,7 @@ from takemill.bvh import read_bvh
 from takemill.displacement import displacements, reaches
 from takemill.glb import GlbClip, append_animations, skeleton_glb
 from takemill.motion import Motion
-from takemill.reduce import ReduceSettings, Track, dense_tracks, reduce_keys
+from takemill.reduce import ReduceSettings, Track, dense_tracks, reduce_clips
 from takemill.repair import repair
 
 HERE = Path(__file__).parent
@@ -77,8 +79,17 @@ def sampled_bones(motion: Motion) -> tuple[Track, ...]:
 
 def packed(clips: Clips, keys) -> bytes:
     skeleton = next(iter(clips.values())).skeleton
-    made = [GlbClip(name, motion.rate, skeleton, keys(motion)) for name, motion in clips.items()]
+    found = zip(clips.items(), keys(list(clips.values())), strict=True)
+    made = [GlbClip(name, motion.rate, skeleton, tracks) for (name, motion), tracks in found]
     return append_animations(skeleton_glb(skeleton), made)
+
+
+def each(keys):
+    return lambda motions: list(map(keys, motions))
+
+
+def json_bytes(data: bytes) -> int:
+    return int.from_bytes(data[12:16], "little")
 
 
 def largest_error_mm(data: bytes, clips: Clips) -> float:
@@ -119,10 +130,18 @@ def played(
         if target["node"] not in nodes or target["path"] == "scale":
             continue
         times, values = glb.accessor(sampler["input"]), glb.accessor(sampler["output"])
+        joint = nodes.index(target["node"])
+        if sampler.get("interpolation") == "CUBICSPLINE":
+            turns = target["path"] == "rotation"
+            found = np.array([glb_reader._curved(times, values, time, turns) for time in seconds])
+            if turns:
+                rotations[:, joint] = found[:, [3, 0, 1, 2]]
+            else:
+                places[:, joint] = found
+            continue
         at = np.interp(seconds, times, np.arange(len(times)))
         low = at.astype(int)
         high, part = np.minimum(low + 1, len(times) - 1), at - low
-        joint = nodes.index(target["node"])
         if sampler.get("interpolation") == "STEP":
             part = np.zeros_like(part)
         if target["path"] == "rotation":
@@ -156,13 +175,13 @@ def timed(work) -> tuple[bytes, float]:
 
 def table(title: str, clips: Clips) -> None:
     base = skeleton_glb(next(iter(clips.values())).skeleton)
-    dense = packed(clips, sampled_bones)
+    dense = packed(clips, each(sampled_bones))
     rows: list[tuple[str, int, float, float]] = []
 
     def add(label: str, made: tuple[bytes, float], empty: int) -> None:
         rows.append((label, len(made[0]) - empty, largest_error_mm(made[0], clips), made[1]))
 
-    add("every bone sampled, float32", timed(lambda: packed(clips, sampled_bones)), len(base))
+    add("every bone sampled, float32", timed(lambda: packed(clips, each(sampled_bones))), len(base))
     bare = len(shrunk("gltfpack", base, 0))
     add("gltfpack, no mesh compression", timed(lambda: shrunk("gltfpack", dense, 0)), bare)
     bare = len(shrunk("resample", base, 1e-4))
@@ -173,9 +192,14 @@ def table(title: str, clips: Clips) -> None:
     if max(good) != best:
         add(f"gltf-transform resample, {max(good):g}", good[max(good)], bare)
     settings = ReduceSettings(max_error_m=BOUND_M)
-    add("ours, every frame, float32", timed(lambda: packed(clips, dense_tracks)), len(base))
+    add("ours, every frame, float32", timed(lambda: packed(clips, each(dense_tracks))), len(base))
+    made = timed(lambda: packed(clips, lambda motions: reduce_clips(motions, settings)))
+    add("ours, reduced", made, len(base))
+    bent = replace(settings, interpolation="smallest")
     add(
-        "ours, reduced", timed(lambda: packed(clips, lambda motion: reduce_keys(motion, settings))), len(base)
+        "ours, cubic where smaller",
+        timed(lambda: packed(clips, lambda motions: reduce_clips(motions, bent))),
+        len(base),
     )
     frames, joints = sum(map(len, clips.values())), len(next(iter(clips.values())).skeleton)
     print(f"\n{title}: {len(clips)} clips, {frames} frames, {joints} joints")
@@ -183,6 +207,7 @@ def table(title: str, clips: Clips) -> None:
     for label, size, error, seconds in rows:
         ratios = f"{size / rows[1][1]:>13.3f}{size / rows[2][1]:>13.3f}"
         print(f"{label:38}{size:>10}{ratios}{error:>10.4f}{seconds:>7.1f}")
+    print(f"JSON in ours, reduced: {json_bytes(made[0]) - json_bytes(base)} bytes")
 
 
 def main() -> None:

@@ -30,6 +30,11 @@ def test_small_errors_are_rotation_vectors():
         np.testing.assert_allclose(planes.error(sign * turned.T, A.T).T, turn.as_rotvec(), atol=5e-6)
 
 
+def test_half_a_turn_is_no_small_error():
+    there, back = np.array([1.0, 0, 0, 0]), np.array([0.0, 1, 0, 0])
+    np.testing.assert_allclose(planes.error(back, there), [2, 0, 0])
+
+
 @pytest.mark.parametrize(
     ("angle", "tolerance"), [(1e-4, 1e-15), (0.1, 1e-14), (0.5, 1e-9), (1.0, 2e-7), (1.5, 5e-6)]
 )
