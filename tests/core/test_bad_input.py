@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import small_takes
-from takemill import cli
+from takemill import cli, packing
 
 
 @pytest.fixture(scope="module")
@@ -222,3 +222,29 @@ def test_wrong_usage_is_exit_code_2_too(capsys):
             cli.main(arguments)
         assert stop.value.code == 2
     capsys.readouterr()
+
+
+def test_a_take_that_vanishes_on_the_way(capsys, place, monkeypatch):
+    read = packing.read_takes
+
+    def and_gone(*arguments):
+        found = read(*arguments)
+        (place / "good.bvh").unlink()
+        return found
+
+    monkeypatch.setattr(packing, "read_takes", and_gone)
+    assert cli.main(["pack", "good.bvh", "--out", "set"]) == 2
+    assert re.fullmatch(r"takemill: cannot read good\.bvh: .*\n", capsys.readouterr().err)
+    assert everything(place) == {}
+
+
+def test_names_of_many_letters(capsys, place):
+    """As long as Blender keeps them, in any script; longer ones are refused, not cut."""
+    for name, message in (("ü" * 32, "64 bytes"), ("x" * 255, "255 bytes"), ("渡" * 85, "255 bytes")):
+        (place / "r.toml").write_text(CLIP.replace('"a"', f'"{name}"'), encoding="utf-8")
+        expect_refusal(capsys, place, message, "pack", "good.bvh", "--recipe", "r.toml", "--out", "set")
+    name = "渡し守の歩き" * 3 + "ü"
+    (place / "r.toml").write_text('files = "each"\n' + CLIP.replace('"a"', f'"{name}"'), encoding="utf-8")
+    assert cli.main(["pack", "good.bvh", "--recipe", "r.toml", "--out", "set"]) == 0
+    assert (place / "set" / f"{name}.glb").exists()
+    assert cli.main(["verify", "set"]) == 0
