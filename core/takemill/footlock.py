@@ -130,6 +130,7 @@ def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: in
             away[start:stop], locked[start:stop] = off, True
     turn = quat.from_yaw(faded(away[:, None], locked, blend)[:, 0])
     points = foot.points(turn)
-    ball = on_ball(points[:, None], planted[:, None])[:, 0]
-    step, height = end_course(foot.points(turn)[:, None], ball[:, None], rate)
+    # From end to end at once: while it goes over, a foot that turns would slide on both.
+    ball = on_ball(points[:, None], planted[:, None])
+    step, height = end_course(points[:, None], ball[1:].astype(float), rate)
     return _Standing(known, step[:, 0], height[:, 0] - floor_m, turn)

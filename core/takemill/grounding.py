@@ -39,7 +39,8 @@ def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) 
         floor_m: height of the floor.
     """
     ball = (points[..., 1, 2] < points[..., 0, 2]) & planted[..., 1] | ~planted[..., 0]
-    step, height = end_course(points, ball, rate)
+    share = _softened(ball, rate)
+    step, height = end_course(points, (share[1:] + share[:-1]) / 2, rate)
     return body_course(step, height - floor_m, planted.any(axis=-1), rate)
 
 
@@ -72,19 +73,23 @@ def on_ball(points: Array, planted: Mask) -> Mask:
     return out
 
 
-def end_course(points: Array, ball: Mask, rate: float) -> tuple[Array, Array]:
-    """Steps (F - 1, K, 2) of the end that bears each foot, the ball (F, K) or the heel; and heights (F, K).
+def end_course(points: Array, share: Array, rate: float) -> tuple[Array, Array]:
+    """Steps (F - 1, K, 2) of the end that bears each foot, and heights (F, K).
 
-    Points are (F, K, 2, 3). From one end to the other the foot goes over softly; its height is that of the
-    lower end, softly too.
+    Points are (F, K, 2, 3); share (F - 1, K) is 1 in steps in which a foot stands on its ball and 0 where on
+    its heel. The height is that of the lower end, over softly.
     """
-    share, low = ball.astype(float), (points[..., 1, 2] < points[..., 0, 2]).astype(float)
-    for _ in range(2):
-        share, low = (filters.moving_mean(s, int(_ROLL_S * rate)) for s in (share, low))
-    middle = ((share[1:] + share[:-1]) / 2)[..., None]
+    low = _softened(points[..., 1, 2] < points[..., 0, 2], rate)
     steps = np.diff(points[..., :2], axis=0)
-    height = (1 - low) * points[..., 0, 2] + low * points[..., 1, 2]
-    return (1 - middle) * steps[..., 0, :] + middle * steps[..., 1, :], height
+    height = points[..., 0, 2] + low * (points[..., 1, 2] - points[..., 0, 2])
+    step = steps[..., 0, :] + share[..., None] * (steps[..., 1, :] - steps[..., 0, :])
+    return step, height
+
+
+def _softened(mask: Mask, rate: float) -> Array:
+    """A mask (F, ...) whose edges take a few frames."""
+    half = int(_ROLL_S * rate)
+    return filters.moving_mean(filters.moving_mean(mask.astype(float), half), half)
 
 
 def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
