@@ -28,6 +28,7 @@ _LIMBS = (
     *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
 )
 _CALM_S = 0.010  # a seam counts as further apart by as far as the jerk there carries the joints in this time
+_ROUGH = 0.3  # by how much a seam of the usual jerk worsens an idle's score
 _LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
 _QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
 
@@ -114,7 +115,7 @@ def find_loops(
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
     order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, calm, step)
     note = _note(band, coarse, repeats)
-    chosen = _apart([(pairs[k][1], pairs[k][2]) for k in order], step)[: settings.count]
+    chosen = _apart([pairs[k][2:] for k in order], step)[: settings.count]
     ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
     return tuple(
         _candidate(start, end, gap_between(a, b), note)
@@ -248,8 +249,8 @@ def _still_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
 
 def _refine(
     motion: Motion, joints: Index, seeds: Index, step: int, window: int, limits: tuple[int, int]
-) -> list[tuple[float, int, int]]:
-    """(cost in metres, start, end) of the best pair at the full rate around each coarse pair (S, 2).
+) -> list[tuple[float, float, int, int]]:
+    """(cost in metres, jerk, start, end) of the best pair at the full rate around each coarse pair (S, 2).
 
     The cost is the distance, and more where the body jerks.
     """
@@ -265,8 +266,9 @@ def _refine(
         row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
         if np.isfinite(distance[row, column]):
             pair = spans[0][0] + int(row), spans[1][0] + int(column)
-            jerk = np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair])
-            found.append((float(distance[row, column] + jerk * (motion.rate * _CALM_S) ** 3), *pair))
+            jerk = float(np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair]))
+            cost = float(distance[row, column]) + jerk * (motion.rate * _CALM_S) ** 3
+            found.append((cost, jerk, *pair))
     return found
 
 
@@ -277,21 +279,23 @@ def _jerk(places: Places, frame: int, reach: int, last: int) -> float:
     return float(change.max(initial=0.0))
 
 
-def _steps_order(pairs: list[tuple[float, int, int]]) -> list[int]:
+def _steps_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
     """Good pairs first, those of the fewest cycles before the others."""
     if not pairs:
         return []
-    cost, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    cost, _, start, end = (np.array(column) for column in zip(*pairs, strict=True))
     good = cost <= 1.5 * cost.min() + 0.003
     cycles = np.round((end - start) / (end - start)[good].min())
     return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
 
 
-def _still_order(pairs: list[tuple[float, int, int]], calm: _Calm, step: int) -> list[int]:
+def _still_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
+    """The best first. Where nothing moves, a seam in a little jitter shows: it counts beside the usual."""
     if not pairs:
         return []
-    cost, start, end = (np.array(column) for column in zip(*pairs, strict=True))
-    return list(np.argsort(calm.score(cost, start // step, end // step), kind="stable"))
+    cost, jerk, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    rough = 1 + _ROUGH * jerk / max(float(np.median(jerk)), 1e-9)
+    return list(np.argsort(calm.score(cost, start // step, end // step) * rough, kind="stable"))
 
 
 def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
