@@ -95,7 +95,7 @@ def slow_floor(clean: Motion, seed: int, damage: corrupt.Damage) -> float:
     return error_deg(corrupt.corrupt(clean, seed, alone).motion.rotations, clean)
 
 
-def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> float:
+def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> Motion:
     """What repair's kind of filter leaves of the noise when it knows the truth's power, with no fault at all.
 
     The Wiener filter of each of a joint's axes, in windows of a third of a second: the share of each
@@ -115,7 +115,7 @@ def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> float:
         power = np.abs(true) ** 2
         calm = np.fft.irfft(noisy * power / (power + noise), 2 * half, axis=0)
         out[part] += window * (calm + window * level)
-    return error_deg(quat.normalize(out[half : half + len(clean)]), clean)
+    return clean.with_rotations(quat.normalize(out[half : half + len(clean)]))
 
 
 def rotations() -> None:
@@ -139,7 +139,7 @@ def rotations() -> None:
                         scipy_best(taken, clean),
                         near_limit(taken, clean),
                         slow_floor(clean, seed, damage),
-                        ideal(clean, damage, seed),
+                        error_deg(ideal(clean, damage, seed).rotations, clean),
                         error_deg(ours, clean),
                         error_deg(whole, clean),
                     ]
@@ -160,23 +160,33 @@ def _ends(motion: Motion, body: BodyMap) -> dict[str, np.ndarray]:
 def peaks() -> None:
     """The peak speed of the fastest hand and foot, and its frame, against the truth."""
     print("\nPeak speed of the fastest hand and foot (heading and path drift left out)")
-    print("motion     part        true m/s   sensors %  frame     all %  frame")
-    for name, clean, body, takes in cases(STRIKES, replace(LIGHT, heading_deg_per_min=0, path_drift=0)):
+    print(
+        "ideal: no faults, the truth's spectrum known; broad: frames in which the truth is within 3 % of its peak"
+    )
+    print("motion     part        true m/s  broad   ideal %  frame   sensors %  frame     all %  frame")
+    damage = replace(LIGHT, heading_deg_per_min=0, path_drift=0)
+    for name, clean, body, takes in cases(STRIKES, damage):
         true = _ends(clean, body)
+        known = [ideal(clean, damage, seed) for seed in SEEDS]
+        mended = [
+            [repair(taken.motion, body, settings)[0] for taken in takes]
+            for settings in (SENSORS, RepairSettings())
+        ]
         for kind in ("Hand", "Foot"):
             part = max((p for p in true if p.endswith(kind)), key=lambda p: true[p].max())
+            peak = int(true[part].argmax())
+            near = slice(max(peak - 12, 0), peak + 13)
+            broad = int((true[part][near] > 0.97 * true[part][peak]).sum())
             columns = []
-            for settings in (SENSORS, RepairSettings()):
+            for motions in (known, *mended):
                 offs = []
-                for taken in takes:
-                    speed = _ends(repair(taken.motion, body, settings)[0], body)[part]
-                    peak = int(true[part].argmax())
-                    near = slice(max(peak - 12, 0), peak + 13)
+                for motion in motions:
+                    speed = _ends(motion, body)[part]
                     at = near.start + int(speed[near].argmax())
                     offs.append([100 * (speed[at] / true[part][peak] - 1), at - peak])
                 columns += [np.abs(offs).mean(axis=0)]
-            (a, fa), (b, fb) = columns
-            print(f"{name:10} {part:10} {true[part].max():8.2f}   {a:8.1f}  {fa:5.1f}  {b:8.1f}  {fb:5.1f}")
+            figures = "".join(f"  {off:8.1f}  {frames:5.1f}" for off, frames in columns)
+            print(f"{name:10} {part:10} {true[part][peak]:8.2f}  {broad:5}{figures}")
 
 
 def clean() -> None:
