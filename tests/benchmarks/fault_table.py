@@ -4,7 +4,8 @@
 
 Packs a small take over an existing set KILLS times (200 when left out) with other settings in turn, each run killed
 (SIGKILL) at a random moment of its life, and looks whether every file is of one set, as its list says, and whether
-a file of another hand is untouched. Then the same on a disk that is full (a tmpfs of a few sizes; needs root).
+a file of another hand is untouched. Then the same on a disk that is full (a tmpfs of a few sizes; needs root), and
+on one that cannot be written.
 RIG.glb: pack for characters instead. Exit code 1 when a set was torn, or a full disk gave no clear error.
 """
 
@@ -121,6 +122,24 @@ def full(sizes_kb: tuple[int, ...], folder: Path) -> bool:
     return bad
 
 
+def read_only(folder: Path) -> bool:
+    """Whether a disk that cannot be written gave another thing than one line."""
+    cooked, place = recipes(folder), folder / "read-only"
+    place.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(place)], check=True)
+    try:
+        out = place / "set"
+        subprocess.run(command(out, [], cooked[0]), check=True, capture_output=True)
+        subprocess.run(["mount", "-o", "remount,ro", str(place)], check=True)
+        done = subprocess.run(command(out, [], cooked[1]), capture_output=True, text=True, check=False)
+        after = state(out, foreign=False)
+        told = (done.stderr.strip() or "nothing is said").replace(str(place), "DISK")
+        print(f"a disk that cannot be written: {after}; {told}")
+        return after != "30 fps" or done.returncode != 2 or done.stderr.count("\n") != 1
+    finally:
+        subprocess.run(["umount", str(place)], check=True)
+
+
 def main(arguments: list[str]) -> int:
     """Print what was seen."""
     count = int(arguments[0]) if arguments else 200
@@ -129,6 +148,7 @@ def main(arguments: list[str]) -> int:
         (Path(place) / "disks").mkdir()
         torn = killed(count, arguments[1:], Path(place) / "kills")
         bad = full((16, 100, 160, 240, 2000), Path(place) / "disks")
+        bad |= read_only(Path(place) / "disks")
     return int(torn or bad)
 
 
