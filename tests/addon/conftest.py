@@ -7,7 +7,7 @@ import pytest
 import takemill_addon
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # one module switches the add-on off and on
 def addon():
     takemill_addon.register()
     yield takemill_addon
