@@ -105,7 +105,7 @@ def test_an_idle_gets_a_long_calm_range() -> None:
 
 
 def test_an_idle_gets_the_range_with_least_drift() -> None:
-    """A body that slides away evenly and back: its pose repeats everywhere, its place around the turn only."""
+    """A body that slides evenly away and back: its pose repeats everywhere, the place at the turn only."""
     still = synthetic.idle(rate=RATE, duration_s=26.0).motion
     body = find_body_map(still.skeleton)
     place = still.root_translation.copy()
@@ -116,7 +116,7 @@ def test_an_idle_gets_the_range_with_least_drift() -> None:
 
 
 def test_the_seam_of_an_idle_is_not_laid_into_its_jitter() -> None:
-    """Two seconds of every four jitter by 0.008 degrees: a tenth of a millimetre, yet many times the usual."""
+    """Two seconds of every four jitter by 0.008 degrees: tiny, yet many times the usual."""
     still = synthetic.idle(rate=RATE, duration_s=20.0).motion
     body = find_body_map(still.skeleton)
     rough = np.arange(len(still)) % 240 < 120
