@@ -134,7 +134,7 @@ def halved(keys: Mask, where: Mask) -> Mask:
     return out
 
 
-def share(reach: Index, widths: Index) -> tuple[Index, Index]:
+def share(reach: Index, widths: Index) -> tuple[Index, Index, float]:
     """Which channels of one clip are to share their times, by the bytes that it saves.
 
     Every frame of a clip costs no times of its own, since all clips of a rate share those. So a channel
@@ -145,7 +145,8 @@ def share(reach: Index, widths: Index) -> tuple[Index, Index]:
         widths: (C,) bytes that one value takes.
 
     Returns:
-        The group (C,) of each channel, 0 for that of all frames, and the reach (G, F) of each group.
+        The group (C,) of each channel, 0 for that of all frames, the reach (G, F) of each group, and about
+        how many bytes they take.
     """
     count, frames = reach.shape
     steps = np.maximum(reach, 1)
@@ -173,12 +174,28 @@ def share(reach: Index, widths: Index) -> tuple[Index, Index]:
         alone[one] = (weights[one] + _TIME_BYTES) * wanted[one].sum() + TIMES_JSON
         gain[other], gain[:, other] = -np.inf, -np.inf
         gain[one] = gain[:, one] = np.where(alive, _gain(one, wanted, weights, alone), -np.inf)
-    out = [np.minimum(np.arange(frames)[::-1], 1)]
+    out, total = [np.minimum(np.arange(frames)[::-1], 1)], 0.0
     for one in np.flatnonzero(alive):
         if _MORE * alone[one] < weights[one] * frames:
             group[members[one]] = len(out)
             out.append(reach[members[one]].min(axis=0))
-    return group, np.array(out)
+            total += _MORE * alone[one]
+    return group, np.array(out), total + frames * float(np.asarray(widths)[group == 0].sum())
+
+
+def together(reach: Index, widths: Index) -> tuple[Index, Index, float]:
+    """As `share`, where all channels (C,) of a clip take the same keys: by the shortest of reaches (C, F).
+
+    Motion that was recorded at a lower rate bends at its frames of then, and in all channels alike.
+    """
+    shortest = reach.min(axis=0)
+    keys = int(walked(shortest[None], np.zeros(1, np.intp)).sum())
+    group = np.ones(len(reach), np.intp)
+    return (
+        group,
+        np.stack([shortest, shortest]),
+        float(_MORE * keys * (widths.sum() + _TIME_BYTES) + TIMES_JSON),
+    )
 
 
 def _gain(one: int, wanted: Array, weights: Array, alone: Array) -> Array:

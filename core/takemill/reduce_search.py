@@ -11,7 +11,7 @@ from . import quat
 from . import reduce_planes as planes
 from .checks import Array, Index, Mask
 from .clip_channels import ClipChannels
-from .key_times import halved, reaches, share, spans_of, walked
+from .key_times import halved, reaches, share, spans_of, together, walked
 from .key_values import fitted, played
 from .reduce_cubic import curved, lengths, slopes, wide_keys
 from .reduce_planes import Planes
@@ -25,6 +25,8 @@ _INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
 _INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
 _INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
 _ROUNDS = 40
+_CAPTURED = 40  # frames per second: motion of higher rates was often recorded at lower ones
+_BENT = 0.3  # of the error meant for a channel: what bends more does so between frames of a recording
 _CUBIC_BYTES = 3.3  # as many as a straight key has, if the plan is not overrun
 _STEEPEST = 0.999  # per second: slopes that are rounded to 16 bits stay below 1 (glTF 2.0, section 3.11)
 
@@ -73,6 +75,9 @@ class KeySearch:
         clips, count = self.clips, len(self.clips.turning)
         curves = ((clips.rotations, clips.allowed[:count]), (clips.places, clips.allowed[count:]))
         reach = np.concatenate([reaches(curve, allowed, clips.last) for curve, allowed in curves])
+        bends = None
+        if clips.rate > _CAPTURED:
+            bends = np.concatenate([reaches(curve, _BENT * one, clips.last) for curve, one in curves])
         cubic = np.zeros(clips.moving.shape, bool)
         if interpolation != "linear":
             wide = [wide_keys(curve, allowed, clips.last) for curve, allowed in curves]
@@ -83,7 +88,14 @@ class KeySearch:
             for kind in (False, True):
                 chosen = np.flatnonzero(clips.moving[:, clip] & (cubic[:, clip] == kind))
                 if len(chosen):
-                    found, shared = share(reach[chosen, start:stop], widths[chosen] * (3 if kind else 1))
+                    size = widths[chosen] * (3 if kind else 1)
+                    found, shared, total = share(reach[chosen, start:stop], size)
+                    if not kind and bends is not None:
+                        found, shared, total = min(
+                            (found, shared, total),
+                            together(bends[chosen, start:stop], size),
+                            key=lambda plan: plan[2],
+                        )
                     if kind and interpolation == "smallest":  # a cubic key on every frame is none of it
                         cubic[chosen[found == 0], clip] = False
                     # The groups of cubic channels follow those of straight ones; 0 is every frame.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from takemill import quat
-from takemill.key_times import halved, neighbours, reaches, share, spans_of, walked
+from takemill.key_times import halved, neighbours, reaches, share, spans_of, together, walked
 
 
 def mask(*rows: str) -> np.ndarray:
@@ -97,7 +97,7 @@ def test_halving_ends_with_every_frame():
 def test_channels_share_times_where_that_saves_bytes():
     two, fifty = np.full(1000, 2), np.full(1000, 50)
     dense = np.ones(1000, int)
-    group, reach = share(np.array([two, dense, fifty, two, dense]), np.array([8, 8, 8, 8, 12]))
+    group, reach, _ = share(np.array([two, dense, fifty, two, dense]), np.array([8, 8, 8, 8, 12]))
     assert group[1] == group[4] == 0
     assert 0 < group[0] == group[3] != group[2] > 0
     np.testing.assert_array_equal(reach[group], [two, [*dense[:-1], 0], fifty, two, [*dense[:-1], 0]])
@@ -106,10 +106,20 @@ def test_channels_share_times_where_that_saves_bytes():
 def test_groups_reach_no_farther_than_their_channels_and_never_cost_more_than_all_frames():
     rng = np.random.default_rng(4)
     reach = rng.integers(1, 6, size=(30, 90))
-    group, shared = share(reach, np.full(30, 8))
+    group, shared, _ = share(reach, np.full(30, 8))
     assert (shared[group] <= reach).all()
     sizes = [
         (8 * (group == g).sum() + (4 if g else 0)) * (1 / np.maximum(row, 1)).sum()
         for g, row in enumerate(shared)
     ]
     assert sum(sizes) <= 8 * 30 * 90
+
+
+def test_channels_that_bend_at_the_same_frames_take_the_same_keys():
+    four = np.tile(np.arange(97)[::-1] % 4, (5, 1))
+    four[:, ::4] = 4
+    four[:, -1] = 0
+    group, reach, size = together(four, np.full(5, 8))
+    assert set(group) == {1}
+    np.testing.assert_array_equal(reach[1], four[0])
+    assert 25 * (5 * 8 + 4) + 110 <= size < 1.2 * 25 * (5 * 8 + 4) + 110
