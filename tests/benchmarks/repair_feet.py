@@ -126,7 +126,8 @@ def balance() -> None:
         truth = find_contacts(take, body)
         legs = [body.require(s + p) for s in ("left", "right") for p in ("UpperLeg", "LowerLeg", "Foot")]
         other = [joint for joint in range(len(take.skeleton)) if joint not in legs]
-        own = check(take, body).measures["floor_error_mm"] - abs(1000 * truth.floor_m)
+        lowest = foot_points(take, body)[..., 2].min(axis=-1)[series.eroded(truth.planted, 6)]
+        own = 1000 * float(np.abs(lowest - truth.floor_m).mean())
         still = footlock.pin_feet(take, body, truth)[0]
         rows = []
         for seed in _SEEDS:
