@@ -263,6 +263,22 @@ class Writer:
         self._accessors[key] = len(self.json["accessors"]) - 1
         return self._accessors[key]
 
+    def replace(self, index: int, values: NDArray[Any], component: ComponentType) -> None:
+        """Give accessor `index` other numbers (N, width), in its own view where nothing else uses that."""
+        array = np.ascontiguousarray(values, dtype=component.dtype)
+        view = self.json["accessors"][index].get("bufferView")
+        users = [one for one in self.json["accessors"] if one.get("bufferView") == view]
+        if len(users) == 1 and view is not None:
+            self.json["bufferViews"][view] = self._written(array.tobytes(), None)
+        else:
+            view = self._view(array.tobytes(), None)
+        self.json["accessors"][index] = {
+            "bufferView": view,
+            "componentType": int(component),
+            "count": len(array),
+            "type": _ELEMENT_OF_WIDTH[array.shape[1]].value,
+        }
+
     def _stored(self, data: bytes, target: BufferTarget | None) -> Json:
         """Store `data` and return the fields of an accessor that say where it lies.
 

@@ -75,6 +75,7 @@ def _scene(scene: Json, tops: list[int], new: int) -> Json:
 def _skin(writer: Writer, document: Document, skin: Json, tops: list[int], new: int, stand: Place) -> Json:
     """A skin with the new joint behind its own ones."""
     out = {**skin, "joints": [*skin["joints"], new]}
+    skins = entries(document.json, "skins")
     if skin.get("skeleton") in tops:
         out["skeleton"] = new
     if "inverseBindMatrices" in skin:
@@ -84,7 +85,11 @@ def _skin(writer: Writer, document: Document, skin: Json, tops: list[int], new: 
         except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as problem:
             raise GlbError(f"malformed: the matrices of a skin cannot be read ({problem})") from problem
         matrices = np.concatenate([binds, _matrix(stand.inverse)[None]])
-        out["inverseBindMatrices"] = writer.add(matrices, ComponentType.FLOAT)
+        alike = sum(one.get("inverseBindMatrices") == skin["inverseBindMatrices"] for one in skins)
+        if alike == 1:  # else the old ones stay in use
+            writer.replace(skin["inverseBindMatrices"], matrices, ComponentType.FLOAT)
+        else:
+            out["inverseBindMatrices"] = writer.add(matrices, ComponentType.FLOAT)
     return out
 
 

@@ -1,0 +1,153 @@
+"""Everything that is promised of a pack, by one command: validity, pose error, sameness, size, speed.
+
+    npm ci --prefix tests/exchange; npm ci --prefix tests/benchmarks
+    python tests/benchmarks/pack_table.py [--quick] [OTHER_PYTHON]
+
+First the sample's set in every kind of output, on its own skeleton and on the sample scene's characters (mesh, skin,
+morph targets) where Blender's module is installed: what the Khronos validator says of all files, and how far joints
+are from the dense clips at four times the clips' rate, read by pygltflib and played by the tests' own player. Then
+the tables of reproduce_table.py, size_table.py and export_speed.py (200 clips), which --quick leaves out.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pygltflib
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from glb_reader import Glb
+from node_parties import validator_issues
+from takemill import packing, packing_characters
+from takemill.pipeline import silent
+from takemill.recipe import parse_recipe
+
+HERE = Path(__file__).parent
+SAMPLES = HERE.parents[1] / "sample_blends"
+TAKE = SAMPLES / "marsh_take.bvh"
+PER_FRAME = 4
+
+EXPORT = """
+import sys, bpy
+bpy.ops.wm.open_mainfile(filepath=sys.argv[1])
+for one in [o for o in bpy.context.scene.objects if o.type == "ARMATURE"]:
+    for other in bpy.context.scene.objects:
+        other.select_set(other is one or other in one.children_recursive)
+    bpy.context.view_layer.objects.active = one
+    one.location = (0, 0, 0)
+    bpy.ops.export_scene.gltf(filepath=f"{sys.argv[2]}/{one.name.lower()}.glb", export_format="GLB",
+                              use_selection=True, export_animations=False)
+import os
+os._exit(0)
+"""
+
+
+def kinds() -> Iterator[tuple[str, str]]:
+    """Kinds of output, and what the recipe says of them."""
+    yield "one file", ""
+    yield "a file per clip, with mesh", 'files = "each"\n'
+    yield "clips apart from the mesh", 'files = "apart"\n'
+    yield "float32", ""
+    yield "cubic where smaller", ""
+
+
+TABLES = {"float32": 'storage = "float32"\n', "cubic where smaller": 'interpolation = "smallest"\n'}
+
+
+def recipe_of(kind: str, top: str):
+    """The sample's recipe in that kind."""
+    text = top + (SAMPLES / "marsh_set.toml").read_text()
+    more = TABLES.get(kind, "")
+    if more and "[reduce]" in text:
+        text = text.replace("[reduce]\n", f"[reduce]\n{more}", 1)
+    elif more:
+        text = text.replace("[[clip]]", f"[reduce]\n{more}\n[[clip]]", 1)
+    return parse_recipe(text, kind)
+
+
+def characters(folder: Path) -> list[Path]:
+    """The sample scene's characters, from Blender's own exporter; none without Blender's module."""
+    if importlib.util.find_spec("bpy") is None:
+        return []
+    (folder / "export.py").write_text(EXPORT)
+    command = [sys.executable, str(folder / "export.py"), str(SAMPLES / "marsh_ferry.blend"), str(folder)]
+    subprocess.run(command, check=True, capture_output=True)
+    return sorted(path for path in folder.glob("*.glb") if path.stem != "suit")
+
+
+def row(title: str, folder: Path, motions) -> bool:
+    """Print what is found of a set; whether it is well."""
+    said = json.loads((folder / "clips.json").read_bytes())
+    codes, files = Counter(), sorted(folder.rglob("*.glb"))
+    kept = Counter()
+    for path in files:
+        data = path.read_bytes()
+        codes.update(issue["code"] for issue in validator_issues(data))
+        file = json.loads(pygltflib.GLTF2.load_from_bytes(data).to_json())
+        kept["morph"] += any("targets" in p for m in file.get("meshes", []) for p in m["primitives"])
+        kept["skin"] += bool(file.get("skins"))
+        kept["extras"] += any(one.get("extras") for one in file.get("animations") or [])
+        kept["int16"] += any(
+            one["componentType"] == 5122 and one.get("normalized") for one in file.get("accessors", [])
+        )
+    error = max(
+        error_mm(folder / clip["file"], clip["name"], motions[clip["name"]]) for clip in said["clips"]
+    )
+    bound = 1000 * said["settings"]["reduce"]["max_error_m"]
+    held = ", ".join(f"{name} {count}" for name, count in kept.items() if count)
+    told = ", ".join(f"{code} {count}" for code, count in sorted(codes.items())) or "nothing"
+    size = sum(clip["keys"]["bytes"] for clip in said["clips"])
+    print(
+        f"{title:40}{len(files):>6}{size / 1024:>9.0f}{error:>10.3f}{bound:>7.1f}  {told}  ({held})",
+        flush=True,
+    )
+    return error <= bound and not codes
+
+
+def error_mm(path: Path, clip: str, motion) -> float:
+    """The largest distance of a joint from the dense clip, at four times its rate."""
+    file = pygltflib.GLTF2.load_from_bytes(path.read_bytes())
+    glb = Glb(json.loads(file.to_json()), file.binary_blob())
+    frames = np.arange((len(motion) - 1) * PER_FRAME + 1) / PER_FRAME
+    played = glb.positions(clip, frames / motion.rate, motion.skeleton.names)
+    right = motion.sampled(frames, motion.rate).model()[1]
+    return 1000 * float(np.linalg.norm(played - right, axis=-1).max())
+
+
+def main(arguments: list[str]) -> int:
+    """Print all tables."""
+    quick, others = "--quick" in arguments, [one for one in arguments if one != "--quick"]
+    well = True
+    print(f"{'':40}{'files':>6}{'keys kB':>9}{'error mm':>10}{'bound':>7}  validator (files that hold)")
+    with tempfile.TemporaryDirectory() as place:
+        rigs = characters(Path(place))
+        for kind, top in kinds():
+            recipe = recipe_of(kind, top)
+            out = Path(place) / kind
+            packing.pack_takes([TAKE], recipe, out, silent)
+            motions = {one.name: one.motion for one in packing.clips_of([TAKE], recipe, silent)}
+            well &= row(f"own skeleton, {kind}", out, motions)
+            if rigs and kind in ("one file", "clips apart from the mesh"):
+                packing_characters.pack_characters([TAKE], rigs, recipe, out / "to", silent)
+                made = packing_characters.clips_for([TAKE], rigs, recipe, silent)
+                for name, clips in made.items():
+                    well &= row(f"{name}, {kind}", out / "to" / name, {one.name: one.motion for one in clips})
+    tables = [["reproduce_table.py", *others]]
+    tables += [] if quick else [["size_table.py"], ["export_speed.py", "200", "120", "60"]]
+    for script, *more in tables:
+        print(f"\n{script}\n", flush=True)
+        well &= subprocess.run([sys.executable, str(HERE / script), *more], check=False).returncode == 0
+    return int(not well)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
