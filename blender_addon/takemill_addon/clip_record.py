@@ -171,6 +171,28 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
     )
 
 
+def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, start: int) -> FinishedClip:
+    """The clip called `name` that `action` holds from scene frame `start` on, its marks as they are now.
+
+    A clip that was made with its marks has just those that its pose markers show, moved, renamed, added and
+    removed as they may be. Another has its footfalls, and the markers that bear no footfall's name.
+
+    Raises:
+        InputError: the Action has other frames than when its record was made.
+    """
+    record = ClipRecord.of_action(action)
+    clip = finished(name, motion, body, record)
+    shown = [
+        Mark(marker.name, marker.frame - start)
+        for marker in action.pose_markers
+        if not marker.takemill.finding and 0 <= marker.frame - start < len(motion)
+    ]
+    if record.marks is None:
+        known = {mark.name for mark in clip.marks}
+        shown = [*clip.marks, *(mark for mark in shown if mark.name not in known)]
+    return replace(clip, marks=tuple(sorted(shown, key=lambda mark: (mark.frame, mark.name))))
+
+
 def travel_of(motion: Motion, body: BodyMap, record: ClipRecord) -> Travel:
     """The root track of a clip: on its root bone, as it was taken away, or still on the hips."""
     if record.travel is not None:

@@ -17,7 +17,7 @@ from . import actions, stage
 from .clip_record import ClipRecord
 from .operators_cuts import mark, preview, travel_settings
 from .properties_clips import TRAVEL
-from .read_action import take_frames
+from .read_action import frames_of
 from .write_action import write_motion
 
 
@@ -117,6 +117,9 @@ def _write(context, work: stage.Work, motion, start: int, word: str, record: Cli
     name = actions.fitting_name(work.action.name, f" {word}")
     new = write_motion(context, work.armature, motion, start, name, work.take.frame)
     record.keep(new)
+    for marker in work.action.pose_markers:
+        if not marker.takemill.finding and start <= marker.frame < start + len(motion):
+            new.pose_markers.new(marker.name).frame = marker.frame
     stage.note_source(new, work)
     stage.replace_on_list(work.armature, work.action, new)
     return new
@@ -200,8 +203,7 @@ class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
 
 def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> str:
     """Assign `action` and preview its frames."""
-    slot = actions.slot_for(action, armature)
-    frames = take_frames(action, actions.channelbag(action, slot))
+    slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
     actions.assign(armature, action, slot)
     preview(context.scene, frames.start, frames.stop - 1)
     return f"{armature.name} plays {action.name}"

@@ -20,7 +20,7 @@ from . import actions, stage
 from .clip_record import ClipRecord
 from .write_action import write_motion
 
-_FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
+FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
 
 
 class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
@@ -247,9 +247,9 @@ def travel_settings(chosen) -> TravelSettings:
 def _write_clip(context: bpy.types.Context, work: stage.Work, clip: pipeline.FinishedClip) -> None:
     """A new Action for the clip, put on the armature's list; the armature goes on playing the take."""
     frame = work.take.frame
-    new = write_motion(context, work.armature, clip.motion, _FIRST_FRAME, clip.name, frame, play=False)
+    new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
     ClipRecord.of_clip(clip).keep(new)
-    mark(new, clip.marks, _FIRST_FRAME)
+    mark(new, clip.marks, FIRST_FRAME)
     stage.note_source(new, work)
     clips = work.armature.takemill.clips
     entry = clips.get(clip.name) or clips.add()

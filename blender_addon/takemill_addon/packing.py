@@ -6,23 +6,21 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import bpy
-import numpy as np
 
-from takemill import pipeline, series
+from takemill import pipeline
 from takemill.body_map import BodyMap
 from takemill.contacts import find_contacts
 from takemill.errors import InputError, TakemillError
 from takemill.glb import GlbClip
 from takemill.health import Health, check
 from takemill.pipeline import FinishedClip, PreparedTake
+from takemill.pipeline_variant import at_rate
 from takemill.reduce import Track
 from takemill.skeleton import Skeleton
 from takemill.tracks import turned_track
-from takemill.travel import Travel
 
 from . import clip_record, findings, stage
-from .clip_record import ClipRecord
-from .read_action import read_in_armature
+from .read_action import frames_of, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
 
 
@@ -110,29 +108,11 @@ def clips_of(
         if entry.action is None:
             raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
         motion, scaled = stock.motion_of(context, entry.action)
-        clip = clip_record.finished(entry.name, motion, stock.body, ClipRecord.of_action(entry.action))
-        out.append(resampled(clip, rate) if rate else clip)
+        start = frames_of(entry.action, stock.armature).start
+        clip = clip_record.clip_of(entry.name, entry.action, motion, stock.body, start)
+        out.append(at_rate(clip, rate) if rate else clip)
         unscaled.update(scaled)
     return tuple(out), tuple(sorted(unscaled))
-
-
-def resampled(clip: FinishedClip, rate: float) -> FinishedClip:
-    """The clip at another rate; a loop stays closed."""
-    if np.isclose(rate, clip.motion.rate, rtol=1e-4):
-        return clip
-    frames = series.frames_at(len(clip.motion), clip.motion.rate, rate, clip.loop)
-    contacts = clip.contacts.sampled(frames, rate)
-    way = np.concatenate([clip.travel.position, clip.travel.heading[:, None]], axis=1)
-    way = series.sample_vectors(way, frames)
-    nearest = (int(np.argmin(np.abs(frames - mark.frame))) for mark in clip.marks)
-    return replace(
-        clip,
-        motion=clip.motion.sampled(frames, rate),
-        travel=Travel(rate, way[:, :3], way[:, 3]),
-        marks=tuple(replace(mark, frame=frame) for mark, frame in zip(clip.marks, nearest, strict=True)),
-        contacts=contacts,
-        blend_frames=round(clip.blend_frames * rate / clip.motion.rate),
-    )
 
 
 def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:

@@ -34,6 +34,10 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
+        row = layout.row(align=True)
+        row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
+        row.operator("takemill.retime_clip", text="Retime", icon="TIME")
+        row.operator("takemill.difference_clip", text="Additive", icon="SELECT_DIFFERENCE")
         header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
         header.label(text="Single stages")
         if body:

@@ -100,6 +100,15 @@ def take_frames(action: bpy.types.Action, bag) -> range:
     return _expect_frames(action, action.frame_start, action.frame_end)
 
 
+def frames_of(action: bpy.types.Action, armature: bpy.types.Object) -> range:
+    """The whole scene frames of `action` on `armature`.
+
+    Raises:
+        InputError: it has no keys on the armature's bones, or no whole frame lies between them.
+    """
+    return take_frames(action, actions.channelbag(action, actions.slot_for(action, armature)))
+
+
 def key_frames(action: bpy.types.Action, bag) -> range:
     """The whole scene frames from the first to the last key of bones in `bag`.
 

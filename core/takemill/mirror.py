@@ -116,13 +116,18 @@ def mirrored_contacts(contacts: Contacts) -> Contacts:
     return replace(contacts, heel=contacts.heel[:, columns], toe=contacts.toe[:, columns])
 
 
-def _normal(skeleton: Skeleton, body: BodyMap) -> Array:
-    """The unit direction (3,) square to the middle plane at rest; along an axis when it nearly is."""
+def middle_facing(skeleton: Skeleton, body: BodyMap) -> float:
+    """The heading in which the body's middle plane lies at rest, radians; along an axis when it nearly is."""
     facing = rest_facing(skeleton, body)
     quarter = np.pi / 2 * np.round(facing / (np.pi / 2))
-    if abs(facing - quarter) < np.radians(5):
-        return np.round(quat.rotate(quat.from_yaw(quarter), np.array([1.0, 0.0, 0.0])))
-    return quat.rotate(quat.from_yaw(facing), np.array([1.0, 0.0, 0.0]))
+    return float(quarter if abs(facing - quarter) < np.radians(5) else facing)
+
+
+def _normal(skeleton: Skeleton, body: BodyMap) -> Array:
+    """The unit direction (3,) square to the middle plane at rest, exact where that lies along an axis."""
+    facing = middle_facing(skeleton, body)
+    normal = quat.rotate(quat.from_yaw(facing), np.array([1.0, 0.0, 0.0]))
+    return np.round(normal) if facing % (np.pi / 2) == 0 else normal
 
 
 def _reflected(v: Array, normal: Array) -> Array:

@@ -245,7 +245,7 @@ def finish(
         variant=variant,
     )
     if reference:
-        return _as_difference(clip, reference)
+        return as_difference(clip, reference)
     return replace(clip, motion=part_travel(motion, body, travel, clip.parts))
 
 
@@ -326,7 +326,7 @@ def _marks(
     return tuple(sorted(marks, key=lambda mark: (mark.frame, mark.name)))
 
 
-def _as_difference(clip: FinishedClip, reference: FinishedClip) -> FinishedClip:
+def as_difference(clip: FinishedClip, reference: FinishedClip) -> FinishedClip:
     """What the clip does beyond another one, on the spot; its contacts are no longer those of a pose."""
     parts = TravelParts("remove", "remove", "keep")
     whole = clip.variant is not None and clip.variant.against == "clip"
