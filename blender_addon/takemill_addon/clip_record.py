@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 
 import bpy
 import numpy as np
@@ -80,7 +80,7 @@ class ClipRecord:
         if not action.takemill.record:
             return cls(source=action.name)
         try:
-            return _parsed(json.loads(action.takemill.record))
+            return _parsed(action.takemill.record)
         except (ValueError, KeyError, TypeError) as problem:
             raise InputError(
                 f"action {action.name!r}: its clip record is damaged ({problem}); make the clip again"
@@ -106,7 +106,9 @@ class ClipRecord:
         return known.rate if known else None
 
 
-def _parsed(facts: Mapping) -> ClipRecord:
+@lru_cache(maxsize=64)  # buttons ask for it whenever the panel is drawn
+def _parsed(text: str) -> ClipRecord:
+    facts = json.loads(text)
     rate, travel, contacts, seam = (facts[key] for key in ("rate", "travel", "contacts", "candidate"))
     marks, variant = facts.get("marks"), facts.get("variant")
     return ClipRecord(

@@ -202,9 +202,12 @@ class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
 
 
 def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> str:
-    """Assign `action` and preview its frames."""
+    """Assign `action` and preview its frames; a loop's preview that played till then is gone."""
     slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
+    old = stage.playing_action(armature)
     actions.assign(armature, action, slot)
+    if old and old.takemill.looping and not old.users:
+        bpy.data.actions.remove(old)
     preview(context.scene, frames.start, frames.stop - 1)
     return f"{armature.name} plays {action.name}"
 

@@ -29,7 +29,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
     that it is that one repaired, and `preview` that this is not yet kept. `checked` is the digest of the
     motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
-    takes.
+    takes. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
+    it shows it.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -49,6 +50,9 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     cut_index: IntProperty()
     recipe: StringProperty(description="The text of the recipe that the cuts were loaded from")
     record: StringProperty()
+    looping: BoolProperty()
+    centred: BoolProperty()
+    travels: BoolProperty()
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):

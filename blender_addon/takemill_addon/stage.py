@@ -156,10 +156,16 @@ def a_body(context: bpy.types.Context) -> str:
     return "" if mapped else "Map the body first"
 
 
-def no_preview(context: bpy.types.Context) -> str:
-    """Needs an Action that is there to stay."""
+def no_repair_preview(context: bpy.types.Context) -> str:
+    """Needs an Action that is not the preview of a repair."""
     preview = armature_of(context).animation_data.action.takemill.preview
     return "Keep or drop the preview of the repair first" if preview else ""
+
+
+def no_preview(context: bpy.types.Context) -> str:
+    """Needs an Action that is there to stay."""
+    looping = armature_of(context).animation_data.action.takemill.looping
+    return "Stop the preview of the loop first" if looping else no_repair_preview(context)
 
 
 class Stage:
