@@ -12,6 +12,7 @@ from takemill.errors import InputError
 from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings, find_loops
 from takemill.marks import foot_marks
+from takemill.recipe import expect_name
 
 from . import actions, stage
 from .clip_record import ClipRecord
@@ -107,6 +108,35 @@ class TAKEMILL_OT_mark_contacts(stage.Stage, bpy.types.Operator):
         stage.replace_on_list(work.armature, work.action, new)
         actions.assign(work.armature, new, actions.slot_for(new, work.armature))
         return f"{new.name}: {len(marks)} marks"
+
+
+class TAKEMILL_OT_add_mark(stage.Stage, bpy.types.Operator):
+    """Mark the current frame of the playing action by a pose marker, which is packed as the clip's mark"""
+
+    bl_idname = "takemill.add_mark"
+    bl_label = "Add Mark"
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+
+    name: bpy.props.StringProperty(
+        name="Name", default="mark", description="What the game will know it by, as left.wave"
+    )
+
+    def invoke(self, context: bpy.types.Context, _event) -> set[str]:
+        return set(context.window_manager.invoke_props_dialog(self))
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature, frame = stage.armature_of(context), context.scene.frame_current
+        action, name = actions.active_action(armature), expect_name(self.name.strip(), "mark")
+        frames = frames_of(action, armature)
+        if frame not in frames:
+            raise InputError(
+                f"action {action.name!r}: frame {frame} lies outside it; "
+                f"it has frames {frames.start} to {frames.stop - 1}"
+            )
+        if any((one.name, one.frame) == (name, frame) for one in action.pose_markers):
+            raise InputError(f"action {action.name!r}: it has a mark {name!r} at frame {frame} already")
+        action.pose_markers.new(name).frame = frame
+        return f"{action.name}: {name} at frame {frame}"
 
 
 def _record(action: bpy.types.Action) -> ClipRecord:
@@ -216,6 +246,7 @@ CLASSES = (
     TAKEMILL_OT_close_loop,
     TAKEMILL_OT_split_travel,
     TAKEMILL_OT_mark_contacts,
+    TAKEMILL_OT_add_mark,
     TAKEMILL_OT_add_clip,
     TAKEMILL_OT_remove_clip,
     TAKEMILL_OT_play_clip,

@@ -34,6 +34,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
+        layout.operator("takemill.add_mark", icon="MARKER")
         _draw_loop(layout, stage.playing_action(armature))
         row = layout.row(align=True)
         row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
