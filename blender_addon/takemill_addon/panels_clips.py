@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 
 from . import scene_time, stage
+from .operators_loop import loop_behind
 from .panel_steps import ArmatureStep
 
 
@@ -18,7 +19,8 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
             length = (last - first) / scene_time.frame_rate(context.scene)
             row.label(text=f"{length:.1f} s")
         playing = stage.playing_action(item.id_data)
-        sign = "RADIOBUT_ON" if item.action and item.action == playing else "RADIOBUT_OFF"
+        shown = loop_behind(playing) if playing else None
+        sign = "RADIOBUT_ON" if item.action and item.action == shown else "RADIOBUT_OFF"
         row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
 
 
