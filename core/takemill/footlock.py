@@ -1,9 +1,9 @@
 """Planted feet made to stand: still over the floor, rolling from heel to ball, flat without a turn.
 
 A foot in contact stands on one end, or goes over from heel to ball; the end on which it stands must not
-slide. So each step of that end between two frames is a step that the body slid, and the hips take it back:
-with one foot down exactly, so that no leg bends at all. With two feet down that slide differently, the
-hips take the mean and the legs make up the difference by two-bone inverse kinematics. Each foot keeps its
+slide. So each step of that end between two frames is a step that the body slid, and the hips take it back,
+smoothly, so that a leg's noise does not shake the whole body. What is left, and what two feet disagree by,
+the legs make up by two-bone inverse kinematics. Each foot keeps its
 performer's rotation, but for the yaw of a flat one that hardly turned, which turns no more. Corrections
 come and go with their own speed outside of a contact and in its first and last frames. The hips sink by the
 little that a leg would otherwise be too short.

@@ -18,8 +18,7 @@ from .series import runs
 
 _EDGE_S = 0.05  # the first and last frames of a contact still land or leave
 _ROLL_S = 0.01  # half the time in which a foot goes over from heel to ball
-_HANDOVER_S = 0.05  # the body's course goes over from exact to estimated in so long
-_BLEND_S = 0.15  # what the body owes to a contact comes and goes in so long
+_SMOOTH_S = 0.07  # a body does not follow its feet faster; what they do faster is their legs' own noise
 _CLEAR = np.sin(np.radians(2.0))  # pitched by more, one end is clearly lower
 _ROUNDS = 12  # of looking for feet that slide
 
@@ -27,10 +26,10 @@ _ROUNDS = 12  # of looking for feet that slide
 def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) -> Array:
     """How far (F, 3) the take has slid over the floor and risen from it, by its planted heels and toes.
 
-    Of a foot's planted ends the lower one bears it; what it slides and how high it stands is the take's. With
-    one foot down that is exact; with two it is the mean. While nothing is planted the velocity goes over
-    from that of the contacts before to that of those after, so that a flight keeps its own; a height
-    likewise.
+    Of a foot's planted ends the lower one bears it; what it slides and how high it stands is the take's, but
+    for what trembles: that is the leg's own noise, and would shake the whole body. While nothing is planted
+    the velocity goes over from that of the contacts before to that of those after, so that a flight keeps
+    its own; a height likewise.
 
     Args:
         points: (F, K, 2, 3) heels and toes, metres.
@@ -109,17 +108,13 @@ def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
     if not known.any() or frames < 2:
         return slid
     weight = confidence(known, rate)
-    mean = _exact_course(step, np.minimum(weight[1:], weight[:-1]), rate)
+    mean = weighted_course(step, np.minimum(weight[1:], weight[:-1]), rate)
     # Contacts tell about a second or so around them; farther off nothing is known and nothing is changed.
-    down = known.any(axis=1)
-    near = np.clip(5 * filters.moving_mean(down.astype(float), round(rate)), 0, 1)
+    near = np.clip(5 * filters.moving_mean(known.any(axis=1).astype(float), round(rate)), 0, 1)
     slid[1:, :2] = np.cumsum(mean * near[1:, None], axis=0)
     walked = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
-    apart = _mean(_placed(walked - slid[:, None, :2], known, weight), weight)
-    frame = np.arange(frames)
-    for axis in (0, 1):
-        slid[:, axis] += np.interp(frame, frame[down], apart[down, axis])
-    slid[:, 2:] = _exact_course(height[..., None], weight, rate)
+    slid[:, :2] += weighted_course(_placed(walked - slid[:, None, :2], known, weight), weight, rate)
+    slid[:, 2:] = weighted_course(height[..., None], weight, rate)
     return slid
 
 
@@ -127,7 +122,7 @@ def pinned_course(step: Array, height: Array, known: Mask, rate: float) -> tuple
     """How the body has slid and risen (F, 3), and each foot beyond that (F, K, 3), on a path that is meant.
 
     As `body_course`, but each contact lies where it is on average, and between contacts the body goes its own
-    way. A foot that stands alone has slid nothing beyond the body.
+    way. The body goes smoothly; the legs make up what little is left.
     """
     frames, feet = known.shape
     slid, beyond = np.zeros((frames, 3)), np.zeros((frames, feet, 3))
@@ -136,16 +131,11 @@ def pinned_course(step: Array, height: Array, known: Mask, rate: float) -> tuple
     weight = confidence(known, rate)
     walked = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
     placed = _centred(walked, known, weight)
-    slid[:, :2] = faded(_mean(placed, weight), known.any(axis=1), max(round(_BLEND_S * rate), 2))
-    slid[:, 2:] = _exact_course(height[..., None], weight, rate)
+    slid[:, :2] = weighted_course(placed, weight, rate)
+    slid[:, 2:] = weighted_course(height[..., None], weight, rate)
     beyond[..., :2] = placed - slid[:, None, :2]
     beyond[..., 2] = height - slid[:, 2:]
     return slid, np.where(known[..., None], beyond, 0.0)
-
-
-def _mean(values: Array, weight: Array) -> Array:
-    """The mean (F, C) of values (F, K, C) by weights (F, K); 0 where there are none."""
-    return (values * weight[..., None]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)[:, None]
 
 
 def _centred(walked: Array, known: Mask, weight: Array) -> Array:
@@ -187,13 +177,6 @@ def _placed(walked: Array, known: Mask, weight: Array) -> Array:
         if stop > done:
             last, done = out[stop - 1, k], stop
     return out
-
-
-def _exact_course(values: Array, weight: Array, rate: float) -> Array:
-    """The mean (F, C) of values (F, K, C): exact where there are weights (F, K), smooth elsewhere."""
-    smooth = weighted_course(values, weight, rate)
-    known = weight.sum(axis=1) > 0
-    return smooth + faded(_mean(values, weight) - smooth, known, max(round(_HANDOVER_S * rate), 2))
 
 
 def without_slides(step: Array, height: Array, known: Mask, rate: float, slip: float, blend: int) -> Mask:
@@ -243,7 +226,7 @@ def confidence(planted: Mask, rate: float) -> Array:
 def weighted_course(values: Array, weight: Array, rate: float) -> Array:
     """The weighted mean (F, C) of values (F, ..., C) near each frame, weights (F, ...).
 
-    Near is 0.05 s where there is weight, half a second where there is little, and a straight line across
+    Near is 0.07 s where there is weight, half a second where there is little, and a straight line across
     longer gaps; 0 without any weight.
     """
     frames, size = len(values), values.shape[-1]
@@ -252,7 +235,7 @@ def weighted_course(values: Array, weight: Array, rate: float) -> Array:
         return np.zeros((frames, size))
     summed = (values * weight[..., None]).reshape(frames, -1, size).sum(axis=1)
     out = None
-    for spread_s in (0.5, 0.05):
+    for spread_s in (0.5, _SMOOTH_S):
         around, there = summed, total
         for _ in range(3):
             half = max(round(spread_s * rate / 2), 1)

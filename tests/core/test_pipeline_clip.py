@@ -297,7 +297,8 @@ def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
     assert gaps.deg.max() < 1e-5
     raw = set_gaps({name: clips[name].in_world for name in ("rest", "raw")}, body)
     assert raw.cm[1, 0] > 0.5
-    assert raw.cm_s[1, 0] > 10 * gaps.cm_s.max()
+    assert raw.cm_s[1, 0] > 10 * gaps.cm_s[1:, 0].max()
+    assert gaps.cm_s.max() < 5
     for name in names:
         track = clips[name].travel
         assert np.abs(track.position[0]).max() < 1e-9
