@@ -50,7 +50,7 @@ def three_travel(
 ) -> dict[str, Any]:
     """Where clips of a GLB, and of other files, take the character in three.js, by a helper of ours."""
     with tempfile.TemporaryDirectory() as folder:
-        for file in (helper, _HERE / "travel_three.mjs"):
+        for file in (helper, _HERE / "load_three.mjs", _HERE / "travel_three.mjs"):
             shutil.copy(file, folder)
         Path(folder, "node_modules").symlink_to(_HERE / "node_modules")  # for what the helper imports
         return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s, *clips))

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.console import MEASURES
 from takemill.health import Finding, Health
+from takemill.health_table import MEASURE_WORDS
 
 from . import stage
 
@@ -83,7 +83,7 @@ def measure_rows(action: bpy.types.Action) -> list[tuple[str, str, str]]:
             f"{before[name]:.{digits}f}" if name in before else "",
             f"{now[name]:.{digits}f}",
         )
-        for name, word, unit, digits in MEASURES
+        for name, word, unit, digits in MEASURE_WORDS
         if name in now
     ]
 

@@ -8,24 +8,11 @@ from collections.abc import Mapping, Sequence
 from .clip_facts import Facts
 from .cuts import Cut
 from .health import Finding, Health
-from .health_table import by_kind
+from .health_table import by_kind, measure_rows
 from .loop_search import LoopCandidate
 from .motion import Motion
 from .recipe import ClipSpec
 from .verify import Verdict
-
-MEASURES = (
-    ("spike_frames", "spikes", "joint frames", 0),
-    ("frozen_frames", "frozen", "joint frames", 0),
-    ("jitter_deg", "jitter", "deg", 2),
-    ("skating_cm_s", "skating of planted feet", "cm/s", 1),
-    ("floor_error_mm", "planted feet off the floor", "mm", 1),
-    ("heading_drift_deg_min", "heading drift", "deg/min", 1),
-    ("path_drift_cm_min", "path drift", "cm/min", 0),
-    ("range_frames", "joints beyond their range", "joint frames", 0),
-    ("planted_share", "frames with a foot planted", "of all", 2),
-)
-"""Health measure, its name for a person, its unit and the decimals that it is worth."""
 
 _MOST = 12  # findings of one kind that are listed
 
@@ -55,11 +42,7 @@ def span(first: int, last: int, rate: float) -> tuple[str, str, str]:
 
 def measures_table(*healths: Health) -> str:
     """The measures of one take, or of a take before and after."""
-    rows = [
-        (word, *(f"{health.measures[name]:.{digits}f}" for health in healths), unit)
-        for name, word, unit, digits in MEASURES
-        if all(name in health.measures for health in healths)
-    ]
+    rows = measure_rows(*(health.measures for health in healths))
     return table(("", *(("before", "after") if len(healths) == 2 else ("",)), ""), rows).lstrip("\n")
 
 

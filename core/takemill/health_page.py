@@ -10,10 +10,9 @@ from pathlib import Path
 
 from . import __version__
 from .body_map import BodyMap
-from .console import MEASURES
 from .health import Finding, Health
 from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
-from .health_table import by_kind
+from .health_table import by_kind, measure_rows
 from .html_parts import table
 from .motion import Motion
 
@@ -91,12 +90,7 @@ def _worst(take: HealthOf) -> tuple[int, ...]:
 
 
 def _measures(take: HealthOf) -> str:
-    before, after = take.before.measures, take.after.measures
-    rows = [
-        (word, f"{before[name]:.{digits}f}", f"{after[name]:.{digits}f}", unit)
-        for name, word, unit, digits in MEASURES
-        if name in before and name in after
-    ]
+    rows = measure_rows(take.before.measures, take.after.measures)
     title = "Health before and after"
     return f"<h3>{title}</h3>{table(title, ('', '>before', '>after', ''), rows, named=True)}"
 

@@ -49,12 +49,12 @@ def body_findings(motion: Motion, body: BodyMap) -> list[Finding]:
     """Findings of kinds "range", "swapped", "flipped" and "bone"."""
     out = _bones(motion, body)
     frames = limb_frames(motion, body)
-    for name, (part, degrees) in _angles(frames).items():
+    for name, (part, degrees) in joint_angles(frames).items():
         out += _beyond(motion, body, part, name.split(" ", 1)[1], degrees)
     return out + swapped_pairs(motion, body) + _flipped(motion, body, frames)
 
 
-def joint_angles(motion: Motion, body: BodyMap) -> dict[str, tuple[str, Array]]:
+def joint_angles(frames: Frames) -> dict[str, tuple[str, Array]]:
     """The angles that RANGES_DEG limits: "left knee flexion" -> the part and its degrees (F,).
 
     Knee and elbow: between the two bones, 0 straight; a knee that bends forward is negative. Hip: of the
@@ -63,10 +63,6 @@ def joint_angles(motion: Motion, body: BodyMap) -> dict[str, tuple[str, Array]]:
     passes through the trunk to the other side. Wrist: to the palm, and to the little finger. Limbs that are
     not mapped whole are left out.
     """
-    return _angles(limb_frames(motion, body))
-
-
-def _angles(frames: Frames) -> dict[str, tuple[str, Array]]:
     out: dict[str, tuple[str, Array]] = {}
     for side in ("left", "right"):
         if f"{side}Foot" in frames:

@@ -1,8 +1,8 @@
-"""Findings counted by kind: how many, where, how bad. The same rows go to text, JSON and pages."""
+"""Health in rows: findings counted by kind, measures in words. The same rows go to text, JSON and pages."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from .health_findings import Finding
@@ -12,6 +12,19 @@ KINDS = (
     "pose", "swapped", "flipped", "bone", "range",
 )  # fmt: skip
 """All kinds of findings, in the order of a table: sensors, the whole take, the body."""
+
+MEASURE_WORDS = (
+    ("spike_frames", "spikes", "joint frames", 0),
+    ("frozen_frames", "frozen", "joint frames", 0),
+    ("jitter_deg", "jitter", "deg", 2),
+    ("skating_cm_s", "skating of planted feet", "cm/s", 1),
+    ("floor_error_mm", "planted feet off the floor", "mm", 1),
+    ("heading_drift_deg_min", "heading drift", "deg/min", 1),
+    ("path_drift_cm_min", "path drift", "cm/min", 0),
+    ("range_frames", "joints beyond their range", "joint frames", 0),
+    ("planted_share", "frames with a foot planted", "of all", 2),
+)
+"""Health measure, its name for a person, its unit and the decimals that it is worth."""
 
 
 @dataclass(frozen=True)
@@ -55,3 +68,12 @@ def _row(kind: str, before: list[Finding], after: list[Finding]) -> KindRow:
     worst = max(told, key=lambda one: (abs(one.amount), one.stop - one.start))
     frames = sum(one.stop - one.start for one in told)
     return KindRow(kind, len(before), len(after), frames, len({one.joint for one in told} - {""}), worst)
+
+
+def measure_rows(*takes: Mapping[str, float]) -> list[tuple[str, ...]]:
+    """A row for each measure that all the takes have: its name, its value for each of them, its unit."""
+    return [
+        (word, *(f"{measures[name]:.{digits}f}" for measures in takes), unit)
+        for name, word, unit, digits in MEASURE_WORDS
+        if all(name in measures for measures in takes)
+    ]

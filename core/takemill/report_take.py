@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from html import escape
 
 from . import svg
-from .console import MEASURES
 from .health import Finding
+from .health_table import measure_rows
 from .html_parts import code, table
 from .pipeline import PreparedTake
 
@@ -29,12 +29,7 @@ def take_section(take: PreparedTake) -> str:
 
 
 def _health(take: PreparedTake) -> str:
-    before, after = take.before.measures, take.after.measures
-    rows = [
-        (word, f"{before[name]:.{digits}f}", f"{after[name]:.{digits}f}", unit)
-        for name, word, unit, digits in MEASURES
-        if name in before and name in after
-    ]
+    rows = measure_rows(take.before.measures, take.after.measures)
     title = "Health before and after the repair"
     return f"<h4>{title}</h4>{table(title, ('', '>before', '>after', ''), rows, named=True)}"
 

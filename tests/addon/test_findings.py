@@ -11,8 +11,8 @@ import pytest
 import corrupt
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
-from takemill.console import MEASURES
 from takemill.health import check
+from takemill.health_table import MEASURE_WORDS
 from takemill_addon import actions, findings, stage
 from takemill_addon.read_action import read_take
 
@@ -137,7 +137,7 @@ def test_measures_are_those_of_the_core_before_and_after(suit):
         assert set(kept) == set(told)
         np.testing.assert_allclose([kept[name] for name in told], list(told.values()), rtol=0.02, atol=0.05)
     rows = {word: (before, after) for word, before, after in findings.measure_rows(now)}
-    assert len(rows) == len([name for name, *_ in MEASURES if name in kept])
+    assert len(rows) == len([name for name, *_ in MEASURE_WORDS if name in kept])
     before, after = map(float, rows["Jitter, degrees"])
     assert before == pytest.approx(json.loads(raw.takemill.measures)["jitter_deg"], abs=0.005)
     assert before > 5 * after

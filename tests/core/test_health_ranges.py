@@ -7,6 +7,7 @@ import open_data
 import synthetic
 from takemill import quat
 from takemill.body_map import BodyMap, find_body_map
+from takemill.health_joints import limb_frames
 from takemill.health_ranges import RANGES_DEG, body_findings, joint_angles
 from takemill.motion import Motion
 from takemill.travel import with_root_joint
@@ -59,7 +60,7 @@ def test_the_table() -> None:
 def test_angles_of_single_joints(joint: str, turn: list[float], angle: str, degrees: float) -> None:
     """A body facing -Y, Z up: a turn about +X swings what hangs down to the back."""
     motion = posed(joint, np.array(turn))
-    found = joint_angles(motion, body_of(motion))[angle][1]
+    found = joint_angles(limb_frames(motion, body_of(motion)))[angle][1]
     assert found[150] == pytest.approx(degrees, abs=0.5)
     assert found[50] == pytest.approx(0, abs=0.5)
 
@@ -69,7 +70,7 @@ def test_shoulder_abduction_counts_from_hanging(down_deg: float, degrees: float)
     """In the plane of the trunk; past hanging, the arm passes through the trunk."""
     for side, aside in (("left", 1), ("right", -1)):
         motion = posed(f"{side}_upper_arm", np.array([0, aside * np.radians(down_deg), 0]))
-        angles = joint_angles(motion, body_of(motion))[f"{side} shoulder abduction"][1]
+        angles = joint_angles(limb_frames(motion, body_of(motion)))[f"{side} shoulder abduction"][1]
         assert angles[150] == pytest.approx(degrees, abs=0.5)
 
 
@@ -87,7 +88,7 @@ def test_the_palm_may_turn_in_the_forearm_or_the_wrist() -> None:
     turn = quat.from_axis_angle(np.array([1.0, 0, 0]), np.radians(70))
     bent = quat.mul(turn, quat.exp(np.array([0, np.radians(60), 0])))
     motion = posed("left_hand", quat.log(bent))
-    angles = joint_angles(motion, body_of(motion))
+    angles = joint_angles(limb_frames(motion, body_of(motion)))
     assert angles["left wrist flexion"][1][150] == pytest.approx(60, abs=0.5)
     assert angles["left wrist ulnar deviation"][1][150] == pytest.approx(0, abs=0.5)
 

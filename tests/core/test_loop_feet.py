@@ -75,14 +75,19 @@ def test_pinned_feet_stand_also_over_the_seam() -> None:
     assert (kept.heel[0] == kept.heel[-1]).all()
 
 
+def best_loop(take: Motion, body: BodyMap) -> tuple[Motion, Contacts]:
+    """The take's best loop, closed, and its contacts as the take has them."""
+    best = find_loops(take, body)[0]
+    contacts = find_contacts(take, body).sliced(best.start, best.end + 1)
+    return close_range(take, body, best.start, best.end), contacts
+
+
 def test_feet_that_roll_stand_too() -> None:
     """A noisy walk on an arc: at the change from flat to ball the pinning alone lets a foot slip."""
     known = synthetic.walk(rate=60.0, steps=14, turn_deg=70.0)
     body = find_body_map(known.motion.skeleton)
     take, _ = repair(noisy(known.motion.slice(*known.steady), 0), body)
-    best = find_loops(take, body)[0]
-    loop = close_range(take, body, best.start, best.end)
-    contacts = find_contacts(take, body).sliced(best.start, best.end + 1)
+    loop, contacts = best_loop(take, body)
     pinned, kept = pin_loop(loop, body, contacts)
     assert kept.planted.sum() > 0.9 * contacts.planted.sum()
     assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.1
@@ -95,9 +100,7 @@ def test_the_feet_of_a_run_stand_while_they_bear() -> None:
     take = open_data.repeated(open_data.humanoid3d("run")[0], 4).resampled(60.0)
     body = find_body_map(take.skeleton)
     take, _ = repair(noisy(take, 0), body)
-    best = find_loops(take, body)[0]
-    loop = close_range(take, body, best.start, best.end)
-    contacts = find_contacts(take, body).sliced(best.start, best.end + 1)
+    loop, contacts = best_loop(take, body)
     pinned, kept = pin_loop(loop, body, contacts)
     assert kept.planted.sum() > 0.4 * contacts.planted.sum()
     assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.1

@@ -3,17 +3,10 @@
 // REQUEST is a JSON file {clip: [seconds, ...]}; the answer is {clip: [[[x, y, z] per node] per time]}.
 import { readFile } from 'node:fs/promises';
 import { AnimationMixer, LoopOnce } from 'three';
-import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
+import { loaded } from './load_three.mjs';
 
-globalThis.self = globalThis; // the loader asks the browser's name for the global object
 const [file, request, ...others] = process.argv.slice(2);
-async function load(path) {
-  const bytes = await readFile(path);
-  const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
-  return new GLTFLoader().parseAsync(buffer, '');
-}
-const gltf = await load(file);
-for (const other of others) gltf.animations.push(...(await load(other)).animations);
+const gltf = await loaded(file, others);
 
 const nodes = [];
 gltf.parser.associations.forEach((place, object) => {

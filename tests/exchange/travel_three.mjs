@@ -1,21 +1,13 @@
 // travel_three.mjs FILE CYCLES STEP_S [CLIPS...]: where clips take the character in three.js, as JSON on stdout.
 // CLIPS are files whose animations are played on FILE's character.
 // The answer is {clip: {loops, place: [x, y, z], turn: radians about +Y, seconds}} from where it stood, after so many
-// cycles (a one-shot: at its end) in steps of STEP_S seconds. `takemill.mjs` lies beside this file when it runs.
-import { readFile } from 'node:fs/promises';
+// cycles (a one-shot: at its end) in steps of STEP_S seconds. `takemill.mjs` and `load_three.mjs` lie beside this file when it runs.
 import { AnimationMixer, LoopRepeat, Vector3 } from 'three';
-import { GLTFLoader } from 'three/addons/loaders/GLTFLoader.js';
+import { loaded } from './load_three.mjs';
 import { prepared, takeTravel } from './takemill.mjs';
 
-globalThis.self = globalThis; // the loader asks the browser's name for the global object
 const [file, cycles, step, ...others] = process.argv.slice(2);
-async function load(path) {
-  const bytes = await readFile(path);
-  const buffer = bytes.buffer.slice(bytes.byteOffset, bytes.byteOffset + bytes.byteLength);
-  return new GLTFLoader().parseAsync(buffer, '');
-}
-const gltf = await load(file);
-for (const other of others) gltf.animations.push(...(await load(other)).animations);
+const gltf = await loaded(file, others);
 
 const answer = {};
 for (const clip of gltf.animations) {
