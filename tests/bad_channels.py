@@ -13,17 +13,19 @@ ARMS, LEGS = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg", "Foot")
 _DOWN = np.array([0.0, 0.0, -1.0])
 
 
-def exchanged(motion: Motion, body: BodyMap, part: str, held: str = "T") -> Motion:
-    """The take with the sensors of both `part`s exchanged, of a suit calibrated in a "T" or "hanging".
+def exchanged(motion: Motion, body: BodyMap, parts: str | tuple[str, ...], held: str = "T") -> Motion:
+    """The take with the sensors of some pairs exchanged, of a suit calibrated in a "T" or "hanging".
 
     A sensor's turn since the calibration pose goes to the other side's bone; all other bones stay as they
     are in the room.
     """
     model = motion.model()[0]
     posed = _calibration_pose(motion, body, held)
-    left, right = (body.require(side + part) for side in ("left", "right"))
-    turned = {a: quat.mul(quat.mul(model[:, b], quat.inv(posed[b])), posed[a])
-              for a, b in ((left, right), (right, left))}  # fmt: skip
+    turned = {}
+    for part in (parts,) if isinstance(parts, str) else parts:
+        left, right = (body.require(side + part) for side in ("left", "right"))
+        turned |= {a: quat.mul(quat.mul(model[:, b], quat.inv(posed[b])), posed[a])
+                   for a, b in ((left, right), (right, left))}  # fmt: skip
     return in_the_room(motion, turned, model)
 
 
