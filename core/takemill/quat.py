@@ -151,9 +151,10 @@ def twist(q: Array, axis: Array) -> Array:
 
 
 def yaw(q: Array) -> Array:
-    """The heading (...) of each rotation (..., 4): its turn about +Z, radians from -pi to pi."""
+    """The heading (...) of each rotation (..., 4): its turn about +Z, radians over -pi up to pi."""
     half = np.arctan2(q[..., 3], q[..., 0])
-    return 2 * (half - np.pi * np.round(half / np.pi))
+    # Rounded up, so that half a turn is pi for both signs of its quaternion, on any processor.
+    return 2 * (half - np.pi * np.ceil(half / np.pi - 0.5))
 
 
 def from_yaw(heading: Array | float) -> Array:
