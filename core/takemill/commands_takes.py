@@ -25,7 +25,7 @@ from .packing import read_take
 from .pipeline import Progress
 from .recipe import Recipe, read_recipe
 from .repair import repair as repair_take
-from .repair_calibration import reference_poses, trimmed
+from .repair_calibration import between_poses
 
 
 def check(options: argparse.Namespace, progress: Progress) -> str:
@@ -69,12 +69,17 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         expect_another_file(options.take, other)
     if options.html:
         expect_another_file(options.out, options.html, "the mended take")
-    settings = replace(recipe.repair, calibration=recipe.repair.calibration or options.calibrate)
+    settings = recipe.repair
+    settings = replace(
+        settings,
+        calibration=settings.calibration or options.calibrate,
+        trim=settings.trim or options.trim,
+    )
     progress(f"reading {options.take}", 0.0)
     motion, body, layout = take_of(options.take, options, recipe)
     progress(f"repairing {options.take}", 0.2)
     mended, findings = repair_take(motion, body, settings)
-    kept = trimmed(reference_poses(mended, body), len(motion)) if options.trim else (0, len(motion))
+    kept = between_poses(mended, body) if settings.trim else (0, len(motion))
     progress("checking", 0.6)
     before, after = (check_health(one, body, recipe.health) for one in (motion, mended))
     progress(f"writing {options.out}", 0.9)
@@ -90,7 +95,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         )
     counts = Counter(one.mended for one in findings)
     tail = f"{counts[True]} faults mended, {counts[False]} left as they are; written to {options.out}"
-    if options.trim:
+    if settings.trim:
         tail += (
             f", frames {kept[0]} to {kept[1] - 1}"
             if kept != (0, len(motion))

@@ -13,7 +13,7 @@ from .checks import Array, Index, Mask, expect_positive
 from .clouds import main_joints, positions_at
 from .contacts import Contacts, find_contacts
 from .motion import Motion
-from .repair_calibration import reference_poses, trimmed
+from .repair_calibration import between_poses
 from .series import runs
 
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")
@@ -116,7 +116,7 @@ def suggest_cuts(
     settings = settings or CutSettings()
     for field in fields(settings):
         expect_positive(getattr(settings, field.name), field.name)
-    first, last = _between_references(motion, body)
+    first, last = between_poses(motion, body)
     if (first, last) != (0, len(motion)):
         inner = contacts.sliced(first, last) if contacts else None
         cuts = suggest_cuts(motion.slice(first, last), body, settings, inner)
@@ -199,18 +199,6 @@ def _calm(signals: _Signals, settings: CutSettings, start: int, stop: int) -> li
         place = last
     least = settings.still_s * rate
     return [one for one in [*out, ("still", place, stop)] if one[0] == "other" or one[2] - one[1] >= least]
-
-
-def _between_references(motion: Motion, body: BodyMap) -> tuple[int, int]:
-    """The frames [first, last) without reference poses at the ends.
-
-    A pose that the body goes on to hold is no reference pose, but how it stands: broad bodies hold their arms
-    away.
-    """
-    first, last = trimmed(reference_poses(motion, body), len(motion))
-    if (first, last) == (0, len(motion)) or reference_poses(motion.slice(first, last), body):
-        return 0, len(motion)
-    return first, last
 
 
 def _signals(

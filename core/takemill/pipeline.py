@@ -20,6 +20,7 @@ from .pipeline_take import (
 )
 from .recipe import ClipSpec, Recipe, parts_of
 from .recipe_names import expect_unique, filled
+from .repair_calibration import between_poses
 
 __all__ = [
     "FinishedClip",
@@ -101,6 +102,21 @@ def expect_clips(recipe: Recipe, motions: Mapping[str, Motion]) -> None:
         _expect_known(recipe, [spec.name for spec in recipe.clips])
 
 
+def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None:
+    """Insist on clips that do not reach into the reference poses that a trim leaves out."""
+    kept = {take.name: between_poses(take.motion, take.body) for take in takes}
+    motions = {take.name: take.motion for take in takes}
+    for spec in recipe.clips:
+        name = _take_of(spec, tuple(kept))
+        first, last = kept[name]
+        start, stop = spec.frames(len(motions[name]), motions[name].rate)
+        if start < first or stop > last:
+            raise RecipeError(
+                f"{spec}: it reaches into the reference pose that [repair] trim leaves out of {name!r}; "
+                f'frames "{first}f" to "{last - 1}f" of the take are left'
+            )
+
+
 def _expect_known(recipe: Recipe, names: Sequence[str]) -> None:
     """Insist that clips which the recipe speaks of are among those of the set."""
     spoken = [("neutral", recipe.neutral)]
@@ -139,12 +155,15 @@ def make_clips(
 
     Raises:
         RecipeError: a clip leaves its take, names no take, has no loop in its range, or asks for what its
-            frames cannot give; or the recipe speaks of a clip that is not there.
+            frames cannot give, or reaches into a pose that is trimmed; or the recipe speaks of a clip that is
+            not there.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
     motions = {take.name: take.motion for take in takes}
     expect_one_skeleton(motions)
     expect_clips(recipe, motions)
+    if recipe.repair.trim:
+        _expect_between_poses(takes, recipe)
     specs = {spec.name: spec for spec in specs_of(takes, recipe)}
     _expect_known(recipe, list(specs))
     by_name = {take.name: take for take in takes}

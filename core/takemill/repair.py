@@ -51,6 +51,8 @@ class RepairSettings:
         heading, path, floor: the whole take's drift over the floor, each step on or off.
         calibration: sensors' seats, as a T or A pose at either end of the take tells them, taken out of the
             whole take; off, since a performer may have stood in the pose badly.
+        trim: a T or A pose at either end left out of the file that `takemill repair` writes, and no clip may
+            reach into it; frames keep their numbers. Suggested cuts leave it out anyway.
         pin: planted feet pinned; in takes whose sensors show noise, since in others the feet are meant so.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
@@ -68,6 +70,7 @@ class RepairSettings:
     path: bool = True
     floor: bool = True
     calibration: bool = False
+    trim: bool = False
     pin: bool = True
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
@@ -82,6 +85,8 @@ def repair(
     motion: Motion, body: BodyMap, settings: RepairSettings = RepairSettings()
 ) -> tuple[Motion, tuple[Finding, ...]]:
     """A take without its suit's faults: same frames, rate and skeleton; and what was found.
+
+    Who writes or cuts the take does the trim (repair_calibration.between_poses).
 
     Raises:
         InputError: a setting is out of range or names no joint.

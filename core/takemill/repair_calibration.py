@@ -270,6 +270,18 @@ def pose_finding(pose: ReferencePose, frames: int, rate: float, mended: bool) ->
     return Finding("pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", mended, text)
 
 
+def between_poses(motion: Motion, body: BodyMap) -> tuple[int, int]:
+    """The frames [start, stop) of a take without the reference poses at its ends: what a trim leaves.
+
+    A pose that the body goes on to hold is no reference pose, but how it stands: broad bodies hold their arms
+    away. A take without a pose is left whole.
+    """
+    start, stop = trimmed(reference_poses(motion, body), len(motion))
+    if (start, stop) == (0, len(motion)) or reference_poses(motion.slice(start, stop), body):
+        return 0, len(motion)
+    return start, stop
+
+
 def trimmed(poses: tuple[ReferencePose, ...], frames: int) -> tuple[int, int]:
     """The frames [start, stop) of a take of so many that lie between its reference poses."""
     start, stop = 0, frames

@@ -142,6 +142,12 @@ def test_a_reference_pose_is_trimmed_and_taken_as_calibration(capsys, tmp_path):
         off = quat.angle_between(mended.rotations[:, new], truth.rotations[found["stop"] :, old])
         assert np.degrees(off).max() < 1
     assert "frames " in run(capsys, "repair", take, "-o", out, "--trim").splitlines()[-1]
+    recipe = tmp_path / "set.toml"
+    recipe.write_text("[repair]\ntrim = true\ncalibration = true\n")
+    by_recipe = tmp_path / "by_recipe.bvh"
+    run(capsys, "repair", take, "-o", by_recipe, "--recipe", recipe)
+    run(capsys, "repair", take, "-o", out, "--trim", "--calibrate")
+    assert by_recipe.read_bytes() == out.read_bytes()
     walk = small_takes.write(tmp_path)
     assert run(capsys, "repair", walk, "-o", out, "--trim").endswith("has no pose to trim\n")
     assert len(read_bvh(out)[0]) == len(small_takes.stand_and_walk())

@@ -9,11 +9,13 @@ import pytest
 
 import small_takes
 import synthetic
+from reference_poses import HELD, arms, take_with_pose
 from takemill import pipeline, pipeline_clip, quat
 from takemill.body_map import BodyMap
 from takemill.errors import BodyMapError, InputError, RecipeError
 from takemill.pipeline import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
 from takemill.recipe import ClipSpec, Moment, Recipe, parse_recipe
+from takemill.repair_calibration import between_poses
 from takemill.skeleton import Skeleton
 from takemill.travel import with_travel
 
@@ -41,6 +43,26 @@ def test_a_prepared_take_keeps_the_raw_one(take):
     assert len(take.contacts.heel) == len(motion)
     assert len(take.digest) == 64
     assert prepare("x", motion, take.body, Recipe(), digest="abc").digest == "abc"
+
+
+def test_a_trim_refuses_clips_that_reach_into_the_pose():
+    motion, body = take_with_pose(arms())
+    trim = "[repair]\ntrim = true\n"
+    posed = prepare("day", motion, body, parse_recipe(trim))
+    first, last = between_poses(posed.motion, body)
+    assert abs(first - HELD) <= 3
+    assert last == len(motion)
+    more = 'travel = "keep"'
+    (whole,) = make(posed, trim + clip(start=f'"{first}f"', stop=f'"{last - 1}f"', more=more))
+    assert whole.source_range == (first, last)  # frames keep their numbers
+    with pytest.raises(
+        RecipeError, match=f"clip 'a'.*reference pose.*'day'.*\"{first}f\" to \"{last - 1}f\""
+    ):
+        make(posed, trim + clip(start=f'"{first - 1}f"', stop=f'"{last - 1}f"', more=more))
+    (whole,) = make(posed, clip(start='"0f"', stop=f'"{last - 1}f"', more=more))
+    assert whole.source_range == (0, last)
+    with pytest.raises(RecipeError, match=r"\[repair\].*trim.*true or false"):
+        parse_recipe('[repair]\ntrim = "T"')
 
 
 def test_progress_goes_forward(take):
