@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
+
 import bpy
 
 from takemill import pipeline
 from takemill.errors import InputError
 from takemill.health import check
 from takemill.repair import RepairSettings, repair
-from takemill.repair_calibration import reference_poses, trimmed
+from takemill.repair_calibration import between_poses
 
 from . import actions, findings, stage
 from .properties_repair import REPAIR_STEPS
@@ -39,7 +41,7 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
         raw, old = raw_and_preview(actions.active_action(armature))
         new, text = _repaired(context, stage.work_from_context(context, raw), " preview")
         new.use_fake_user = False  # a preview that nobody plays is not saved
-        new.takemill.preview = True
+        new.takemill.preview, new.takemill.asked = True, asked(context, armature, raw)
         if old:
             name = old.name
             bpy.data.actions.remove(old)
@@ -116,7 +118,7 @@ class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
         motion = work.take.motion
-        start, stop = trimmed(reference_poses(motion, work.body), len(motion))
+        start, stop = between_poses(motion, work.body)
         if stop - start == len(motion):
             raise InputError(f"action {work.action.name!r}: it neither begins nor ends in a T or an A pose")
         name = actions.fitting_name(work.action.name, " trimmed")
@@ -162,6 +164,32 @@ def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSetti
     )
 
 
+def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
+    """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
+    scene = context.scene
+    chosen = scene.takemill
+    said = {step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS}
+    said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
+    if chosen.mend_bones == "SELECTED":
+        said["bones"] = [bone.name for bone in armature.pose.bones if stage.is_selected(bone)]
+    if chosen.mend_frames == "PREVIEW":
+        said["frames"] = [scene.use_preview_range, scene.frame_preview_start, scene.frame_preview_end]
+    elif chosen.mend_frames == "MARKERS":
+        said["frames"] = _marked(raw)
+    return json.dumps(said)
+
+
+def is_behind(context: bpy.types.Context, armature: bpy.types.Object, preview: bpy.types.Action) -> bool:
+    """Whether a preview was made with other settings than those that stand now."""
+    return preview.takemill.asked != asked(context, armature, preview.takemill.source)
+
+
+def _marked(action: bpy.types.Action) -> list[int]:
+    """The first and the last frame of the selected pose markers; none where fewer than two are selected."""
+    frames = [marker.frame for marker in action.pose_markers if marker.select]
+    return [min(frames), max(frames)] if len(frames) > 1 else []
+
+
 def _joints(work: stage.Work) -> tuple[str, ...]:
     names = tuple(bone.name for bone in work.armature.pose.bones if stage.is_selected(bone))
     if not names:
@@ -176,13 +204,13 @@ def _ranges_s(scene: bpy.types.Scene, work: stage.Work) -> tuple[tuple[float, fl
             raise InputError("the timeline has no preview range; set one, or mend all frames")
         first, last = scene.frame_preview_start, scene.frame_preview_end
     else:
-        frames = [marker.frame for marker in work.action.pose_markers if marker.select]
-        if len(frames) < 2:
+        frames = _marked(work.action)
+        if not frames:
             raise InputError(
                 f"action {work.action.name!r}: select one pose marker before and one after "
                 "what is to be mended"
             )
-        first, last = min(frames), max(frames)
+        first, last = frames
     first, last = max(first - work.take.start, 0), min(last - work.take.start, len(work.take.motion) - 1)
     if first >= last:
         raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")

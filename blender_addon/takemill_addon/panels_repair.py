@@ -5,7 +5,7 @@ from __future__ import annotations
 import bpy
 
 from . import findings
-from .operators_repair import raw_and_preview
+from .operators_repair import is_behind, raw_and_preview
 from .panel_steps import ActionStep, paragraph
 from .properties_repair import REPAIR_STEPS
 
@@ -78,10 +78,10 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         column.prop(chosen, "mend_bones")
         column.prop(chosen, "mend_frames")
         if (chosen.mend_bones, chosen.mend_frames) != ("ALL", "ALL"):
-            paragraph(layout, context, "Drift, floor and feet are always mended in the whole take.", "INFO")
+            paragraph(layout, context, _limits(chosen), "INFO")
         preview = raw_and_preview(action)[1]
         if preview:
-            _draw_preview(layout, action == preview)
+            _draw_preview(layout, context, action == preview, is_behind(context, armature, preview))
         else:
             layout.operator("takemill.preview_repair", icon="HIDE_OFF")
             layout.operator("takemill.repair_take", icon="MODIFIER")
@@ -92,12 +92,30 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         paragraph(caution, context, _CAUTION, "ERROR")
 
 
-def _draw_preview(layout, shown: bool) -> None:
-    """What can be done with a preview that is there."""
+def _limits(chosen) -> str:
+    """What a repair of some bones or frames does to the rest."""
+    feet = []
+    if chosen.mend_frames != "ALL":
+        feet.append("in these frames")
+    if chosen.mend_bones != "ALL":
+        feet.append("with both feet selected")
+    return (
+        f"Feet are pinned only {' and '.join(feet)}. Drift and floor move the whole take: untick them to "
+        "leave the rest where it is."
+    )
+
+
+def _draw_preview(layout, context, shown: bool, behind: bool) -> None:
+    """What can be done with a preview that is there; `behind` says that settings were changed since."""
+    if behind:
+        warning = layout.column()
+        warning.alert = True
+        paragraph(warning, context, "The settings were changed since this preview was made.", "ERROR")
     column = layout.column(align=True)
     text = "Repaired Take is Shown" if shown else "Raw Take is Shown"
     column.operator("takemill.compare_repair", text=text, icon="ARROW_LEFTRIGHT", depress=shown)
-    column.operator("takemill.preview_repair", text="Preview Again", icon="FILE_REFRESH")
+    text = "Renew Preview" if behind else "Preview Again"
+    column.operator("takemill.preview_repair", text=text, icon="FILE_REFRESH")
     row = column.row(align=True)
     row.operator("takemill.keep_repair", icon="CHECKMARK")
     row.operator("takemill.drop_repair", icon="X")

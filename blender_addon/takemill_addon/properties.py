@@ -27,7 +27,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     """What is known of an Action.
 
     `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
-    that it is that one repaired, and `preview` that this is not yet kept. `checked` is the digest of the
+    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that
+    `asked` holds. `checked` is the digest of the
     motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
     takes. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
     it shows it.
@@ -37,6 +38,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     evaluated: StringProperty()
     repaired: BoolProperty()
     preview: BoolProperty()
+    asked: StringProperty()
     checked: StringProperty()
     measures: StringProperty()
     findings: CollectionProperty(type=TAKEMILL_PG_finding)

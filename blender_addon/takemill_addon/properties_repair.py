@@ -52,15 +52,23 @@ class RepairProperties:
         name="Bones",
         items=(
             ("ALL", "All", "Mend the sensors of all bones"),
-            ("SELECTED", "Selected", "Mend just the sensors of the selected bones"),
+            (
+                "SELECTED",
+                "Selected",
+                "Mend just the sensors of the selected bones, and pin the feet when both are among them",
+            ),
         ),
     )
     mend_frames: EnumProperty(
         name="Frames",
         items=(
-            ("ALL", "All", "Mend sensors in the whole take"),
-            ("PREVIEW", "Preview range", "Mend sensors in the preview range of the timeline"),
-            ("MARKERS", "Between markers", "Mend sensors between the selected pose markers of the action"),
+            ("ALL", "All", "Mend sensors and feet in the whole take"),
+            ("PREVIEW", "Preview range", "Mend sensors and feet in the preview range of the timeline"),
+            (
+                "MARKERS",
+                "Between markers",
+                "Mend sensors and feet between the selected pose markers of the action",
+            ),
         ),
     )
 

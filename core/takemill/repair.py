@@ -57,8 +57,10 @@ class RepairSettings:
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
-        joints: names of the joints whose sensors are mended and calibrated; empty for all.
-        ranges_s: [start, stop] pairs, seconds, in which sensors are mended; empty for the whole take.
+        joints: names of the joints whose sensors are mended and calibrated, and with all feet among them the
+            feet are pinned; empty for all. Drift and floor are the whole body's.
+        ranges_s: [start, stop] pairs, seconds, in which sensors are mended and feet pinned; empty for the
+            whole take. Drift and floor are the whole take's, which would jump at the ends of a part.
         contacts: when a foot counts as planted.
         footlock: how planted feet are pinned.
     """
@@ -235,10 +237,21 @@ def _stand(
         legs, found = _without_path_drift(legs, legs_body, contacts, settings)
         findings += found
     if settings.pin and settings.path and settings.floor and rough:
-        on_floor = replace(contacts, floor_m=0.0)
+        on_floor = replace(_to_be_pinned(contacts, motion, body, settings), floor_m=0.0)
         legs, _ = footlock.pin_feet(legs, legs_body, on_floor, settings.footlock)
     rotations[:, joints] = legs.rotations
     return rotations, legs.root_translation
+
+
+def _to_be_pinned(contacts: Contacts, motion: Motion, body: BodyMap, settings: RepairSettings) -> Contacts:
+    """The contacts within the limits of a repair: in the ranges; none where a foot is left out."""
+    share = _range_share(motion, settings)
+    inside = np.ones(len(motion), bool) if share is None else share > 0
+    if settings.joints and not {motion.skeleton.names[body.require(foot)] for foot in contacts.feet} <= set(
+        settings.joints
+    ):
+        inside[:] = False
+    return replace(contacts, heel=contacts.heel & inside[:, None], toe=contacts.toe & inside[:, None])
 
 
 def _standing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:

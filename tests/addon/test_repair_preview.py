@@ -15,7 +15,7 @@ from blender_scene import empty_scene, import_bvh, keys_of, poses
 from takemill import quat
 from takemill.repair import RepairSettings
 from takemill_addon import actions, stage
-from takemill_addon.operators_repair import raw_and_preview
+from takemill_addon.operators_repair import is_behind, raw_and_preview
 from takemill_addon.properties_repair import REPAIR_STEPS
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -106,6 +106,54 @@ def test_another_preview_takes_the_place_of_the_first(suit):
     assert set(bpy.data.actions.keys()) == names
     assert keys_of(playing(suit)) == second
     assert playing(suit).takemill.source == raw
+
+
+def test_a_preview_says_when_the_settings_were_changed_since(suit):
+    """Each setting counts, and counts no more when it is set back; a renewed preview is up to date."""
+    scene, raw = bpy.context.scene, playing(suit)
+    chosen = scene.takemill
+    takemill.preview_repair()
+    select(suit, "head")
+
+    def behind() -> bool:
+        return is_behind(bpy.context, suit, raw_and_preview(playing(suit))[1])
+
+    assert not behind()
+    select(suit)  # does not matter while all bones are mended
+    scene.frame_preview_start, scene.frame_preview_end = 61, 160
+    assert not behind()
+    for step in REPAIR_STEPS:
+        setattr(chosen, f"mend_{step}", not getattr(chosen, f"mend_{step}"))
+        assert behind(), step
+        setattr(chosen, f"mend_{step}", not getattr(chosen, f"mend_{step}"))
+        assert not behind(), step
+    part = suit.takemill.parts["leftToes"]
+    part.bone, bone = "", part.bone
+    assert behind()
+    part.bone = bone
+    chosen.mend_bones = "SELECTED"
+    select(suit, "head")
+    assert behind()
+    takemill.preview_repair()
+    assert not behind()
+    select(suit, "head", "neck")
+    assert behind()
+    chosen.mend_bones, chosen.mend_frames = "ALL", "PREVIEW"
+    scene.use_preview_range = True
+    takemill.compare_repair()  # it says so beside the raw take, too
+    assert behind()
+    takemill.preview_repair()
+    assert not behind()
+    scene.frame_preview_end = 150
+    assert behind()
+    chosen.mend_frames = "MARKERS"
+    for frame in (61, 160):
+        marker = raw.pose_markers.new("here")
+        marker.frame, marker.select = frame, True
+    takemill.preview_repair()
+    assert not behind()
+    raw.pose_markers[0].frame = 70
+    assert behind()
 
 
 @pytest.mark.usefixtures("suit")
@@ -199,12 +247,12 @@ def test_each_step_can_be_switched_off(suit):
 
 
 def test_every_step_of_the_core_has_its_tick():
-    """And each tick stands as the core has it by itself."""
+    """And each tick stands as the core has it by itself; the trim is a button."""
     steps = {one.name: one.default for one in fields(RepairSettings) if isinstance(one.default, bool)}
     chosen = bpy.context.scene.takemill
-    assert set(REPAIR_STEPS) == set(steps)
-    for step, default in steps.items():
-        assert chosen.bl_rna.properties[f"mend_{step}"].default == default
+    assert {*REPAIR_STEPS, "trim"} == set(steps)
+    for step in REPAIR_STEPS:
+        assert chosen.bl_rna.properties[f"mend_{step}"].default == steps[step]
 
 
 def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
