@@ -30,7 +30,7 @@ class Stock:
 
     Attributes:
         armature: the object.
-        rig: its bones.
+        rig: its bones, their pose cleared: a clip is what its Action says, not what was posed or played last.
         frame: from the armature's own space to the character's, in metres.
         packed: the bones that the GLB holds.
         skeleton: the bones at rest in the character's space.
@@ -51,7 +51,7 @@ class Stock:
         Raises:
             TakemillError: it has no bones, a skewed scale, or no body; or none deforms that should.
         """
-        rig, frame = read_rig(armature), ArmatureFrame.of(armature).standing
+        rig, frame = read_rig(armature).cleared, ArmatureFrame.of(armature).standing
         skeleton = frame.world_skeleton(rig.skeleton)
         packed = rig.needed if deform_only else tuple(range(len(rig.names)))
         if not packed:

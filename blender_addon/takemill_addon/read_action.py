@@ -9,20 +9,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import bpy
 import numpy as np
 
 from takemill import kinematics, quat
-from takemill.checks import Array, Index
+from takemill.checks import Array
 from takemill.errors import InputError
 from takemill.motion import Motion
 
 from . import actions, rotation_modes, scene_time
-from .rig import ArmatureFrame, Rig, motion_of, read_rig
+from .bone_curves import BoneCurve, bone_curves, read_channels
+from .rig import ArmatureFrame, Rig, motion_of, read_rig, set_pose
 
-_SCALED = 1e-4
 _TRANSFORM = ("location", "rotation_quaternion", "rotation_axis_angle", "rotation_euler", "scale")
 
 
@@ -71,13 +70,17 @@ def read_take(
 def read_in_armature(
     context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action, rig: Rig
 ) -> Take:
-    """As `read_take`, but with the motion and the frame in the space of `armature`, whose bones are `rig`."""
+    """As `read_take`, but with the motion and the frame in the space of `armature`.
+
+    `rig` is its bones, and says how those that the Action does not key are posed.
+    """
     slot = actions.slot_for(action, armature)
     bag = actions.channelbag(action, slot)
-    frames = take_frames(action, bag)
-    channels = read_channels(rig, bag, frames)
+    curves = bone_curves(bag)
+    frames = _frames(action, curves)
+    channels = read_channels(rig, curves, frames)
     scaled = channels.scaled[rig.parent_of_any[channels.scaled]]  # others only shape the mesh
-    reasons = evaluation_reasons(armature, action, slot)
+    reasons = evaluation_reasons(armature, bag, [one.curve for one in curves])
     if len(scaled):
         reasons += (f"scale of {len(scaled)} bones ({', '.join(rig.names[bone] for bone in scaled[:3])})",)
     if reasons:
@@ -95,8 +98,12 @@ def take_frames(action: bpy.types.Action, bag) -> range:
     Raises:
         InputError: no whole frame lies in it.
     """
+    return _frames(action, bone_curves(bag))
+
+
+def _frames(action: bpy.types.Action, curves: list[BoneCurve]) -> range:
     if not action.use_frame_range:
-        return key_frames(action, bag)
+        return key_frames(action, curves)
     return _expect_frames(action, action.frame_start, action.frame_end)
 
 
@@ -109,15 +116,14 @@ def frames_of(action: bpy.types.Action, armature: bpy.types.Object) -> range:
     return take_frames(action, actions.channelbag(action, actions.slot_for(action, armature)))
 
 
-def key_frames(action: bpy.types.Action, bag) -> range:
-    """The whole scene frames from the first to the last key of bones in `bag`.
+def key_frames(action: bpy.types.Action, curves: list[BoneCurve]) -> range:
+    """The whole scene frames from the first to the last key of `curves`.
 
     Raises:
         InputError: no whole frame lies in it.
     """
-    ends = [c.range() for c in bag.fcurves if actions.bone_channel(c.data_path) and not c.is_empty]
-    first, last = (min(e[0] for e in ends), max(e[1] for e in ends)) if ends else (0.0, -1.0)
-    return _expect_frames(action, first, last)
+    first, last = zip(*[one.curve.range() for one in curves], strict=True) if curves else ((0.0,), (-1.0,))
+    return _expect_frames(action, min(first), max(last))
 
 
 def _expect_frames(action: bpy.types.Action, first: float, last: float) -> range:
@@ -127,73 +133,27 @@ def _expect_frames(action: bpy.types.Action, first: float, last: float) -> range
     return frames
 
 
-def evaluation_reasons(armature: bpy.types.Object, action: bpy.types.Action, slot) -> tuple[str, ...]:
-    """Why the F-curves of `action` alone do not tell the pose; empty when they do."""
-    data, bag = armature.animation_data, actions.channelbag(action, slot)
-    held = [b.name for b in armature.pose.bones if any(_acts(c) for c in b.constraints)]
-    curves = [curve for curve in bag.fcurves if actions.bone_channel(curve.data_path)]
+def evaluation_reasons(armature: bpy.types.Object, bag, curves: list[bpy.types.FCurve]) -> tuple[str, ...]:
+    """Why `curves`, those of bones in `bag`, do not tell the pose alone; empty when they do."""
+    data = armature.animation_data
+    held = [b.name for b in armature.pose.bones if b.constraints and any(_acts(c) for c in b.constraints)]
+    shaped = [curve for curve in curves if curve.modifiers]
+    muted = any(group.mute for group in bag.groups)  # a list is looked through quicker than a generator
     found = {
         f"constraints on {len(held)} bones ({', '.join(held[:3])}{', ...' if held[3:] else ''})": held,
         "drivers": data and any("pose.bones" in driver.data_path for driver in data.drivers),
         "NLA strips": data and data.use_nla and any(t.strips and not t.mute for t in data.nla_tracks),
-        "modifiers on F-curves": any(m for curve in curves for m in curve.modifiers if not m.mute),
-        "muted F-curves": any(curve.mute or (curve.group and curve.group.mute) for curve in curves),
-        "keys on the armature object itself": any(c.data_path in _TRANSFORM for c in bag.fcurves),
+        "modifiers on F-curves": any(m for curve in shaped for m in curve.modifiers if not m.mute),
+        "muted F-curves": [
+            1 for curve in curves if curve.mute or (muted and curve.group and curve.group.mute)
+        ],
+        "keys on the armature object itself": [1 for c in bag.fcurves if c.data_path in _TRANSFORM],
     }
     return tuple(reason for reason, holds in found.items() if holds)
 
 
 def _acts(constraint) -> bool:
     return not constraint.mute and constraint.influence > 0
-
-
-class Channels(NamedTuple):
-    """What the F-curves say on each frame, unkeyed channels as they are now.
-
-    location (F, J, 3); rotation (F, J, 4) in each bone's own mode; scaled (N,) bones with a scale.
-    """
-
-    location: Array
-    rotation: Array
-    scaled: Index
-
-
-def read_channels(rig: Rig, bag, frames: range) -> Channels:
-    place = {name: index for index, name in enumerate(rig.names)}
-    paths = [rotation_modes.path_of(mode) for mode in rig.modes]
-    wanted = np.arange(frames.start, frames.stop, dtype=np.float32)
-    location = np.repeat(rig.location[None], len(frames), axis=0)
-    rotation = np.repeat(rig.rotation_values[None], len(frames), axis=0)
-    scale = rig.scale.copy()
-    for curve in bag.fcurves:
-        name, path = actions.bone_channel(curve.data_path) or ("", "")
-        bone = place.get(name)
-        if bone is None or curve.is_empty:
-            continue
-        if path == "location":
-            location[:, bone, curve.array_index] = _curve_values(curve, wanted)
-        elif path == paths[bone]:  # Blender ignores curves of another rotation mode, and so do we
-            rotation[:, bone, curve.array_index] = _curve_values(curve, wanted)
-        elif path == "scale":
-            values = _curve_values(curve, wanted)
-            scale[bone, curve.array_index] = values[np.argmax(np.abs(values - 1))]
-    bad = ~np.isfinite(location).all(axis=(0, 2)) | ~np.isfinite(rotation).all(axis=(0, 2))
-    if bad.any():
-        raise InputError(f"bone {rig.names[int(np.argmax(bad))]!r}: one of its keys holds no number")
-    return Channels(location, rotation, np.flatnonzero((np.abs(scale - 1) > _SCALED).any(axis=1)))
-
-
-def _curve_values(curve, wanted: Array) -> Array:
-    """The curve on whole frames (F,): its keys as they are when there is one on each, else interpolated."""
-    points = curve.keyframe_points
-    keys = np.empty(len(points) * 2, np.float32)
-    points.foreach_get("co", keys)
-    frames, values = keys[0::2], keys[1::2]
-    first = int(frames.searchsorted(wanted[0]))
-    frames, values = frames[first : first + len(wanted)], values[first : first + len(wanted)]
-    if len(frames) == len(wanted) and (frames == wanted).all():
-        return values.astype(np.float64)
-    return np.array([curve.evaluate(frame) for frame in wanted])
 
 
 def quaternions_of(rig: Rig, values: Array) -> Array:
@@ -216,6 +176,7 @@ def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tupl
     poses = np.empty((len(frames), count * 16), np.float32)
     objects = np.empty((len(frames), 4, 4))
     with playing(context, armature, action, slot):
+        set_pose(armature, rig)
         for index, frame in enumerate(frames):
             context.scene.frame_set(frame)
             armature.pose.bones.foreach_get("matrix", poses[index])
@@ -232,7 +193,8 @@ def playing(context, armature, action, slot) -> Iterator[None]:
     scene, data = context.scene, armature.animation_data_create()
     if data.use_tweak_mode:
         raise InputError(f"armature {armature.name!r}: leave the tweak mode of its NLA strip and try again")
-    before = data.action, data.action_slot, scene.frame_current, scene.frame_subframe
+    before, posed = (data.action, data.action_slot), read_rig(armature)
+    shown = scene.frame_current, scene.frame_subframe
     rest, armature.data.pose_position = armature.data.pose_position, "POSE"
     transform = {name: tuple(getattr(armature, name)) for name in _TRANSFORM}
     actions.assign(armature, action, slot)
@@ -243,9 +205,10 @@ def playing(context, armature, action, slot) -> Iterator[None]:
         if before[0] is not None:
             data.action_slot = before[1]
         armature.data.pose_position = rest
+        set_pose(armature, posed)
         for name, value in transform.items():
             setattr(armature, name, value)
-        scene.frame_set(before[2], subframe=before[3])
+        scene.frame_set(shown[0], subframe=shown[1])
 
 
 def _turns(linear: Array) -> Array:

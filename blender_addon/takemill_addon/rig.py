@@ -148,6 +148,19 @@ class Rig:
         )
 
     @cached_property
+    def cleared(self) -> Rig:
+        """The same bones with their pose cleared: what unkeyed bones show when no Action has moved them."""
+        rotations = np.zeros_like(self.rotation_values)
+        rotations[[mode == "QUATERNION" for mode in self.modes], 0] = 1
+        rotations[[mode == "AXIS_ANGLE" for mode in self.modes], 2] = 1  # Blender's own axis at rest
+        return replace(
+            self,
+            location=np.zeros_like(self.location),
+            rotation_values=rotations,
+            scale=np.ones_like(self.scale),
+        )
+
+    @cached_property
     def skeleton(self) -> Skeleton:
         """The bones at rest in armature space; every bone's tail is a tip."""
         rotation, translation = kinematics.local_from_model(
@@ -176,9 +189,10 @@ class Rig:
     def local_from_basis(self, locations: Array, rotations: Array) -> tuple[Array, Array]:
         """Bases (F, J, 3) and (F, J, 4) -> local rotations (F, J, 4) and translations (F, J, 3)."""
         rest = self.skeleton
-        locations = np.where(self.connected[:, None], 0.0, locations)
+        moving = np.flatnonzero(locations.any(axis=0).any(axis=1) & ~self.connected)
         axes = np.where(self.local_location[:, None], rest.rest_rotation, quat.IDENTITY)
-        translations = rest.rest_translation + quat.rotate(axes, locations)
+        translations = np.tile(rest.rest_translation, (len(locations), 1, 1))
+        translations[:, moving] += quat.rotate(axes[moving], locations[:, moving])
         local = quat.mul(rest.rest_rotation, rotations)
         for joint, parents_turn in self._hinges(local):
             local[:, joint] = quat.mul(
@@ -256,9 +270,21 @@ def read_rig(armature: bpy.types.Object) -> Rig:
 def motion_of(skeleton: Skeleton, rate: float, rotations: Array, translations: Array) -> Motion:
     """A Motion from all local transforms (F, J, ...): joints that stay at rest get no track."""
     reach = max(np.abs(skeleton.rest_translation).max(), _APART_M)
-    apart = np.abs(translations - skeleton.rest_translation).max(axis=(0, 2)) > _APART_M * reach
+    apart = np.abs(translations - skeleton.rest_translation).max(axis=0).max(axis=1) > _APART_M * reach
     tracks = {int(joint): translations[:, joint] for joint in np.flatnonzero(apart) if joint}
     return Motion(skeleton, rate, rotations, translations[:, 0], tracks)
+
+
+def set_pose(armature: bpy.types.Object, rig: Rig) -> None:
+    """Pose the bones of `armature` as they are in `rig`; what is keyed is played over it."""
+    pose = armature.pose.bones
+    pose.foreach_set("location", rig.location.astype(np.float32).ravel())
+    pose.foreach_set("scale", rig.scale.astype(np.float32).ravel())
+    for path, width in rotation_modes.WIDTHS.items():
+        values = _bulk(pose, path, width)
+        mine = [rotation_modes.path_of(mode) == path for mode in rig.modes]
+        values[mine] = rig.rotation_values[mine, :width]
+        pose.foreach_set(path, values.astype(np.float32).ravel())
 
 
 def _rotation_values(pose, modes: tuple[str, ...]) -> Array:

@@ -14,7 +14,8 @@ from takemill.checks import Array, Index
 from takemill.reduce_curves import Curves, CurveSettings, thin_curves
 
 from . import actions, rotation_modes
-from .read_action import Channels, key_frames, quaternions_of, read_channels
+from .bone_curves import BoneCurve, Channels, bone_curves, read_channels
+from .read_action import key_frames, quaternions_of
 from .rig import ArmatureFrame, Rig, read_rig
 
 _LINEAR, _BEZIER, _ALIGNED = 1, 2, 3
@@ -44,9 +45,9 @@ def thin_action(
         InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
     """
     slot, rig = actions.slot_for(action, armature), read_rig(armature)
-    bag = actions.channelbag(action, slot)
-    frames = key_frames(action, bag)
-    channels, rows = read_channels(rig, bag, frames), _rows(rig, bag)
+    found = bone_curves(actions.channelbag(action, slot))
+    frames = key_frames(action, found)
+    channels, rows = read_channels(rig, found, frames), _rows(rig, found)
     paths = list(dict.fromkeys(row.path for row in rows))
     first = {row.path: row for row in reversed(rows)}
     curves = Curves(
@@ -75,15 +76,14 @@ def thin_action(
     return new, before, after
 
 
-def _rows(rig: Rig, bag) -> list[_Row]:
+def _rows(rig: Rig, curves: list[BoneCurve]) -> list[_Row]:
     """The F-curves that can be thinned: those that bones follow, without modifiers that shape them."""
     place = {name: index for index, name in enumerate(rig.names)}
     out = []
-    for curve in bag.fcurves:
-        name, path = actions.bone_channel(curve.data_path) or ("", "")
+    for curve, name, path in curves:
         bone = place.get(name)
         shaped = any(one.type != "CYCLES" and not one.mute for one in curve.modifiers)
-        if bone is None or curve.is_empty or shaped:
+        if bone is None or shaped:
             continue
         turns = path == rotation_modes.path_of(rig.modes[bone])
         if turns or path == "location":

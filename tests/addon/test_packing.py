@@ -246,3 +246,39 @@ def test_control_bones_can_be_left_out(walker, tmp_path):
         bone.use_deform = False
     with pytest.raises(RuntimeError, match="none of its bones deforms a mesh"):
         takemill.pack_set()
+
+
+@pytest.mark.parametrize("evaluated", [False, True])
+def test_a_packed_clip_is_what_its_action_says_however_unkeyed_bones_stand(tmp_path, evaluated):
+    """As with the bundled exporter, which clears the pose for each Action (Reset Pose Bones, on at first).
+
+    What was posed or played before stays on bones that an Action does not key, and differs from day to day.
+    """
+    empty_scene(30)
+    suit = import_bvh(synthetic.walk(rate=30, steps=4).motion, tmp_path)
+    takemill.map_body()
+    action = suit.animation_data.action
+    bag = actions.channelbag(action, suit.animation_data.action_slot)
+    for curve in [c for c in bag.fcurves if '"left_hand"' in c.data_path]:
+        bag.fcurves.remove(curve)
+    if evaluated:
+        suit.pose.bones["head"].constraints.new("LIMIT_SCALE")
+    hand = suit.pose.bones["left_hand"]
+    hand.rotation_mode = "QUATERNION"
+    stage.activate(bpy.context, suit)
+    takemill.add_clip()
+    (data, facts), shown = packed(suit, tmp_path / "one"), None
+    for rotation in ((0.8, 0.6, 0, 0), (0, 0, 1, 0)):
+        hand.rotation_quaternion, hand.location = rotation, (0.1, 0, 0)
+        bpy.context.scene.frame_set(7)
+        shown = hand.matrix.copy()
+        again, said = packed(suit, tmp_path / "two")
+        assert again == data
+        assert said["takes"][0]["sha256"] == facts["takes"][0]["sha256"]
+        assert tuple(hand.rotation_quaternion) == pytest.approx(rotation)
+        assert np.array(hand.matrix) == pytest.approx(np.array(shown), abs=1e-6)
+    glb = read_glb(data)
+    rest = np.array(suit.data.bones["left_hand"].matrix_local)
+    above = np.array(suit.data.bones["left_hand"].parent.matrix_local)
+    own = glb.locals_at(action.name, 0.2)[glb.node("left_hand")]
+    np.testing.assert_allclose(own, np.linalg.inv(above) @ rest, atol=1e-5)
