@@ -1,4 +1,4 @@
-"""A GLB reader and player of the tests' own: 4 x 4 matrices and plain loops, nothing shared with the writer.
+"""A GLB reader and player of the tests' own: 4 x 4 matrices, nothing shared with the writer.
 
 Source: glTF 2.0 specification (Khronos, 2021), sections 3.5, 3.6, 3.11 and 4, appendix C.
 Everything stays in glTF's axes; `z_up` brings points to the core's.
@@ -59,45 +59,55 @@ class Glb:
         animation = self.animation(name)
         return max(self.accessor(s["input"])[-1] for s in animation["samplers"])
 
-    def locals_at(self, name: str, time_s: float) -> dict[int, np.ndarray]:
-        """Local matrices (4, 4) of all nodes at a time of a clip."""
-        parts = {
-            i: {
-                key: np.array(node[key], float) for key in ("translation", "rotation", "scale") if key in node
-            }
-            for i, node in enumerate(self.json["nodes"])
-        }
+    def locals(self, name: str, times_s: np.ndarray) -> np.ndarray:
+        """Local matrices (T, N, 4, 4) of all nodes at times (T,) of a clip."""
+        times_s = np.asarray(times_s, float)
+        moved: dict[int, dict[str, np.ndarray]] = {}
         animation = self.animation(name)
         for channel in animation["channels"]:
             sampler, target = animation["samplers"][channel["sampler"]], channel["target"]
             kind = sampler.get("interpolation", "LINEAR")
             assert kind in ("LINEAR", "CUBICSPLINE")
-            times, values = self.accessor(sampler["input"]), self.accessor(sampler["output"])
-            play = _played if kind == "LINEAR" else _curved
-            parts[target["node"]][target["path"]] = play(times, values, time_s, target["path"] == "rotation")
-        return {
-            i: _matrix(parts[i]) if "matrix" not in node else np.array(node["matrix"], float).reshape(4, 4).T
-            for i, node in enumerate(self.json["nodes"])
-        }
+            keys, values = self.accessor(sampler["input"]), self.accessor(sampler["output"])
+            play = played if kind == "LINEAR" else curved
+            values = play(keys, values, times_s, target["path"] == "rotation")
+            moved.setdefault(target["node"], {})[target["path"]] = values
+        nodes = self.json["nodes"]
+        out = np.empty((len(times_s), len(nodes), 4, 4))
+        for i, node in enumerate(nodes):
+            if "matrix" in node:
+                out[:, i] = np.array(node["matrix"], float).reshape(4, 4).T
+                continue
+            rest = {
+                key: np.array(node[key], float) for key in ("translation", "rotation", "scale") if key in node
+            }
+            out[:, i] = _matrix(rest | moved.get(i, {}), len(times_s))
+        return out
 
-    def world_at(self, name: str, time_s: float) -> dict[int, np.ndarray]:
-        """World matrices (4, 4) of all nodes at a time of a clip."""
-        local, world = self.locals_at(name, time_s), {}
+    def worlds(self, name: str, times_s: np.ndarray) -> np.ndarray:
+        """World matrices (T, N, 4, 4) of all nodes at times (T,) of a clip."""
+        local, world = self.locals(name, times_s), {}
 
         def place(node: int) -> np.ndarray:
             if node not in world:
                 parent = self.parents.get(node)
-                world[node] = local[node] if parent is None else place(parent) @ local[node]
+                world[node] = local[:, node] if parent is None else place(parent) @ local[:, node]
             return world[node]
 
-        for node in local:
-            place(node)
-        return world
+        return np.stack([place(node) for node in range(local.shape[1])], axis=1)
+
+    def locals_at(self, name: str, time_s: float) -> dict[int, np.ndarray]:
+        """Local matrices (4, 4) by node at a time of a clip."""
+        return dict(enumerate(self.locals(name, np.array([time_s]))[0]))
+
+    def world_at(self, name: str, time_s: float) -> dict[int, np.ndarray]:
+        """World matrices (4, 4) by node at a time of a clip."""
+        return dict(enumerate(self.worlds(name, np.array([time_s]))[0]))
 
     def positions(self, name: str, times_s: np.ndarray, joints: tuple[str, ...]) -> np.ndarray:
         """World positions (T, J, 3) of named joints in the core's axes (Z-up), metres."""
         nodes = [self.node(joint) for joint in joints]
-        return z_up(np.array([[self.world_at(name, t)[n][:3, 3] for n in nodes] for t in times_s]))
+        return z_up(self.worlds(name, times_s)[:, nodes][..., :3, 3])
 
 
 def read_glb(data: bytes) -> Glb:
@@ -119,53 +129,58 @@ def z_up(points: np.ndarray) -> np.ndarray:
     return np.stack([points[..., 0], -points[..., 2], points[..., 1]], axis=-1)
 
 
-def slerp(a: np.ndarray, b: np.ndarray, t: float) -> np.ndarray:
-    """Appendix C.4, by sines; x y z w."""
-    dot = float(np.dot(a, b))
-    b, dot = (-b, -dot) if dot < 0 else (b, dot)
-    angle = np.arctan2(np.linalg.norm(b - a * dot), dot)
-    if angle < 1e-9:
-        return (a + (b - a) * t) / np.linalg.norm(a + (b - a) * t)
-    return (np.sin(angle * (1 - t)) * a + np.sin(angle * t) * b) / np.sin(angle)
+def slerp(a: np.ndarray, b: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Appendix C.4, by sines, of (T, 4) at (T, 1); x y z w."""
+    dot = (a * b).sum(axis=-1, keepdims=True)
+    b = np.where(dot < 0, -b, b)
+    angle = np.arctan2(np.linalg.norm(b - a * np.abs(dot), axis=-1, keepdims=True), np.abs(dot))
+    near = angle < 1e-9
+    wide = np.where(near, 1.0, angle)
+    weights = [np.where(near, part, np.sin(wide * part) / np.sin(wide)) for part in (1 - t, t)]
+    found = weights[0] * a + weights[1] * b
+    return found / np.linalg.norm(found, axis=-1, keepdims=True)
 
 
-def _played(times: np.ndarray, values: np.ndarray, time_s: float, rotation: bool) -> np.ndarray:
+def played(keys: np.ndarray, values: np.ndarray, times_s: np.ndarray, rotation: bool) -> np.ndarray:
+    """A LINEAR channel's values (T, width) at times (T,)."""
     if rotation:
         values = values / np.linalg.norm(values, axis=1, keepdims=True)
-    if time_s <= times[0]:
-        return values[0]
-    if time_s >= times[-1]:
-        return values[-1]
-    k = int(np.searchsorted(times, time_s, side="right")) - 1
-    t = (time_s - times[k]) / (times[k + 1] - times[k])
-    return slerp(values[k], values[k + 1], t) if rotation else values[k] * (1 - t) + values[k + 1] * t
+    times_s = np.clip(times_s, keys[0], keys[-1])
+    k = np.clip(np.searchsorted(keys, times_s, side="right") - 1, 0, max(len(keys) - 2, 0))
+    after = np.minimum(k + 1, len(keys) - 1)
+    span = keys[after] - keys[k]
+    t = ((times_s - keys[k]) / np.where(span > 0, span, 1.0))[:, None]
+    start, end = values[k], values[after]
+    return slerp(start, end, t) if rotation else start * (1 - t) + end * t
 
 
-def _curved(times: np.ndarray, values: np.ndarray, time_s: float, rotation: bool) -> np.ndarray:
-    """Appendix C.5: of each key its in-tangent, its value and its out-tangent."""
-    assert len(values) == 3 * len(times) >= 6
-    time_s = float(np.clip(time_s, times[0], times[-1]))
-    k = min(int(np.searchsorted(times, time_s, side="right")) - 1, len(times) - 2)
-    span = times[k + 1] - times[k]
-    t = (time_s - times[k]) / span
-    start, leaving, arriving, end = values[3 * k + 1], values[3 * k + 2], values[3 * k + 3], values[3 * k + 4]
+def curved(keys: np.ndarray, values: np.ndarray, times_s: np.ndarray, rotation: bool) -> np.ndarray:
+    """A CUBICSPLINE channel's values (T, width): appendix C.5, of each key its in-tangent, value, out-tangent."""
+    assert len(values) == 3 * len(keys) >= 6
+    times_s = np.clip(times_s, keys[0], keys[-1])
+    k = np.minimum(np.searchsorted(keys, times_s, side="right") - 1, len(keys) - 2)
+    span = (keys[k + 1] - keys[k])[:, None]
+    t = (times_s - keys[k])[:, None] / span
+    start, leaving, arriving, end = (values[3 * k + n] for n in (1, 2, 3, 4))
     found = (
         (2 * t**3 - 3 * t**2 + 1) * start
         + span * (t**3 - 2 * t**2 + t) * leaving
         + (-2 * t**3 + 3 * t**2) * end
         + span * (t**3 - t**2) * arriving
     )
-    return found / np.linalg.norm(found) if rotation else found
+    return found / np.linalg.norm(found, axis=1, keepdims=True) if rotation else found
 
 
-def _matrix(parts: dict[str, np.ndarray]) -> np.ndarray:
-    x, y, z, w = parts.get("rotation", np.array([0, 0, 0, 1.0]))
-    out = np.eye(4)
-    out[:3, :3] = [
+def _matrix(parts: dict[str, np.ndarray], count: int) -> np.ndarray:
+    """Matrices (T, 4, 4) of parts that are one (width,) or one each time (T, width)."""
+    x, y, z, w = np.moveaxis(np.atleast_2d(parts.get("rotation", np.array([0, 0, 0, 1.0]))), -1, 0)
+    out = np.tile(np.eye(4), (count, 1, 1))
+    turn = [
         [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
         [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
         [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
     ]
-    out[:3, :3] *= parts.get("scale", np.ones(3))
-    out[:3, 3] = parts.get("translation", np.zeros(3))
+    out[:, :3, :3] = np.moveaxis(np.array(turn), -1, 0)
+    out[:, :3, :3] *= np.atleast_2d(parts.get("scale", np.ones(3)))[:, None]
+    out[:, :3, 3] = parts.get("translation", np.zeros(3))
     return out

@@ -180,10 +180,26 @@ def numbers(parent: Json, key: str, default: Iterable[float]) -> NDArray[np.floa
 
 
 def shortest(values: NDArray[Any]) -> list[float]:
-    """Numbers rounded to float32, as the shortest decimals that read back as the same float32."""
+    """Numbers rounded to float32, as the shortest decimals that read back as the same float32.
+
+    Raises:
+        GlbError: one is too large for a float32.
+    """
     # Adding 0 turns -0.0 into 0.0, which reads better and is the same rotation or place.
-    found = [float(str(value)) for value in np.asarray(values, np.float32).ravel() + np.float32(0)]
+    stored = _stored_as(values, np.dtype("<f4")).ravel()
+    found = [float(str(value)) for value in stored + np.float32(0)]
     return [int(value) if value.is_integer() else value for value in found]
+
+
+def _stored_as(values: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[Any]:
+    """The numbers as they are stored.
+
+    Raises:
+        GlbError: one is too large for a float32.
+    """
+    if dtype.kind == "f" and np.size(values) and not np.abs(values).max() <= np.finfo(dtype).max:
+        raise GlbError("a number of the GLB is too large for a float32; look for a joint that is far away")
+    return np.ascontiguousarray(values, dtype=dtype)
 
 
 class Writer:
@@ -242,8 +258,11 @@ class Writer:
             normalized: integers stand for -1 to 1 (section 3.6.2.2).
             bounds: write `min` and `max`, which positions and animation times must have.
             target: what a mesh uses it for.
+
+        Raises:
+            GlbError: a number is too large for a float32.
         """
-        array = np.ascontiguousarray(values, dtype=component.dtype)
+        array = _stored_as(values, component.dtype)
         data, width = array.tobytes(), 1 if array.ndim == 1 else array.shape[1]
         key = (data, component, width, normalized, bounds, target)
         if key in self._accessors:
@@ -265,7 +284,7 @@ class Writer:
 
     def replace(self, index: int, values: NDArray[Any], component: ComponentType) -> None:
         """Give accessor `index` other numbers (N, width), in its own view where nothing else uses that."""
-        array = np.ascontiguousarray(values, dtype=component.dtype)
+        array = _stored_as(values, component.dtype)
         view = self.json["accessors"][index].get("bufferView")
         users = [one for one in self.json["accessors"] if one.get("bufferView") == view]
         if len(users) == 1 and view is not None:

@@ -23,6 +23,7 @@ from .tracks import Y_UP, Track, turned_track
 
 _WXYZ = [3, 0, 1, 2]
 _FLAT, _SKEWED = 1e-6, 1e-3  # scales
+_FARTHEST_M = 1e6  # that a joint may rest; also what a skeleton may be enlarged by, or made smaller
 
 
 UPRIGHT = Place(quat.inv(Y_UP), np.zeros(3))
@@ -76,7 +77,8 @@ def read_rig(glb: bytes, source: str) -> GlbRig:
             unlike the rest, or topmost joints in several places.
     """
     try:
-        return _read(parse(glb))
+        with np.errstate(over="ignore", invalid="ignore"):  # what comes of that lies too far away
+            return _read(parse(glb))
     except GlbError as problem:
         raise GlbError(f"{source}: {problem}") from None
 
@@ -112,6 +114,7 @@ def _read(document: Document) -> GlbRig:
     stands: list[Place] = []
     for node, parent in zip(joints, hangs, strict=True):
         stands.append((stands[parent] if parent >= 0 else frame) @ local[node])
+    _expect_near(names, stands, frame)
     tip_joints, tip_offsets = tips_of(document, joints, hangs, stands)
     return GlbRig(
         tuple(joints),
@@ -125,6 +128,15 @@ def _read(document: Document) -> GlbRig:
         ),
         frame,
     )
+
+
+def _expect_near(names: list[str], stands: list[Place], frame: Place) -> None:
+    if not 1 / _FARTHEST_M < frame.scale < _FARTHEST_M:
+        raise GlbError(f"what carries the skeleton is scaled by {frame.scale:.4g}; apply its scale first")
+    for name, stand in zip(names, stands, strict=True):
+        away = float(np.abs(stand.translation).max())
+        if not away < _FARTHEST_M:
+            raise GlbError(f"joint {name!r} rests {away:.4g} m away; move it to the others")
 
 
 def _name(node: Json) -> str:

@@ -133,7 +133,7 @@ def played(
         joint = nodes.index(target["node"])
         if sampler.get("interpolation") == "CUBICSPLINE":
             turns = target["path"] == "rotation"
-            found = np.array([glb_reader._curved(times, values, time, turns) for time in seconds])
+            found = glb_reader.curved(times, values, seconds, turns)
             if turns:
                 rotations[:, joint] = found[:, [3, 0, 1, 2]]
             else:

@@ -16,6 +16,7 @@ from odd_motion import odd_motion, odd_skeleton
 from takemill import quat
 from takemill.errors import GlbError, InputError
 from takemill.glb import GlbClip, append_animations, skeleton_glb
+from takemill.glb_format import ComponentType, Document, Writer, shortest
 from takemill.motion import Motion
 from takemill.reduce import Track, dense_tracks
 from takemill.skeleton import Skeleton
@@ -319,6 +320,17 @@ def test_clips_that_cannot_be_written_are_refused(clips, message):
 def test_a_clip_of_a_name_that_the_file_has_is_refused():
     with pytest.raises(GlbError, match="'odd' stands twice"):
         append_animations(append_animations(BASE, [clip()]), [clip()])
+
+
+def test_a_number_that_no_float32_holds_is_refused():
+    """3.4e38 is the largest, IEEE 754; beyond it a file would hold an infinity."""
+    writer = Writer(Document({}, None))
+    for values in (np.array([[0, 1e39, 0]]), np.array([[0, np.nan, 0]])):
+        with pytest.raises(GlbError, match="too large for a float32"):
+            writer.add(values, ComponentType.FLOAT)
+        with pytest.raises(GlbError, match="too large for a float32"):
+            shortest(values)
+    assert shortest(np.array([-0.0, 3e38])) == [0, 3e38]
 
 
 def test_a_rate_of_zero_is_refused():

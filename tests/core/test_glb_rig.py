@@ -151,6 +151,17 @@ def part(json):
     json["scenes"][0]["nodes"].append(len(json["nodes"]) - 1)
 
 
+def move(far_m):
+    return lambda json: json["nodes"][1].update(translation=[0, far_m, 0])
+
+
+def enlarge(json):
+    """What carries the skeleton is scaled."""
+    skin = {joint for one in json["skins"] for joint in one["joints"]}
+    (top,) = (i for i in json["scenes"][0]["nodes"] if i not in skin and "mesh" not in json["nodes"][i])
+    json["nodes"][top]["scale"] = [1e7] * 3
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [
@@ -161,6 +172,9 @@ def part(json):
         (grow, "is scaled by 2; apply its scale first"),
         (shear, "is sheared; apply its transform first"),
         (part, "its topmost joints hang in several places"),
+        (move(1e9), "walker.glb: joint '.*' rests 1e.09 m away"),
+        (move(1e299), "walker.glb: joint '.*' rests 1e.299 m away"),
+        (enlarge, "what carries the skeleton is scaled by 1e.07; apply its scale"),
         (lambda json: json["nodes"][2]["children"].append(0), "hangs below"),
         (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 0]), "walker.glb: node"),
         (lambda json: json["nodes"][0].update(children=[999]), "walker.glb: GLB malformed: 'children'"),

@@ -279,7 +279,7 @@ def test_a_pose_that_is_off_between_the_ends_is_told_where_the_take_is_at_hand(m
 
 
 def test_the_players_agree_with_the_tests_own(made):
-    """Our independent reader and the tests' (4 x 4 matrices, plain loops) give the same worlds."""
+    """Our independent reader and the tests' (4 x 4 matrices) give the same worlds."""
     data = (made[0] / "set.glb").read_bytes()
     scene, other = GlbScene(data, "set.glb"), glb_reader.read_glb(data)
     times = np.random.default_rng(5).uniform(0, 1.2, 12)
