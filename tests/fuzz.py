@@ -33,7 +33,7 @@ from takemill.clip_set import write_clip_set
 from takemill.errors import TakemillError
 from takemill.glb import GlbClip, append_animations, skeleton_glb
 from takemill.glb_format import Document, pack, parse
-from takemill.glb_nodes import nodes_only
+from takemill.glb_nodes import nodes_only, skins_on_top
 from takemill.glb_read import GlbScene
 from takemill.glb_rig import read_rig
 from takemill.glb_root import with_root
@@ -226,6 +226,7 @@ def glb_cases() -> Case:
     base = skeleton_glb(motion.skeleton)
     good = append_animations(base, [clip])
     rig = rigs.character(motion.skeleton, scale=(0.01, 0.01, 0.01), translation=(1, 2, 3))
+    rig = rigs.changed(rig, rigs.nest)
 
     def case(rng: random.Random) -> Callable[[], object]:
         data = rng.choice((good, rig))
@@ -244,7 +245,12 @@ def glb_cases() -> Case:
         def carry() -> object:
             return with_root(data, read_rig(data, "case.glb"))
 
-        return rng.choice((play, carry, lambda: append_animations(data, [more]), lambda: nodes_only(data)))
+        alone = (
+            lambda: append_animations(data, [more]),
+            lambda: nodes_only(data),
+            lambda: skins_on_top(data),
+        )
+        return rng.choice((play, carry, *alone))
 
     return case
 

@@ -155,7 +155,7 @@ def played(keys: np.ndarray, values: np.ndarray, times_s: np.ndarray, rotation: 
 
 
 def curved(keys: np.ndarray, values: np.ndarray, times_s: np.ndarray, rotation: bool) -> np.ndarray:
-    """A CUBICSPLINE channel's values (T, width): appendix C.5, of each key its in-tangent, value, out-tangent."""
+    """A CUBICSPLINE channel's values (T, width): appendix C.5; a key is in-tangent, value, out-tangent."""
     assert len(values) == 3 * len(keys) >= 6
     times_s = np.clip(times_s, keys[0], keys[-1])
     k = np.minimum(np.searchsorted(keys, times_s, side="right") - 1, len(keys) - 2)

@@ -25,3 +25,12 @@ def changed(glb: bytes, change) -> bytes:
     json: Json = document.json
     change(json)
     return pack(Document(json, document.binary))
+
+
+def nest(json: Json) -> None:
+    """Hang the skinned mesh below the skeleton's object, as Blender's exporter does."""
+    skinned = next(k for k, node in enumerate(json["nodes"]) if "skin" in node)
+    tops = json["scenes"][0]["nodes"]
+    tops.remove(skinned)
+    json["nodes"][tops[0]]["children"].append(skinned)
+    json["nodes"][skinned]["translation"] = [1.0, 2.0, 3.0]

@@ -11,7 +11,7 @@ from pathlib import Path
 import bpy
 
 from takemill.errors import InputError
-from takemill.glb_format import pack, parse
+from takemill.glb_nodes import skins_on_top
 
 
 def export_rig(
@@ -45,32 +45,7 @@ def export_rig(
             export_cameras=False,
             export_lights=False,
         )
-        return _with_skinned_roots(path.read_bytes())
-
-
-def _with_skinned_roots(glb: bytes) -> bytes:
-    """The same file with its skinned meshes at the top of the scene instead of below the armature.
-
-    A skinned mesh ignores its own node's place in the tree (glTF 2.0, section 3.7.3.3), and the Khronos
-    validator warns of one that has a parent (NODE_SKINNED_MESH_NON_ROOT). Meshes with children stay.
-    """
-    document = parse(glb)
-    nodes = document.json.get("nodes", [])
-    skinned = {index for index, node in enumerate(nodes) if "skin" in node and not node.get("children")}
-    freed = []
-    for node in nodes:
-        mine = [child for child in node.get("children", []) if child in skinned]
-        freed += mine
-        if mine:
-            node["children"] = [child for child in node["children"] if child not in mine]
-            if not node["children"]:
-                del node["children"]
-    for scene in document.json.get("scenes", []):
-        scene["nodes"] = scene.get("nodes", []) + freed
-    for index in freed:
-        for key in ("translation", "rotation", "scale", "matrix"):
-            nodes[index].pop(key, None)
-    return pack(document)
+        return skins_on_top(path.read_bytes())
 
 
 def parts_of(context: bpy.types.Context, armature: bpy.types.Object) -> list[bpy.types.Object]:

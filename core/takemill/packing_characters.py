@@ -12,6 +12,7 @@ from .body_map import BodyMap, find_body_map
 from .clip_facts import Facts
 from .errors import BodyMapError, InputError
 from .fit import fit
+from .glb_nodes import skins_on_top
 from .glb_rig import GlbRig, read_rig
 from .glb_root import with_root
 from .packing import name_of, part_of, prepared, read_takes
@@ -50,7 +51,7 @@ class Character:
             body = find_body_map(rig.skeleton)
         except BodyMapError as problem:
             raise BodyMapError(f"{path}: {problem}") from problem
-        return cls(expect_name(Path(path).stem, "character"), data, rig, body)
+        return cls(expect_name(Path(path).stem, "character"), skins_on_top(data), rig, body)
 
     def with_root(self) -> Character:
         """The same with a root joint for travel; itself where it has one."""

@@ -58,9 +58,14 @@ def kinds() -> Iterator[tuple[str, str]]:
     yield "clips apart from the mesh", 'files = "apart"\n'
     yield "float32", ""
     yield "cubic where smaller", ""
+    yield "cubic", ""
 
 
-TABLES = {"float32": 'storage = "float32"\n', "cubic where smaller": 'interpolation = "smallest"\n'}
+TABLES = {
+    "float32": 'storage = "float32"\n',
+    "cubic where smaller": 'interpolation = "smallest"\n',
+    "cubic": 'interpolation = "cubic"\n',
+}
 
 
 def recipe_of(kind: str, top: str):
@@ -95,7 +100,10 @@ def row(title: str, folder: Path, motions) -> bool:
         file = json.loads(pygltflib.GLTF2.load_from_bytes(data).to_json())
         kept["morph"] += any("targets" in p for m in file.get("meshes", []) for p in m["primitives"])
         kept["skin"] += bool(file.get("skins"))
-        kept["extras"] += any(one.get("extras") for one in file.get("animations") or [])
+        animations = file.get("animations") or []
+        kept["extras"] += any(one.get("extras") for one in animations)
+        ways = [sampler.get("interpolation") for one in animations for sampler in one["samplers"]]
+        kept["cubic"] += "CUBICSPLINE" in ways
         kept["int16"] += any(
             one["componentType"] == 5122 and one.get("normalized") for one in file.get("accessors", [])
         )
@@ -136,7 +144,7 @@ def main(arguments: list[str]) -> int:
             packing.pack_takes([TAKE], recipe, out, silent)
             motions = {one.name: one.motion for one in packing.clips_of([TAKE], recipe, silent)}
             well &= row(f"own skeleton, {kind}", out, motions)
-            if rigs and kind in ("one file", "clips apart from the mesh"):
+            if rigs and kind != "cubic where smaller":
                 packing_characters.pack_characters([TAKE], rigs, recipe, out / "to", silent)
                 made = packing_characters.clips_for([TAKE], rigs, recipe, silent)
                 for name, clips in made.items():

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import small_takes
-from rigs import changed, character
+from rigs import changed, character, nest
 from takemill import cli
 from takemill.glb_read import GlbScene
 
@@ -42,7 +42,8 @@ def place(tmp_path_factory):
     (folder / "r.toml").write_text(RECIPE)
     (folder / "short.glb").write_bytes(character(shrunk(60.0), scale=(0.01, 0.01, 0.01)))
     turned = (0, np.sin(0.4), 0, np.cos(0.4))
-    (folder / "tall.glb").write_bytes(character(shrunk(1.2), translation=(2, 0, 1), rotation=turned))
+    tall = character(shrunk(1.2), translation=(2, 0, 1), rotation=turned)
+    (folder / "tall.glb").write_bytes(changed(tall, nest))
     return folder
 
 

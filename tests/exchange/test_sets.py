@@ -34,11 +34,12 @@ def test_no_file_of_a_set_gives_the_validator_anything_to_say(files, tmp_path):
 
 @pytest.mark.parametrize("files", ["one", "apart"])
 def test_sets_of_characters_too(files, tmp_path):
-    """In a file of centimetres, with the root joint that it gets."""
+    """In a file of centimetres, its mesh below the skeleton's object, with the root joint that it gets."""
     take = small_takes.write(tmp_path)
     (tmp_path / "r.toml").write_text(RECIPE.format(files=files))
     rig = tmp_path / "walker.glb"
-    rig.write_bytes(rigs.character(small_takes.longer_arms().skeleton, scale=(0.01, 0.01, 0.01)))
+    glb = rigs.character(small_takes.longer_arms().skeleton, scale=(0.01, 0.01, 0.01))
+    rig.write_bytes(rigs.changed(glb, rigs.nest))
     given = ["pack", str(take), "--recipe", str(tmp_path / "r.toml"), "--to", str(rig)]
     assert cli.main([*given, "--out", str(tmp_path / "set")]) == 0
     for glb in (tmp_path / "set").rglob("*.glb"):
