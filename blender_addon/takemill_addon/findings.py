@@ -10,6 +10,7 @@ import bpy
 
 from takemill.health import Finding, Health
 from takemill.health_table import MEASURE_WORDS
+from takemill.repair_calibration import trimmed
 
 from . import stage
 
@@ -62,6 +63,18 @@ def after_repair(found: Iterable[Finding], health: Health) -> Health:
     told = (one for one in found if one.mended or (one.kind, one.joint, one.start) not in left)
     both = [*told, *health.findings]
     return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
+
+
+def between_poses(action: bpy.types.Action) -> tuple[int, int] | None:
+    """The first and the last scene frame that the reference poses among the findings leave of a take.
+
+    None where no pose was found.
+    """
+    first, last = (round(frame) for frame in action.frame_range)
+    health = kept(action, first)
+    poses = [one for one in health.findings if one.kind == "pose" and one.joint] if health else []
+    start, stop = trimmed(poses, last + 1 - first)
+    return (first + start, first + stop - 1) if poses else None
 
 
 def raw_of(action: bpy.types.Action) -> bpy.types.Action | None:

@@ -16,7 +16,7 @@ from takemill.loop_search import LoopSettings
 from takemill.recipe import ClipSpec, Moment, Recipe, expect_name, parse_recipe, read_recipe
 from takemill.travel import TravelSettings
 
-from . import actions, stage
+from . import actions, findings, stage
 from .clip_record import ClipRecord
 from .write_action import write_motion
 
@@ -114,6 +114,26 @@ class TAKEMILL_OT_remove_cut(stage.Stage, bpy.types.Operator):
         known.cuts.remove(known.cut_index)
         known.cut_index = max(0, known.cut_index - 1)
         return f"{name} removed from the list"
+
+
+class TAKEMILL_OT_trim_cut(stage.Stage, bpy.types.Operator):
+    """Move the ends of the chosen cut out of the T or A pose in which the take begins or ends"""
+
+    bl_idname = "takemill.trim_cut"
+    bl_label = "Trim Cut at the Pose"
+    needs = (stage.an_armature, stage.an_action)
+
+    def run(self, context: bpy.types.Context) -> str:
+        action = actions.active_action(stage.armature_of(context))
+        known, left = action.takemill, findings.between_poses(action)
+        if left is None or not 0 <= known.cut_index < len(known.cuts):
+            raise InputError("there is no cut or no pose to trim it at; check the take, and choose a cut")
+        cut = known.cuts[known.cut_index]
+        start, end = max(cut.start, left[0]), min(cut.end, left[1])
+        if start >= end:
+            raise InputError(f"cut {cut.name!r}: nothing of it lies outside of the reference pose; remove it")
+        cut.start, cut.end = start, end
+        return f"{cut.name}: frames {start} to {end}"
 
 
 class TAKEMILL_OT_preview_cut(stage.Stage, bpy.types.Operator):
@@ -270,6 +290,7 @@ CLASSES = (
     TAKEMILL_OT_load_cuts,
     TAKEMILL_OT_add_cut,
     TAKEMILL_OT_remove_cut,
+    TAKEMILL_OT_trim_cut,
     TAKEMILL_OT_preview_cut,
     TAKEMILL_OT_make_clips,
 )

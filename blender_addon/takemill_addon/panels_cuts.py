@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import bpy
 
-from . import scene_time
-from .panel_steps import ActionStep
+from . import findings, scene_time
+from .panel_steps import ActionStep, paragraph
 
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
@@ -42,6 +42,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             ends = column.row(align=True)
             ends.prop(cut, "start")
             ends.prop(cut, "end")
+            _draw_pose(column, context, cut, findings.between_poses(action))
             column.prop(cut, "kind")
             column.prop(cut, "travel")
             column.prop(cut, "smooth_hz")
@@ -50,6 +51,17 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
                 column.prop(cut, "search")
         _draw_loop_and_travel(layout, chosen)
         layout.operator("takemill.make_clips", icon="ACTION")
+
+
+def _draw_pose(layout, context, cut, left) -> None:
+    """The trim of a cut that reaches out of the frames that reference poses leave of the take."""
+    if left is None or (left[0] <= cut.start and cut.end <= left[1]):
+        return
+    warning = layout.column()
+    warning.alert = True
+    text = f"This cut holds a T or A pose; frames {left[0]} to {left[1]} are the take without it."
+    paragraph(warning, context, text, "ERROR")
+    layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
 
 
 def _draw_loop_and_travel(layout, chosen) -> None:

@@ -8,7 +8,7 @@ reference pose: nobody can tell it from ordinary standing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -282,8 +282,8 @@ def between_poses(motion: Motion, body: BodyMap) -> tuple[int, int]:
     return start, stop
 
 
-def trimmed(poses: tuple[ReferencePose, ...], frames: int) -> tuple[int, int]:
-    """The frames [start, stop) of a take of so many that lie between its reference poses."""
+def trimmed(poses: Iterable[ReferencePose | Finding], frames: int) -> tuple[int, int]:
+    """The frames [start, stop) of a take of so many that lie between its poses, or the findings of them."""
     start, stop = 0, frames
     for pose in poses:
         if pose.start + pose.stop < frames:

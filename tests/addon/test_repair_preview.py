@@ -14,7 +14,7 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses
 from takemill import quat
 from takemill.repair import RepairSettings
-from takemill_addon import actions, stage
+from takemill_addon import actions, findings, stage
 from takemill_addon.operators_repair import is_behind, raw_and_preview
 from takemill_addon.properties_repair import REPAIR_STEPS
 
@@ -279,6 +279,32 @@ def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
     assert reference_poses.HELD - 12 < start <= reference_poses.HELD + 12
     with pytest.raises(RuntimeError, match="neither begins nor ends in a T or an A pose"):
         takemill.trim_pose()
+
+
+def test_cuts_are_trimmed_at_the_pose(tmp_path):
+    empty_scene(120)
+    suit = import_bvh(reference_poses.take_with_pose({})[0], tmp_path)
+    takemill.map_body()
+    raw = playing(suit)
+    known, (first, last) = raw.takemill, map(int, raw.frame_range)
+    assert findings.between_poses(raw) is None  # nobody has looked yet
+    takemill.add_cut()
+    with pytest.raises(RuntimeError, match="no pose to trim"):
+        takemill.trim_cut()
+    takemill.check_take()
+    start, end = findings.between_poses(raw)
+    assert abs(start - first - reference_poses.HELD) <= 3
+    assert end == last
+    cut = known.cuts[0]
+    cut.start, cut.end = first, last - 10
+    takemill.trim_cut()
+    assert (cut.start, cut.end) == (start, last - 10)
+    takemill.trim_cut()
+    assert (cut.start, cut.end) == (start, last - 10)
+    cut.start, cut.end = first, start - 20
+    with pytest.raises(RuntimeError, match="nothing of it lies outside"):
+        takemill.trim_cut()
+    assert (cut.start, cut.end) == (first, start - 20)
 
 
 def test_a_take_without_a_reference_pose_says_so(suit):
