@@ -14,6 +14,7 @@ The order, which is fixed, and why:
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
@@ -21,14 +22,14 @@ import numpy as np
 
 from . import denoise, faults, filters, footlock, grounding, quat
 from .body_map import BodyMap, heading, leg_length
-from .checks import Array, expect_positive
+from .checks import Array, Index, expect_positive
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
 from .errors import InputError
 from .footlock import FootlockSettings
 from .health import Finding, examine, sensor_findings
 from .motion import Motion
 from .repair_calibration import find_reference_pose, pose_finding, without_seats
-from .repair_legs import lower_body
+from .repair_legs import lower_body, lower_joints
 from .series import filled, runs
 
 _THREADS = 8  # more wait for memory
@@ -94,15 +95,25 @@ def repair(
         InputError: a setting is out of range or names no joint.
     """
     _check(motion, settings)
-    rotations, findings, rough = _mend_sensors(motion, settings)
-    if settings.calibration:
-        rotations, found = _calibrated(motion.with_rotations(rotations), body, settings.joints)
-        findings.append(found)
-    root = motion.root_translation
-    if settings.jitter and not settings.joints and not settings.ranges_s:
-        root = denoise.denoise_vectors(root, motion.rate, denoise.noise_deviation(root))
-    rotations, root = _stand(motion, body, settings, rotations, root, rough, findings)
-    mended = replace(motion, rotations=rotations, root_translation=root)
+    joints = [
+        j for j, name in enumerate(motion.skeleton.names) if not settings.joints or name in settings.joints
+    ]
+    below = set(lower_joints(motion.skeleton, body).tolist())
+    # Steps 5 to 7 know only the joints that carry the feet, and the other ones are mended meanwhile.
+    first = joints if settings.calibration else [j for j in joints if j in below]
+    later = [j for j in joints if j not in first]
+    out = motion.rotations.copy() if settings.joints else np.empty_like(motion.rotations)
+    mend = _mender(motion, settings, out)
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
+        findings = [found for group in pool.map(mend, _groups(first)) for found in group]
+        if settings.calibration:
+            out, found = _calibrated(motion.with_rotations(out), body, settings.joints)
+            findings.append(found)
+        standing = pool.submit(_stand, motion, body, settings, out, findings)
+        beside = list(pool.map(mend, _groups(later)))
+        root = standing.result()
+    findings += [found for group in beside for found in group]
+    mended = replace(motion, rotations=out, root_translation=root)
     return mended, tuple(sorted(findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
 
 
@@ -118,35 +129,28 @@ def _check(motion: Motion, settings: RepairSettings) -> None:
             raise InputError(f"repair ranges_s: expected 0 <= start < stop, got {start} and {stop}")
 
 
-def _mend_sensors(motion: Motion, settings: RepairSettings) -> tuple[Array, list[Finding], bool]:
-    """Steps 1 to 3, joint by joint: rotations (F, J, 4), findings, and whether the sensors are rough."""
-    findings: list[Finding] = []
-    noises = []
-    names = motion.skeleton.names
-    joints = [j for j, name in enumerate(names) if not settings.joints or name in settings.joints]
-    out = motion.rotations.copy() if settings.joints else np.empty_like(motion.rotations)
+def _groups(joints: list[int]) -> list[list[int]]:
+    return [joints[k : k + _GROUP] for k in range(0, len(joints), _GROUP)]
+
+
+def _mender(motion: Motion, settings: RepairSettings, out: Array) -> Callable[[list[int]], list[Finding]]:
+    """Steps 1 to 3 as a verb on some joints, that fills them in `out` (F, J, 4) and gives findings.
+
+    Joints know nothing of each other, and numpy lets go of Python's lock: any number may run at a time.
+    """
     share = _range_share(motion, settings)
 
-    def mend(group: list[int]) -> list[tuple[list[Finding], float]]:
-        tracks = _tracks(motion.rotations, group)
-        facts = []
-        for joint, track in zip(group, tracks, strict=True):
-            track[:], found, noise = _mend_sensor(motion, joint, track, settings, share)
-            facts.append((found, noise))
+    def mend(joints: list[int]) -> list[Finding]:
+        tracks = _tracks(motion.rotations, joints)
+        findings = []
+        for joint, track in zip(joints, tracks, strict=True):
+            track[:], found = _mend_sensor(motion, joint, track, settings, share)
+            findings += found
         for part in _parts(len(out)):
-            out[part, group] = tracks[:, part].swapaxes(0, 1)
-        return facts
+            out[part, joints] = tracks[:, part].swapaxes(0, 1)
+        return findings
 
-    # Joints know nothing of each other, and numpy lets go of Python's lock: as many at a time as there are
-    # cores.
-    groups = [joints[k : k + _GROUP] for k in range(0, len(joints), _GROUP)]
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
-        for facts in pool.map(mend, groups):
-            for found, noise in facts:
-                findings += found
-                noises.append(noise)
-    rough = len(noises) > 0 and float(np.median(noises)) > _PINNED_NOISE
-    return out, findings, rough
+    return mend
 
 
 def _tracks(rotations: Array, joints: list[int]) -> Array:
@@ -164,8 +168,8 @@ def _parts(frames: int) -> list[slice]:
 
 def _mend_sensor(
     motion: Motion, joint: int, raw: Array, settings: RepairSettings, share: Array | None
-) -> tuple[Array, list[Finding], float]:
-    """One joint's rotations (F, 4) mended, what was found, and its noise, radians."""
+) -> tuple[Array, list[Finding]]:
+    """One joint's rotations (F, 4) mended, and what was found."""
     track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
     everywhere = np.ones(len(raw), bool) if share is None else share > 0
     track = replace(
@@ -187,7 +191,7 @@ def _mend_sensor(
         mended, _ = faults.bridge(
             mended, filled(len(raw), starts[long], stops[long]), max_gap, slope_frames=3
         )
-    return mended if share is None else quat.slerp(raw, mended, share), found, track.noise
+    return mended if share is None else quat.slerp(raw, mended, share), found
 
 
 def _calibrated(motion: Motion, body: BodyMap, joints: tuple[str, ...]) -> tuple[Array, Finding]:
@@ -215,32 +219,35 @@ def _range_share(motion: Motion, settings: RepairSettings) -> Array | None:
 
 
 def _stand(
-    motion: Motion,
-    body: BodyMap,
-    settings: RepairSettings,
-    rotations: Array,
-    root: Array,
-    rough: bool,
-    findings: list[Finding],
-) -> tuple[Array, Array]:
-    """Steps 5 to 7, on the joints that carry the feet: rotations (F, J, 4) and root path (F, 3)."""
+    motion: Motion, body: BodyMap, settings: RepairSettings, rotations: Array, findings: list[Finding]
+) -> Array:
+    """Steps 5 to 7: the root's path (F, 3); turns the joints of rotations (F, J, 4) that carry the feet."""
+    root = motion.root_translation
+    if settings.jitter and not settings.joints and not settings.ranges_s:
+        root = denoise.denoise_vectors(root, motion.rate, denoise.noise_deviation(root))
     if not body.feet or len(motion) < 3:
-        return rotations, root
+        return root
     legs, legs_body, joints = lower_body(motion, body, rotations, root)
     contacts = _standing(legs, legs_body, find_contacts(legs, legs_body, settings.contacts))
     if not contacts.planted.any():
-        return rotations, root
+        return root
     if settings.heading:
         legs, found = _without_heading_drift(legs, legs_body, contacts)
         findings += found
     if settings.path or settings.floor:
         legs, found = _without_path_drift(legs, legs_body, contacts, settings)
         findings += found
-    if settings.pin and settings.path and settings.floor and rough:
+    if settings.pin and settings.path and settings.floor and _rough(motion, joints):
         on_floor = replace(_to_be_pinned(contacts, motion, body, settings), floor_m=0.0)
         legs, _ = footlock.pin_feet(legs, legs_body, on_floor, settings.footlock)
     rotations[:, joints] = legs.rotations
-    return rotations, legs.root_translation
+    return legs.root_translation
+
+
+def _rough(motion: Motion, joints: Index) -> bool:
+    """Whether the sensors of the joints that carry the feet show noise."""
+    noises = [2 * denoise.noise_deviation(motion.rotations[:, joint]) for joint in joints]
+    return float(np.median(noises)) > _PINNED_NOISE
 
 
 def _to_be_pinned(contacts: Contacts, motion: Motion, body: BodyMap, settings: RepairSettings) -> Contacts:

@@ -23,16 +23,7 @@ def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> 
         The small motion, its body map, and the place of its joints in the whole skeleton.
     """
     skeleton = motion.skeleton
-    kept = np.zeros(len(skeleton), bool)
-    ends = [body.require(part) for part in body.feet]
-    ends += [
-        joint for part in ("leftUpperLeg", "rightUpperLeg", "hips") if (joint := body.get(part)) is not None
-    ]
-    for joint in ends:
-        kept[list(skeleton.path_to(joint))] = True
-    for part in body.feet:
-        kept[skeleton.subtree(body.require(part))] = True
-    joints = np.flatnonzero(kept)
+    joints = lower_joints(skeleton, body)
     place = {int(old): new for new, old in enumerate(joints)}
     tips = [k for k, joint in enumerate(skeleton.tip_joints) if joint in place]
     small = Skeleton(
@@ -46,3 +37,17 @@ def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> 
     tracks = {place[j]: track for j, track in motion.translations.items() if j in place}
     parts = {part: place[j] for part, j in body.joints.items() if j in place}
     return Motion(small, motion.rate, rotations[:, joints], root, tracks), BodyMap(parts), joints
+
+
+def lower_joints(skeleton: Skeleton, body: BodyMap) -> Index:
+    """The joints (J,) of `lower_body`, in order."""
+    kept = np.zeros(len(skeleton), bool)
+    ends = [body.require(part) for part in body.feet]
+    ends += [
+        joint for part in ("leftUpperLeg", "rightUpperLeg", "hips") if (joint := body.get(part)) is not None
+    ]
+    for joint in ends:
+        kept[list(skeleton.path_to(joint))] = True
+    for part in body.feet:
+        kept[skeleton.subtree(body.require(part))] = True
+    return np.flatnonzero(kept)
