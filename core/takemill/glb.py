@@ -267,13 +267,16 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
         if track.path == "rotation":
             values = next(turned)
         else:
-            values = in_file_axes(clip.skeleton, track.joint, track.path, track.values)
-        # Zeros are zeros, and not what one library's sums leave of them and another's do not.
-        values = np.round(values, _DECIMALS) + 0.0
+            values = _tidy(in_file_axes(clip.skeleton, track.joint, track.path, track.values))
         cubic = track.slopes is not None and len(track.frames) > 1  # a cubic curve has two keys or more
         if cubic:
-            values = np.round(_with_slopes(clip, track, values), _DECIMALS) + 0.0
+            values = _tidy(_with_slopes(clip, track, values))
         yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage], cubic)
+
+
+def _tidy(values: Array) -> Array:
+    """Zeros are zeros, and not what one library's sums leave of them and another's do not."""
+    return np.round(values, _DECIMALS) + 0.0
 
 
 def _with_slopes(clip: GlbClip, track: Track, values: Array) -> Array:
@@ -312,7 +315,7 @@ def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
     whole[odd % 2 == 1] *= -1
     largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)
     scaled = quat.normalize(whole)[:, _XYZW] * largest[:, None]
-    numbers = np.where(largest[:, None] > 1, np.rint(scaled), scaled)
+    numbers = _tidy(np.where(largest[:, None] > 1, np.rint(scaled), scaled))
     for start, stop in pairwise(starts):
         yield numbers[start:stop]
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import struct
+from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
@@ -221,7 +222,8 @@ class Writer:
         self._shared = bytearray()
         self._shared_view: int | None = None
         self._accessors: dict[tuple[Any, ...], int] = {}
-        self._places: dict[bytes, dict[bytes, int]] = {}
+        self._places: dict[bytes, int] = {}
+        self._sorted: list[bytes] = []  # what is in `_places`
         self._adopt(document.binary)
 
     def _adopt(self, binary: bytes | None) -> None:
@@ -325,16 +327,19 @@ class Writer:
 
     def _place(self, data: bytes) -> int:
         """Where `data` lies in the shared view; the beginning of something longer lies there already."""
-        alike = self._places.setdefault(data[:16], {})
-        if data not in alike:
-            longer = (place for stored, place in alike.items() if stored.startswith(data))
-            place = next(longer, None)
-            if place is None:
+        place = self._places.get(data)
+        if place is None:
+            at = bisect_left(self._sorted, data)  # what begins with `data` comes right behind it
+            longer = self._sorted[at] if at < len(self._sorted) else b""
+            if longer.startswith(data):
+                place = self._places[longer]
+            else:
                 self._shared += bytes(-len(self._shared) % 4)
                 place = len(self._shared)
                 self._shared += data
-            alike[data] = place
-        return alike[data]
+            self._sorted.insert(at, data)
+            self._places[data] = place
+        return place
 
     def finish(self) -> Document:
         """The document with all that was added; the writer is spent."""
