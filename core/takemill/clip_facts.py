@@ -17,8 +17,8 @@ from .checks import Array
 from .measure import set_gaps
 from .pipeline import FinishedClip, PreparedTake
 from .recipe import TABLES, Recipe
-from .reduce import Track, largest_error_m
 from .skeleton import Skeleton
+from .tracks import Track
 
 VERSION = 2
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
@@ -57,9 +57,9 @@ def set_facts(
 
 
 def clip_facts(
-    clip: FinishedClip, file: str, tracks: Sequence[Track], takes: Mapping[str, PreparedTake]
+    clip: FinishedClip, file: str, tracks: Sequence[Track], error_m: float, takes: Mapping[str, PreparedTake]
 ) -> Facts:
-    """What is said of one clip; `tracks` are the keys that were written."""
+    """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most."""
     motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
     return {
         "name": clip.name,
@@ -109,7 +109,7 @@ def clip_facts(
         "keys": {
             "count": sum(len(track.frames) for track in tracks),
             "bytes": _key_bytes(tracks),
-            "max_error_mm": rounded(1000 * largest_error_m(motion, tracks), 4),
+            "max_error_mm": rounded(1000 * error_m, 4),
         },
     }
 

@@ -17,6 +17,7 @@ from .glb_nodes import nodes_only
 from .pipeline import FinishedClip, PreparedTake, Progress, silent
 from .recipe import FILES, Recipe, expect_name, expect_unique
 from .reduce import reduce_clips
+from .reduce_error import largest_errors_m
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder
 
@@ -76,9 +77,11 @@ def write_clip_set(
         [planted_joints(clip) for clip in clips],
         [travelling_joint(clip) for clip in clips],
     )
-    for number, (clip, tracks) in enumerate(zip(clips, reduced, strict=True)):
-        progress(f"keys of {clip.name}", 0.4 + 0.5 * number / len(clips))
-        facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, by_name))
+    progress("errors of keys", 0.6)
+    errors = largest_errors_m([clip.motion for clip in clips], reduced)
+    for number, (clip, tracks, error_m) in enumerate(zip(clips, reduced, errors, strict=True)):
+        progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
+        facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, error_m, by_name))
         one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
     progress("writing", 0.9)

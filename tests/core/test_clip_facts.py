@@ -48,7 +48,8 @@ TAKES = ("rest", "stroll", "turn", "blow")
 def facts_of(text: str, *names: str, rooted: bool = False) -> dict[str, dict]:
     clips = make(text, *names, rooted=rooted)
     return {
-        name: clip_facts.clip_facts(one, "x.glb", dense_tracks(one.motion), {}) for name, one in clips.items()
+        name: clip_facts.clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {})
+        for name, one in clips.items()
     }
 
 

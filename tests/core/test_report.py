@@ -53,7 +53,9 @@ def page(take, clips):
 
 def render(take, clips) -> str:
     facts = set_facts("the <set>", [take], clips, Recipe())
-    facts["clips"] = [clip_facts(one, "x.glb", dense_tracks(one.motion), {take.name: take}) for one in clips]
+    facts["clips"] = [
+        clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in clips
+    ]
     return render_report(facts, [take], clips)
 
 
