@@ -107,7 +107,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
     findings = [one for sensor in sensors for one in sensor.findings]
     contacts = find_contacts(motion, body, settings.contacts)
     ground, measures = _ground(motion, body, contacts, settings)
-    body_faults = body_findings(motion, body)
+    body_faults = body_findings(motion, body, contacts)
     measures |= {
         "spike_frames": float(sum(sensor.spikes for sensor in sensors)),
         "frozen_frames": float(sum(sensor.frozen for sensor in sensors)),

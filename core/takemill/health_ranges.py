@@ -11,9 +11,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from . import quat
+from . import filters, quat
 from .body_map import BodyMap
 from .checks import Array, Mask
+from .contacts import Contacts
 from .health_findings import Finding
 from .health_joints import ARM, FRONT, LEFT, LEG, UP, Frames, arcsin_deg, limb_frames, turn_in
 from .health_swaps import swapped_pairs
@@ -28,40 +29,71 @@ RANGES_DEG: Mapping[str, tuple[float, float]] = MappingProxyType(
         "knee flexion": (-10.0, 135.0),
         "hip flexion": (-30.0, 120.0),
         "hip abduction": (-30.0, 45.0),
+        "hip internal rotation": (-45.0, 45.0),
         "ankle dorsiflexion": (-50.0, 20.0),
         "elbow flexion": (0.0, 150.0),
         "shoulder extension": (-180.0, 60.0),
         "shoulder abduction": (0.0, 180.0),
+        "shoulder internal rotation": (-90.0, 70.0),
         "wrist flexion": (-70.0, 80.0),
         "wrist ulnar deviation": (-20.0, 30.0),
     }
 )
-_TOLERANCE_DEG = (
-    15.0  # a suit is no goniometer, and a trained performer exceeds a norm (common practice, no source)
-)
+_OPPOSITE = {
+    "knee flexion": "knee hyperextension",
+    "hip flexion": "hip extension",
+    "hip abduction": "hip adduction",
+    "hip internal rotation": "hip external rotation",
+    "ankle dorsiflexion": "ankle plantar flexion",
+    "elbow flexion": "elbow hyperextension",
+    "shoulder extension": "shoulder flexion",
+    "shoulder abduction": "arm into the trunk",
+    "shoulder internal rotation": "shoulder external rotation",
+    "wrist flexion": "wrist extension",
+    "wrist ulnar deviation": "wrist radial deviation",
+}
+# An ankle bends further under the body's weight than by its own muscles, which the table is of: 45 degrees in
+# a lunge (Bennell et al. 1998, the weight-bearing lunge; value from memory).
+_LOADED_ANKLE_DEG = 45.0
+# A suit is no goniometer, and a trained performer exceeds a norm; turns of a bone about itself are told worst
+# (common practice, no source).
+_TOLERANCE_DEG, _ROTATION_TOLERANCE_DEG = 15.0, 20.0
+_POINTS_DEG = 45.0  # a knee or elbow that is bent less tells no rotation of the bone above it
+_BACK_DEG = 135.0
+_ASIDE = 0.8  # sine of the angle from the pelvis's middle plane at which a thigh is neither ahead nor behind
+_MEASURED_DEG = {"hip": 100.0, "shoulder": 95.0}  # swing from straight down, or sideways, up to which one is
+_LOADED_S = 0.1  # before and after a contact, in which a foot already, or still, carries
 _LEAST_S = 0.05  # shorter excursions are left to the spikes
 _TURNED_OVER_S = 0.5
 _BONE_SHARE = 0.02  # a bone that changes its length by more is reported
 _BREAK_S = 0.1  # a fault that pauses for less goes on
 
 
-def body_findings(motion: Motion, body: BodyMap) -> list[Finding]:
-    """Findings of kinds "range", "swapped", "flipped" and "bone"."""
+def body_findings(motion: Motion, body: BodyMap, contacts: Contacts | None = None) -> list[Finding]:
+    """Findings of kinds "range", "swapped", "flipped", "bone"; `contacts` tell which ankles carry weight."""
     out = _bones(motion, body)
     frames = limb_frames(motion, body)
     for name, (part, degrees) in joint_angles(frames).items():
-        out += _beyond(motion, body, part, name.split(" ", 1)[1], degrees)
+        kind = name.split(" ", 1)[1]
+        low, high = (np.full(len(motion), limit) for limit in RANGES_DEG[kind])
+        if contacts and kind == "ankle dorsiflexion" and part in contacts.feet:
+            planted = contacts.planted[:, contacts.feet.index(part)].astype(float)
+            high[filters.moving_max(planted, round(_LOADED_S * motion.rate)) > 0] = _LOADED_ANKLE_DEG
+        out += _beyond(motion, body, part, kind, degrees, (low, high))
     return out + swapped_pairs(motion, body) + _flipped(motion, body, frames)
 
 
 def joint_angles(frames: Frames) -> dict[str, tuple[str, Array]]:
     """The angles that RANGES_DEG limits: "left knee flexion" -> the part and its degrees (F,).
 
-    Knee and elbow: between the two bones, 0 straight; a knee that bends forward is negative. Hip: of the
-    thigh before the pelvis in its middle plane, and out of that plane. Ankle: between shin and sole, 0 at a
-    right angle. Shoulder: of the arm behind the plane of the trunk, and away from hanging; negative where it
-    passes through the trunk to the other side. Wrist: to the palm, and to the little finger. Limbs that are
-    not mapped whole are left out.
+    Knee and elbow: between the two bones, 0 straight; a knee that bends forward, or an elbow back, is
+    negative. Hip: of the thigh before the pelvis in its middle plane, and out of that plane. Ankle: between
+    shin and sole, 0 at a right angle. Shoulder: of the arm behind the plane of the trunk, and away from
+    hanging; negative where it passes through the trunk to the other side. Wrist: to the palm, and to the
+    little finger. Rotations of hip and shoulder are measured as in the table: a bent knee or elbow lets the
+    bone below it point like a hand of a clock; 0 where the thigh came by the shortest swing from hanging, or
+    the arm from sideways with the forearm ahead, and where the joint below is too straight or the swing too
+    far to tell. Limbs that are not mapped whole are left out.
     """
     out: dict[str, tuple[str, Array]] = {}
     for side in ("left", "right"):
@@ -78,8 +110,14 @@ def _leg_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     """By name, the degrees (F,) at hip, knee and ankle."""
     upper, lower, foot = (side + part for part in LEG)
     thigh = quat.rotate(turn_in(frames, "hips", upper), -UP)
-    ahead = np.degrees(np.arctan2(-thigh[:, 1], np.maximum(-thigh[:, 2], -0.2)))
-    yield {"hip flexion": ahead, "hip abduction": arcsin_deg(thigh[:, 0])}
+    ahead = np.degrees(np.arctan2(-thigh[:, 1], -thigh[:, 2]))
+    ahead = np.where(np.abs(thigh[:, 0]) < _ASIDE, ahead, 0.0)
+    spun = _pointed_deg(frames, ("hips", upper, lower), -UP, -FRONT, _MEASURED_DEG["hip"])
+    yield {
+        "hip flexion": ahead,
+        "hip abduction": arcsin_deg(thigh[:, 0]),
+        "hip internal rotation": spun,
+    }
     shin = quat.rotate(turn_in(frames, upper, lower), -UP)
     bend = 90 - arcsin_deg(-shin[:, 2])
     yield {"knee flexion": np.where(shin[:, 1] < -0.05, -bend, bend)}
@@ -97,8 +135,13 @@ def _arm_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     yield {
         "shoulder extension": arcsin_deg(arm[:, 1]),
         "shoulder abduction": np.where(through, arcsin_deg(arm[:, 0]), lifted),
+        "shoulder internal rotation": _pointed_deg(
+            frames, ("trunk", upper, lower), LEFT, FRONT, _MEASURED_DEG["shoulder"]
+        ),
     }
-    yield {"elbow flexion": 90 - arcsin_deg(quat.rotate(turn_in(frames, upper, lower), LEFT)[:, 0])}
+    forearm = quat.rotate(turn_in(frames, upper, lower), LEFT)
+    bend = 90 - arcsin_deg(forearm[:, 0])
+    yield {"elbow flexion": np.where(forearm[:, 1] > np.maximum(np.abs(forearm[:, 2]), 0.05), -bend, bend)}
     # Seen from the hand, so that it does not matter whether a rig turns the palm in the forearm or the wrist.
     back = quat.rotate(quat.inv(turn_in(frames, lower, hand)), LEFT)
     yield {
@@ -107,16 +150,44 @@ def _arm_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     }
 
 
-def _beyond(motion: Motion, body: BodyMap, part: str, name: str, degrees: Array) -> list[Finding]:
-    """Findings where degrees (F,) leave the range called `name` by more than the tolerance."""
-    low, high = RANGES_DEG[name]
+def _pointed_deg(
+    frames: Frames, parts: tuple[str, str, str], along: Array, ahead: Array, far_deg: float
+) -> Array:
+    """Degrees (F,) that a bone is rotated about itself, as the bone below it points; internal is positive.
+
+    Args:
+        frames: of the limbs.
+        parts: what the bone hangs from, the bone, and the one below it.
+        along: (3,) where the bone lies without a swing, in its frame.
+        ahead: (3,) where the bone below points then, bent but not rotated.
+        far_deg: swings beyond this tell nothing.
+    """
+    above, bone, below = parts
+    turn = turn_in(frames, above, bone)
+    aim = quat.rotate(turn, along)
+    unswung = quat.inv(quat.between(np.broadcast_to(along, aim.shape), aim))
+    points = quat.rotate(quat.mul(unswung, quat.mul(turn, turn_in(frames, bone, below))), along)
+    told = (points @ along < np.cos(np.radians(_POINTS_DEG))) & (aim @ along > np.cos(np.radians(far_deg)))
+    degrees = np.degrees(np.arctan2(points @ np.cross(along, ahead), points @ ahead))
+    # One that points back is bent the wrong way, which is its own joint's fault.
+    return np.where(told & (np.abs(degrees) < _BACK_DEG), degrees, 0.0)
+
+
+def _beyond(
+    motion: Motion, body: BodyMap, part: str, name: str, degrees: Array, limits: tuple[Array, Array]
+) -> list[Finding]:
+    """Findings where degrees (F,) leave the limits (F,) of the range `name` by more than the tolerance."""
+    low, high = limits
     over = np.maximum(degrees - high, low - degrees)
     joint = motion.skeleton.names[body.require(part)]
+    tolerance = _ROTATION_TOLERANCE_DEG if name.endswith("rotation") else _TOLERANCE_DEG
     out = []
-    for start, stop in _stretches(over > _TOLERANCE_DEG, motion.rate, _LEAST_S):
-        worst = float(degrees[start:stop][np.argmax(over[start:stop])])
-        text = f"{joint}: {name} of {worst:.0f} degrees, normal is {low:.0f} to {high:.0f}"
-        out.append(Finding("range", joint, start, stop, float(over[start:stop].max()), "deg", False, text))
+    for start, stop in _stretches(over > tolerance, motion.rate, _LEAST_S):
+        worst = start + int(np.argmax(over[start:stop]))
+        bent, under = float(degrees[worst]), degrees[worst] < low[worst]
+        word, limit = (_OPPOSITE[name], abs(low[worst])) if under else (name, high[worst])
+        text = f"{joint}: {word} of {abs(bent):.0f} degrees, usual is up to {limit:.0f}"
+        out.append(Finding("range", joint, start, stop, float(over[worst]), "deg", False, text))
     return out
 
 
