@@ -7,7 +7,7 @@ from pathlib import Path
 
 import bpy
 
-from takemill.clip_set import expect_place, write_clip_set
+from takemill.clip_set import expect_place, made_clip_set, write_clip_sets
 from takemill.errors import InputError
 from takemill.loop_close import CloseSettings
 from takemill.loop_search import LoopSettings
@@ -89,9 +89,9 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
         manager = context.window_manager
         manager.progress_begin(0, 100)
         try:
+            sets = {}
             for number, load in enumerate(loads):
-                write_clip_set(
-                    load.order.folder,
+                sets[load.order.folder] = made_clip_set(
                     load.base,
                     load.order.name,
                     load.takes,
@@ -100,6 +100,7 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
                     lambda _, part, k=number: manager.progress_update(round(100 * (k + part) / len(loads))),
                     load.stock.placed,
                 )
+            write_clip_sets(sets)
         finally:
             manager.progress_end()
         return "; ".join(note for load in loads for note in _notes(context, load))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from .recipe import FILES, Recipe, expect_name, expect_unique
 from .reduce import reduce_clips
 from .reduce_error import largest_errors_m
 from .report import render_report
-from .set_folder import LIST, expect_free, replace_folder
+from .set_folder import LIST, expect_free, replace_folder, replace_folders
 
 REPORT = "report.html"
 
@@ -31,6 +32,19 @@ def expect_place(out_dir: str | Path, name: str) -> None:
         FileError: it is a file, not writable, or holds a file of that name from another hand.
     """
     expect_free(out_dir, [f"{name}.glb", LIST, REPORT])
+
+
+@dataclass(frozen=True)
+class ClipSet:
+    """A set that is made and not yet written.
+
+    Attributes:
+        facts: what its list says of each clip.
+        files: what its folder will hold, by relative name.
+    """
+
+    facts: list[Facts]
+    files: Mapping[str, bytes]
 
 
 def write_clip_set(
@@ -61,13 +75,41 @@ def write_clip_set(
         What clips.json says of each clip.
 
     Raises:
+        TakemillError: as for `made_clip_set`, or the folder cannot be written; it is untouched.
+    """
+    expect_place(out_dir, _check(name, clips, recipe))
+    made = made_clip_set(base_glb, name, takes, clips, recipe, progress, place)
+    replace_folder(out_dir, made.files)
+    return made.facts
+
+
+def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> None:
+    """Write sets side by side, each into its folder: all old ones are replaced, or none.
+
+    Raises:
+        FileError: a folder cannot be written; all are untouched.
+        InputError: they do not lie side by side.
+    """
+    replace_folders({folder: one.files for folder, one in made.items()})
+
+
+def made_clip_set(
+    base_glb: bytes,
+    name: str,
+    takes: Sequence[PreparedTake],
+    clips: Sequence[FinishedClip],
+    recipe: Recipe,
+    progress: Progress = silent,
+    place: Callable[[GlbClip], GlbClip] | None = None,
+) -> ClipSet:
+    """All that `write_clip_set` would write.
+
+    Raises:
         RecipeError: a name that file systems refuse, or twice the same.
         InputError: no clips, or clips of several skeletons.
         GlbError: the base is malformed or lacks a joint.
-        FileError: the folder cannot be written; it is untouched.
     """
     name = _check(name, clips, recipe)
-    expect_place(out_dir, name)
     by_name = {take.name: take for take in takes}
     written, facts = [], []
     progress("keys", 0.0)
@@ -93,8 +135,7 @@ def write_clip_set(
         for file, data in sorted(files.items())
     ]
     files[LIST] = (json.dumps(said, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
-    replace_folder(out_dir, files)
-    return facts
+    return ClipSet(facts, files)
 
 
 def _file_of(clip: str, name: str, files: str) -> str:

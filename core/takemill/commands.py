@@ -23,7 +23,12 @@ from .pipeline import FinishedClip, Progress
 from .recipe import ClipSpec, Moment, Recipe, parse_moment
 from .recipe_text import recipe_text
 from .repair import repair as repair_take
+from .set_folder import unfinished
 from .verify import set_folders, verify_set
+
+_UNFINISHED = (
+    "some of these sets are older than the others: a pack was killed while they changed places; pack again"
+)
 
 
 def cuts(options: argparse.Namespace, progress: Progress) -> str:
@@ -107,10 +112,11 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
         bad |= bool(wrong) or any(one.problems for one in verdicts)
         said[folder.name] = {"problems": wrong, "clips": [asdict(one) for one in verdicts]}
         texts.append(console.verdict_text(str(folder), wrong, verdicts))
-    if options.json:
-        alone = folders == (Path(options.folder),)
-        return as_json(said[folders[0].name] if alone else {"characters": said}), int(bad)
-    return "\n\n".join(texts), int(bad)
+    if folders == (Path(options.folder),):
+        return as_json(said[folders[0].name]) if options.json else texts[0], int(bad)
+    apart = [_UNFINISHED] if unfinished(options.folder) else []
+    text = as_json({"problems": apart, "characters": said}) if options.json else "\n\n".join(texts + apart)
+    return text, int(bad or bool(apart))
 
 
 def _made_again(

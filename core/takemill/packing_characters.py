@@ -88,10 +88,11 @@ def pack_characters(
     """Takes fitted to characters and packed; by character, what clips.json says of each clip.
 
     One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
-    for once, on the performer, so that all characters' clips are of the same frames.
+    for once, on the performer, so that all characters' clips are of the same frames. All sets are
+    written, or none.
 
     Raises:
-        TakemillError: anything is wrong; then nothing is written, unless a disk fails between two sets.
+        TakemillError: anything is wrong; then nothing is written.
     """
     characters = read_characters(rigs)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
@@ -101,13 +102,12 @@ def pack_characters(
         clip_set.expect_place(place, name)
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.4))
     made = list(_fitted(takes, characters, recipe, part_of(progress, 0.5, 0.2)))
-    said = {}
+    sets = {}
     for number, (one, cooked, clips) in enumerate(made):
         part = part_of(progress, 0.7 + 0.3 * number / len(made), 0.3 / len(made))
-        said[one.name] = clip_set.write_clip_set(
-            places[one.name], one.glb, name, takes, clips, cooked, part, one.rig.placed
-        )
-    return said
+        sets[one.name] = clip_set.made_clip_set(one.glb, name, takes, clips, cooked, part, one.rig.placed)
+    clip_set.write_clip_sets({places[character]: one for character, one in sets.items()})
+    return {character: one.facts for character, one in sets.items()}
 
 
 def clips_for(

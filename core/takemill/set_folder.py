@@ -1,58 +1,32 @@
-"""Replacing a folder of files whole or not at all, without touching the files that others put there.
+"""Replacing folders of files whole or not at all, without touching the files that others put there.
 
 The new files are written into a folder beside the old one, other people's files are linked into it, and
 the two folders change places in one step of the system (Linux: renameat2 with RENAME_EXCHANGE; macOS:
 renamex_np with RENAME_SWAP). Elsewhere two renames follow each other; a run that was killed between them is
 put right by the next.
 
-A staging folder `.takemill-...` beside the place holds
-    lock       held by the process that writes, so that others leave the folder alone
-    set.json   the name of the place, and the names of the files that will be there
-    set/       the new folder; after the change, the old one
-    old/       the old folder, where folders cannot change places in one step
+Several folders are written first and then change places one after the other, which takes no more than the
+renames. No system renames several folders in one step: before the first, a list of all is written beside
+them, and a run that was killed on the way is finished by the next one from that list.
 """
 
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import errno
-import filecmp
+import hashlib
 import json
 import os
-import shutil
-import sys
-import tempfile
 from collections.abc import Collection, Iterator, Mapping
-from pathlib import Path, PurePosixPath
-from typing import IO, Any
+from pathlib import Path
 
 from .disk import naming, write_synced
-from .errors import FileError
+from .errors import FileError, InputError
+from .set_folder_stage import GROUP, LIST, STAGES, Stage, held, listed, staged, sync_entries
 
-LIST = "clips.json"
-"""The file that lists, under "files", what Takemill wrote into its folder."""
+__all__ = ["LIST", "expect_free", "listed", "replace_folder", "replace_folders", "unfinished"]
 
-_STAGE = ".takemill-"
-_AT_FDCWD, _SWAP = -100, 2
-_NO_SWAP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
-
-
-def listed(folder: Path) -> set[str]:
-    """The files of `folder`, by relative name, that Takemill wrote; empty when it wrote none."""
-    try:
-        data = json.loads((folder / LIST).read_bytes())
-        if data["tool"]["name"] != "takemill":
-            return set()
-        names = {str(file["name"]) for file in data["files"]}
-    except (OSError, ValueError, TypeError, KeyError, RecursionError):
-        return set()
-    return {LIST} | {name for name in names if _is_inside(name)}
-
-
-def _is_inside(name: str) -> bool:
-    path = PurePosixPath(name)
-    return bool(path.parts) and not path.is_absolute() and ".." not in path.parts
+_NO_STAGE = (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError)
+"""What comes of a staging folder that is not ours, or half made: it is no more than clutter."""
 
 
 def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
@@ -95,168 +69,121 @@ def replace_folder(place: str | Path, files: Mapping[str, bytes]) -> None:
     Raises:
         FileError: it cannot be done; the old folder is untouched.
     """
-    path = expect_free(place, files)
-    missing = [parent for parent in path.parents if not parent.exists()]
+    replace_folders({place: files})
+
+
+def replace_folders(sets: Mapping[str | Path, Mapping[str, bytes]]) -> None:
+    """As `replace_folder`, for several folders side by side: all are replaced, or none.
+
+    Raises:
+        FileError: it cannot be done; all old folders are untouched.
+        InputError: they do not lie side by side.
+    """
+    todo = {expect_free(place, files): files for place, files in sets.items()}
+    parents = {path.parent for path in todo}
+    if len(parents) > 1:
+        raise InputError("sets that are written together lie side by side in one folder")
+    (parent,) = parents
+    missing = [folder for folder in (parent, *parent.parents) if not folder.exists()]
     try:
-        with naming("write", place):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            _clear_leftovers(path)
-            with _stage(path, list(files)) as stage:
-                _fill(stage / "set", files, path)
-                _change_places(stage, path)
+        with naming("write", next(iter(todo))):
+            parent.mkdir(parents=True, exist_ok=True)
+            _finish_groups(parent)
+        with contextlib.ExitStack() as stack:
+            stages = {}
+            for path, files in todo.items():
+                with naming("write", path):
+                    _clear_leftovers(path)
+                    stage = stack.enter_context(staged(path, files))
+                    stage.fill(files)
+                    stages[stage] = hashlib.sha256(files[LIST]).hexdigest()
+            _change_places(stages)
     except BaseException:
-        for parent in missing:
+        for folder in missing:
             with contextlib.suppress(OSError):
-                parent.rmdir()
+                folder.rmdir()
         raise
 
 
-@contextlib.contextmanager
-def _stage(path: Path, names: list[str]) -> Iterator[Path]:
-    """A locked staging folder beside `path`; it is cleared at the end, come what may."""
-    stage = Path(tempfile.mkdtemp(prefix=_STAGE, dir=path.parent))
+def _change_places(stages: Mapping[Stage, str]) -> None:
+    """All filled stages; the list of them stands only meanwhile."""
+    first = next(iter(stages))
+    if len(stages) > 1:
+        group = [{"stage": stage.folder.name, "list": digest} for stage, digest in stages.items()]
+        with naming("write", first.place):
+            write_synced(first.folder / GROUP, json.dumps(group).encode())
+            sync_entries(first.folder)
     try:
-        with open(stage / "lock", "wb") as lock:
-            _try_lock(lock)
-            try:
-                write_synced(stage / "set.json", json.dumps({"place": path.name, "files": names}).encode())
-                (stage / "set").mkdir()
-                yield stage
-            finally:
-                _clear(stage, path, names)
+        for stage in stages:
+            with naming("write", stage.place):
+                stage.change_places()
+    except BaseException:
+        for stage, digest in stages.items() if len(stages) > 1 else ():
+            if stage.holds(digest):
+                with contextlib.suppress(OSError):
+                    stage.change_back()
+        raise
     finally:
-        _remove(stage)
+        (first.folder / GROUP).unlink(missing_ok=True)
 
 
-def _remove(stage: Path) -> None:
-    """Take a cleared staging folder away, its lock closed: Windows keeps open files."""
-    with contextlib.suppress(OSError):
-        (stage / "lock").unlink()
-        stage.rmdir()
-
-
-def _fill(folder: Path, files: Mapping[str, bytes], old: Path) -> None:
-    if old.exists():
-        _carry_over(old, folder, listed(old))
-        shutil.copystat(old, folder)
-    for name in sorted(files, key=lambda name: (name == LIST, name)):
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        write_synced(folder / name, files[name])
-
-
-def _carry_over(old: Path, new: Path, ours: Collection[str]) -> None:
-    """Link (or copy, where files cannot be linked) what others put into `old`."""
-    for relative, is_folder in _entries(old):
-        source, there = old / relative, new / relative
-        if is_folder:
-            if not any(source.iterdir()):  # folders with files come with the files
-                there.mkdir(parents=True)
-        elif relative.as_posix() not in ours:
-            there.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                os.link(source, there, follow_symlinks=False)
-            except (OSError, NotImplementedError):
-                shutil.copy2(source, there, follow_symlinks=False)
-
-
-def _entries(folder: Path) -> Iterator[tuple[Path, bool]]:
-    """Relative path of everything below a folder, what is deeper later, and whether it is a folder itself."""
-    for above, folders, names in os.walk(folder):
-        for name in (*folders, *names):
-            path = Path(above, name)
-            yield path.relative_to(folder), name in folders and not path.is_symlink()
-
-
-def _change_places(stage: Path, path: Path) -> None:
-    if not path.exists():
-        os.rename(stage / "set", path)
-    elif not _exchanged(stage / "set", path):
-        os.rename(path, stage / "old")
+def unfinished(folder: str | Path) -> bool:
+    """Whether sets in `folder` are of two runs: one was killed while several changed places."""
+    found = False
+    for group in _groups(Path(folder)):
+        first = next(iter(group)).folder
         try:
-            os.rename(stage / "set", path)
+            with held(first) as free:
+                found |= free and _mixed(group)
+        except OSError:  # a disk that cannot be written, and so no process that does
+            found |= _mixed(group)
+    return found
+
+
+def _mixed(group: Mapping[Stage, str]) -> bool:
+    new = {stage.holds(digest) for stage, digest in group.items()}
+    return len(new) > 1 or any(not stage.place.exists() for stage in group if (stage.folder / "old").exists())
+
+
+def _groups(parent: Path) -> Iterator[dict[Stage, str]]:
+    """Sets that a run listed and did not come to strike out, or that it changes just now."""
+    for path in sorted(parent.glob(f"{STAGES}/{GROUP}")):
+        try:
+            group = json.loads(path.read_bytes())
+            stages = {Stage.read(parent / Path(one["stage"]).name): str(one["list"]) for one in group}
+        except _NO_STAGE:
+            continue
+        if next((stage.folder for stage in stages), None) == path.parent:
+            yield stages
+
+
+def _finish_groups(parent: Path) -> None:
+    """Let the rest of what was listed change places: all new folders were whole by then."""
+    for group in _groups(parent):
+        first = next(iter(group)).folder
+        try:
+            with held(first) as free:
+                if not free:
+                    continue
+                for stage, digest in group.items():
+                    if not stage.holds(digest) and stage.holds(digest, stage.folder / "set"):
+                        stage.change_places()
+                (first / GROUP).unlink()
         except OSError:
-            os.rename(stage / "old", path)
-            raise
-    if os.name == "posix":  # the folder's new entry, for a power cut
-        handle = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _exchanged(one: Path, other: Path) -> bool:
-    """Whether the system swapped two paths in one step; False when it cannot do that here."""
-    names = os.fsencode(one), os.fsencode(other)
-    library: Any = ctypes.CDLL(None, use_errno=True) if os.name == "posix" else None
-    if sys.platform == "darwin" and hasattr(library, "renamex_np"):
-        failed = library.renamex_np(*names, _SWAP)
-    elif sys.platform.startswith("linux") and hasattr(library, "renameat2"):
-        failed = library.renameat2(_AT_FDCWD, names[0], _AT_FDCWD, names[1], _SWAP)
-    else:
-        return False
-    if not failed:
-        return True
-    number = ctypes.get_errno()
-    if number in _NO_SWAP:
-        return False
-    raise OSError(number, os.strerror(number), str(other))
+            continue
 
 
 def _clear_leftovers(path: Path) -> None:
     """Put right and remove what killed runs left beside `path`."""
-    for stage in sorted(path.parent.glob(f"{_STAGE}*")):
+    for folder in sorted(path.parent.glob(STAGES)):
         try:
-            info = json.loads((stage / "set.json").read_bytes())
-            if info["place"] != path.name:
+            stage = Stage.read(folder)
+            if stage.place != path:
                 continue
-            with open(stage / "lock", "r+b") as lock:
-                if not _try_lock(lock):
+            with held(folder) as free:
+                if not free:
                     continue
-                if (stage / "old").is_dir() and not path.exists():
-                    os.rename(stage / "old", path)
-                _clear(stage, path, info["files"])
-            _remove(stage)
-        except (OSError, ValueError, TypeError, KeyError):
-            continue  # not ours, or still in use: it is no more than clutter
-
-
-def _clear(stage: Path, path: Path, new_names: Collection[str]) -> None:
-    """Remove what a staging folder holds, but never the only copy of a file that Takemill did not write."""
-    for folder in (stage / "set", stage / "old"):
-        ours = listed(folder) | set(new_names)
-        for relative, is_folder in reversed(list(_entries(folder))):
-            source, there = folder / relative, path / relative
-            with contextlib.suppress(OSError):
-                if is_folder:
-                    source.rmdir()
-                elif relative.as_posix() in ours or _same(source, there):
-                    source.unlink()
-                elif not os.path.lexists(there):
-                    os.rename(source, there)
-        with contextlib.suppress(OSError):
-            folder.rmdir()
-    with contextlib.suppress(OSError):
-        (stage / "set.json").unlink()
-
-
-def _same(one: Path, other: Path) -> bool:
-    if os.path.islink(one) or os.path.islink(other):
-        return os.path.islink(one) and os.path.islink(other) and os.readlink(one) == os.readlink(other)
-    return other.exists() and (os.path.samefile(one, other) or filecmp.cmp(one, other, shallow=False))
-
-
-def _try_lock(lock: IO[bytes]) -> bool:
-    """Hold a file until it is closed, or the process ends; False when another process holds it."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+                stage.clear()
+            stage.remove()
+        except _NO_STAGE:
+            continue

@@ -12,6 +12,7 @@ import synthetic
 from blender_scene import empty_scene, import_bvh
 from glb_reader import read_glb
 from node_parties import validator_issues
+from takemill import set_folder_stage
 from takemill_addon import stage
 from takemill_addon.read_action import read_take
 from takemill_addon.rig import ArmatureFrame
@@ -116,6 +117,34 @@ def test_nothing_is_written_when_a_character_cannot_be_packed(crew, tmp_path):
     with pytest.raises(RuntimeError, match="its action is gone"):
         takemill.pack_set()
     assert not (tmp_path / "sets" / "ferrywoman").exists()
+
+
+def test_nothing_is_written_when_the_disk_fails_at_the_second_character(crew, tmp_path, monkeypatch):
+    change, seen = set_folder_stage.Stage.change_places, []
+
+    def fail_second(stage):
+        seen.append(stage)
+        if len(seen) == 2:
+            raise OSError(28, "No space left on device")
+        change(stage)
+
+    takemill.pack_set()
+    before = contents(tmp_path / "sets")
+    bpy.context.scene.takemill.set_rate = 24
+    monkeypatch.setattr(set_folder_stage.Stage, "change_places", fail_second)
+    with pytest.raises(RuntimeError, match=r"mate: No space left on device"):
+        takemill.pack_set()
+    assert contents(tmp_path / "sets") == before
+    monkeypatch.undo()
+    takemill.pack_set()
+    assert {path.parent.name for path in (tmp_path / "sets").rglob("clips.json")} == {
+        one.name for one in crew
+    }
+    assert contents(tmp_path / "sets") != before
+
+
+def contents(folder) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 def test_names_that_some_systems_take_for_one_are_refused(crew, tmp_path):

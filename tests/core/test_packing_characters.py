@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import signal
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 import small_takes
 from rigs import changed, character, nest
-from takemill import cli
+from takemill import cli, clip_set
+from takemill.errors import GlbError
 from takemill.glb_read import GlbScene
 
 RECIPE = "".join(
@@ -152,3 +158,70 @@ def test_what_cannot_be_packed_writes_nothing(place, tmp_path, capsys):
     assert "name the takes too" in capsys.readouterr().err
     assert cli.main(["verify", str(tmp_path)]) == 2
     assert "name the folder of a set" in capsys.readouterr().err
+
+
+def rigs_of(place) -> list[str]:
+    return [item for name in ("short", "tall") for item in ("--to", str(place / f"{name}.glb"))]
+
+
+def rates(out) -> list[float]:
+    return [said(out / name)["clips"][0]["rate"] for name in ("short", "tall")]
+
+
+@pytest.fixture
+def other(place):
+    """A recipe that gives other bytes in every file."""
+    (place / "other.toml").write_text("rate = 24\n" + RECIPE)
+    return [str(place / "walk.bvh"), "--recipe", str(place / "other.toml"), *rigs_of(place)]
+
+
+def test_a_failure_at_the_second_character_leaves_the_first_ones_set(
+    both, other, tmp_path, monkeypatch, capsys
+):
+    out, made, seen = shutil.copytree(both, tmp_path / "out"), clip_set.made_clip_set, []
+
+    def fail_second(*arguments):
+        seen.append(arguments)
+        if len(seen) == 2:
+            raise GlbError("no more")
+        return made(*arguments)
+
+    monkeypatch.setattr(clip_set, "made_clip_set", fail_second)
+    assert cli.main(["pack", *other, "--out", str(out)]) == 2
+    assert "no more" in capsys.readouterr().err
+    assert rates(out) == [60, 60]
+
+
+KILLED = """
+import os, signal, sys
+from takemill import cli, set_folder_stage
+change = set_folder_stage.Stage.change_places
+def once(self):
+    change(self)
+    os.kill(os.getpid(), signal.SIGKILL)
+set_folder_stage.Stage.change_places = once
+cli.main(sys.argv[1:])
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
+def test_a_pack_killed_between_two_characters_is_told_and_finished(both, other, place, tmp_path, capsys):
+    """One set is new and one is old; `verify` says so, and a pack for anybody beside them ends it."""
+    out = shutil.copytree(both, tmp_path / "out")
+    code = [sys.executable, "-c", KILLED, "pack", *other, "--out", str(out)]
+    environment = os.environ | {"PYTHONPATH": str(Path(cli.__file__).parents[1])}
+    assert subprocess.run(code, check=False, env=environment).returncode == -signal.SIGKILL
+    assert rates(out) == [24, 60]
+    assert cli.main(["verify", str(out)]) == 1
+    assert "some of these sets are older than the others" in capsys.readouterr().out
+    assert cli.main(["verify", str(out), "--json"]) == 1
+    assert len(json.loads(capsys.readouterr().out)["problems"]) == 1
+    assert cli.main(["verify", str(out / "tall")]) == 0, "each is whole"
+    third = shutil.copy(place / "short.glb", tmp_path / "third.glb")
+    more = [str(place / "walk.bvh"), "--recipe", str(place / "r.toml"), "--to", str(third)]
+    assert cli.main(["pack", *more, "--out", str(out / "third")]) == 0
+    assert rates(out) == [24, 24]
+    capsys.readouterr()
+    assert cli.main(["verify", str(out)]) == 0
+    assert cli.main(["pack", *other, "--out", str(out)]) == 0
+    assert sorted(one.name for one in out.iterdir()) == ["short", "tall", "third"]
