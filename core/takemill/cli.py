@@ -81,7 +81,8 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
   takemill pack walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb --out build
 
 --to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
-folder each. A character without a root joint is given one when clips travel by it.
+folder each. A character without a root joint is given one when clips travel by it. Which of its joints plays
+which part is found; [bodies.courier] of the recipe corrects it: part = "joint".
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from . import clip_set, disk, pipeline
-from .body_map import BodyMap, find_body_map
+from .body_map import BodyMap
 from .clip_facts import Facts
-from .errors import BodyMapError, InputError
+from .errors import BodyMapError, InputError, RecipeError
 from .fit import fit
 from .glb_nodes import skins_on_top
 from .glb_rig import GlbRig, read_rig
@@ -37,21 +38,23 @@ class Character:
     body: BodyMap
 
     @classmethod
-    def read(cls, path: str | Path) -> Character:
-        """A character from its file.
+    def read(cls, path: str | Path, recipe: Recipe) -> Character:
+        """A character from its file; its body map is corrected by the recipe's [bodies].
 
         Raises:
             FileError: the file cannot be read.
             GlbError: it holds no rig.
-            BodyMapError: its parts cannot be told.
+            BodyMapError: its parts cannot be told, or the recipe names no joint or no part.
         """
         data = disk.read_bytes(path)
         rig = read_rig(data, str(path))
+        name = expect_name(Path(path).stem, "character")
+        corrected = replace(recipe, body=recipe.bodies.get(name, {}))
         try:
-            body = find_body_map(rig.skeleton)
+            body = pipeline.body_of(rig.skeleton, corrected)
         except BodyMapError as problem:
-            raise BodyMapError(f"{path}: {problem}") from problem
-        return cls(expect_name(Path(path).stem, "character"), skins_on_top(data), rig, body)
+            raise BodyMapError(f"{path}: {problem}; mend it in the recipe's [bodies.{name}]") from problem
+        return cls(name, skins_on_top(data), rig, body)
 
     def with_root(self) -> Character:
         """The same with a root joint for travel; itself where it has one."""
@@ -63,13 +66,17 @@ class Character:
         return Character(self.name, glb, rig, BodyMap.from_names(rig.skeleton, names))
 
 
-def read_characters(paths: Sequence[str | Path]) -> list[Character]:
+def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Character]:
     """Some characters, with names of their own.
 
     Raises:
-        TakemillError: one cannot be read, or two files have one name.
+        TakemillError: one cannot be read, two files have one name, or the recipe has one's name misspelt.
     """
-    found = [Character.read(path) for path in paths]
+    plain = [name for name in (Path(path).stem for path in paths) if name not in recipe.bodies]
+    for name in recipe.bodies.keys() - {Path(path).stem for path in paths}:
+        for near in difflib.get_close_matches(name, plain, n=1):
+            raise RecipeError(f"[bodies.{name}]: no character of this name is given; did you mean {near!r}?")
+    found = [Character.read(path, recipe) for path in paths]
     name, count = Counter(one.name.casefold() for one in found).most_common(1)[0]
     if count > 1:
         raise InputError(f"two characters are called {name!r}; each needs a file name of its own")
@@ -94,7 +101,7 @@ def pack_characters(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    characters = read_characters(rigs)
+    characters = read_characters(rigs, recipe)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
     name = name_of(recipe, read)
     places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
@@ -123,7 +130,7 @@ def clips_for(
     Raises:
         TakemillError: anything is wrong.
     """
-    characters = read_characters(rigs)
+    characters = read_characters(rigs, recipe)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.4))
     return {

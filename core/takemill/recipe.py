@@ -8,6 +8,9 @@ blend_frames = 6        # ... after and before so many frames
 [body]                  # only where the body map needs correcting: part = "joint"
 leftFoot = "L_Ankle"
 
+[bodies.courier]        # the same for a character that the clips are fitted to, by its file's name
+hips = "pelvis_ctl"
+
 [loop]                  # also [repair] [contacts] [health] [cuts] [close] [travel] [marks] [reduce] [fit]
 longest_s = 6.0
 
@@ -82,6 +85,7 @@ class Recipe:
         neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
         blend_frames: in how many frames, unless a clip says otherwise; 0 for none.
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
+        bodies: the same for characters that the clips are fitted to, by their names.
         clips: what to cut; empty for the suggested cuts.
         variants: what to make of them.
     """
@@ -94,6 +98,7 @@ class Recipe:
     neutral: str = ""
     blend_frames: int = 0
     body: Mapping[str, str] = field(default_factory=dict)
+    bodies: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
     variants: tuple[VariantSpec, ...] = ()
     repair: RepairSettings = field(default_factory=RepairSettings)
@@ -122,7 +127,7 @@ class Recipe:
 TABLES: Mapping[str, type] = {
     one.name: one.default_factory  # type: ignore[misc]
     for one in fields(Recipe)
-    if isinstance(one.default_factory, type) and one.name != "body"
+    if isinstance(one.default_factory, type) and one.name not in ("body", "bodies")
 }
 """Name of a table -> the settings dataclass that it fills."""
 
@@ -158,10 +163,13 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
         raise RecipeError(f"{source}: not TOML: {problem}") from problem
-    tables.expect_known(data, [*_ABOVE, "body", "clip", "variant", *TABLES], source)
+    tables.expect_known(data, [*_ABOVE, "body", "bodies", "clip", "variant", *TABLES], source)
     values = _above(data, source)
     if "body" in data:
         values["body"] = tables.value_of(data["body"], Mapping[str, str], f"{source}: [body]")
+    if "bodies" in data:
+        hint = Mapping[str, Mapping[str, str]]
+        values["bodies"] = tables.value_of(data["bodies"], hint, f"{source}: [bodies]")
     for name, kind in TABLES.items():
         if name in data:
             values[name] = tables.settings_from(data[name], kind, f"{source}: [{name}]")

@@ -58,6 +58,9 @@ _HEAD = """\
 
 # [body]                    # where the body map is wrong: part = "joint"; "" takes a part away
 # leftFoot = "L_Ankle"
+
+# [bodies.courier]          # the same for a character of pack --to, by its file's name: courier.glb
+# hips = "pelvis_ctl"
 """
 
 

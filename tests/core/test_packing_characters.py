@@ -160,6 +160,55 @@ def test_what_cannot_be_packed_writes_nothing(place, tmp_path, capsys):
     assert "name the folder of a set" in capsys.readouterr().err
 
 
+@pytest.fixture
+def odd(tmp_path, place):
+    """Packs for a rig with names of its own, with more in the recipe."""
+    rig = character(shrunk(1.0))
+    names = {"left_foot": "left_skid", "left_toes": "left_tip"}
+
+    def rename(json):
+        for node in json["nodes"]:
+            node["name"] = names.get(node["name"], node["name"])
+
+    (tmp_path / "odd.glb").write_bytes(changed(rig, rename))
+
+    def packed(more: str) -> int:
+        (tmp_path / "r.toml").write_text(RECIPE + more)
+        common = [str(place / "walk.bvh"), "--recipe", str(tmp_path / "r.toml")]
+        given = [*common, "--to", str(tmp_path / "odd.glb"), "--out", str(tmp_path / "out")]
+        return cli.main(["pack", *given])
+
+    return packed
+
+
+def test_the_recipe_corrects_a_characters_body_map(odd, tmp_path):
+    """A part is given to another joint, and one is taken away; the take's own map is as it was."""
+    assert odd("") == 0
+    found = said(tmp_path / "out")["skeleton"]["body"]
+    assert "leftToes" not in found, "its name tells nothing"
+    told = '[bodies.odd]\nleftToes = "left_tip"\nchest = ""\n[bodies.somebody_else]\nhips = "none"\n'
+    assert odd(told) == 0
+    corrected = said(tmp_path / "out")["skeleton"]["body"]
+    assert corrected == {part: name for part, name in found.items() if part != "chest"} | {
+        "leftToes": "left_tip"
+    }
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ('[bodies.odd]\nleftFoot = "skid"', r"odd\.glb: .*'skid', which is no joint .*\[bodies\.odd\]"),
+        ('[bodies.odd]\nleftPaw = "left_skid"', r"odd\.glb: .*leftPaw.*\[bodies\.odd\]"),
+        ('[bodies.od]\nleftFoot = "left_skid"', r"\[bodies\.od\]: no character .* did you mean 'odd'\?"),
+    ],
+)
+def test_a_correction_that_names_nothing_is_told(odd, tmp_path, capsys, more, message):
+    assert odd(more) == 2
+    error = capsys.readouterr().err
+    assert re.search(message, error), error
+    assert not (tmp_path / "out").exists()
+
+
 def rigs_of(place) -> list[str]:
     return [item for name in ("short", "tall") for item in ("--to", str(place / f"{name}.glb"))]
 

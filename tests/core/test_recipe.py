@@ -31,6 +31,10 @@ rate = 30
 [body]
 leftFoot = "L_Ankle"
 
+[bodies.courier]
+hips = "pelvis_ctl"
+leftToes = ""
+
 [loop]
 longest_s = 6
 
@@ -63,6 +67,7 @@ speed = 1.2
 def test_a_recipe_says_what_stands_in_it():
     recipe = parse_recipe(GOOD)
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
+    assert recipe.bodies == {"courier": {"hips": "pelvis_ctl", "leftToes": ""}}
     assert (recipe.loop.longest_s, recipe.loop.shortest_s) == (6.0, Recipe().loop.shortest_s)
     assert recipe.reduce.max_error_m == 0.001
     walk, greeting = recipe.clips
@@ -181,6 +186,8 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ),
         (CLIP + '[[variant]]\nof = "b"\nname = "A"\nmirror = true', "two clips are called 'A'"),
         (f'[[variant]]\nof = "{"x" * 60}"\nmirror = true', "variant 1 name: "),
+        ('[bodies.courier]\nleftFoot = 3', "[bodies].courier.leftFoot: expected a text in quotes, got 3"),
+        ('[bodies]\nleftFoot = "x"', "[bodies].leftFoot: expected a table"),
         ('[body]\nleftFoot = 3', "[body].leftFoot: expected a text in quotes, got 3"),
     ],
 )  # fmt: skip

@@ -47,11 +47,12 @@ def test_the_examples_of_the_head_are_a_recipe():
     examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
     recipe = parse_recipe(examples)
     data = tomllib.loads(examples)
-    assert set(data) == {*_ABOVE, "clip", "variant", "body"}
+    assert set(data) == {*_ABOVE, "clip", "variant", "body", "bodies"}
     assert {key for clip in data["clip"] for key in clip} == set(CLIP_KEYS)
     assert set(data["variant"][0]) == set(VARIANT_KEYS)
     assert recipe.files == Recipe().files
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
+    assert recipe.bodies == {"courier": {"hips": "pelvis_ctl"}}
     assert recipe.clips[0] == ClipSpec(
         "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps",
         planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,
