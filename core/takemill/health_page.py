@@ -74,8 +74,9 @@ def _section(take: HealthOf) -> str:
     joints = "".join(joint_figure(take.raw, take.mended, take.before, joint) for joint in _worst(take))
     counts = Counter(one.mended for one in take.findings)
     told = (
-        f"{raw.duration_s:.1f} s, {len(raw)} frames at {raw.rate:g} per second, {len(raw.skeleton)} joints; "
-        f"{counts[True]} faults mended, {counts[False]} left as they are"
+        f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
+        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'fault')} mended"
+        + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
     )
     return (
         f'<article class="clip"><div class="top"><h2>{escape(take.name)}</h2><span class="soft">{told}</span>'
@@ -83,6 +84,10 @@ def _section(take: HealthOf) -> str:
         f"{feet_figure(take.raw, take.mended, take.body)}{way_figure(take.raw, take.mended, take.body)}"
         f"{_list(take)}</article>"
     )
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def _worst(take: HealthOf) -> tuple[int, ...]:
@@ -101,17 +106,26 @@ def _kinds(take: HealthOf) -> str:
             escape(row.kind),
             str(row.count),
             str(row.left),
-            str(row.joints),
-            f"{row.worst.amount:.1f} {escape(row.worst.unit)}" if row.worst.unit else "",
-            escape(row.worst.joint or "whole body"),
-            f"{row.worst.start} to {row.worst.stop - 1}",
+            str(row.joints or ""),
+            f'<span class="wrap"><b>{_amount(row.worst)}</b> {escape(row.worst.message)} '
+            f'<span class="soft">({_frames(row.worst)})</span></span>',
         )
         for row in by_kind(take.before.findings, take.after.findings)
     ]
     if not rows:
         return '<p class="good">Nothing is wrong with it.</p>'
-    heads = ("finding", ">before", ">after", ">joints", ">the worst", "at", ">frames")
+    heads = ("finding", ">before", ">after", ">joints", "the worst of them")
     return f"<h3>What was found</h3>{table('Findings by kind', heads, rows, named=True)}"
+
+
+def _amount(one: Finding) -> str:
+    """How bad a finding is; nothing where it has no size."""
+    return f"{one.amount:.1f} {escape(one.unit)}" if one.unit and one.amount else ""
+
+
+def _frames(one: Finding) -> str:
+    last = one.stop - 1
+    return f"frame {last}" if one.start == last else f"frames {one.start} to {last}"
 
 
 def _list(take: HealthOf) -> str:
@@ -124,7 +138,7 @@ def _list(take: HealthOf) -> str:
                 escape(one.joint),
                 f"{one.start / take.raw.rate:.2f}",
                 f"{one.start} to {one.stop - 1}",
-                f"{one.amount:.1f} {escape(one.unit)}" if one.unit else "",
+                _amount(one),
                 f'<span class="wrap">{escape(one.message)}</span>',
             )
             for one in found[:_MOST]

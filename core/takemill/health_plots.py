@@ -94,12 +94,13 @@ def _trace(curves: Sequence[Array], found: Sequence[Finding], first: int, last: 
         if one.stop > first and one.start < last
     ]
     drawing = svg.traces(zip(("raw", "new"), parts, strict=True), low, high, shaded)
-    scale = _scale(f"{high:.1f}", f"{low + 0.0:.1f}")
+    scale = _scale(high, low, 1)
     return f'<div class="trace">{scale}{drawing}{_seconds(first, last, rate)}</div>'
 
 
-def _scale(high: str, low: str) -> str:
-    return f'<span class="scale"><span>{high}</span><span>{low}</span></span>'
+def _scale(high: float, low: float, digits: int) -> str:
+    ends = (f"{round(end, digits) + 0.0:.{digits}f}" for end in (high, low))  # no minus before a nought
+    return f'<span class="scale">{"".join(f"<span>{end}</span>" for end in ends)}</span>'
 
 
 def _seconds(first: int, last: int, rate: float) -> str:
@@ -117,7 +118,8 @@ def feet_figure(raw: Motion, mended: Motion, body: BodyMap) -> str:
     for k, foot in enumerate(body.feet):
         lowest = [height[:, k].min(axis=-1) for height in heights]
         low, high = min(float(h.min()) for h in lowest), max(float(h.max()) for h in lowest)
-        drawing = svg.traces(zip(("raw", "new"), lowest, strict=True), low, max(high, low + 1), (), (0.0,))
+        high = max(high, low + 1)
+        drawing = svg.traces(zip(("raw", "new"), lowest, strict=True), low, high, (), (0.0,))
         lanes = "".join(
             f'<span class="name">{word}</span>{svg.bars(_lanes(mask[:, k]))}'
             for word, mask in (("heel", contacts.heel), ("toes", contacts.toe))
@@ -125,7 +127,7 @@ def feet_figure(raw: Motion, mended: Motion, body: BodyMap) -> str:
         name = escape(raw.skeleton.names[body.require(foot)])
         out += (
             f"<figure><h4>{name}: height of the sole in mm, and when it is planted</h4>"
-            f'<div class="trace">{_scale(f"{high:.0f}", f"{low:.0f}")}{drawing}{lanes}'
+            f'<div class="trace">{_scale(high, low, 0)}{drawing}{lanes}'
             f"{_seconds(0, len(raw), raw.rate)}</div></figure>"
         )
     keys = f'{_LEGEND}<span class="key" style="--swatch: var(--reed)">planted</span>'

@@ -126,6 +126,9 @@ def traces(
     return _over_time("curve", under + grid + "".join(paths))
 
 
+_DOT = np.array([0.005, 0.012])  # of the width and the height: what limits a drawing's scale on the page
+
+
 def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
     """Ways (F, 2) over the floor, metres, each with a style class; the long side lies across the page.
 
@@ -145,7 +148,7 @@ def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
     for style, way in ways:
         drawn += f'<path class="thin {style}" d="{_line(_on_page(_thinned(way)))}"/>'
         x, y = _on_page(way)[0]
-        drawn += f'<circle class="ink" r="{_n(0.012 * max(size))}" cx="{_n(x)}" cy="{_n(y)}"/>'
+        drawn += f'<circle class="ink" r="{_n(max(_DOT * size))}" cx="{_n(x)}" cy="{_n(y)}"/>'
     box = " ".join(map(_n, (*left_top, *size)))
     return (
         f'<svg viewBox="{box}" data-step="{step:g}" aria-hidden="true">'

@@ -64,7 +64,11 @@ def test_the_page_asks_for_nothing(page: str) -> None:
 def test_the_page_holds_the_figures_of_the_health(page: str, damaged: HealthOf) -> None:
     tree = ET.fromstring(page.replace("<!DOCTYPE html>", ""))
     measures, kinds, *_ = (
-        {row[0].text: [cell.text for cell in row[1:]] for row in table.iter("tr") if row[0].get("scope")}
+        {
+            row[0].text: ["".join(cell.itertext()) for cell in row[1:]]
+            for row in table.iter("tr")
+            if row[0].get("scope")
+        }
         for table in tree.iter("table")
     )
     for name, word, digits in (("spike_frames", "spikes", 0), ("jitter_deg", "jitter", 2),
@@ -73,7 +77,10 @@ def test_the_page_holds_the_figures_of_the_health(page: str, damaged: HealthOf) 
         assert measures[word][:2] == both
     spikes = [one for one in damaged.before.findings if one.kind == "spike"]
     assert kinds["spike"][0] == str(len(spikes))
-    assert kinds["spike"][3] == f"{max(one.amount for one in spikes):.1f} deg"
+    worst = max(spikes, key=lambda one: one.amount)
+    last = worst.stop - 1
+    place = f"(frame {last})" if worst.start == last else f"(frames {worst.start} to {last})"
+    assert kinds["spike"][3] == f"{worst.amount:.1f} deg {worst.message} {place}"
 
 
 def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) -> None:
@@ -120,9 +127,12 @@ def test_a_turn_is_told_in_degrees() -> None:
 @pytest.mark.parametrize("frames", [1, 2, 30])
 def test_short_still_and_footless_takes_have_pages_too(frames: int) -> None:
     motion = corrupt.corrupt(synthetic.walk(steps=2).motion, 1).motion.slice(0, frames)
-    ET.fromstring(render_health([health_of(motion)], "Health", "").replace("<!DOCTYPE html>", ""))
+    page = render_health([health_of(motion)], "Health", "")
+    ET.fromstring(page.replace("<!DOCTYPE html>", ""))
+    assert ("1 frame at" if frames == 1 else f"{frames} frames at") in page
     idle = synthetic.idle(duration_s=2.0).motion
     still = idle.with_rotations(np.tile(idle.skeleton.rest_rotation, (len(idle), 1, 1)))
     page = render_health([health_of(still)], "Health", "")
+    assert "<span>-0</span>" not in page
     assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
     ET.fromstring(page.replace("<!DOCTYPE html>", ""))
