@@ -9,8 +9,11 @@ key is one: its time runs evenly (Farin, Curves and Surfaces for CAGD, 5th editi
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +22,7 @@ from . import kinematics, quat
 from .checks import Array, Index, Mask, expect_finite, expect_positive, expect_shape
 from .displacement import displacements, levers, reaches
 from .errors import InputError
-from .reduce_hermite import Looks, fitted_slopes, slopes_of, smooth, straight
+from .reduce_hermite import SlopeFit, Spans, slopes_of, smooth, straight
 from .skeleton import Skeleton
 
 LocalPose = Callable[[Array], tuple[Array, Array]]
@@ -28,6 +31,7 @@ LocalPose = Callable[[Array], tuple[Array, Array]]
 _SPENT = 0.95  # of the bound; keys are stored as float32, and between looks a curve strays a little further
 _BLAMED = 0.7  # of the largest part in an error: who has less is left alone
 _STILL = 1e-6  # a float32 component does not tell less
+_PIECE = 240  # frames that are worked on together
 _PER_FRAME = 4  # looks at smooth curves; straight ones are furthest off on frames
 
 
@@ -88,11 +92,13 @@ def thin_curves(
     pose: LocalPose,
     settings: CurveSettings | None = None,
     loop: bool = False,
+    progress: Callable[[float], object] | None = None,
 ) -> ThinCurves:
     """The keys, on frames and on the curves, that keep all joints within the bound.
 
     The first and the last frame are keys, but a group that stands still has just the first. Keys come where
-    the curves stray furthest, so they lie on the extremes that an animator would key.
+    the curves stray furthest, so they lie on the extremes that an animator would key. Long curves are worked
+    on piece by piece, with keys on all groups where two pieces meet.
 
     Args:
         curves: what every frame says.
@@ -100,46 +106,57 @@ def thin_curves(
         pose: what values of all curves make of the skeleton.
         settings: the bound.
         loop: the last frame goes on as the first, and slopes likewise.
+        progress: told, from time to time, the part that is behind; what it raises ends the work.
 
     Raises:
         InputError: the curves are no finite numbers of one length.
     """
     settings = settings or CurveSettings()
     frames = curves.values.shape[1]
-    keys = np.zeros((len(curves.joints), frames), bool)
-    keys[:, [0, -1]] = True
-    judge = _Judge(curves, skeleton, pose, settings, loop, 1)
-    while (score := judge.alone(keys)).any():
-        keys = _split(keys, score)
-    if settings.smooth:
-        judge = _Judge(curves, skeleton, pose, settings, loop, _PER_FRAME)
-    while (score := judge.together(keys)).any():
-        keys = _split(keys, score)
+    steep = slopes_of(curves.values, loop)
+    keys, slopes = np.zeros((len(curves.joints), frames), bool), np.zeros_like(curves.values)
+    edges = np.linspace(0, frames - 1, max(round(frames / _PIECE), 1) + 1).round().astype(int)
+
+    def thin(start: int, stop: int) -> None:
+        piece = replace(curves, values=curves.values[:, start : stop + 1])
+        whole = loop and len(edges) == 2
+        held = start > 0 or (loop and not whole), stop < frames - 1 or (loop and not whole)
+        found = _Piece(piece, steep[:, start : stop + 1], held, whole, skeleton, pose, settings).thin()
+        keys[:, start : stop + 1] |= found.keys
+        slopes[:, start : stop + 1] = found.slopes  # where two pieces meet, both have the same
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
+        waiting = [pool.submit(thin, *ends) for ends in pairwise(edges)]
+        try:
+            for number, one in enumerate(waiting):
+                if progress:
+                    progress(number / len(waiting))
+                one.result()
+        finally:
+            for one in waiting:
+                one.cancel()
     moved = np.abs(curves.values - curves.values[:, :1]).max(axis=1)
     still = np.ones(len(keys), bool)
     np.logical_and.at(still, curves.group, moved <= _STILL)
-    slopes = judge.slopes(keys)
     keys[still, 1:] = False
     return ThinCurves(keys, slopes)
 
 
-class _Judge:
-    """How far off keys are: each group alone, and all together."""
+class _Piece:
+    """A stretch of curves whose keys are sought: how far off keys are, each group alone and all together."""
 
     def __init__(
         self,
         curves: Curves,
+        steep: Array,
+        held: tuple[bool, bool],
+        loop: bool,
         skeleton: Skeleton,
         pose: LocalPose,
         settings: CurveSettings,
-        loop: bool,
-        per_frame: int,
     ) -> None:
-        self._curves, self._skeleton, self._pose = curves, skeleton, pose
-        self._smooth, self._loop, self._per_frame = settings.smooth, loop, per_frame
-        self._every = Looks.at(np.ones(curves.values.shape, bool), self._per_frame)
-        self._steep = slopes_of(curves.values, loop)
-        self._wanted = self._drawn(self._steep, self._every)
+        self._curves, self._steep, self._held, self._loop = curves, steep, held, loop
+        self._skeleton, self._pose, self._smooth = skeleton, pose, settings.smooth
         self._bound = _SPENT * settings.max_error_m
         self._reach = reaches(skeleton, settings.probe_m)
         lever = levers(skeleton, self._reach, np.zeros(len(skeleton), bool))
@@ -148,31 +165,53 @@ class _Judge:
         self._below = np.zeros((count, count))  # [j, i]: j is i or hangs below it
         for joint in range(count):
             self._below[joint, list(skeleton.path_to(joint))] = 1
-        self._local = pose(self._wanted)
-        self._model = kinematics.model_from_local(skeleton.parents, *self._local)
+        self._look(1)
 
-    def slopes(self, keys: Mask) -> Array:
-        """How steep the curves (C, F) are at keys (G, F), per frame; 0 where they are straight."""
-        kept = keys[self._curves.group]
-        return self._fitted(kept, Looks.at(kept, self._per_frame))
+    def _look(self, per_frame: int) -> None:
+        """Look so often at each frame from now on."""
+        self._per_frame = per_frame
+        every = Spans.of(np.ones(self._steep.shape, bool))
+        wanted = self._drawn(self._steep.ravel(), every)
+        self._fit = SlopeFit(wanted, self._steep, per_frame)
+        self._local = self._pose(wanted)
+        self._model = kinematics.model_from_local(self._skeleton.parents, *self._local)
 
-    def _fitted(self, kept: Mask, looks: Looks) -> Array:
+    def thin(self) -> ThinCurves:
+        """The keys (G, F) with which all lies within the bound, and the slopes of the curves (C, F)."""
+        keys = np.zeros((len(self._curves.joints), self._steep.shape[1]), bool)
+        keys[:, [0, -1]] = True
+        while (score := self.alone(keys)).any():
+            keys = _split(keys, score)
+        if self._smooth:
+            self._look(_PER_FRAME)
+        while (score := self.together(keys)).any():
+            keys = _split(keys, score)
+        spans, slopes = Spans.of(keys[self._curves.group]), np.zeros(self._steep.shape)
+        slopes.ravel()[spans.keys] = self._fitted(spans)
+        return ThinCurves(keys, slopes)
+
+    def _fitted(self, spans: Spans) -> Array:
+        """How steep the curves are at keys (N,), per frame; 0 where they are straight."""
         if not self._smooth:
-            return np.zeros_like(self._steep)
-        out = fitted_slopes(self._curves.values, self._steep, kept, looks, self._wanted)
+            return np.zeros(len(spans.keys))
+        firsts, lasts = spans.firsts, spans.length == 0
+        held = lasts & self._held[1]
+        held[firsts] |= self._held[0]
+        out = self._fit.at(self._curves.values, spans, held)
         if self._loop:
-            out[:, [0, -1]] = out[:, [0, -1]].mean(axis=1, keepdims=True)
+            out[firsts] = out[lasts] = (out[firsts] + out[lasts]) / 2
         return out
 
-    def _drawn(self, slopes: Array, looks: Looks) -> Array:
+    def _drawn(self, slopes: Array, spans: Spans) -> Array:
         values = self._curves.values
-        return smooth(values, slopes, looks) if self._smooth else straight(values, looks)
+        if self._smooth:
+            return smooth(values, slopes, spans, self._per_frame)
+        return straight(values, spans, self._per_frame)
 
     def _played(self, keys: Mask) -> tuple[Array, Array]:
         """The local pose that keys (G, F) make."""
-        kept = keys[self._curves.group]
-        looks = Looks.at(kept, self._per_frame)
-        return self._pose(self._drawn(self._fitted(kept, looks), looks))
+        spans = Spans.of(keys[self._curves.group])
+        return self._pose(self._drawn(self._fitted(spans), spans))
 
     def alone(self, keys: Mask) -> Array:
         """The parts (G, F) of the bound that groups take with keys (G, F), where one is too far by itself."""
