@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import denoise, faults, filters, footlock, grounding, quat
+from . import denoise, faults, filters, footlock, gaps, grounding, quat
 from .body_map import BodyMap, heading, leg_length
 from .checks import Array, Index, expect_positive
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
@@ -179,13 +179,17 @@ def _mend_sensor(
     )
     bad = track.frozen | track.spikes
     max_gap = max(int(settings.longest_bridge_s * motion.rate), 1)
-    mended, bridged = faults.bridge(raw, bad, max_gap)
+    calm = settings.jitter and track.noise > 0
+    if calm:
+        mended, bridged = gaps.fill(raw, bad, track.noise, max_gap)
+    else:
+        mended, bridged = faults.bridge(raw, bad, max_gap)
     found = []
     if bad.any():
         found = sensor_findings(motion.skeleton.names[joint], track, (raw, mended), motion.rate, max_gap)
-    if settings.jitter and track.noise > 0:
+    if calm:
         mended = denoise.denoise_rotations(mended, motion.rate, track.noise)
-        # Calm neighbours give better slopes than shaking ones; what is as short as a spike needs none.
+        # Calm neighbours can be met with their slopes; what is as short as a spike needs no bridge by now.
         starts, stops = runs(bridged)
         long = stops - starts > faults.LONGEST_SPIKE
         mended, _ = faults.bridge(

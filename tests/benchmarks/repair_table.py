@@ -99,7 +99,8 @@ def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> Motion:
     """What repair's kind of filter leaves of the noise when it knows the truth's power, with no fault at all.
 
     The Wiener filter of each of a joint's axes, in windows of a third of a second: the share of each
-    frequency is the truth's power over that and the noise's.
+    frequency is the truth's power over that and the noise's. Of the windows' means it knows no more than the
+    noisy take says.
     """
     rough = corrupt.corrupt(clean, seed, replace(damage, spikes_per_min=0, frozen_per_min=0)).motion.rotations
     half = 20
@@ -110,7 +111,7 @@ def ideal(clean: Motion, damage: corrupt.Damage, seed: int) -> Motion:
     noise = (np.radians(damage.white_deg) / 2) ** 2 * half  # of a window's sum of squares
     for start in range(0, len(clean) + half, half):
         part = slice(start, start + 2 * half)
-        level = padded[1][part].mean(axis=0)
+        level = padded[0][part].mean(axis=0)
         noisy, true = (np.fft.rfft(window * (q[part] - level), axis=0) for q in padded)
         power = np.abs(true) ** 2
         calm = np.fft.irfft(noisy * power / (power + noise), 2 * half, axis=0)
