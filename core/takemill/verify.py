@@ -137,6 +137,11 @@ def _names(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> It
         scene = scenes[clip["file"]]
         if scene and clip["name"] not in scene.curves:
             yield f"clip {clip['name']!r}: there is no such animation in {clip['file']}"
+    for file, scene in scenes.items():
+        for name, extras in scene.extras.items() if scene else ():
+            ours = isinstance(extras, dict) and extras.keys() >= {"name", "source", "keys"}
+            if ours and name not in names:  # a character may bring animations of its own
+                yield f"{file}: it holds a clip {name!r}, which the list does not name"
 
 
 def _paths(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
@@ -167,6 +172,9 @@ def _clip(
 ) -> Verdict:
     name, seconds = clip["name"], scene.duration_s(clip["name"])
     wrong = list(_times(clip, seconds))
+    most_mm, told_mm = 1000 * said["settings"]["reduce"]["max_error_m"], clip["keys"]["max_error_mm"]
+    if told_mm > most_mm + 1e-3:
+        wrong.append(f"the list says that its keys are {told_mm:g} mm off; {most_mm:g} are allowed")
     joints = scene.joints or scene.moved_by(name)
     ends = _seen(scene, names, scene.worlds(name, np.array([0.0, clip["duration_s"]])))
     root = said["skeleton"]["root"]

@@ -36,11 +36,11 @@ RECIPE = "".join(
 )
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    """A folder with a set, and the clips in it."""
+@pytest.fixture(scope="module", params=["linear", "cubic"])
+def made(request, tmp_path_factory):
+    """A folder with a set of straight or of curved keys, and the clips in it."""
     motion = small_takes.stand_and_walk()
-    recipe = parse_recipe(RECIPE)
+    recipe = parse_recipe(f'[reduce]\ninterpolation = "{request.param}"\n' + RECIPE)
     take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), recipe)
     clips = pipeline.make_clips(take, recipe)
     folder = tmp_path_factory.mktemp("set") / "set"
@@ -107,8 +107,11 @@ def animation(text: dict, name: str) -> dict:
     return next(one for one in text["animations"] if one["name"] == name)
 
 
-def nudge(path: str, by: float, clip: str, node: str, key: int = -1):
-    """Add to the first number of a key of a channel, in place in the binary."""
+def nudge(path: str, by: float, clip: str, node: str, key: int = -1, part: int = 1):
+    """Add to the first number of a key of a channel, in place in the binary.
+
+    Of a curved key there are three parts: the slope towards it, itself, and the slope away from it.
+    """
 
     def change(text: dict, rest: bytearray) -> None:
         one = animation(text, clip)
@@ -122,7 +125,9 @@ def nudge(path: str, by: float, clip: str, node: str, key: int = -1):
         width = {"VEC3": 3, "VEC4": 4}[accessor["type"]]
         item = struct.calcsize(kind)
         place = view.get("byteOffset", 0) + accessor.get("byteOffset", 0)
-        place += (key % accessor["count"]) * width * item
+        curved = one["samplers"][channel["sampler"]].get("interpolation") == "CUBICSPLINE"
+        row = 3 * (key % (accessor["count"] // 3)) + part if curved else key % accessor["count"]
+        place += row * width * item
         scale = {"<f": 1.0, "<h": 32767, "<b": 127}[kind]
         value = struct.unpack_from(kind, rest, place)[0] + by * scale
         struct.pack_into(kind, rest, place, value if kind == "<f" else round(value))
@@ -193,6 +198,14 @@ DAMAGE = {
     "a contact outside": (
         lambda f: relist(f, lambda s: s["clips"][0]["contacts"].update(leftFoot=[[0, 900]])),
         "a contact of leftFoot",
+    ),
+    "a clip off the list": (
+        lambda f: relist(f, lambda s: s["clips"].pop(2)),
+        "set.glb: it holds a clip 'drift', which the list does not name",
+    ),
+    "a larger error told": (
+        lambda f: relist(f, lambda s: s["clips"][0]["keys"].update(max_error_mm=0.6)),
+        "walk: the list says that its keys are 0.6 mm off; 0.5 are allowed",
     ),
     "a clip twice": (
         lambda f: relist(f, lambda s: s["clips"].append(s["clips"][0])),
@@ -276,6 +289,23 @@ def test_a_pose_that_is_off_between_the_ends_is_told_where_the_take_is_at_hand(m
     rewrite(folder, nothing, nudge("rotation", 0.02, "off", "left_upper_arm", key=3))
     assert problems(folder) == []
     assert any("off: a joint is" in text for text in problems(folder, made[1]))
+
+
+@pytest.mark.parametrize("made", ["cubic"], indirect=True)
+def test_a_wrong_slope_of_a_curved_key_is_told_where_the_take_is_at_hand(made, folder):
+    """The keys are where they were: only what is played between two of them is off."""
+    rewrite(folder, nothing, nudge("rotation", 3.0, "off", "left_upper_arm", key=3, part=2))
+    assert problems(folder) == []
+    assert any("off: a joint is" in text for text in problems(folder, made[1]))
+
+
+def test_the_two_sets_differ_in_what_they_are_named_for(made):
+    """In the curved one nearly all channels that turn are CUBICSPLINE."""
+    recipe = json.loads((made[0] / "clips.json").read_bytes())["settings"]["reduce"]["interpolation"]
+    text = glb_reader.read_glb((made[0] / "set.glb").read_bytes()).json
+    ways = [one.get("interpolation", "LINEAR") for clip in text["animations"] for one in clip["samplers"]]
+    assert (ways.count("CUBICSPLINE") > 0.8 * len(ways)) == (recipe == "cubic"), ways
+    assert ("CUBICSPLINE" in ways) == (recipe == "cubic")
 
 
 def test_the_players_agree_with_the_tests_own(made):
