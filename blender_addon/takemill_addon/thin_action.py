@@ -5,13 +5,14 @@ Location and rotation of bones are thinned, each with its own keys. All else in 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import bpy
 import numpy as np
 
 from takemill.checks import Array, Index
-from takemill.reduce_curves import Curves, CurveSettings, thin_curves
+from takemill.reduce_curves import Curves, CurveSettings, ThinCurves, thin_curves
 
 from . import actions, rotation_modes
 from .bone_curves import BoneCurve, Channels, bone_curves, read_channels
@@ -30,50 +31,80 @@ class _Row(NamedTuple):
     turns: bool
 
 
-def thin_action(
-    armature: bpy.types.Object,
-    action: bpy.types.Action,
-    name: str,
-    settings: CurveSettings,
-    loop: bool = False,
-) -> tuple[bpy.types.Action, int, int]:
-    """A thinned copy of `action`, called `name`, and how many keys there were and are.
+class Thinning:
+    """The thinning of an Action: read first, then worked out, then written.
 
-    A property gets no more keys than it had: where it would, its curves stay as they are.
-
-    Raises:
-        InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
+    Only the first and the last touch Blender's data; the work may be done in a thread of its own.
     """
-    slot, rig = actions.slot_for(action, armature), read_rig(armature)
-    found = bone_curves(actions.channelbag(action, slot))
-    frames = key_frames(action, found)
-    channels, rows = read_channels(rig, found, frames), _rows(rig, found)
+
+    def __init__(
+        self,
+        armature: bpy.types.Object,
+        action: bpy.types.Action,
+        settings: CurveSettings,
+        loop: bool = False,
+    ) -> None:
+        """Read `action` as it moves `armature`.
+
+        Raises:
+            InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
+        """
+        self._action, self._settings, self._loop = action, settings, loop
+        self._slot, self._rig = actions.slot_for(action, armature), read_rig(armature)
+        found = bone_curves(actions.channelbag(action, self._slot))
+        self._frames = key_frames(action, found)
+        self._channels = read_channels(self._rig, found, self._frames)
+        self._rows = _rows(self._rig, found)
+        self._curves = _curves(self._channels, self._rows)
+        frame = ArmatureFrame.of(armature)
+        self._size, self._skeleton = frame.size, frame.world_skeleton(self._rig.skeleton)
+        self._thin: ThinCurves | None = None
+
+    def work(self, progress: Callable[[float], object] | None = None) -> None:
+        """Find the keys; `progress` is told the part that is behind, and what it raises ends the work."""
+        self._thin = thin_curves(
+            self._curves, self._skeleton, self._pose, self._settings, self._loop, progress
+        )
+
+    def write(self, name: str) -> tuple[bpy.types.Action, int, int]:
+        """A thinned copy of the Action, called `name`, and how many keys there were and are.
+
+        A property gets no more keys than it had: where it would, its curves stay as they are.
+        """
+        new, thin = self._action.copy(), self._thin
+        assert thin is not None, "work comes first"
+        new.name, new.use_fake_user = name, True
+        bag = actions.channelbag(new, new.slots[list(self._action.slots).index(self._slot)])
+        before = after = 0
+        for row, values, slopes, group in zip(
+            self._rows, self._curves.values, thin.slopes, self._curves.group, strict=True
+        ):
+            curve = bag.fcurves.find(row.path, index=row.component)
+            keys, count = np.flatnonzero(thin.keys[group]), len(curve.keyframe_points)
+            if len(keys) < count:
+                steep = slopes[keys] if self._settings.smooth else None
+                _write(curve, self._frames.start + keys, values[keys], steep)
+            before, after = before + count, after + len(curve.keyframe_points)
+        return new, before, after
+
+    def _pose(self, values: Array) -> tuple[Array, Array]:
+        rotations, translations = _local(self._rig, self._channels, self._rows, values)
+        return rotations, translations * self._size
+
+
+def _curves(channels: Channels, rows: list[_Row]) -> Curves:
+    """The curves of all rows; those of one property are keyed together."""
     paths = list(dict.fromkeys(row.path for row in rows))
     first = {row.path: row for row in reversed(rows)}
-    curves = Curves(
-        np.array([_values(channels, row) for row in rows]).reshape(len(rows), len(frames)),
+    values = [
+        (channels.rotation if row.turns else channels.location)[:, row.bone, row.component] for row in rows
+    ]
+    return Curves(
+        np.array(values).reshape(len(rows), len(channels.location)),
         np.array([paths.index(row.path) for row in rows], np.intp),
         np.array([first[path].bone for path in paths], np.intp),
         np.array([first[path].turns for path in paths], bool),
     )
-    frame = ArmatureFrame.of(armature)
-
-    def pose(values: Array) -> tuple[Array, Array]:
-        rotations, translations = _local(rig, channels, rows, values)
-        return rotations, translations * frame.size
-
-    thin = thin_curves(curves, frame.world_skeleton(rig.skeleton), pose, settings, loop)
-    new = action.copy()
-    new.name, new.use_fake_user = name, True
-    new_bag = actions.channelbag(new, new.slots[list(action.slots).index(slot)])
-    before = after = 0
-    for row, values, slopes, group in zip(rows, curves.values, thin.slopes, curves.group, strict=True):
-        curve = new_bag.fcurves.find(row.path, index=row.component)
-        keys, count = np.flatnonzero(thin.keys[group]), len(curve.keyframe_points)
-        if len(keys) < count:
-            _write(curve, frames.start + keys, values[keys], slopes[keys] if settings.smooth else None)
-        before, after = before + count, after + len(curve.keyframe_points)
-    return new, before, after
 
 
 def _rows(rig: Rig, curves: list[BoneCurve]) -> list[_Row]:
@@ -89,11 +120,6 @@ def _rows(rig: Rig, curves: list[BoneCurve]) -> list[_Row]:
         if turns or path == "location":
             out.append(_Row(curve.data_path, curve.array_index, bone, turns))
     return out
-
-
-def _values(channels: Channels, row: _Row) -> Array:
-    """What a curve says on each frame (F,)."""
-    return (channels.rotation if row.turns else channels.location)[:, row.bone, row.component]
 
 
 def _local(rig: Rig, channels: Channels, rows: list[_Row], values: Array) -> tuple[Array, Array]:

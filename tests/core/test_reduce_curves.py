@@ -187,8 +187,8 @@ def test_a_long_loops_slopes_meet_at_its_seam():
         assert (np.abs(thin.slopes[:, 0] - thin.slopes[:, -1]).max() == 0) == loop
 
 
-def test_progress_is_told_and_may_end_the_work():
-    motion, told = synthetic.walk(rate=60, steps=12).motion, []
+def test_progress_is_told_and_may_end_the_work(monkeypatch):
+    motion, told = synthetic.walk(rate=60, steps=30).motion, []
     thin_curves(curves_of(motion), motion.skeleton, pose_of(motion), progress=told.append)
     assert told == sorted(told)
     assert told[0] == 0
@@ -198,8 +198,18 @@ def test_progress_is_told_and_may_end_the_work():
         if part > 0:
             raise KeyboardInterrupt
 
+    poses = []
+
+    def counted(values):
+        poses.append(len(values))
+        return pose_of(motion)(values)
+
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    thin_curves(curves_of(motion), motion.skeleton, counted)
+    every = len(poses)
     with pytest.raises(KeyboardInterrupt):
-        thin_curves(curves_of(motion), motion.skeleton, pose_of(motion), progress=enough)
+        thin_curves(curves_of(motion), motion.skeleton, counted, progress=enough)
+    assert len(poses) < 1.8 * every  # of the pieces that had not begun none was worked on
 
 
 @pytest.mark.parametrize("frames", [1, 2, 3])
