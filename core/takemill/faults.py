@@ -187,7 +187,7 @@ def _fits(t: Array) -> tuple[Array, Array]:
     powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
     known = powers[:, :_SIDE]
     across = np.swapaxes(known, 1, 2)
-    fits = powers @ _solved(across @ known, across)
+    fits = powers @ solved(across @ known, across)
     return fits, np.sqrt(1 + np.square(fits[:, _SIDE:]).sum(axis=-1).max(axis=-1))
 
 
@@ -280,10 +280,10 @@ def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
     powers = t[..., None] ** np.arange(3) * weight[..., None]
     across = np.swapaxes(powers, 1, 2)
     normal = across @ powers + 1e-9 * np.eye(3)
-    return _solved(normal, across @ vectors)[:, 1]
+    return solved(normal, across @ vectors)[:, 1]
 
 
-def _solved(matrices: Array, sides: Array) -> Array:
+def solved(matrices: Array, sides: Array) -> Array:
     """The x (..., N, M) of positive definite matrices (..., N, N) times x = sides (..., N, M), for tiny N.
 
     LAPACK is called matrix by matrix, and where it starts threads for each it takes ten times as long.

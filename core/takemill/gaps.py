@@ -16,6 +16,7 @@ import numpy as np
 
 from . import quat
 from .checks import Array, Index, Mask
+from .faults import solved
 from .series import filled, runs
 
 _REACH = 6  # good frames on either side that tell about a gap
@@ -109,15 +110,15 @@ def _system(before: int, length: int, after: int) -> tuple[Array, Array, Array]:
     time = np.where(here < _REACH, here, here + length).astype(float) - here[0] + 1
     gap = np.arange(length) + before + 1.0
     line, line_gap = np.stack([np.ones_like(time), time], 1), np.stack([np.ones_like(gap), gap], 1)
-    for k, loose in enumerate(_LOOSENESS):
-        spread = loose * _wandering(time, time) + np.eye(len(time))
-        inverse = np.linalg.inv(spread)
-        seen = line.T @ inverse
-        fit = np.linalg.solve(seen @ line, seen)  # the straight line
-        form = inverse - seen.T @ fit
-        misfits[k][np.ix_(here, here)] = form
-        weights[k][:, here] = line_gap @ fit + loose * _wandering(gap, time) @ form
-        constants[k] = 1.5 * (np.linalg.slogdet(spread)[1] + np.linalg.slogdet(seen @ line)[1])
+    loose = np.array(_LOOSENESS)[:, None, None]
+    spread = loose * _wandering(time, time) + np.eye(len(time))
+    inverse = solved(spread, np.broadcast_to(np.eye(len(time)), spread.shape))
+    seen = line.T @ inverse
+    fit = solved(seen @ line, seen)  # the straight line
+    form = inverse - seen.swapaxes(1, 2) @ fit
+    misfits[:, here[:, None], here] = form
+    weights[:, :, here] = line_gap @ fit + loose * _wandering(gap, time) @ form
+    constants = 1.5 * (np.linalg.slogdet(spread)[1] + np.linalg.slogdet(seen @ line)[1])
     return weights, misfits, constants
 
 

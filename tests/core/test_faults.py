@@ -179,4 +179,4 @@ def test_small_systems_are_solved() -> None:
         roots = rng.normal(size=(50, size + 2, size))
         matrices, sides = np.swapaxes(roots, 1, 2) @ roots, rng.normal(size=(50, size, 2))
         expected = np.linalg.solve(matrices, sides)
-        assert np.allclose(faults._solved(matrices, sides), expected, rtol=1e-8, atol=1e-8)
+        assert np.allclose(faults.solved(matrices, sides), expected, rtol=1e-8, atol=1e-8)
