@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 
 import bpy
 
@@ -150,72 +151,79 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     return new, f"{findings.summary(one for one in found if one.mended)} mended"
 
 
+@dataclass(frozen=True)
+class Limits:
+    """What of a take is to be mended.
+
+    Attributes:
+        bones: their names; None for all.
+        frames: the first and the last scene frame; None for all.
+        missing: what the user has yet to choose, in words; "" where nothing is.
+    """
+
+    bones: tuple[str, ...] | None = None
+    frames: tuple[int, int] | None = None
+    missing: str = ""
+
+    @classmethod
+    def of(cls, context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> Limits:
+        """The scene's choice, for a take of an armature."""
+        scene = context.scene
+        chosen, bones, frames, missing = scene.takemill, None, None, ""
+        if chosen.mend_bones == "SELECTED":
+            bones = tuple(bone.name for bone in armature.pose.bones if stage.is_selected(bone))
+            if not bones:
+                missing = "No bone is selected; select some in pose mode, or mend all"
+        if chosen.mend_frames == "PREVIEW":
+            frames = (scene.frame_preview_start, scene.frame_preview_end)
+            if not scene.use_preview_range:
+                frames, missing = None, "The timeline has no preview range; set one, or mend all frames"
+        elif chosen.mend_frames == "MARKERS":
+            marked = [marker.frame for marker in raw.pose_markers if marker.select]
+            if len(marked) > 1:
+                frames = (min(marked), max(marked))
+            else:
+                missing = "Select one pose marker before and one after what is to be mended"
+        return cls(bones, frames, missing)
+
+
 def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSettings:
     """The scene's choice of steps, bones and frames.
 
     Raises:
         InputError: the choice leaves no bone or no frame.
     """
-    chosen = context.scene.takemill
+    chosen, limits = context.scene.takemill, Limits.of(context, work.armature, work.action)
+    if limits.missing:
+        raise InputError(limits.missing)
     return RepairSettings(
         **{step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS},
-        joints=_joints(work) if chosen.mend_bones == "SELECTED" else (),
-        ranges_s=_ranges_s(context.scene, work) if chosen.mend_frames != "ALL" else (),
+        joints=limits.bones or (),
+        ranges_s=_ranges_s(limits.frames, work) if limits.frames else (),
     )
+
+
+def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, float], ...]:
+    """Scene frames as seconds of the take."""
+    first, last = max(frames[0] - work.take.start, 0), frames[1] - work.take.start
+    last = min(last, len(work.take.motion) - 1)
+    if first >= last:
+        raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")
+    rate = work.take.motion.rate
+    return ((seconds(first, rate), seconds(last, rate)),)
 
 
 def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
     """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
-    scene = context.scene
-    chosen = scene.takemill
-    said = {step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS}
+    said: dict[str, object] = {step: getattr(context.scene.takemill, f"mend_{step}") for step in REPAIR_STEPS}
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
-    if chosen.mend_bones == "SELECTED":
-        said["bones"] = [bone.name for bone in armature.pose.bones if stage.is_selected(bone)]
-    if chosen.mend_frames == "PREVIEW":
-        said["frames"] = [scene.use_preview_range, scene.frame_preview_start, scene.frame_preview_end]
-    elif chosen.mend_frames == "MARKERS":
-        said["frames"] = _marked(raw)
-    return json.dumps(said)
+    limits = Limits.of(context, armature, raw)
+    return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
 
 
 def is_behind(context: bpy.types.Context, armature: bpy.types.Object, preview: bpy.types.Action) -> bool:
     """Whether a preview was made with other settings than those that stand now."""
     return preview.takemill.asked != asked(context, armature, preview.takemill.source)
-
-
-def _marked(action: bpy.types.Action) -> list[int]:
-    """The first and the last frame of the selected pose markers; none where fewer than two are selected."""
-    frames = [marker.frame for marker in action.pose_markers if marker.select]
-    return [min(frames), max(frames)] if len(frames) > 1 else []
-
-
-def _joints(work: stage.Work) -> tuple[str, ...]:
-    names = tuple(bone.name for bone in work.armature.pose.bones if stage.is_selected(bone))
-    if not names:
-        raise InputError(f"armature {work.armature.name!r}: no bone is selected; select some, or mend all")
-    return names
-
-
-def _ranges_s(scene: bpy.types.Scene, work: stage.Work) -> tuple[tuple[float, float], ...]:
-    """The chosen scene frames as seconds of the take."""
-    if scene.takemill.mend_frames == "PREVIEW":
-        if not scene.use_preview_range:
-            raise InputError("the timeline has no preview range; set one, or mend all frames")
-        first, last = scene.frame_preview_start, scene.frame_preview_end
-    else:
-        frames = _marked(work.action)
-        if not frames:
-            raise InputError(
-                f"action {work.action.name!r}: select one pose marker before and one after "
-                "what is to be mended"
-            )
-        first, last = frames
-    first, last = max(first - work.take.start, 0), min(last - work.take.start, len(work.take.motion) - 1)
-    if first >= last:
-        raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")
-    rate = work.take.motion.rate
-    return ((seconds(first, rate), seconds(last, rate)),)
 
 
 CLASSES = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import bpy
 
 from . import findings
-from .operators_repair import is_behind, raw_and_preview
+from .operators_repair import Limits, is_behind, raw_and_preview
 from .panel_steps import ActionStep, paragraph
 from .properties_repair import REPAIR_STEPS
 
@@ -77,12 +77,17 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         column = layout.column(align=True)
         column.prop(chosen, "mend_bones")
         column.prop(chosen, "mend_frames")
-        if (chosen.mend_bones, chosen.mend_frames) != ("ALL", "ALL"):
-            paragraph(layout, context, _limits(chosen), "INFO")
-        preview = raw_and_preview(action)[1]
+        raw, preview = raw_and_preview(action)
+        limits = Limits.of(context, armature, raw)
+        if limits.missing:
+            _warn(layout, context, f"{limits.missing}.")
+        elif limits != Limits():
+            paragraph(layout, context, _beyond(limits), "INFO")
         if preview:
             _draw_preview(layout, context, action == preview, is_behind(context, armature, preview))
         else:
+            if action.takemill.repaired:
+                layout.label(text="This take is repaired already", icon="CHECKMARK")
             layout.operator("takemill.preview_repair", icon="HIDE_OFF")
             layout.operator("takemill.repair_take", icon="MODIFIER")
         if any(one.kind == "pose" and one.joint for one in action.takemill.findings):
@@ -92,12 +97,18 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         paragraph(caution, context, _CAUTION, "ERROR")
 
 
-def _limits(chosen) -> str:
+def _warn(layout, context, text: str) -> None:
+    warning = layout.column()
+    warning.alert = True
+    paragraph(warning, context, text, "ERROR")
+
+
+def _beyond(limits: Limits) -> str:
     """What a repair of some bones or frames does to the rest."""
     feet = []
-    if chosen.mend_frames != "ALL":
+    if limits.frames:
         feet.append("in these frames")
-    if chosen.mend_bones != "ALL":
+    if limits.bones:
         feet.append("with both feet selected")
     return (
         f"Feet are pinned only {' and '.join(feet)}. Drift and floor move the whole take: untick them to "
@@ -108,9 +119,7 @@ def _limits(chosen) -> str:
 def _draw_preview(layout, context, shown: bool, behind: bool) -> None:
     """What can be done with a preview that is there; `behind` says that settings were changed since."""
     if behind:
-        warning = layout.column()
-        warning.alert = True
-        paragraph(warning, context, "The settings were changed since this preview was made.", "ERROR")
+        _warn(layout, context, "The settings were changed since this preview was made.")
     column = layout.column(align=True)
     text = "Repaired Take is Shown" if shown else "Raw Take is Shown"
     column.operator("takemill.compare_repair", text=text, icon="ARROW_LEFTRIGHT", depress=shown)

@@ -192,7 +192,7 @@ def test_only_selected_bones_are_mended(suit):
     only(*SENSORS)
     chosen.mend_bones = "SELECTED"
     select(suit)
-    with pytest.raises(RuntimeError, match="no bone is selected"):
+    with pytest.raises(RuntimeError, match="No bone is selected"):
         takemill.preview_repair()
     assert playing(suit) == raw
     names = ("left_lower_arm", "head")
@@ -208,7 +208,7 @@ def test_only_the_chosen_frames_are_mended(suit, by):
     only(*SENSORS)
     scene.takemill.mend_frames = by
     with pytest.raises(
-        RuntimeError, match="no preview range" if by == "PREVIEW" else "select one pose marker"
+        RuntimeError, match="no preview range" if by == "PREVIEW" else "Select one pose marker"
     ):
         takemill.repair_take()
     first, last = 61, 160

@@ -1,0 +1,154 @@
+"""What the panels of check, repair and cuts say, drawn on a layout that takes notes."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import bpy
+import pytest
+
+import corrupt
+import reference_poses
+import synthetic
+from blender_scene import empty_scene, import_bvh
+from takemill_addon.panels_cuts import TAKEMILL_PT_cuts
+from takemill_addon.panels_repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
+
+pytestmark = pytest.mark.usefixtures("addon")
+takemill = bpy.ops.takemill
+
+
+class Notes:
+    """A layout that keeps what is put on it: (operator or property or "", text, icon, whether in alarm)."""
+
+    def __init__(self, rows: list[tuple[str, str, str, bool]] | None = None, alert: bool = False) -> None:
+        self.rows = [] if rows is None else rows
+        self.alert = alert
+
+    def _part(self, **_: object) -> Notes:
+        return Notes(self.rows, self.alert)
+
+    row = column = grid_flow = split = _part
+
+    def panel(self, *_: object, **__: object) -> tuple[Notes, None]:
+        return self._part(), None
+
+    def label(self, text: str = "", icon: str = "NONE") -> None:
+        self.rows.append(("", text, icon, self.alert))
+
+    def operator(self, name: str, text: str | None = None, icon: str = "NONE", **_: object) -> None:
+        self.rows.append((name, text or "", icon, self.alert))
+
+    def prop(self, _: object, name: str, **__: object) -> None:
+        self.rows.append((name, "", "NONE", self.alert))
+
+    def template_list(self, name: str, *_: object, **__: object) -> None:
+        self.rows.append((name, "", "NONE", self.alert))
+
+
+def drawn(panel, armature) -> Notes:
+    notes = Notes()
+    context = SimpleNamespace(
+        scene=bpy.context.scene,
+        preferences=SimpleNamespace(system=SimpleNamespace(ui_scale=1.0)),
+        region=SimpleNamespace(width=300),
+        view_layer=bpy.context.view_layer,
+    )
+    panel.draw_action(SimpleNamespace(layout=notes), context, armature, armature.animation_data.action)
+    return notes
+
+
+def words(notes: Notes) -> str:
+    return " ".join(text for _, text, _, _ in notes.rows if text)
+
+
+def alarms(notes: Notes) -> str:
+    return " ".join(text for _, text, _, alert in notes.rows if alert)
+
+
+def buttons(notes: Notes) -> dict[str, str]:
+    return {name: text for name, text, _, _ in notes.rows if name.startswith("takemill.")}
+
+
+@pytest.fixture
+def suit(tmp_path):
+    empty_scene(60)
+    armature = import_bvh(corrupt.corrupt(synthetic.walk(rate=60, steps=6).motion, 5).motion, tmp_path)
+    takemill.map_body()
+    return armature
+
+
+def test_the_repair_panel_says_what_a_session_owes_its_performer(suit):
+    """The caution that the project's design asks for."""
+    said = words(drawn(TAKEMILL_PT_repair, suit))
+    for part in ("clear the space", "spot falls and kicks", "straps loose", "stop on pain or dizziness",
+                 "no medical assessment", "local rules and a licensed professional come first"):  # fmt: skip
+        assert part in said
+
+
+def test_a_preview_that_is_behind_its_settings_is_marked_and_can_be_renewed(suit):
+    assert "takemill.repair_take" in buttons(drawn(TAKEMILL_PT_repair, suit))
+    takemill.preview_repair()
+    panel = drawn(TAKEMILL_PT_repair, suit)
+    assert alarms(panel) == ""
+    assert buttons(panel)["takemill.preview_repair"] == "Preview Again"
+    assert "takemill.repair_take" not in buttons(panel)
+    bpy.context.scene.takemill.mend_pin = False
+    panel = drawn(TAKEMILL_PT_repair, suit)
+    assert alarms(panel) == "The settings were changed since this preview was made."
+    assert any(icon == "ERROR" and alert for _, _, icon, alert in panel.rows)
+    assert buttons(panel)["takemill.preview_repair"] == "Renew Preview"
+    takemill.preview_repair()
+    assert alarms(drawn(TAKEMILL_PT_repair, suit)) == ""
+
+
+def test_limits_are_explained_and_what_they_miss_is_said(suit):
+    scene, chosen = bpy.context.scene, bpy.context.scene.takemill
+    assert "Feet are pinned" not in words(drawn(TAKEMILL_PT_repair, suit))
+    chosen.mend_frames = "PREVIEW"
+    assert "no preview range" in alarms(drawn(TAKEMILL_PT_repair, suit))
+    scene.use_preview_range = True
+    panel = drawn(TAKEMILL_PT_repair, suit)
+    assert alarms(panel) == ""
+    assert "Feet are pinned only in these frames. Drift and floor move the whole take" in words(panel)
+    chosen.mend_bones = "SELECTED"
+    for bone in suit.pose.bones:
+        (bone if hasattr(bone, "select") else bone.bone).select = False
+    assert "No bone is selected" in alarms(drawn(TAKEMILL_PT_repair, suit))
+    bone = suit.pose.bones["head"]
+    (bone if hasattr(bone, "select") else bone.bone).select = True
+    assert "only in these frames and with both feet selected" in words(drawn(TAKEMILL_PT_repair, suit))
+
+
+def test_a_repaired_take_says_that_it_is(suit):
+    takemill.repair_take()
+    assert "repaired already" in words(drawn(TAKEMILL_PT_repair, suit))
+
+
+def test_a_check_shows_measures_and_findings(suit):
+    assert words(drawn(TAKEMILL_PT_check, suit)) == ""  # just the buttons
+    takemill.check_take()
+    panel = drawn(TAKEMILL_PT_check, suit)
+    assert "Spikes, joint frames" in words(panel)
+    assert "before" not in words(panel)
+    assert any(name == "TAKEMILL_UL_findings" for name, *_ in panel.rows)
+    takemill.repair_take()
+    assert "before after" in words(drawn(TAKEMILL_PT_check, suit))
+
+
+def test_a_pose_is_offered_as_a_trim_of_the_take_and_of_a_cut(tmp_path):
+    empty_scene(120)
+    suit = import_bvh(reference_poses.take_with_pose({})[0], tmp_path)
+    takemill.map_body()
+    takemill.add_cut()
+    cut = suit.animation_data.action.takemill.cuts[0]
+    cut.start, cut.end = 1, 400
+    assert "takemill.trim_pose" not in buttons(drawn(TAKEMILL_PT_repair, suit))
+    assert "takemill.trim_cut" not in buttons(drawn(TAKEMILL_PT_cuts, suit))
+    takemill.check_take()
+    assert "takemill.trim_pose" in buttons(drawn(TAKEMILL_PT_repair, suit))
+    panel = drawn(TAKEMILL_PT_cuts, suit)
+    assert "takemill.trim_cut" in buttons(panel)
+    assert "This cut holds a T or A pose" in alarms(panel)
+    takemill.trim_cut()
+    assert "takemill.trim_cut" not in buttons(drawn(TAKEMILL_PT_cuts, suit))
