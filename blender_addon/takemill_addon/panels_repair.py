@@ -44,7 +44,11 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
             return
         layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
         if 0 <= known.finding_index < len(known.findings):
-            paragraph(layout, context, f"{known.findings[known.finding_index].message}.", "DOT")
+            chosen = known.findings[known.finding_index]
+            text = chosen.message  # a bone's name stays as it is
+            if not text.startswith(chosen.joint or " "):
+                text = text[:1].upper() + text[1:]
+            paragraph(layout, context, f"{text}.", "DOT")
         row = layout.row(align=True)
         row.operator("takemill.mark_findings", icon="MARKER_HLT")
         row.operator("takemill.clear_finding_marks", text="", icon="X")

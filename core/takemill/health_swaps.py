@@ -65,7 +65,7 @@ def swapped_pairs(motion: Motion, body: BodyMap) -> list[Finding]:
     for told in (arms, legs):
         if told:
             joint = motion.skeleton.names[body.require(f"left{told.tied[0][0]}")]
-            text = f"the sensors of both {' or '.join(map(_named, told.tied))} seem exchanged: {told.why}"
+            text = f"the sensors of both {', or '.join(map(_named, told.tied))} seem exchanged: {told.why}"
             out.append(Finding("swapped", joint, 0, len(motion), told.off_deg, "deg", False, text))
     return out
 

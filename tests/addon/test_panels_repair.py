@@ -132,6 +132,12 @@ def test_a_check_shows_measures_and_findings(suit):
     assert "Spikes, joint frames" in words(panel)
     assert "before" not in words(panel)
     assert any(name == "TAKEMILL_UL_findings" for name, *_ in panel.rows)
+    known = suit.animation_data.action.takemill
+    first = {one.kind: k for k, one in reversed(list(enumerate(known.findings)))}
+    known.finding_index = first["floor"]
+    assert "The feet stand" in words(drawn(TAKEMILL_PT_check, suit))
+    known.finding_index = first["spike"]
+    assert f"{known.findings[first['spike']].joint} jumps off" in words(drawn(TAKEMILL_PT_check, suit))
     takemill.repair_take()
     assert "before after" in words(drawn(TAKEMILL_PT_check, suit))
 

@@ -107,3 +107,12 @@ def test_examples_print_what_the_guide_shows(
     place = {"marsh_take.bvh": str(samples.path("marsh_take.bvh")), "mended.bvh": str(tmp_path / "m.bvh")}
     assert cli.main([place.get(word, word) for word in arguments]) == 0
     assert capsys.readouterr().out.splitlines()[: len(lines)] == lines
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/guide.md"])
+def test_the_pages_say_what_a_session_owes_its_performer(page: str) -> None:
+    """What the project's design asks for under Caution."""
+    said = " ".join((ROOT / page).read_text(encoding="utf-8").lower().split())
+    for part in ("clear of obstacles", "a spotter for falls and kicks", "straps", "stop on pain or dizziness",
+                 "no medical assessment", "local rules and a licensed professional come first"):  # fmt: skip
+        assert part in said

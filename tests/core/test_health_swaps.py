@@ -64,7 +64,7 @@ def test_each_exchanged_pair_is_found_and_no_other(name: str) -> None:
 
 def named(finding: Finding) -> list[str]:
     """The exchanges that a finding names."""
-    return finding.message.split(" seem ")[0].removeprefix("the sensors of both ").split(" or ")
+    return finding.message.split(" seem ")[0].removeprefix("the sensors of both ").split(", or ")
 
 
 @pytest.mark.parametrize("name", ["walk", "run", "punch", "dance_a", "bvh 1"])
