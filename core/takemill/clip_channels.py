@@ -7,7 +7,6 @@ for T frames of all clips together. Joints are ordered by depth, so that each de
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from copy import copy
 from itertools import pairwise
 
 import numpy as np
@@ -85,21 +84,6 @@ class ClipChannels:
         self._levers = self._measured(size)
         self._allow(max(1, round(motions[0].rate / 40)))
 
-    def of(self, chosen: Index) -> ClipChannels:
-        """The same with some of the clips alone; `chosen` are their numbers (N,)."""
-        out = copy(self)
-        frames = np.isin(self.clip, chosen)
-        counts = (self.stops - self.starts)[chosen]
-        out.stops = np.cumsum(counts)
-        out.starts = out.stops - counts
-        out.clip = np.repeat(np.arange(len(chosen)), counts)
-        out.last = np.repeat(out.stops - 1, counts)
-        for name in ("rotations", "places", "allowed", "_local", "_model", "_bones", "_bound", "_tip_ways"):
-            setattr(out, name, getattr(self, name)[..., frames])
-        for name in ("moving", "felt", "_levers"):
-            setattr(out, name, getattr(self, name)[..., chosen])
-        return out
-
     def _read(self, motions: Sequence[Motion], skeleton: Skeleton) -> None:
         """The curves of the channels, and the poses of all joints."""
         found = [moving_channels(motion) for motion in motions]
@@ -116,14 +100,14 @@ class ClipChannels:
         closed = (np.abs(final - first) < 2 * SAME).all(axis=0)
         self._local[:, :, self.stops - 1] = np.where(closed, first, final)
         self._model = self._in_model_space(self._local)
-        self.rotations = self._local[:, self.turning]
+        self.rotations = np.ascontiguousarray(self._local[:, self.turning])
         ways = np.empty((3, *self._local.shape[1:]), np.float32)
         ways[...] = skeleton.rest_translation[self.order].T[..., None]
         for joint in self.sliding:
             tracks = [motion.translation_of(int(self.order[joint])) for motion in motions]
             ways[:, joint] = np.concatenate(tracks).T
         ways[:, roots] = np.stack([ways[0, roots], ways[2, roots], -ways[1, roots]])
-        self.places = ways[:, self.sliding]
+        self.places = np.ascontiguousarray(ways[:, self.sliding])
         self._bones = ways
         self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], ways[:, child])
 
@@ -195,56 +179,72 @@ class ClipChannels:
         mean = np.add.reduceat(bend, self.starts, axis=1) / (self.stops - self.starts)
         return np.maximum(mean * mean, _LEAST)
 
-    def far(self, rotations: Planes, places: Planes) -> tuple[Planes, Planes]:
+    def far(
+        self, rotations: Planes, places: Planes, frames: Index | slice = slice(None)
+    ) -> tuple[Planes, Planes]:
         """How far a pose is off that keys play.
 
         Args:
-            rotations: (4, R, T) that the channels play.
-            places: (3, S, T) likewise.
+            rotations: (4, R, N) that the channels play on N frames.
+            places: (3, S, N) likewise.
+            frames: which frames those are.
 
         Returns:
-            How much of the bounds (J, T) it takes, 1 being all; the error (C, T) that each channel makes.
+            How much of the bounds (J, N) it takes, 1 being all; the error (C, N) that each channel makes.
         """
-        local = self._local.copy()
-        local[:, self.turning] = rotations
-        turns = planes.error(self._in_model_space(local), self._model)
+        model, bones = self._model[..., frames], self._bones[..., frames]
+        own = planes.error(rotations, self.rotations[..., frames])
+        turns = self._turned(own, model)
         child = slice(self._levels[0].stop, None)
-        steps = np.zeros_like(self._bones)
-        above, bones = turns[:, self._parents[child]], self._bones[:, child]
-        steps[:, child] = planes.cross(above, bones + planes.cross(above, bones) / 2)
-        slid = places - self.places
+        steps = np.zeros_like(bones)
+        above, ways = turns[:, self._parents[child]], bones[:, child]
+        steps[:, child] = planes.cross(above, ways + planes.cross(above, ways) / 2)
+        slid = places - self.places[..., frames]
         for row, joint in enumerate(self.sliding):
             parent = self._parents[joint]
-            steps[:, joint] += (
-                slid[:, row] if parent < 0 else planes.rotate(self._model[:, parent], slid[:, row])
-            )
+            steps[:, joint] += slid[:, row] if parent < 0 else planes.rotate(model[:, parent], slid[:, row])
         shifts = self._summed(steps)
-        out = self._displaced(turns, shifts) / self._bound
-        size = np.sqrt(planes.dot(turns, turns))
-        own = planes.error(rotations, self.rotations)
-        made = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
-        return np.maximum(out, size / self.max_turn), np.sqrt(made)
-
-    def _displaced(self, turns: Planes, shifts: Planes) -> Planes:
-        """As `displacement.displacements`, metres (J, T)."""
         square = planes.dot(turns, turns)
         angle = np.sqrt(square)
+        out = self._displaced(turns, angle, shifts, self._tip_ways[..., frames]) / self._bound[:, frames]
+        made = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
+        return np.maximum(out, angle / self.max_turn), np.sqrt(made)
+
+    def _turned(self, own: Planes, model: Planes) -> Planes:
+        """The small turns (3, J, N) in model space that turns (3, R, N) in the parents' spaces make.
+
+        A turn `a` after a turn `b` is a + b + a x b / 2, to second order.
+        """
+        roots = int(np.searchsorted(self.turning, self._levels[0].stop))
+        out = np.zeros((3, *model.shape[1:]), own.dtype)
+        out[:, self.turning[:roots]] = own[:, :roots]
+        hanging = self.turning[roots:]
+        out[:, hanging] = planes.rotate(model[:, self._parents[hanging]], own[:, roots:])
+        for level in self._levels[1:]:
+            above, added = out[:, self._parents[level]], out[:, level]
+            out[:, level] = above + added + planes.cross(above, added) / 2
+        return out
+
+    def _displaced(self, turns: Planes, angle: Planes, shifts: Planes, tips: Planes) -> Planes:
+        """As `displacement.displacements`, metres (J, N)."""
         along = planes.dot(shifts, turns) / np.maximum(angle, 1e-12)
         along *= along
         side = np.sqrt(np.maximum(planes.dot(shifts, shifts) - along, 0)) + angle * self._reach
         out = np.sqrt(along + side * side)
-        moved = shifts[:, self._tips] + planes.cross(turns[:, self._tips], self._tip_ways)
+        moved = shifts[:, self._tips] + planes.cross(turns[:, self._tips], tips)
+        far = np.sqrt(planes.dot(moved, moved))
         for tip, joint in enumerate(self._tips):
-            np.maximum(out[joint], np.sqrt(planes.dot(moved[:, tip], moved[:, tip])), out=out[joint])
+            np.maximum(out[joint], far[tip], out=out[joint])
         return out
 
     def blamed(self, far: Planes, made: Planes) -> Mask:
         """The channels (C, T) with the largest part in errors (J, T) beyond the bounds, where those peak."""
-        peak = far > 1
-        peak[:, 1:] &= far[:, 1:] >= far[:, :-1]
-        peak[:, :-1] &= far[:, :-1] >= far[:, 1:]
+        joints, frames = np.nonzero(far > 1)
+        here, final = far[joints, frames], far.shape[1] - 1
+        peak = here >= far[joints, np.maximum(frames - 1, 0)]
+        peak &= here >= far[joints, np.minimum(frames + 1, final)]
+        joints, frames = joints[peak], frames[peak]
         out = np.zeros(made.shape, bool)
-        joints, frames = np.nonzero(peak)
         part = self._levers[:, joints, self.clip[frames]] * made[:, frames]
         out[part.argmax(axis=0), frames] = True
         return out

@@ -17,7 +17,8 @@ from .reduce_planes import Planes
 
 # The lengths of spans that are tried, frames; between two of them the error of a chord grows by a third.
 _LENGTHS = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 112, 128)
-_LEAST_COSINE = 0.7  # of half the turn of a span, which `reduce_planes.slerp` can still follow
+FARTHEST = 1.0  # radians about an axis: the turn of a span, which `reduce_planes.slerp` can still follow
+_GRID = 2.0**24  # of a radian
 _BLOCKS = 16  # stretches of a clip that are compared where channels look for others to share times with
 _TIME_BYTES = 4
 TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
@@ -58,53 +59,60 @@ def spans_of(mask: Mask) -> Spans:
     return Spans(keys, inside, low, part.astype(np.float32))
 
 
-def reaches(curves: Planes, allowed: Planes, last: Index) -> Index:
+def developed(rotations: Planes, stops: Index) -> Planes:
+    """Curves (3, C, T), radians, that are as long and as bent as rotations (4, C, T), and straight as slerp.
+
+    The turns from frame to frame, in the space that the rotations lead to, one added to the other from the
+    start of each clip; `stops` (B,) are the frames after the clips' last ones. Sums of whole numbers are
+    exact, so that no clip feels those before it.
+    """
+    _, count, frames = rotations.shape
+    steps = np.zeros((3, count, frames))
+    half = planes.error(rotations[..., 1:], rotations[..., :-1])  # twice the sine of half the turn
+    square = planes.dot(half, half)
+    turn = half * (1 + square * (1 / 24 + square * (3 / 640 + square * (5 / 7168))))
+    np.rint(turn * _GRID, out=steps[..., 1:])
+    np.cumsum(steps, axis=-1, out=steps)
+    starts = np.concatenate([[0], stops[:-1]])
+    steps -= np.repeat(steps[..., starts], stops - starts, axis=-1)
+    return (steps / _GRID).astype(np.float32)
+
+
+def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.inf) -> Index:
     """How many frames (C, T) ahead of each frame the next key may lie, 1 or more.
 
-    A turn or way from a frame must, as seen from there, lie in the cone of those that pass the frames
+    A way from a frame must, as seen from there, lie in the cone of those that pass the frames
     between near enough: an axis at a time, at frames that grow farther apart.
 
     Args:
-        curves: (4, C, T) unit quaternions or (3, C, T) places.
+        curves: (3, C, T) places, or rotations as `developed`.
         allowed: (C, T) how far a chord may lie from the curve, radians or metres.
         last: (T,) the last frame of each frame's clip.
+        farthest: the longest way along an axis.
     """
     width, count, frames = curves.shape
     flat, eps = curves.reshape(width, -1), allowed.reshape(-1)
     room = np.tile(last - np.arange(frames), count)
     out = np.minimum(room, 1)
     # The shortest span is tried everywhere, and for most curves it is the last that is: in one piece.
-    start, middle, end = flat[:, :-2], flat[:, 1:-1], flat[:, 2:]
-    slope, slack = _way(start, middle), eps[1:-1]
-    fits = (np.abs(_way(start, end) / 2 - slope) <= slack).all(axis=0) & (room[:-2] >= 2)
-    at = np.flatnonzero(fits)
+    slope, chord = flat[:, 1:-1] - flat[:, :-2], (flat[:, 2:] - flat[:, :-2]) / 2
+    fits = np.abs(chord - slope) <= eps[1:-1]
+    at = np.flatnonzero(fits[0] & fits[1] & fits[2] & (room[:-2] >= 2))
     out[at] = 2
-    low, high = slope[:, at] - slack[at], slope[:, at] + slack[at]
+    slope, chord, slack, room = slope[:, at], chord[:, at], eps[at + 1], room[at]
+    low, high, start = slope - slack, slope + slack, flat[:, at]
     for length, longer in pairwise(_LENGTHS):
-        ahead = at + length
-        slope, slack = _way(flat[:, at], flat[:, ahead]) / length, eps[ahead] / length
-        low, high = np.maximum(low, slope - slack), np.minimum(high, slope + slack)
-        far = room[at] >= longer
-        at, low, high = at[far], low[:, far], high[:, far]
-        chord = _way(flat[:, at], flat[:, at + longer]) / longer
-        fits = ((chord >= low) & (chord <= high)).all(axis=0)
-        if width == 4:
-            fits &= planes.dot(flat[:, at], flat[:, at + longer]) > _LEAST_COSINE
-        at, low, high = at[fits], low[:, fits], high[:, fits]
-        out[at] = longer
-        if not len(at):
+        slack = eps.take(at + length, mode="clip") / length
+        low, high = np.maximum(low, chord - slack), np.minimum(high, chord + slack)
+        chord = (flat.take(at + longer, axis=1, mode="clip") - start) / longer
+        fits = (chord >= low) & (chord <= high) & (np.abs(chord) <= farthest / longer)
+        kept = np.flatnonzero(fits[0] & fits[1] & fits[2] & (room >= longer))
+        if not len(kept):
             break
+        at, room = at[kept], room[kept]
+        low, high, start, chord = (one.take(kept, axis=1, mode="clip") for one in (low, high, start, chord))
+        out[at] = longer
     return out.reshape(count, frames)
-
-
-def _way(start: Planes, end: Planes) -> Planes:
-    """The way (3, N) between places, or the turn between quaternions, radians."""
-    if len(start) == 3:
-        return end - start
-    half = planes.error(end, start)  # twice the sine of half the turn
-    square = planes.dot(half, half)
-    turn: Planes = half * (1 + square * (1 / 24 + square * (3 / 640 + square * (5 / 7168))))
-    return turn
 
 
 def walked(reach: Index, at: Index) -> Mask:
@@ -157,30 +165,61 @@ def share(reach: Index, widths: Index) -> tuple[Index, Index, float]:
     weights = np.asarray(widths, np.float64).copy()
     sparse = np.flatnonzero((weights + _TIME_BYTES) * _MORE * own + TIMES_JSON / 2 < weights * frames)
     group = np.zeros(count, np.intp)
-    members = [[int(channel)] for channel in sparse]
-    wanted, weights = wanted[sparse], weights[sparse]
-    alive = np.ones(len(sparse), bool)
-    alone = (weights + _TIME_BYTES) * wanted.sum(axis=1) + TIMES_JSON
-    gain = np.stack([_gain(one, wanted, weights, alone) for one in range(len(sparse))]) if members else None
-    while gain is not None and alive.sum() > 1:
-        np.fill_diagonal(gain, -np.inf)
-        one, other = sorted(divmod(int(gain.argmax()), len(gain)))
-        if gain[one, other] <= 0:
-            break
-        wanted[one] = np.maximum(wanted[one], wanted[other])
-        weights[one] += weights[other]
-        members[one] += members[other]
-        alive[other] = False
-        alone[one] = (weights[one] + _TIME_BYTES) * wanted[one].sum() + TIMES_JSON
-        gain[other], gain[:, other] = -np.inf, -np.inf
-        gain[one] = gain[:, one] = np.where(alive, _gain(one, wanted, weights, alone), -np.inf)
     out, total = [np.minimum(np.arange(frames)[::-1], 1)], 0.0
-    for one in np.flatnonzero(alive):
-        if _MORE * alone[one] < weights[one] * frames:
-            group[members[one]] = len(out)
-            out.append(reach[members[one]].min(axis=0))
-            total += _MORE * alone[one]
+    label, wanted, weights = _merged(wanted[sparse], weights[sparse])
+    for one, alone in enumerate(_alone(wanted, weights)):
+        if _MORE * alone < weights[one] * frames:
+            members = sparse[label == one]
+            group[members] = len(out)
+            out.append(reach[members].min(axis=0))
+            total += _MORE * alone
     return group, np.array(out), total + frames * float(np.asarray(widths)[group == 0].sum())
+
+
+def _merged(wanted: Array, weights: Array) -> tuple[Index, Array, Array]:
+    """Put channels that save bytes by it into one, pair by pair, each with the one it saves most with.
+
+    Args:
+        wanted: (N, S) keys that each stretch of each channel asks for.
+        weights: (N,) bytes that a value of it takes.
+
+    Returns:
+        The group (N,) of each, and both arrays of the groups (G, S) and (G,).
+    """
+    label: Index = np.arange(len(wanted))
+    while len(wanted) > 1:
+        gain = _gain(wanted, weights)
+        best = gain.argmax(axis=1)
+        numbers = np.arange(len(best))
+        chosen = np.flatnonzero((best[best] == numbers) & (numbers < best) & (gain[numbers, best] > 0))
+        if not len(chosen):
+            break
+        other = best[chosen]
+        wanted[chosen] = np.maximum(wanted[chosen], wanted[other])
+        weights[chosen] += weights[other]
+        into, kept = numbers.copy(), np.ones(len(numbers), bool)
+        into[other], kept[other] = chosen, False
+        label = (np.cumsum(kept) - 1)[into[label]]
+        wanted, weights = wanted[kept], weights[kept]
+    return label, wanted, weights
+
+
+def _alone(wanted: Array, weights: Array) -> Array:
+    """Bytes (G,) of groups with times of their own."""
+    out: Array = (weights + _TIME_BYTES) * wanted.sum(axis=1) + TIMES_JSON
+    return out
+
+
+def _gain(wanted: Array, weights: Array) -> Array:
+    """Bytes (G, G) that each group saves where it shares its times with each other."""
+    stretches = np.ascontiguousarray(wanted.T)
+    both: Array = np.maximum(stretches[:, :, None], stretches[:, None]).sum(axis=0)
+    alone = _alone(wanted, weights)
+    both *= weights[:, None] + weights + _TIME_BYTES
+    out: Array = alone[:, None] + alone
+    out -= both + TIMES_JSON
+    np.fill_diagonal(out, -np.inf)
+    return out
 
 
 def together(reach: Index, widths: Index) -> tuple[Index, Index, float]:
@@ -196,9 +235,3 @@ def together(reach: Index, widths: Index) -> tuple[Index, Index, float]:
         np.stack([shortest, shortest]),
         float(_MORE * keys * (widths.sum() + _TIME_BYTES) + TIMES_JSON),
     )
-
-
-def _gain(one: int, wanted: Array, weights: Array, alone: Array) -> Array:
-    """Bytes (G,) that a group saves where it shares its times with each other."""
-    together = np.maximum(wanted[one], wanted).sum(axis=1)
-    return alone[one] + alone - (weights[one] + weights + _TIME_BYTES) * together - TIMES_JSON

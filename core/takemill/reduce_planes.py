@@ -1,8 +1,8 @@
 """Rotation algebra with the components first: (4, ...) quaternions w x y z and (3, ...) vectors.
 
-Planes of numbers that lie together are worked on several times quicker than components that lie side by
-side. Only sums, products, quotients and roots occur, which every processor and every numpy rounds alike:
-keys that are chosen by them come out the same everywhere.
+At least one more axis follows. Planes of numbers that lie together are worked on several times quicker than
+components that lie side by side. Only sums, products, quotients and roots occur, which every processor and
+every numpy rounds alike: keys that are chosen by them come out the same everywhere.
 """
 
 from __future__ import annotations
@@ -19,41 +19,63 @@ def mul(a: Planes, b: Planes) -> Planes:
     """The product (4, ...): first `b`, then `a`."""
     aw, ax, ay, az = a
     bw, bx, by, bz = b
-    return np.stack(
-        [
-            aw * bw - ax * bx - ay * by - az * bz,
-            aw * bx + ax * bw + ay * bz - az * by,
-            aw * by - ax * bz + ay * bw + az * bx,
-            aw * bz + ax * by - ay * bx + az * bw,
-        ]
-    )
+    out: Planes = np.empty(np.broadcast_shapes(a.shape, b.shape), np.result_type(a, b))
+    w, x, y, z = out
+    np.subtract(aw * bw, ax * bx, out=w)
+    w -= ay * by
+    w -= az * bz
+    np.add(aw * bx, ax * bw, out=x)
+    x += ay * bz
+    x -= az * by
+    np.subtract(aw * by, ax * bz, out=y)
+    y += ay * bw
+    y += az * bx
+    np.add(aw * bz, ax * by, out=z)
+    z -= ay * bx
+    z += az * bw
+    return out
 
 
 def error(a: Planes, b: Planes) -> Planes:
-    """The small turn (3, ...), radians, that leads from `b` to `a`; to third order."""
+    """The small turn (3, ...), radians, that leads from `b` to `a`, of like signs; to third order."""
     aw, ax, ay, az = a
     bw, bx, by, bz = b
-    twice = np.where(aw * bw + ax * bx + ay * by + az * bz < 0, aw.dtype.type(-2), aw.dtype.type(2))
-    return np.stack(
-        [
-            (ax * bw - aw * bx + az * by - ay * bz) * twice,
-            (ay * bw - aw * by + ax * bz - az * bx) * twice,
-            (az * bw - aw * bz + ay * bx - ax * by) * twice,
-        ]
-    )
+    out = cross(b[1:], a[1:])
+    x, y, z = out
+    x += ax * bw
+    x -= aw * bx
+    y += ay * bw
+    y -= aw * by
+    z += az * bw
+    z -= aw * bz
+    out *= 2
+    return out
 
 
 def cross(a: Planes, b: Planes) -> Planes:
     """The cross product (3, ...)."""
     ax, ay, az = a
     bx, by, bz = b
-    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+    out: Planes = np.empty(np.broadcast_shapes(a.shape, b.shape), np.result_type(a, b))
+    x, y, z = out
+    np.multiply(ay, bz, out=x)
+    x -= az * by
+    np.multiply(az, bx, out=y)
+    y -= ax * bz
+    np.multiply(ax, by, out=z)
+    z -= ay * bx
+    return out
 
 
 def rotate(q: Planes, v: Planes) -> Planes:
     """Vectors (3, ...) turned by quaternions (4, ...)."""
-    t = 2 * cross(q[1:], v)
-    return v + q[0] * t + cross(q[1:], t)
+    t = cross(q[1:], v)
+    t += t
+    out = cross(q[1:], t)
+    t *= q[0]
+    out += t
+    out += v
+    return out
 
 
 def dot(a: Planes, b: Planes) -> Planes:

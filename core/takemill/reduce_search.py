@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from . import quat
 from . import reduce_planes as planes
 from .checks import Array, Index, Mask
 from .clip_channels import ClipChannels
-from .key_times import halved, reaches, share, spans_of, together, walked
+from .key_times import FARTHEST, developed, halved, reaches, share, spans_of, together, walked
 from .key_values import fitted, played
 from .reduce_cubic import curved, lengths, slopes, wide_keys
 from .reduce_planes import Planes
@@ -28,6 +27,7 @@ _ROUNDS = 40
 _CAPTURED = 40  # frames per second: motion of higher rates was often recorded at lower ones
 _BENT = 0.3  # of the error meant for a channel: what bends more does so between frames of a recording
 _CUBIC_BYTES = 3.3  # as many as a straight key has, if the plan is not overrun
+_MOST = 0.5  # of the frames: where more of them changed, all are looked at again
 _STEEPEST = 0.999  # per second: slopes that are rounded to 16 bits stay below 1 (glTF 2.0, section 3.11)
 
 
@@ -51,6 +51,14 @@ class KeySearch:
         exact = joints[:, None] == np.array([-1 if one is None else one for one in travelling])
         self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
         self.group, self.keys, self.cubic = self._planned(interpolation)
+        count = len(clips.turning)
+        self._parts = (slice(0, count), slice(count, None))
+        self._numbers = [np.empty(one.shape) for one in (clips.rotations, clips.places)]
+        self._played = [np.empty(one.shape, one.dtype) for one in (clips.rotations, clips.places)]
+        self._slopes = (
+            [np.empty((2, *one.shape), one.dtype) for one in self._numbers] if self.cubic.any() else []
+        )
+        self._far = self._made = clips.allowed
 
     def _smallest(self) -> Index:
         """The smallest numbers (R, B) that rotations may be rounded to."""
@@ -73,14 +81,20 @@ class KeySearch:
     def _planned(self, interpolation: str) -> tuple[Index, Mask, Mask]:
         """Who shares times, which frames are keys and who is cubic, by the error meant for each channel."""
         clips, count = self.clips, len(self.clips.turning)
-        curves = ((clips.rotations, clips.allowed[:count]), (clips.places, clips.allowed[count:]))
-        reach = np.concatenate([reaches(curve, allowed, clips.last) for curve, allowed in curves])
+        curves = (
+            (developed(clips.rotations, clips.stops), clips.allowed[:count], FARTHEST),
+            (clips.places, clips.allowed[count:], np.inf),
+        )
+        reach = np.concatenate([reaches(curve, allowed, clips.last, way) for curve, allowed, way in curves])
         bends = None
         if clips.rate > _CAPTURED:
-            bends = np.concatenate([reaches(curve, _BENT * one, clips.last) for curve, one in curves])
+            bends = np.concatenate(
+                [reaches(curve, _BENT * allowed, clips.last, way) for curve, allowed, way in curves]
+            )
         cubic = np.zeros(clips.moving.shape, bool)
         if interpolation != "linear":
-            wide = [wide_keys(curve, allowed, clips.last) for curve, allowed in curves]
+            smooth = ((clips.rotations, clips.allowed[:count]), curves[1][:2])
+            wide = [wide_keys(curve, allowed, clips.last) for curve, allowed in smooth]
             reach, cubic = self._cubic(reach, lengths(np.concatenate(wide)), interpolation == "cubic")
         group = np.full((len(reach), len(clips.starts)), -1)  # -1: stands still
         for clip, (start, stop) in enumerate(zip(clips.starts, clips.stops, strict=True)):
@@ -124,72 +138,97 @@ class KeySearch:
 
     def run(self) -> Iterator[tuple[int, list[Track]]]:
         """Each clip's number and tracks; a clip whose bounds are finer than float32 is left out."""
-        numbers = np.arange(len(self.clips.starts))
+        clips = self.clips
+        touched: Mask = np.ones(clips.moving.shape, bool)
+        given_up = np.zeros(len(clips.starts), bool)
         for _ in range(_ROUNDS):
-            values, far, made = self._played()
-            worst = np.maximum.reduceat(far.max(axis=0), self.clips.starts)
-            for clip, tracks in self._tracks(values, np.flatnonzero(worst <= 1)):
-                yield int(numbers[clip]), tracks
-            going = (worst > 1) & self._mend(self.clips.blamed(far, made))
-            if not going.any():
-                return
-            if not going.all():
-                numbers = numbers[going]
-                self._keep(np.flatnonzero(going))
+            self._play(touched)
+            bad = np.maximum.reduceat(self._far.max(axis=0), clips.starts) > 1
+            if not bad.any():
+                break
+            touched = self._mend(clips.blamed(self._far, self._made))
+            given_up |= bad & ~touched.any(axis=0)
+            self._far[:, given_up[clips.clip]] = 0
+        else:
+            given_up |= bad
+        yield from self._tracks(np.flatnonzero(~given_up))
 
-    def _keep(self, chosen: Index) -> None:
-        """Go on with some clips (N,) alone."""
-        frames = np.isin(self.clips.clip, chosen)
-        self.clips = self.clips.of(chosen)
-        self._ends, self.keys = self._ends[frames], self.keys[:, frames]
-        self.group, self.stored = self.group[:, chosen], self.stored[:, chosen]
-        self.cubic = self.cubic[:, chosen]
+    def _play(self, touched: Mask) -> None:
+        """Values of the keys of touched channels (C, B), what they play, and how far off that is."""
+        clips, frames = self.clips, len(self.clips.clip)
+        changed = np.zeros(frames, bool)
+        for kind, part in enumerate(self._parts):
+            wanted = touched[part]
+            curve = self._played[kind].reshape(len(self._played[kind]), -1)
+            if wanted.all():
+                curve[...] = self._curves(kind, np.arange(curve.shape[1]))
+                changed[:] = True
+            elif wanted.any():
+                places = np.flatnonzero(wanted[:, clips.clip])
+                made = self._curves(kind, places)
+                moved = (made != curve.take(places, axis=1, mode="clip")).any(axis=0)
+                curve[:, places] = made
+                changed[places[moved] % frames] = True
+        if changed.mean() > _MOST:
+            self._far, self._made = clips.far(self._played[0], self._played[1])
+        elif changed.any():
+            at = np.flatnonzero(changed)
+            self._far[:, at], self._made[:, at] = clips.far(
+                self._played[0][..., at], self._played[1][..., at], at
+            )
 
-    def _played(self) -> tuple[list[_Values], Planes, Planes]:
-        """Values of the keys of rotations and of places, and what `far` says of the pose that they play."""
-        clips, count = self.clips, len(self.clips.turning)
-        turned, rotations = self._curves(clips.rotations, self.keys[:count], self.cubic[:count])
-        slid, places = self._curves(clips.places, self.keys[count:], self.cubic[count:])
-        return [turned, slid], *clips.far(rotations, places)
-
-    def _curves(self, curves: Planes, keys: Mask, cubic: Mask) -> tuple[_Values, Planes]:
-        """The values of keys (C, T) of curves (D, C, T), and what a reader of the file plays (D, C, T)."""
-        clips, flat = self.clips, curves.reshape(len(curves), -1)
-        spans = spans_of(keys)
-        row, at = np.divmod(spans.keys, len(clips.clip))
-        clip = clips.clip[at]
-        read = values = fitted(flat, spans, self._ends[at])
+    def _curves(self, kind: int, places: Index) -> Planes:
+        """What a reader of the file plays (D, N) at places of the channels of a kind; whole clips of each."""
+        clips, frames = self.clips, len(self.clips.clip)
+        whole = (clips.rotations, clips.places)[kind]
+        keys, cubic = self.keys[self._parts[kind]].ravel(), self.cubic[self._parts[kind]]
+        curve = whole.reshape(len(whole), -1).take(places, axis=1, mode="clip")
+        spans = spans_of(keys.take(places, mode="clip")[None])
+        at = places.take(spans.keys, mode="clip")
+        read = values = fitted(curve, spans, self._ends.take(at % frames, mode="clip"))
         steep = None
         if cubic.any():
-            steep = slopes(flat, flat[:, spans.keys], spans, at == clips.last[at])
-            values = np.where(cubic[row, clip], flat[:, spans.keys], values)
-        if len(curves) == 4:
-            read = values = planes.unit(values)
+            row, when = np.divmod(at, frames)
+            clip = clips.clip[when]
+            on_curve = curve[:, spans.keys]
+            steep = slopes(curve, on_curve, spans, when == clips.last[when])
+            values = np.where(cubic[row, clip], on_curve, values)
+        if kind == 0:
+            # In double precision, as files are written: the nearest integer must be the same one there.
+            values = planes.unit(values.astype(np.float64))
             if steep is not None:
                 fast = cubic[row, clip] & (np.abs(steep).max(axis=(0, 1)) * clips.rate > _STEEPEST)
                 self.stored[row[fast], clip[fast]] = 0
-            read = self._rounded(values, row, clip)
-        out = played(read, spans, flat.shape[1]).reshape(curves.shape)
+            read = self._rounded(values, at)
+        self._numbers[kind].reshape(len(whole), -1)[:, at] = values
+        out = played(read, spans, len(places))
         if steep is not None:
-            bent = curved(read, steep, spans, flat.shape[1]).reshape(curves.shape)
-            out = np.where(cubic[:, clips.clip], bent, out)
-        return _Values(spans.keys, values, steep), out
+            self._slopes[kind].reshape(2, len(whole), -1)[..., at] = steep
+            bent = curved(read, steep, spans, len(places))
+            row, when = np.divmod(places, frames)
+            out = np.where(cubic[row, clips.clip[when]], bent, out)
+        return out
 
-    def _rounded(self, values: Planes, row: Index, clip: Index) -> Planes:
-        """What a reader makes of rotations (4, K); 16 bits where 8 would leave them far from unit length."""
-        stored = self.stored[row, clip]
-        small = np.flatnonzero(stored == 2)
-        if len(small):
+    def _rounded(self, values: Planes, at: Index) -> Planes:
+        """What a reader makes of rotations (4, K) of keys at flat places (K,).
+
+        16 bits where 8 would leave them far from unit length.
+        """
+        clips, frames = self.clips, len(self.clips.clip)
+        if (self.stored == 2).any():
+            row, clip = at // frames, clips.clip[at % frames]
+            small = np.flatnonzero(self.stored[row, clip] == 2)
             eight = np.rint(values[:, small] * _SCALES[2]) / _SCALES[2]
             bad = small[np.abs(np.sqrt(planes.dot(eight, eight)) - 1) > _INT8_LENGTH]
             self.stored[row[bad], clip[bad]] = 1
-            stored = self.stored[row, clip]
-        scale = _SCALES[stored]
-        whole = np.where(scale > 0, np.rint(values * scale), values)
+        scale = _SCALES[self.stored][:, clips.clip].ravel().take(at, mode="clip")
+        whole = np.rint(values * scale).astype(np.float32)
+        if not self.stored.all():
+            whole = np.where(scale > 0, whole, values.astype(np.float32))
         return planes.unit(whole)
 
     def _mend(self, blamed: Mask) -> Mask:
-        """Add keys or digits where channels (C, T) are to blame; which clips (B,) that was possible for."""
+        """Add keys or digits where channels (C, T) are to blame; the channels (C, B) that got some."""
         clips = self.clips
         guilty = np.logical_or.reduceat(blamed, clips.starts, axis=1)
         wide = blamed.copy()
@@ -202,55 +241,56 @@ class KeySearch:
                 rows = np.flatnonzero(group == number)
                 wide[rows, inside] = wide[rows, inside].any(axis=0)
         keys = halved(self.keys, wide)
-        added = np.logical_or.reduceat((keys != self.keys).any(axis=0), clips.starts)
+        added: Mask = np.logical_or.reduceat(keys != self.keys, clips.starts, axis=1)
         self.keys = keys
-        turning = guilty[: len(clips.turning)]
-        more = turning & ((self.stored == 2) | ~added) & (self.stored > 0)
+        turning = guilty[self._parts[0]]
+        more = turning & ((self.stored == 2) | ~added.any(axis=0)) & (self.stored > 0)
         self.stored = self.stored - more
-        possible: Mask = added | more.any(axis=0)
-        return possible
+        added[self._parts[0]] |= more
+        return added
 
-    def _tracks(self, values: Sequence[_Values], done: Index) -> Iterator[tuple[int, list[Track]]]:
+    def _tracks(self, done: Index) -> Iterator[tuple[int, list[Track]]]:
         """The keys of clips as tracks, in the core's axes."""
-        clips, count, frames = self.clips, len(self.clips.turning), len(self.clips.clip)
-        parts = (clips.roots[:count], clips.roots[count:])
-        made = [_in_core(*pair, frames) for pair in zip(values, parts, strict=True)]
-        rows = [np.arange(len(roots))[:, None] * frames for roots in parts]
-        lows, highs = (
-            np.concatenate([np.searchsorted(v.keys, row + edge) for v, row in zip(values, rows, strict=True)])
-            for edge in (clips.starts, clips.stops)
-        )
-        when = [(v.keys % frames).astype(np.float64) for v in values]
+        clips = self.clips
+        when = (np.arange(len(clips.clip)) - clips.starts[clips.clip]).astype(np.float64)
+        counts = np.add.reduceat(self.keys, clips.starts, axis=1, dtype=np.intp)
+        stops = [counts[part].cumsum().reshape(-1, len(clips.starts)) for part in self._parts]
+        made = [self._in_core(kind) for kind in range(len(self._parts))]
         joints = clips.order[np.concatenate([clips.turning, clips.sliding])].tolist()
+        turning = len(clips.turning)
         for clip in done:
             out = []
+            inside = slice(clips.starts[clip], clips.stops[clip])
+            times: dict[int, Array] = {}
             for channel in np.flatnonzero(clips.moving[:, clip]):
-                kind, keys = int(channel >= count), slice(lows[channel, clip], highs[channel, clip])
+                kind = int(channel >= turning)
+                row = channel - kind * turning
                 numbers, steep = made[kind]
+                stop = stops[kind][row, clip]
+                keys = slice(stop - counts[channel, clip], stop)
+                group = self.group[channel, clip]
+                if group not in times:
+                    times[group] = when[inside][self.keys[channel, inside]]
                 path: Path = "translation" if kind else "rotation"
                 stored = _STORAGES[0 if kind else self.stored[channel, clip]]
                 slope = steep[keys] if steep is not None and self.cubic[channel, clip] else None
-                at = when[kind][keys] - clips.starts[clip]
-                out.append(Track(joints[channel], path, at, numbers[keys], stored, slope))
+                out.append(Track.trusted(joints[channel], path, times[group], numbers[keys], stored, slope))
             yield int(clip), out
 
-
-class _Values(NamedTuple):
-    """The flat places (K,) of keys, their values (D, K), and slopes (2, D, K) where some curves are cubic."""
-
-    keys: Index
-    numbers: Planes
-    slopes: Planes | None
-
-
-def _in_core(values: _Values, roots: Mask, frames: int) -> tuple[Array, Array | None]:
-    """Values (K, D) and slopes (K, 2, D) in the core's axes; `roots` (C,) are of joints without a parent."""
-    root = roots[values.keys // frames]
-    turned = _z_up(values.numbers.T.astype(np.float64), root)
-    if len(values.numbers) == 4:
-        turned = quat.normalize(turned)
-    steep = values.slopes
-    return turned, None if steep is None else _z_up(steep.transpose(2, 0, 1).astype(np.float64), root)
+    def _in_core(self, kind: int) -> tuple[Array, Array | None]:
+        """Values (K, D) and slopes (K, 2, D) of all keys of a kind in the core's axes."""
+        part = self._parts[kind]
+        keys = self.keys[part]
+        root = np.repeat(self.clips.roots[part], keys.sum(axis=1))
+        at = np.flatnonzero(keys)
+        numbers = self._numbers[kind]
+        width = len(numbers)
+        found = numbers.reshape(width, -1).take(at, axis=1, mode="clip").T.copy()
+        values = _z_up(found, root)
+        if not self.cubic.any():
+            return values, None
+        steep = self._slopes[kind].reshape(2, width, -1)[..., at]
+        return values, _z_up(steep.transpose(2, 0, 1).astype(np.float64), root)
 
 
 def _z_up(values: Array, root: Mask) -> Array:

@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 
 from takemill import quat
-from takemill.key_times import halved, neighbours, reaches, share, spans_of, together, walked
+from takemill.key_times import (
+    FARTHEST,
+    developed,
+    halved,
+    neighbours,
+    reaches,
+    share,
+    spans_of,
+    together,
+    walked,
+)
 
 
 def mask(*rows: str) -> np.ndarray:
@@ -42,9 +52,35 @@ def test_a_straight_curve_reaches_as_far_as_spans_go(frames):
 def test_a_constant_spin_is_as_straight_as_a_line():
     """Slerp plays it exactly, whatever its components do."""
     turn = quat.from_axis_angle(np.array([0.3, 1.0, 0.2]), np.arange(60) * 0.05).T[:, None]
-    reach = reaches(turn, np.full((1, 60), 1e-4), one_clip(60))[0]
-    assert reach[0] >= 18
+    curve = developed(turn, np.array([60]))
+    reach = reaches(curve, np.full((1, 60), 1e-4), one_clip(60), FARTHEST)[0]
+    assert reach[0] == 20  # 1 radian, of which 0.94 about one axis
     assert reach[50] == 9
+
+
+def test_developed_rotations_stray_from_chords_as_slerp_does():
+    """The slow twin: the angle between slerp and the rotations, by `quat`."""
+    rng = np.random.default_rng(6)
+    waves = np.sin(np.arange(41)[:, None] * rng.uniform(0.05, 0.2, 3) + rng.uniform(0, 6, 3)) * 0.3
+    turns = quat.mul(quat.normalize(rng.normal(size=4)), quat.exp(waves))
+    flat = developed(turns.T[:, None], np.array([41]))[:, 0].T
+    for start in (0, 7, 20):
+        part = np.arange(9) / 8
+        inside = slice(start, start + 9)
+        slerped = quat.slerp(turns[start], turns[start + 8], part)
+        chord = flat[start] + part[:, None] * (flat[start + 8] - flat[start])
+        want = quat.angle_between(slerped, turns[inside])
+        found = np.linalg.norm(chord - flat[inside], axis=1)
+        np.testing.assert_allclose(found, want, atol=0.15 * want.max())
+
+
+def test_developed_clips_feel_nothing_of_each_other():
+    rng = np.random.default_rng(7)
+    turns = [quat.normalize(np.cumsum(rng.normal(size=(n, 2, 4)), 0)).T.swapaxes(1, 2) for n in (9, 14)]
+    turns = [one.swapaxes(1, 2).astype(np.float32) for one in turns]
+    both = developed(np.concatenate(turns, axis=-1), np.array([9, 23]))
+    alone = [developed(one, np.array([one.shape[-1]])) for one in turns]
+    np.testing.assert_array_equal(both, np.concatenate(alone, axis=-1))
 
 
 def test_no_span_reaches_beyond_its_clip():

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from takemill import key_values, quat
+from takemill import quat
 from takemill.key_times import spans_of
 from takemill.key_values import fitted, played
 
@@ -26,33 +27,42 @@ def ends(keys: np.ndarray) -> np.ndarray:
     return (at == 0) | (at == keys.shape[1] - 1)
 
 
-def test_fits_go_towards_those_of_dense_least_squares():
-    """Source: numpy.linalg.lstsq, on the hat functions of the keys between the fixed ends."""
+def test_fits_are_those_of_dense_least_squares_at_keys_and_middles():
+    """Source: numpy.linalg.lstsq, on the hat functions of the keys between the fixed ends.
+
+    A middle between two frames is seen at the one before, and its gap taken for an arc's.
+    """
     rng = np.random.default_rng(0)
     curves, keys = rng.normal(size=(3, 5, 40)), random_keys(rng, 5, 40)
     found = fitted(curves.reshape(3, -1), spans_of(keys), ends(keys))
     rows = np.nonzero(keys)[0]
     for row in range(5):
-        curve, basis = curves[:, row].T, hats(keys[row])
-        fixed = basis[:, [0, -1]] @ curve[[0, -1]]
-        want = np.linalg.lstsq(basis[:, 1:-1], curve - fixed, rcond=None)[0]
-        on_curve = curve[keys[row]][1:-1]
-        want = on_curve + key_values._TOWARDS * (want - on_curve)
-        np.testing.assert_allclose(found[:, rows == row].T[1:-1], want, atol=0.03)
+        curve, at = curves[:, row].T, np.flatnonzero(keys[row])
+        long = np.flatnonzero(np.diff(at) > 1)
+        seen = (at[:-1] + at[1:])[long] // 2
+        part = (seen - at[long]) / np.diff(at)[long]
+        gaps = curve - hats(keys[row]) @ curve[at]
+        moved = np.eye(len(at))
+        middles = (moved[long] + moved[long + 1]) / 2
+        basis = np.concatenate([moved, middles])[:, 1:-1]
+        wanted = np.concatenate([gaps[at], gaps[seen] / (4 * part * (1 - part))[:, None]])
+        step = np.linalg.lstsq(basis, wanted, rcond=None)[0]
+        np.testing.assert_allclose(found[:, rows == row].T[1:-1], curve[at][1:-1] + step, atol=0.03)
         np.testing.assert_array_equal(found[:, rows == row].T[[0, -1]], curve[[0, -1]])
 
 
-def test_the_part_of_the_way_keeps_the_largest_gap_of_an_arc_smaller():
-    """Not the whole way: the squares are least where the keys lie farther off than the middles."""
-    keys = np.arange(97)[None] % 8 == 0
-    arc = (np.arange(97.0) ** 2)[None].repeat(3, 0)
+@pytest.mark.parametrize("span", [2, 3, 8])
+def test_the_largest_gap_of_an_arc_is_halved(span):
+    keys = np.arange(12 * span + 1)[None] % span == 0
+    arc = (np.arange(keys.size) ** 2.0)[None].repeat(3, 0)
     spans = spans_of(keys)
-    on_curve = arc[:, spans.keys]
-    found = fitted(arc, spans, ends(keys))
-    whole = on_curve + (found - on_curve) / key_values._TOWARDS
-    inner = slice(24, 72)
-    gaps = [np.abs(played(v, spans, 97) - arc)[:, inner].max() for v in (found, whole, on_curve)]
-    assert gaps[0] < gaps[1] < gaps[2]
+    inner = slice(3 * span, 9 * span)
+    fit, on_curve = (
+        np.abs(played(v, spans, keys.size) - arc)[:, inner].max()
+        for v in (fitted(arc, spans, ends(keys)), arc[:, spans.keys])
+    )
+    # Frames beside the middle of an uneven span hold 8/9 of an arc's height.
+    assert fit == pytest.approx(on_curve * {2: 0.5, 3: 9 / 16, 8: 0.5}[span], rel=0.02)
 
 
 def test_a_curve_with_straight_spans_is_met_exactly():
