@@ -248,3 +248,29 @@ def test_names_of_many_letters(capsys, place):
     assert cli.main(["pack", "good.bvh", "--recipe", "r.toml", "--out", "set"]) == 0
     assert (place / "set" / f"{name}.glb").exists()
     assert cli.main(["verify", "set"]) == 0
+
+
+def test_files_and_folders_of_255_bytes(capsys, place, good):
+    """Common file systems keep so many (NAME_MAX of Linux, <linux/limits.h>); one more is refused in a line."""
+    take, folder = "é" * 125 + "x.bvh", "ö" * 127 + "x"
+    (place / take).write_text(good)
+    (place / "r.toml").write_text('name = "ferry"\n' + CLIP)
+    given = (take, "--recipe", "r.toml")
+    assert len(os.fsencode(take)) == len(os.fsencode(folder)) == 255
+    for _ in range(2):  # the second goes over the first
+        assert cli.main(["pack", *given, "--out", folder]) == 0
+    assert cli.main(["verify", folder, *given]) == 0
+    capsys.readouterr()
+    expect_refusal(capsys, place, "name of the set: .* takes 251 bytes", "pack", take, "--out", "set")
+    expect_refusal(capsys, place, "cannot write .*: File name too long", "pack", *given, "--out", f"{folder}x")
+
+
+def test_a_place_that_cannot_be_written(capsys, place):
+    """A folder without the right to write; root has every right but in /proc."""
+    if os.name != "posix" or os.geteuid() == 0:
+        out = "/proc/set"
+    else:
+        (place / "shut").mkdir(mode=0o500)
+        out = "shut/set"
+    message = r"cannot write \S+: (\S+ is not writable|No such file or directory)"
+    expect_refusal(capsys, place, message, "pack", "good.bvh", "--out", out)
