@@ -4,7 +4,7 @@
 (() => {
   const store = JSON.parse(document.getElementById("figures").textContent);
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
-  const figures = [];
+  const figures = [], all = document.getElementById("play-all");
   let colours = {};
 
   const numbers = (text) => {
@@ -70,6 +70,7 @@
     play(on) {
       this.playing = on;
       this.button.textContent = on ? "Pause" : "Play";
+      all.textContent = figures.every((figure) => figure.playing) ? "Pause all" : "Play all";
       if (on && !(this.loop && this.again) && this.time >= this.duration) this.time = 0;
       wake();
     }
@@ -189,12 +190,10 @@
   addEventListener("resize", redraw);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   redraw();
-  const all = document.getElementById("play-all");
   all.hidden = false;
   all.addEventListener("click", () => {
-    const on = !figures.some((figure) => figure.playing);
+    const on = !figures.every((figure) => figure.playing);
     for (const figure of figures) figure.play(on);
-    all.textContent = on ? "Pause all" : "Play all";
   });
   const pair = document.getElementById("pair");
   const cells = [...document.querySelectorAll(".heat td")], wide = Math.round(Math.sqrt(cells.length));

@@ -43,6 +43,8 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 <header><h1>{name}</h1>{_summary(facts, clips)}</header>
 <main><h2>Clips</h2>{_overview(facts)}
 <p><button type="button" id="play-all" hidden>Play all</button></p>
+<p class="soft">Drag a figure to turn it; or step to it with the tab key: arrow keys turn and tilt it, the
+space bar plays, comma and full stop go back and on by a frame.</p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
 {pairs(facts)}
@@ -72,13 +74,26 @@ def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
 
 
 def _overview(facts: Facts) -> str:
-    heads = ("clip", "kind", ">seconds", ">fps", "seam", "travel", ">metres", ">turn °", ">m/s", ">marks")
+    heads = (
+        "clip",
+        "kind",
+        ">seconds",
+        ">fps",
+        "seam",
+        "travel",
+        ">metres",
+        ">turn °",
+        ">m/s",
+        ">marks",
+        ">kB",
+        ">mm off",
+    )
     rows = []
     for k, clip in enumerate(facts["clips"]):
         travel = clip["travel"]
         rows.append(
             (
-                f'<a href="#clip-{k}">{escape(clip["name"])}</a>',
+                f'<a href="#clip-{k}">{escape(clip["name"]).replace("_", "_<wbr>")}</a>',
                 escape(clip["kind"]),
                 f"{clip['duration_s']:.2f}",
                 f"{clip['rate']:g}",
@@ -88,6 +103,8 @@ def _overview(facts: Facts) -> str:
                 str(round(travel["turn_deg"])),
                 f"{travel['speed_m_s']:.2f}",
                 str(len(clip["marks"])),
+                f"{clip['keys']['bytes'] / 1024:.0f}",
+                f"{clip['keys']['max_error_mm']:.2f}",
             )
         )
     return table("All clips", heads, rows, named=True)

@@ -51,7 +51,8 @@ def _figure(number: int, name: str) -> str:
         f'<figure data-clip="{number}"><canvas tabindex="0" role="img" '
         f'aria-label="{name}, as a stick figure. Arrow keys turn and tilt the view, the space bar plays, '
         'comma and full stop go back and on by a frame."></canvas>'
-        f'<div class="controls"><button type="button" aria-label="Play {name}">Play</button>'
+        f'<div class="controls"><button type="button" id="play-{number}" '
+        f'aria-labelledby="play-{number} name-{number}">Play</button>'
         f'<input type="range" min="0" value="0" aria-label="Time in {name}"><output>0.00 s</output></div>'
         f'<div class="controls"><select aria-label="Speed of {name}">{speeds}</select>{ticks}</div></figure>'
     )
@@ -179,6 +180,6 @@ def _marks(facts: Facts) -> str:
     said: dict[str, list[str]] = {}
     for mark in facts["marks"]:
         where, _, what = mark["name"].rpartition(".")
-        moment = f"{escape(what)} {mark['time_s']:.2f} s ({100 * mark['phase']:.0f} %)"
+        moment = f"{escape(what)} {mark['time_s']:.2f} s ({100 * mark['phase']:.0f}\u00a0%)"
         said.setdefault(where, []).append(moment)
     return definitions((escape(where), ", ".join(moments)) for where, moments in said.items())

@@ -251,7 +251,7 @@ def test_names_of_many_letters(capsys, place):
 
 
 def test_files_and_folders_of_255_bytes(capsys, place, good):
-    """Common file systems keep so many (NAME_MAX of Linux, <linux/limits.h>); one more is refused in a line."""
+    """Common file systems keep so many (NAME_MAX of Linux, <linux/limits.h>); one more is refused."""
     take, folder = "é" * 125 + "x.bvh", "ö" * 127 + "x"
     (place / take).write_text(good)
     (place / "r.toml").write_text('name = "ferry"\n' + CLIP)
@@ -262,7 +262,9 @@ def test_files_and_folders_of_255_bytes(capsys, place, good):
     assert cli.main(["verify", folder, *given]) == 0
     capsys.readouterr()
     expect_refusal(capsys, place, "name of the set: .* takes 251 bytes", "pack", take, "--out", "set")
-    expect_refusal(capsys, place, "cannot write .*: File name too long", "pack", *given, "--out", f"{folder}x")
+    expect_refusal(
+        capsys, place, "cannot write .*: File name too long", "pack", *given, "--out", f"{folder}x"
+    )
 
 
 def test_a_place_that_cannot_be_written(capsys, place):

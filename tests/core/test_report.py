@@ -21,7 +21,7 @@ from takemill.report import render_report
 from takemill.report_seam import Passage, seam_close_up
 from takemill.travel import with_travel
 
-VOID = {"meta", "input", "path", "rect", "circle"}
+VOID = {"meta", "input", "path", "rect", "circle", "wbr"}
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
     for name, start, stop, loop, travel in (
@@ -279,3 +279,18 @@ def test_it_says_what_became_of_clips(take):
     matrix = text[text.index("Which clip can follow which") :]
     assert "set off" in matrix
     assert "over it" not in matrix
+
+
+def test_the_list_of_clips_tells_size_and_error(take, clips):
+    """As clips.json does."""
+    facts = [clip_facts(one, "x.glb", dense_tracks(one.motion), 0.000123, {take.name: take}) for one in clips]
+    said = set_facts("set", [take], clips, Recipe()) | {"clips": facts}
+    rows = re.findall(
+        r"<tr><th scope=\"row\"><a href=\"#clip-\d\">(.*?)</tr>", render_report(said, [take], clips)
+    )
+    assert len(rows) == len(clips)
+    for row, one in zip(rows, facts, strict=True):
+        assert re.findall(r"<td[^>]*>([^<]*)</td>", row)[-2:] == [
+            f"{one['keys']['bytes'] / 1024:.0f}",
+            "0.12",
+        ]

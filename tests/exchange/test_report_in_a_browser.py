@@ -56,6 +56,12 @@ addEventListener("load", () => setTimeout(() => {
   const [canvas, button, slider, clock] = parts;
   const ink = () => canvas.toDataURL();
   const said = {scroll: document.documentElement.scrollWidth, width: innerWidth};
+  const [all, plays] = [document.getElementById("play-all"), document.querySelectorAll(".controls button")];
+  const labels = () => [...plays, all].map((one) => one.textContent).join();
+  said.all = [labels()];
+  for (const one of [all, all, plays[1], all, plays[1], all, all]) { one.click(); said.all.push(labels()); }
+  slider.value = "0";
+  slider.dispatchEvent(new Event("input"));
   said.clock = clock.textContent;
   const first = ink();
   const press = (key, on = canvas) => on.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
@@ -115,6 +121,9 @@ def test_it_can_be_played_scrubbed_and_turned_and_never_scrolls_sideways(page, t
     said = json.loads(unescape(re.search(r"<title>(.*?)</title>", dom, re.DOTALL).group(1)))
     assert said["scroll"] <= said["width"]
     assert said["clock"] == "0.00 s"
+    played, still = "Pause,Pause,Pause all", "Play,Play,Play all"
+    second, first = "Play,Pause,Play all", "Pause,Play,Play all"
+    assert said["all"] == [first, played, still, second, played, first, played, still]
     assert said["turned"]
     assert said["scrubbed"] == "1.00 s"
     assert (said["label"], said["paused"]) == ("Pause", "Play")
