@@ -3,7 +3,8 @@
 The order, which is fixed, and why:
  1. frozen frames are found first, because a held value would pass for calm, and its end for a spike;
  2. spikes next, looking past the frozen frames; both are bridged from good neighbours;
- 3. jitter then, since a filter before this would smear each spike over its neighbours;
+ 3. jitter then, since a filter before this would smear each spike over its neighbours; what is left of it
+    across a hinge goes with it;
  4. how the sensors sat on the body, only when asked for, from a pose that no longer shakes, and before
     anything is told by where the feet are;
  5. heading drift from calm feet, before the path, because it bends it;
@@ -20,7 +21,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from . import denoise, faults, filters, footlock, gaps, grounding, quat
+from . import denoise, faults, filters, footlock, gaps, grounding, hinges, quat
 from .body_map import BodyMap, heading, leg_length
 from .checks import Array, Index, expect_positive
 from .contacts import Contacts, ContactSettings, find_contacts, foot_points, joint_in_model
@@ -202,6 +203,7 @@ def _mend_sensor(
         mended, _ = faults.bridge(
             mended, filled(len(raw), starts[long], stops[long]), max_gap, slope_frames=3
         )
+        mended = hinges.on_hinge(mended, track.noise)
     return mended if share is None else quat.slerp(raw, mended, share), found
 
 
