@@ -13,11 +13,13 @@ import corrupt
 import synthetic
 from takemill import quat
 from takemill.body_map import BodyMap
+from takemill.contacts import find_contacts, foot_points
 from takemill.health import check
 from takemill.health_page import CAUTION, HealthOf, render_health
 from takemill.health_plots import turn_deg, worst_joints
 from takemill.motion import Motion
 from takemill.repair import repair
+from takemill.series import runs
 
 
 def health_of(motion: Motion, name: str = "walk & <turn>") -> HealthOf:
@@ -99,6 +101,37 @@ def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) 
     for (x, width), one in zip(shown, flagged, strict=True):
         assert x == pytest.approx(1000 * (one.start - 0.5) / frames, abs=0.1)
         assert width == pytest.approx(max(1000 * (one.stop - one.start) / frames, 1.5), abs=0.1)
+
+
+def test_feet_are_drawn_as_they_are_and_planted(page: str, damaged: HealthOf) -> None:
+    """Bars where heel and toes are planted; a curve whose ends are the scale's numbers, in mm."""
+    contacts = find_contacts(damaged.mended, damaged.body)
+    figure = page.split("<h4>left_foot: height")[1].split("</figure>")[0]
+    heel, toes = (part.split("</svg>")[0] for part in figure.split('<span class="name">')[1:])
+    for drawn, planted in ((heel, contacts.heel[:, 0]), (toes, contacts.toe[:, 0])):
+        starts = [float(x) for x in re.findall(r'class="down" x="([\d.]+)"', drawn)]
+        assert starts == pytest.approx(1000 * runs(planted)[0] / len(planted), abs=0.1)
+        assert len(starts) > 2
+    both = [
+        1000 * foot_points(one, damaged.body)[:, 0, :, 2].min(axis=-1)
+        for one in (damaged.raw, damaged.mended)
+    ]
+    high, low = re.findall(r"<span>(-?\d+)</span>", figure)[:2]
+    assert (float(high), float(low)) == pytest.approx((np.max(both), np.min(both)), abs=0.6)
+
+
+def test_the_way_from_above_is_that_of_the_hips(page: str, damaged: HealthOf) -> None:
+    """Its length on the page is the walk's, in metres; raw and repaired begin at a dot each."""
+    figure = page.split("The way from above")[1].split("</figure>")[0]
+    for style, motion in (("raw", damaged.raw), ("new", damaged.mended)):
+        path = re.search(rf'<path class="thin {style}" d="([^"]+)"', figure)
+        assert path
+        points = np.array([list(map(float, pair)) for pair in re.findall(r"(-?[\d.]+) (-?[\d.]+)", path[1])])
+        hips = motion.model()[1][:, motion.skeleton.index("hips"), :2]
+        assert np.linalg.norm(points[-1] - points[0]) == pytest.approx(
+            np.linalg.norm(hips[-1] - hips[0]), abs=0.01
+        )
+    assert figure.count("<circle") == 2
 
 
 def test_no_peak_is_lost_in_a_long_trace() -> None:

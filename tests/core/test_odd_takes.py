@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
@@ -10,8 +13,9 @@ import pytest
 import corrupt
 import open_data
 import synthetic
-from takemill import console, quat
+from takemill import cli, console, quat
 from takemill.body_map import BodyMap, find_body_map
+from takemill.bvh import read_bvh, write_bvh
 from takemill.errors import BodyMapError
 from takemill.health import check
 from takemill.motion import Motion
@@ -129,3 +133,30 @@ def test_a_body_of_hips_alone_is_checked_and_of_one_leg_is_refused() -> None:
     for verb in (check, repair):
         with pytest.raises(BodyMapError, match="rightUpperLeg"):
             verb(walk, body)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_goes_through_the_command_line(takes: dict[str, Odd], name: str, tmp_path, capsys) -> None:
+    """Checked and repaired from a file without a word on stderr; a body without feet is told by a recipe."""
+    odd = takes[name]
+    write_bvh(tmp_path / "odd.bvh", odd.motion)
+    parts = dict(odd.body.names(odd.motion.skeleton))
+    parts |= {part: "" for part in ("leftFoot", "rightFoot", "leftToes", "rightToes") if part not in parts}
+    lines = "".join(f'{part} = "{joint}"\n' for part, joint in parts.items())
+    (tmp_path / "set.toml").write_text(f"[body]\n{lines}", encoding="utf-8")
+    files = [str(tmp_path / one) for one in ("odd.bvh", "set.toml", "mended.bvh", "page.html")]
+    take, recipe, out, page = files
+    assert cli.main(["check", take, "--recipe", recipe]) == 0
+    assert odd.word in capsys.readouterr().out
+    assert (
+        cli.main(["repair", take, "-o", out, "--recipe", recipe, "--html", page, "--trim", "--calibrate"])
+        == 0
+    )
+    said = re.sub(r"<style>.*?</style>", "", Path(page).read_text(encoding="utf-8"), flags=re.DOTALL)
+    for text in (capsys.readouterr().out, said):
+        assert not re.search(r"\b(nan|inf)\b", text)
+    assert odd.word in said
+    ET.fromstring(Path(page).read_text(encoding="utf-8").replace("<!DOCTYPE html>", ""))
+    mended, _ = read_bvh(out)
+    assert len(mended) == len(odd.motion)
+    assert np.isfinite(mended.rotations).all()
