@@ -2,7 +2,7 @@
 
 `TAKEMILL_GODOT="godot --headless" python tests/benchmarks/engine_godot.py [SET]`; SET is the folder of a set
 in one file. Without one, the sample take is packed, which also tells the distance from the dense clips.
-Each way of loading gets a row. Exit code 1 when one of those that docs/engines.md recommends is off.
+Each way of loading gets a row; then the script of docs/engines.md is run word for word. Exit code 1 when one of those that docs/engines.md recommends is off.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from engine_godot_guide import print_guide
 
 from takemill import packing, samples
 from takemill.checks import Array
@@ -86,7 +87,9 @@ def main(arguments: list[str]) -> int:
             motions = _packed(recipe, out / "set")
             print(f"{'' if not codes else chr(10)}the sample take, {title}\n")
             codes.append(_table(godot, out, out / "set", motions))
-        return max(codes)
+        print()
+        first = Path(place) / next(iter(_recipes())).replace(" ", "_") / "set"
+        return max(*codes, int(print_guide(godot, Path(place) / "guide", first)))
 
 
 def _recipes() -> dict[str, Recipe]:
