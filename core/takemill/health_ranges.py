@@ -47,7 +47,7 @@ _OPPOSITE = {
     "ankle dorsiflexion": "ankle plantar flexion",
     "elbow flexion": "elbow hyperextension",
     "shoulder extension": "shoulder flexion",
-    "shoulder abduction": "arm into the trunk",
+    "shoulder abduction": "shoulder adduction through the trunk",
     "shoulder internal rotation": "shoulder external rotation",
     "wrist flexion": "wrist extension",
     "wrist ulnar deviation": "wrist radial deviation",
