@@ -56,6 +56,15 @@ def three_travel(
         return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s, *clips))
 
 
+def three_page(script: str, helper: Path, folder: Path) -> Any:
+    """What a module prints as JSON; the folder is its first argument."""
+    with tempfile.TemporaryDirectory() as place:
+        shutil.copy(helper, place)
+        Path(place, "node_modules").symlink_to(_HERE / "node_modules")
+        Path(place, "page.mjs").write_text(script, encoding="utf-8")
+        return json.loads(_run(str(Path(place, "page.mjs")), folder))
+
+
 def _run(script: str, *arguments: object) -> str:
     node = shutil.which("node")
     need(node, "node")
