@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from typing import Any
 
 import bpy
+
+from takemill.errors import TakemillError
+
+from . import stage
 
 _EVERY_S = 0.2  # between looks at how far it is; each one has the windows drawn
 
 
 class _StopError(Exception):
     """The user has had enough."""
+
+
+Progress = Callable[[float], object]
+"""Told the part that is behind; what it raises ends the work."""
 
 
 class Job:
@@ -23,10 +32,8 @@ class Job:
         stopped: it was ended before it was done.
     """
 
-    def __init__(
-        self, context: bpy.types.Context, title: str, work: Callable[[Callable[[float], None]], None]
-    ) -> None:
-        """Begin `work`, which tells a function the part that is behind, and lets through what that raises."""
+    def __init__(self, context: bpy.types.Context, title: str, work: Callable[[Progress], object]) -> None:
+        """Begin `work`."""
         self._title, self._work, self._part = title, work, 0.0
         self.stopped = False
         self._problem: BaseException | None = None
@@ -77,3 +84,65 @@ class Job:
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
         context.workspace.status_text_set(None)
+
+
+class LongStage(stage.Stage):
+    """A stage in three steps, the long one in a thread where there is a window to watch it."""
+
+    title = ""
+
+    def prepare(self, context: bpy.types.Context) -> Any:
+        """Read all that the work needs; nothing may be changed yet."""
+        raise NotImplementedError
+
+    def work(self, load: Any, progress: Progress) -> None:
+        """Do the work on what `prepare` has read, and keep what is found in it; arrays only."""
+        raise NotImplementedError
+
+    def finish(self, context: bpy.types.Context, load: Any) -> str:
+        """Write what was found and say what was done."""
+        raise NotImplementedError
+
+    def run(self, context: bpy.types.Context) -> str:
+        load, manager = self.prepare(context), context.window_manager
+        manager.progress_begin(0, 100)
+        try:
+            self.work(load, lambda part: manager.progress_update(round(100 * part)))
+        finally:
+            manager.progress_end()
+        return self.finish(context, load)
+
+    def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
+        """Begin; Blender shows how far it is, and Esc stops it."""
+        if bpy.app.background:
+            return self.execute(context)
+        try:
+            with stage.busy(context):
+                self._load = self.prepare(context)
+        except TakemillError as problem:
+            self.report({"ERROR"}, str(problem))
+            return {"CANCELLED"}
+        self._job = Job(context, self.title, lambda progress: self.work(self._load, progress))
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Wait; no other event is let through, so that nothing changes meanwhile."""
+        if event.type == "ESC":
+            self._job.stop()
+        try:
+            if self._job.runs(context, event):
+                return {"RUNNING_MODAL"}
+            if self._job.stopped:
+                self.report({"INFO"}, "Stopped; nothing was changed")
+                return {"CANCELLED"}
+            self.report({"INFO"}, self.finish(context, self._load))
+        except TakemillError as problem:
+            self.report({"ERROR"}, str(problem))
+            return {"CANCELLED"}
+        return {"FINISHED"}
+
+    def cancel(self, context: bpy.types.Context) -> None:
+        """Blender is closed, or loads another file."""
+        self._job.stop()
+        self._job.end(context)

@@ -16,7 +16,7 @@ from takemill.pipeline import FinishedClip, PreparedTake
 from takemill.recipe import Recipe, expect_name
 from takemill.reduce import ReduceSettings
 
-from . import stage
+from . import background, stage
 from .export_rig import export_rig, hidden_parts_of
 from .operators_cuts import travel_settings
 from .packing import Stock, clips_of, takes_of
@@ -77,33 +77,34 @@ def an_exporter(_: bpy.types.Context) -> str:
     return "" if found else "Enable Blender's own glTF 2.0 add-on in the preferences"
 
 
-class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
+class TAKEMILL_OT_pack_set(background.LongStage, bpy.types.Operator):
     """Write the ticked clips with rig and mesh: a GLB, clips.json and a report, over an older set"""
 
     bl_idname = "takemill.pack_set"
     bl_label = "Pack Clip Set"
+    title = "Packing"
     needs = (stage.an_armature, bodies, some_clips, an_exporter)
 
-    def run(self, context: bpy.types.Context) -> str:
-        loads = _loads(context)
-        manager = context.window_manager
-        manager.progress_begin(0, 100)
-        try:
-            sets = {}
-            for number, load in enumerate(loads):
-                sets[load.order.folder] = made_clip_set(
-                    load.base,
-                    load.order.name,
-                    load.takes,
-                    load.clips,
-                    load.order.recipe,
-                    lambda _, part, k=number: manager.progress_update(round(100 * (k + part) / len(loads))),
-                    load.stock.placed,
-                )
-            write_clip_sets(sets)
-        finally:
-            manager.progress_end()
-        return "; ".join(note for load in loads for note in _notes(context, load))
+    def prepare(self, context: bpy.types.Context) -> list[_Load]:
+        return _loads(context)
+
+    def work(self, load: list[_Load], progress: background.Progress) -> None:
+        self._sets = {
+            one.order.folder: made_clip_set(
+                one.base,
+                one.order.name,
+                one.takes,
+                one.clips,
+                one.order.recipe,
+                lambda _, part, k=number: progress((k + part) / len(load)),
+                one.stock.placed,
+            )
+            for number, one in enumerate(load)
+        }
+
+    def finish(self, context: bpy.types.Context, load: list[_Load]) -> str:
+        write_clip_sets(self._sets)
+        return "; ".join(note for one in load for note in _notes(context, one))
 
 
 def _loads(context: bpy.types.Context) -> list[_Load]:
