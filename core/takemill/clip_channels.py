@@ -76,12 +76,13 @@ class ClipChannels:
         self.max_turn = np.float32(max_turn)
         self._bound = np.concatenate(list(bounds)).T[self.order].astype(np.float32)
         self._reach = reaches(skeleton, probe_m)[self.order].astype(np.float32)[:, None]
-        self._tips = place[np.asarray(skeleton.tip_joints, np.intp)]
-        offsets = skeleton.tip_offsets.T.astype(np.float32)[..., None]
-        self._tip_ways = planes.rotate(self._model[:, self._tips], offsets)
-        size = self._reach.copy()
-        np.maximum.at(size[:, 0], self._tips, np.sqrt(planes.dot(offsets, offsets))[:, 0])
-        self._levers = self._measured(size)
+        self._tips = _tips(
+            len(skeleton), place[np.asarray(skeleton.tip_joints, np.intp)], skeleton.tip_offsets
+        )
+        lengths = np.sqrt([planes.dot(tip, tip) for tip in self._tips]).max(axis=0)
+        self._size = np.maximum(self._reach, lengths[:, None])  # of what hangs on each joint
+        self._levers = self._measured()
+        self._lever_rows = np.ascontiguousarray(self._levers.reshape(len(self.moving), -1).T)
         self._allow(max(1, round(motions[0].rate / 40)))
 
     def _read(self, motions: Sequence[Motion], skeleton: Skeleton) -> None:
@@ -93,7 +94,10 @@ class ClipChannels:
         self.roots: Mask = np.concatenate([self.turning, self.sliding]) < self._levels[0].stop
         self.moving: Mask = np.concatenate([turns[self.turning], slides[self.sliding]])
         roots, child = self._levels[0], slice(self._levels[0].stop, None)
-        whole = np.concatenate([motion.rotations for motion in motions]).transpose(2, 1, 0)[:, self.order]
+        # In one piece, plane by plane: what is made of it lies in memory likewise.
+        whole = np.empty((4, len(self.order), len(self.clip)))
+        for motion, start, stop in zip(motions, self.starts, self.stops, strict=True):
+            whole[..., start:stop] = motion.rotations.transpose(2, 1, 0)[:, self.order]
         whole[:, roots] = planes.mul(Y_UP[:, None, None], whole[:, roots])
         self._local = planes.unit(np.rint(whole.astype(np.float32) * _GRID) / _GRID)
         first, final = self._local[:, :, self.starts], self._local[:, :, self.stops - 1]
@@ -126,7 +130,7 @@ class ClipChannels:
             out[:, level] += out[:, self._parents[level]]
         return out
 
-    def _measured(self, size: Planes) -> Planes:
+    def _measured(self) -> Planes:
         """How far (C, J, B) an error of each channel moves each joint, metres by radian or metre."""
         parts = np.arange(_LOOKS) / (_LOOKS - 1)
         looks = (self.starts[:, None] + (self.stops - 1 - self.starts)[:, None] * parts).astype(np.intp)
@@ -137,9 +141,12 @@ class ClipChannels:
         for joint, parent in enumerate(self._parents):
             if parent >= 0:
                 below[:, joint] |= below[:, parent]
-        ways = places[:, self.turning, None] - places[:, None]
-        far = np.sqrt(planes.dot(ways, ways)).reshape(*ways.shape[1:3], len(self.starts), _LOOKS).max(axis=-1)
-        far = (far + size) * below[self.turning][..., None]
+        far = np.zeros((len(self.turning), len(self.order), len(self.starts)), np.float32)
+        for look in range(_LOOKS):
+            at = places[..., look::_LOOKS]
+            ways = at[:, self.turning, None] - at[:, None]
+            np.maximum(far, planes.dot(ways, ways), out=far)
+        far = (np.sqrt(far) + self._size) * below[self.turning][..., None]
         slid = np.broadcast_to(below[self.sliding][..., None], (len(self.sliding), *far.shape[1:]))
         return np.concatenate([far, slid.astype(far.dtype)])
 
@@ -204,11 +211,19 @@ class ClipChannels:
             parent = self._parents[joint]
             steps[:, joint] += slid[:, row] if parent < 0 else planes.rotate(model[:, parent], slid[:, row])
         shifts = self._summed(steps)
-        square = planes.dot(turns, turns)
-        angle = np.sqrt(square)
-        out = self._displaced(turns, angle, shifts, self._tip_ways[..., frames]) / self._bound[:, frames]
+        angle = np.sqrt(planes.dot(turns, turns))
+        # No point moves farther than its joint, and by the joint's turn times how far away it is. Only where
+        # that would be too far is it worth to know better.
+        bound = self._bound[:, frames]
+        far = np.sqrt(planes.dot(shifts, shifts))
+        far += angle * self._size
+        far /= bound
+        places_of = np.nonzero(far > 1)
+        joints, at = places_of
+        moved = self._displaced(joints, model[:, joints, at], turns[:, joints, at], shifts[:, joints, at])
+        far[places_of] = moved / bound[places_of]
         made = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
-        return np.maximum(out, angle / self.max_turn), np.sqrt(made)
+        return np.maximum(far, angle / self.max_turn, out=far), np.sqrt(made)
 
     def _turned(self, own: Planes, model: Planes) -> Planes:
         """The small turns (3, J, N) in model space that turns (3, R, N) in the parents' spaces make.
@@ -220,21 +235,21 @@ class ClipChannels:
         out[:, self.turning[:roots]] = own[:, :roots]
         hanging = self.turning[roots:]
         out[:, hanging] = planes.rotate(model[:, self._parents[hanging]], own[:, roots:])
-        for level in self._levels[1:]:
-            above, added = out[:, self._parents[level]], out[:, level]
-            out[:, level] = above + added + planes.cross(above, added) / 2
-        return out
+        child = slice(self._levels[0].stop, None)
+        above = self._summed(out)[:, self._parents[child]]
+        out[:, child] += planes.cross(above, out[:, child]) / 2
+        return self._summed(out)
 
-    def _displaced(self, turns: Planes, angle: Planes, shifts: Planes, tips: Planes) -> Planes:
-        """As `displacement.displacements`, metres (J, N)."""
-        along = planes.dot(shifts, turns) / np.maximum(angle, 1e-12)
+    def _displaced(self, joints: Index, model: Planes, turns: Planes, shifts: Planes) -> Planes:
+        """As `displacement.displacements`, metres (N,), of joints (N,) that rotations (4, N) place."""
+        angle = np.sqrt(planes.dot(turns, turns))
+        along = planes.dot(shifts, turns) / np.maximum(angle, np.float32(1e-12))
         along *= along
-        side = np.sqrt(np.maximum(planes.dot(shifts, shifts) - along, 0)) + angle * self._reach
-        out = np.sqrt(along + side * side)
-        moved = shifts[:, self._tips] + planes.cross(turns[:, self._tips], tips)
-        far = np.sqrt(planes.dot(moved, moved))
-        for tip, joint in enumerate(self._tips):
-            np.maximum(out[joint], far[tip], out=out[joint])
+        side = np.sqrt(np.maximum(planes.dot(shifts, shifts) - along, 0)) + angle * self._reach[joints, 0]
+        out: Planes = np.sqrt(along + side * side)
+        for tip in self._tips:
+            moved = shifts + planes.cross(turns, planes.rotate(model, tip[:, joints]))
+            np.maximum(out, np.sqrt(planes.dot(moved, moved)), out=out)
         return out
 
     def blamed(self, far: Planes, made: Planes) -> Mask:
@@ -245,6 +260,19 @@ class ClipChannels:
         peak &= here >= far[joints, np.minimum(frames + 1, final)]
         joints, frames = joints[peak], frames[peak]
         out = np.zeros(made.shape, bool)
-        part = self._levers[:, joints, self.clip[frames]] * made[:, frames]
-        out[part.argmax(axis=0), frames] = True
+        part = self._lever_rows.take(joints * len(self.starts) + self.clip[frames], axis=0)
+        part *= made.take(frames, axis=1).T
+        out[part.argmax(axis=1), frames] = True
         return out
+
+
+def _tips(count: int, joints: Index, offsets: Array) -> list[Planes]:
+    """The first tips (3, J) of all joints, then their second ones and so on; 0 where there is none."""
+    out = [np.zeros((3, count), np.float32)]
+    used = np.zeros(count, np.intp)
+    for joint, offset in zip(joints, offsets, strict=True):
+        if used[joint] == len(out):
+            out.append(np.zeros((3, count), np.float32))
+        out[used[joint]][:, joint] = offset
+        used[joint] += 1
+    return out

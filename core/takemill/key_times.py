@@ -99,8 +99,9 @@ def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.i
     fits = np.abs(chord - slope) <= eps[1:-1]
     at = np.flatnonzero(fits[0] & fits[1] & fits[2] & (room[:-2] >= 2))
     out[at] = 2
-    slope, chord, slack, room = slope[:, at], chord[:, at], eps[at + 1], room[at]
-    low, high, start = slope - slack, slope + slack, flat[:, at]
+    slack, room = eps.take(at + 1), room.take(at)
+    slope, chord, start = (one.take(at, axis=1, mode="clip") for one in (slope, chord, flat))
+    low, high = slope - slack, slope + slack
     for length, longer in pairwise(_LENGTHS):
         slack = eps.take(at + length, mode="clip") / length
         low, high = np.maximum(low, chord - slack), np.minimum(high, chord + slack)
@@ -109,7 +110,7 @@ def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.i
         kept = np.flatnonzero(fits[0] & fits[1] & fits[2] & (room >= longer))
         if not len(kept):
             break
-        at, room = at[kept], room[kept]
+        at, room = at.take(kept), room.take(kept)
         low, high, start, chord = (one.take(kept, axis=1, mode="clip") for one in (low, high, start, chord))
         out[at] = longer
     return out.reshape(count, frames)

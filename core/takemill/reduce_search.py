@@ -156,19 +156,17 @@ class KeySearch:
     def _play(self, touched: Mask) -> None:
         """Values of the keys of touched channels (C, B), what they play, and how far off that is."""
         clips, frames = self.clips, len(self.clips.clip)
-        changed = np.zeros(frames, bool)
+        changed = np.full(frames, touched.all())
         for kind, part in enumerate(self._parts):
-            wanted = touched[part]
-            curve = self._played[kind].reshape(len(self._played[kind]), -1)
-            if wanted.all():
-                curve[...] = self._curves(kind, np.arange(curve.shape[1]))
-                changed[:] = True
-            elif wanted.any():
-                places = np.flatnonzero(wanted[:, clips.clip])
-                made = self._curves(kind, places)
-                moved = (made != curve.take(places, axis=1, mode="clip")).any(axis=0)
-                curve[:, places] = made
-                changed[places[moved] % frames] = True
+            every = touched[part] & (self.group[part] == 0) & ~self.cubic[part]
+            for wanted, play in ((every, self._dense), (touched[part] & ~every, self._curves)):
+                if wanted.any():
+                    places = np.flatnonzero(wanted.take(clips.clip, axis=1))
+                    made = play(kind, places)
+                    flat = self._played[kind].reshape(len(made), -1)
+                    moved = (made != flat.take(places, axis=1, mode="clip")).any(axis=0)
+                    flat[:, places] = made
+                    changed[places[moved] % frames] = True
         if changed.mean() > _MOST:
             self._far, self._made = clips.far(self._played[0], self._played[1])
         elif changed.any():
@@ -176,6 +174,16 @@ class KeySearch:
             self._far[:, at], self._made[:, at] = clips.far(
                 self._played[0][..., at], self._played[1][..., at], at
             )
+
+    def _dense(self, kind: int, places: Index) -> Planes:
+        """As `_curves`, where every frame is a key."""
+        whole = (self.clips.rotations, self.clips.places)[kind]
+        values = read = whole.reshape(len(whole), -1).take(places, axis=1, mode="clip")
+        if kind == 0:
+            values = planes.unit(values.astype(np.float64))
+            read = self._rounded(values, places)
+        self._numbers[kind].reshape(len(whole), -1)[:, places] = values
+        return read
 
     def _curves(self, kind: int, places: Index) -> Planes:
         """What a reader of the file plays (D, N) at places of the channels of a kind; whole clips of each."""
@@ -258,24 +266,23 @@ class KeySearch:
         made = [self._in_core(kind) for kind in range(len(self._parts))]
         joints = clips.order[np.concatenate([clips.turning, clips.sliding])].tolist()
         turning = len(clips.turning)
-        for clip in done:
+        ends, lengths, group = np.concatenate(stops).tolist(), counts.tolist(), self.group.tolist()
+        stored = [*self.stored.tolist(), *np.zeros((len(clips.sliding), len(clips.starts)), int).tolist()]
+        for clip in done.tolist():
             out = []
             inside = slice(clips.starts[clip], clips.stops[clip])
             times: dict[int, Array] = {}
-            for channel in np.flatnonzero(clips.moving[:, clip]):
-                kind = int(channel >= turning)
-                row = channel - kind * turning
-                numbers, steep = made[kind]
-                stop = stops[kind][row, clip]
-                keys = slice(stop - counts[channel, clip], stop)
-                group = self.group[channel, clip]
-                if group not in times:
-                    times[group] = when[inside][self.keys[channel, inside]]
-                path: Path = "translation" if kind else "rotation"
-                stored = _STORAGES[0 if kind else self.stored[channel, clip]]
+            for channel in np.flatnonzero(clips.moving[:, clip]).tolist():
+                path: Path = "rotation" if channel < turning else "translation"
+                numbers, steep = made[int(channel >= turning)]
+                stop, number = ends[channel][clip], group[channel][clip]
+                keys = slice(stop - lengths[channel][clip], stop)
+                if number not in times:
+                    times[number] = when[inside][self.keys[channel, inside]]
+                storage = _STORAGES[stored[channel][clip]]
                 slope = steep[keys] if steep is not None and self.cubic[channel, clip] else None
-                out.append(Track.trusted(joints[channel], path, times[group], numbers[keys], stored, slope))
-            yield int(clip), out
+                out.append(Track.trusted(joints[channel], path, times[number], numbers[keys], storage, slope))
+            yield clip, out
 
     def _in_core(self, kind: int) -> tuple[Array, Array | None]:
         """Values (K, D) and slopes (K, 2, D) of all keys of a kind in the core's axes."""
