@@ -51,7 +51,7 @@ def fill(rotations: Array, bad: Mask, noise: float, max_gap: int) -> tuple[Array
     able = (stops - starts <= max_gap) & (before + after > 0)
     starts, stops, before, after = (each[able] for each in (starts, stops, before, after))
     if len(starts) == 0:
-        return rotations.copy(), np.zeros_like(bad)
+        return rotations.copy(order="K"), np.zeros_like(bad)
     done = filled(frames, starts, stops)
     patterns, which = np.unique(
         np.stack([before, stops - starts, after], axis=1), axis=0, return_inverse=True
@@ -69,7 +69,7 @@ def fill(rotations: Array, bad: Mask, noise: float, max_gap: int) -> tuple[Array
     path = np.einsum(
         "ns,nsk,nki->ni", share[owner], rows, vectors[owner], optimize=["einsum_path", (0, 1), (0, 1)]
     )
-    out = rotations.copy()
+    out = rotations.copy(order="K")
     out[frame] = quat.mul(base[owner], quat.exp(noise * path))
     return out, done
 
