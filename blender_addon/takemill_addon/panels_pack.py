@@ -14,7 +14,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
-        layout.prop(chosen, "pack_characters")
+        layout.prop(chosen, "pack_characters", text="")
         layout.prop(chosen, "set_folder")
         characters = characters_of(context)
         if len(characters) > 1:

@@ -13,10 +13,10 @@ class PackProperties:
     pack_characters: EnumProperty(
         name="Characters",
         items=(
-            ("ACTIVE", "Active", "Pack the clips of the active armature into the folder"),
+            ("ACTIVE", "Active Character", "Pack the clips of the active armature into the folder"),
             (
                 "SELECTED",
-                "Selected",
+                "Selected Characters",
                 "Pack the clips of each selected armature into a folder of its own name",
             ),
         ),

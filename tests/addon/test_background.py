@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import bpy
 import pytest
 
-from takemill_addon.background import Job
+from takemill.errors import TakemillError
+from takemill_addon.background import Job, LongStage
 
 pytestmark = pytest.mark.usefixtures("addon")
 TIMER, MOUSE = SimpleNamespace(type="TIMER"), SimpleNamespace(type="MOUSEMOVE")
@@ -64,3 +65,59 @@ def test_what_the_work_raises_is_raised_where_it_is_waited_for():
     job = Job(bpy.context, "Counting", work)
     with pytest.raises(ValueError, match="no such thing"):
         waited(job)
+
+
+class Counting(LongStage):
+    """A stage that counts to ten, or fails on the way."""
+
+    title = "Counting"
+
+    def __init__(self, problem: TakemillError | None = None) -> None:
+        self.problem, self.told, self.done = problem, [], []
+
+    def report(self, kind: set[str], text: str) -> None:
+        self.told.append((*kind, text))
+
+    def work(self, load, progress) -> None:
+        for step in range(10):
+            progress(step / 10)
+            time.sleep(0.02)
+            load.append(step)
+        if self.problem:
+            raise self.problem
+
+    def finish(self, _, load) -> str:
+        self.done.append(threading.current_thread())
+        return f"counted {len(load)}"
+
+
+def ended(stage: Counting, *first) -> set[str]:
+    """Its answer to the first event that it does not wait on."""
+    stage._load = []
+    stage._job = Job(bpy.context, stage.title, lambda progress: stage.work(stage._load, progress))
+    for event in first:
+        assert stage.modal(bpy.context, event) == {"RUNNING_MODAL"}
+    while (answer := stage.modal(bpy.context, TIMER)) == {"RUNNING_MODAL"}:
+        time.sleep(0.01)
+    return answer
+
+
+def test_a_long_stage_writes_when_its_work_is_done_and_in_blenders_own_thread():
+    stage = Counting()
+    assert ended(stage, MOUSE) == {"FINISHED"}
+    assert stage.told == [("INFO", "counted 10")]
+    assert stage.done == [threading.current_thread()]
+
+
+def test_esc_stops_a_long_stage_and_nothing_is_written():
+    stage = Counting()
+    assert ended(stage, SimpleNamespace(type="ESC")) == {"CANCELLED"}
+    assert stage.told == [("INFO", "Stopped; nothing was changed")]
+    assert stage.done == []
+
+
+def test_what_a_user_can_mend_is_reported_by_a_long_stage():
+    stage = Counting(TakemillError("no such clip"))
+    assert ended(stage) == {"CANCELLED"}
+    assert stage.told == [("ERROR", "no such clip")]
+    assert stage.done == []
