@@ -23,6 +23,10 @@ from .skeleton import Skeleton
 _FOOT_AHEAD, _FOOT_BEHIND, _ANKLE_HEIGHT = 0.23, 0.08, 0.08
 
 
+# Where a take climbs or sinks slowly, each look finds the contacts a little further along the way.
+_SPREADS_S, _MOST_PASSES = 1.5, 60
+
+
 @dataclass(frozen=True)
 class ContactSettings:
     """Limits for a planted heel or toe; lengths are shares of the leg length, so any rig's scale works.
@@ -38,7 +42,7 @@ class ContactSettings:
         min_lifted_s: shorter gaps are closed.
         cutoff_hz: the points are smoothed at this frequency before speeds are taken.
         passes: contacts are found this often, from the second time on in the take without the drift that the
-            contacts before show.
+            contacts before show; and more often where each time shows many more of them.
     """
 
     speed_in: float = 0.45
@@ -193,8 +197,8 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     leg = leg_length(motion.skeleton, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
         points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
-    floor = 0.0
-    for _ in range(settings.passes):
+    floor, stood = 0.0, 0
+    for look in range(1, _MOST_PASSES + 1):
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         level = floor_height(points[..., 2], speed < settings.speed_in, leg)
         height = (points[..., 2] - level) / leg
@@ -203,6 +207,10 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
         planted = _per_point(_hysteresis, surely, maybe)
         floor += level
+        stands = int(planted.any(axis=(1, 2)).sum())
+        if look >= settings.passes and stands - stood < _SPREADS_S * motion.rate:
+            break
+        stood = stands
         points = points - grounding.path_drift(points, planted, motion.rate)[:, None, None]
     planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
     return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
