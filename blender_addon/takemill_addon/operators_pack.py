@@ -131,7 +131,9 @@ def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order)
 def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
     """What to say of a set."""
     hidden = hidden_parts_of(context, load.stock.armature)
-    notes = [f"{len(load.clips)} clips packed into {load.order.folder / load.order.name}.glb"]
+    alone = load.order.recipe.files == "one"
+    there = load.order.folder / f"{load.order.name}.glb" if alone else load.order.folder
+    notes = [f"{len(load.clips)} clips packed into {there}"]
     notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
     return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
 
@@ -148,10 +150,15 @@ def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
     recipe = Recipe(
         name=name,
         rate=rate,
+        files=chosen.set_files,
         loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
         close=CloseSettings(seam_s=chosen.seam_s),
         travel=travel_settings(chosen),
-        reduce=ReduceSettings(max_error_m=chosen.max_error_mm / 1000),
+        reduce=ReduceSettings(
+            max_error_m=chosen.max_error_mm / 1000,
+            storage="float32" if chosen.set_floats else "smallest",
+            interpolation=chosen.set_keys,
+        ),
     )
     return _Order(folder, name, rate, chosen.deform_only, recipe)
 

@@ -25,8 +25,11 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
                 column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
         own = armature.name if len(characters) == 1 else "each one's own"
         layout.prop(chosen, "set_name", placeholder=own)
+        layout.prop(chosen, "set_files")
         layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")
+        layout.prop(chosen, "set_keys")
+        layout.prop(chosen, "set_floats")
         layout.prop(chosen, "deform_only")
         layout.operator("takemill.pack_set", icon="PACKAGE")
 

@@ -31,6 +31,37 @@ class PackProperties:
     set_name: StringProperty(
         name="Name", description="Of the set and its file; empty for the character's own"
     )
+    set_files: EnumProperty(
+        name="Files",
+        items=(
+            ("one", "One", "One GLB with the mesh and all clips"),
+            ("each", "Each Clip", "A GLB for each clip, with the mesh in it"),
+            ("apart", "Apart", "One GLB with the mesh, and one for each clip without it"),
+        ),
+        description="How mesh and clips are parted among files",
+    )
+    set_keys: EnumProperty(
+        name="Keys",
+        items=(
+            ("linear", "Straight", "Keys that every engine plays right"),
+            (
+                "smallest",
+                "Smallest",
+                "Curved keys too, where they are smaller; some engines play those wrongly",
+            ),
+            (
+                "cubic",
+                "Curved",
+                "Cubic keys, but in clips where they would stray; some engines play those wrongly",
+            ),
+        ),
+        description="What lies between two keys",
+    )
+    set_floats: BoolProperty(
+        name="Keys as floats",
+        default=False,
+        description="32-bit floats for readers that do not know glTF's 16-bit rotations; twice as large",
+    )
     set_rate: FloatProperty(
         name="Frames per second", default=0.0, min=0.0, max=240.0,
         description="Of the packed clips; 0 keeps the scene's rate",

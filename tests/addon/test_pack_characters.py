@@ -13,6 +13,7 @@ from blender_scene import empty_scene, import_bvh
 from glb_reader import read_glb
 from node_parties import validator_issues
 from takemill import set_folder_stage
+from takemill.verify import verify_set
 from takemill_addon import stage
 from takemill_addon.read_action import read_take
 from takemill_addon.rig import ArmatureFrame
@@ -82,6 +83,29 @@ def test_each_selected_character_gets_its_folder(crew, tmp_path):
         for name in SIZES
     ]
     assert leaps[1]["distance_m"] == pytest.approx(0.6 * leaps[0]["distance_m"], rel=0.05)
+
+
+@pytest.mark.parametrize(("files", "count"), [("one", 1), ("each", 1), ("apart", 2)])
+def test_files_and_keys_are_as_the_panel_says(crew, tmp_path, files, count):
+    """In every parting, curved and as floats; the Khronos validator has nothing against any file."""
+    chosen = bpy.context.scene.takemill
+    chosen.set_files, chosen.set_keys, chosen.set_floats, chosen.max_error_mm = files, "cubic", True, 4.0
+    takemill.pack_set()
+    for one in crew:
+        folder = tmp_path / "sets" / one.name
+        glbs = [path.read_bytes() for path in sorted(folder.rglob("*.glb"))]
+        assert len(glbs) == count
+        assert [issue for data in glbs for issue in validator_issues(data) if issue["severity"] < 2] == []
+        (clip,) = json.loads((folder / "clips.json").read_text())["clips"]
+        assert (
+            clip["file"] == {"one": f"{one.name}.glb", "each": "steps.glb", "apart": "clips/steps.glb"}[files]
+        )
+        moving = read_glb((folder / clip["file"]).read_bytes())
+        samplers = moving.animation("steps")["samplers"]
+        assert "CUBICSPLINE" in {sampler.get("interpolation") for sampler in samplers}
+        kinds = {moving.json["accessors"][sampler["output"]]["componentType"] for sampler in samplers}
+        assert kinds == {5126}
+        assert [verdict.problems for verdict in verify_set(folder)[1]] == [()]
 
 
 def test_one_selected_character_is_packed_into_the_folder_itself(crew, tmp_path):
