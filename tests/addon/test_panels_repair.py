@@ -16,6 +16,7 @@ from takemill_addon.panels_repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
+ICONS = set(bpy.types.UILayout.bl_rna.functions["label"].parameters["icon"].enum_items.keys())
 
 
 class Notes:
@@ -34,12 +35,16 @@ class Notes:
         return self._part(), None
 
     def label(self, text: str = "", icon: str = "NONE") -> None:
+        assert icon in ICONS
         self.rows.append(("", text, icon, self.alert))
 
     def operator(self, name: str, text: str | None = None, icon: str = "NONE", **_: object) -> None:
+        assert icon in ICONS
+        assert hasattr(takemill, name.removeprefix("takemill."))
         self.rows.append((name, text or "", icon, self.alert))
 
-    def prop(self, _: object, name: str, **__: object) -> None:
+    def prop(self, owner: bpy.types.bpy_struct, name: str, **_: object) -> None:
+        assert name in owner.bl_rna.properties
         self.rows.append((name, "", "NONE", self.alert))
 
     def template_list(self, name: str, *_: object, **__: object) -> None:

@@ -159,6 +159,17 @@ def test_a_joint_turned_too_far_is_said_once(
     assert finding.amount == pytest.approx(over, abs=1)
 
 
+@pytest.mark.parametrize(("over", "found"), [(-1.0, 0), (1.0, 1)])
+def test_what_lies_within_the_tolerance_is_no_finding(over: float, found: int) -> None:
+    """15 degrees for bends, 20 for rotations; and excursions of less than a twentieth of a second."""
+    bent = bent_and_turned(left_lower_leg=(135.0 + 15 + over, 0.0, 0.0))
+    spun = bent_and_turned(left_upper_leg=(0.0, 0.0, -45.0 - 20 - over), left_lower_leg=(90.0, 0.0, 0.0))
+    for motion in (bent, spun):
+        assert len([one for one in body_findings(motion, body_of(motion)) if one.kind == "range"]) == found
+    short = posed("left_lower_leg", np.radians([170.0, 0.0, 0.0]), slice(100, 105))
+    assert body_findings(short, body_of(short)) == []
+
+
 def test_an_ankle_that_carries_the_body_may_bend_further() -> None:
     motion = bent_and_turned(left_foot=(-50.0, 0.0, 0.0), right_foot=(-50.0, 0.0, 0.0))
     planted = np.zeros((len(motion), 2), bool)
