@@ -50,11 +50,13 @@ def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
     known = action.takemill
     if not known.measures:
         return None
-    found = (
-        Finding(f.kind, f.joint, f.start - start, f.stop - start, f.amount, f.unit, f.mended, f.message)
-        for f in known.findings
-    )
-    return Health(tuple(found), json.loads(known.measures))
+    return Health(tuple(_finding(one, start) for one in known.findings), json.loads(known.measures))
+
+
+def _finding(item: bpy.types.PropertyGroup, start: int) -> Finding:
+    """A row of the list as the core knows it, in frames from scene frame `start` on."""
+    first, stop = item.start - start, item.stop - start
+    return Finding(item.kind, item.joint, first, stop, item.amount, item.unit, item.mended, item.message)
 
 
 def after_repair(found: Iterable[Finding], health: Health) -> Health:
@@ -71,8 +73,7 @@ def between_poses(action: bpy.types.Action) -> tuple[int, int] | None:
     None where no pose was found.
     """
     first, last = (round(frame) for frame in action.frame_range)
-    health = kept(action, first)
-    poses = [one for one in health.findings if one.kind == "pose" and one.joint] if health else []
+    poses = [_finding(one, first) for one in action.takemill.findings if one.kind == "pose" and one.joint]
     start, stop = trimmed(poses, last + 1 - first)
     return (first + start, first + stop - 1) if poses else None
 
