@@ -20,7 +20,7 @@ from takemill.skeleton import Skeleton
 from takemill.tracks import turned_track
 
 from . import clip_record, findings, stage
-from .read_action import frames_of, read_in_armature
+from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
 
 
@@ -58,10 +58,10 @@ class Stock:
             raise InputError(f"armature {armature.name!r}: none of its bones deforms a mesh; pack all bones")
         return cls(armature, rig, frame, packed, skeleton, stage.body_of(armature, skeleton))
 
-    def motion_of(self, context: bpy.types.Context, action: bpy.types.Action):
-        """The motion of an Action in the character's space, and the bones whose scale it leaves out."""
+    def take_of(self, context: bpy.types.Context, action: bpy.types.Action) -> Take:
+        """An Action read in the character's space."""
         take = read_in_armature(context, self.armature, action, self.rig)
-        return self.frame.world_motion(take.motion, self.skeleton), take.unscaled
+        return replace(take, motion=self.frame.world_motion(take.motion, self.skeleton), frame=self.frame)
 
     def placed(self, clip: GlbClip) -> GlbClip:
         """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
@@ -107,11 +107,10 @@ def clips_of(
             continue
         if entry.action is None:
             raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
-        motion, scaled = stock.motion_of(context, entry.action)
-        start = frames_of(entry.action, stock.armature).start
-        clip = clip_record.clip_of(entry.name, entry.action, motion, stock.body, start)
+        take = stock.take_of(context, entry.action)
+        clip = clip_record.clip_of(entry.name, entry.action, take.motion, stock.body, take.start)
         out.append(at_rate(clip, rate) if rate else clip)
-        unscaled.update(scaled)
+        unscaled.update(take.unscaled)
     return tuple(out), tuple(sorted(unscaled))
 
 
@@ -123,7 +122,7 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
         if action is None:
             continue
         try:
-            motion, _ = stock.motion_of(context, action)
+            motion = stock.take_of(context, action).motion
         except TakemillError:  # the report can do without; the clips are whole
             continue
         known = [health for one in _ancestry(action) if (health := _kept(one))]

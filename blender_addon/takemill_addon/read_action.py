@@ -158,8 +158,12 @@ def _acts(constraint) -> bool:
 
 def quaternions_of(rig: Rig, values: Array) -> Array:
     """Rotation channels (F, J, 4) -> quaternions (F, J, 4), all bones of a mode at once."""
+    modes = set(rig.modes)
+    if len(modes) == 1:
+        (mode,) = modes
+        return rotation_modes.to_quaternions(values[..., : rotation_modes.width_of(mode)], mode)
     out = np.empty_like(values)
-    for mode in set(rig.modes):
+    for mode in modes:
         bones = [bone for bone, other in enumerate(rig.modes) if other == mode]
         out[:, bones] = rotation_modes.to_quaternions(values[:, bones, : rotation_modes.width_of(mode)], mode)
     return out

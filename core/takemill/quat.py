@@ -122,7 +122,7 @@ def continuous(q: Array) -> Array:
     flips = np.einsum("...i,...i->...", q[1:], q[:-1]) < 0
     out = q.copy()
     if flips.any():
-        out[1:][np.logical_xor.accumulate(flips, 0)] *= -1
+        out[1:] *= (1.0 - 2.0 * (np.cumsum(flips, axis=0) % 2))[..., None]
     return out
 
 
