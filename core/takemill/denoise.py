@@ -10,6 +10,12 @@ Sources: Wiener, Extrapolation, Interpolation and Smoothing of Stationary Time S
 spectral subtraction with over-subtraction: Berouti, Schwartz and Makhoul, ICASSP 1979; windows whose squares
 add up to one: Princen and Bradley, IEEE Trans. ASSP 34, 1986.
 
+What else was tried on the motions of tests/benchmarks/repair_table.py, and what it does to their mean error:
+windows of 0.25 to 0.67 s +0.1 to +2 %, several lengths averaged -1 %, the best length in each place chosen
+with the truth in sight -3 %, twice or four times the overlap -0.5 %, gains from a first pass's result -0.2 %,
+bands of octaves instead of windows +0.5 %, shrunk singular values of all joints' windows (Gavish and
+Donoho, IEEE Trans. Information Theory 63, 2017) +3 %. Gains that know the truth's spectrum: -4 %.
+
 Within this file arrays lie component by component, (C, F): one pass over a component runs through memory in
 order.
 """
