@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -22,7 +23,7 @@ from .checks import Array
 from .health_findings import Finding
 from .health_joints import ARM, FRONT, LEG, Frames, limb_frames
 from .health_misfit import misfit_deg
-from .health_sides import LegSizes, leg_sizes, sides, thinned
+from .health_sides import LegSizes, Sides, leg_sizes, sides, thinned
 from .motion import Motion
 
 _FRAMES = 1500  # in which joints are looked at, evenly over the take
@@ -129,6 +130,10 @@ class _Walk:
         slow = thinned(motion)
         return cls(limb_frames(slow, body), rest, leg_sizes(motion.skeleton, body), slow.rate)
 
+    @cached_property
+    def sides(self) -> Sides:
+        return sides(self.frames, self.sizes, self.rate)
+
     def put_right(self, parts: Parts) -> _Walk:
         """The same with some pairs exchanged."""
         limb = ARM if parts[0] in ARM else LEG
@@ -140,14 +145,14 @@ class _Walk:
         if not len(self.frames["hips"]):
             return None
         other = self.put_right(LEG)
-        why = sides(self.frames, self.sizes, self.rate).legs_wrong(sides(other.frames, self.sizes, self.rate))
+        why = self.sides.legs_wrong(other.sides)
         return _Told([LEG], why, self._off_deg(other, LEG)) if why else None
 
     def arms(self) -> _Told | None:
         """Whole arms that swing with the leg of their own side."""
         if not _has(self.frames, ARM):
             return None
-        why = sides(self.frames, self.sizes, self.rate).arms_wrong()
+        why = self.sides.arms_wrong()
         return _Told([ARM], why, self._off_deg(self.put_right(ARM), ARM)) if why else None
 
     def standing_right(self, tied: Sequence[Parts]) -> Sequence[Parts]:

@@ -8,7 +8,7 @@ from takemill import quat
 from takemill.body_map import BodyMap
 from takemill.checks import Array
 from takemill.health_joints import limb_frames
-from takemill.health_sides import Sides, leg_sizes, sides, thinned
+from takemill.health_sides import Sides, _gap, leg_sizes, sides, thinned
 from takemill.motion import Motion
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
@@ -48,6 +48,19 @@ def test_legs_that_pass_through_one_another() -> None:
     assert crossed.crossed == pytest.approx(1 / 3, abs=0.02)
     ahead = of(standing(left_upper_leg=inward - np.array([30.0, 0.0, 0.0]), right_upper_leg=-inward))
     assert (ahead.passed, ahead.crossed > 0.3) == (0.0, True)
+
+
+def test_the_gap_between_bones_against_a_search() -> None:
+    """Random pairs of bones, crossing, apart and end to end; a search over both in steps of a hundredth."""
+    rng = np.random.default_rng(4)
+    first, second = rng.normal(size=(2, 200, 2, 3))
+    second[:20, 1] = first[:20, 1] + second[:20, 0] - first[:20, 0]  # parallel
+    shares = np.linspace(0, 1, 101)[:, None]
+    left, right = (first[:, k, None] + (second - first)[:, k, None] * shares for k in range(2))
+    searched = np.linalg.norm(left[:, :, None] - right[:, None], axis=-1).min(axis=(1, 2))
+    found = _gap(first, second)
+    assert (found <= searched + 1e-9).all()
+    assert np.abs(found - searched).max() < 0.05
 
 
 def test_toes_count_outward_on_both_sides() -> None:
