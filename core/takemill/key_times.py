@@ -22,7 +22,7 @@ _GRID = 2.0**24  # of a radian
 _BLOCKS = 16  # stretches of a clip that are compared where channels look for others to share times with
 _TIME_BYTES = 4
 TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
-_MORE = 1.1  # what keys come to in the end, by those that the first plan has
+_MORE = 1.05  # what keys come to in the end, by those that the first plan has
 
 
 class Spans(NamedTuple):

@@ -53,12 +53,12 @@ class KeySearch:
         self.group, self.keys, self.cubic = self._planned(interpolation)
         count = len(clips.turning)
         self._parts = (slice(0, count), slice(count, None))
-        self._numbers = [np.empty(one.shape) for one in (clips.rotations, clips.places)]
-        self._played = [np.empty(one.shape, one.dtype) for one in (clips.rotations, clips.places)]
+        self._numbers = [np.zeros(one.shape) for one in (clips.rotations, clips.places)]
+        # What stands still in a clip is played as it is, so that a clip comes out as it would alone.
+        self._played = [clips.rotations.copy(), clips.places.copy()]
         self._slopes = (
             [np.empty((2, *one.shape), one.dtype) for one in self._numbers] if self.cubic.any() else []
         )
-        self._far = self._made = clips.allowed
 
     def _smallest(self) -> Index:
         """The smallest numbers (R, B) that rotations may be rounded to."""
@@ -139,7 +139,8 @@ class KeySearch:
     def run(self) -> Iterator[tuple[int, list[Track]]]:
         """Each clip's number and tracks; a clip whose bounds are finer than float32 is left out."""
         clips = self.clips
-        touched: Mask = np.ones(clips.moving.shape, bool)
+        touched: Mask = clips.moving
+        self._far = self._made = np.empty((0, 0), np.float32)
         given_up = np.zeros(len(clips.starts), bool)
         for _ in range(_ROUNDS):
             self._play(touched)
@@ -156,7 +157,7 @@ class KeySearch:
     def _play(self, touched: Mask) -> None:
         """Values of the keys of touched channels (C, B), what they play, and how far off that is."""
         clips, frames = self.clips, len(self.clips.clip)
-        changed = np.full(frames, touched.all())
+        changed = np.full(frames, not len(self._far))  # at first all of them
         for kind, part in enumerate(self._parts):
             every = touched[part] & (self.group[part] == 0) & ~self.cubic[part]
             for wanted, play in ((every, self._dense), (touched[part] & ~every, self._curves)):
