@@ -47,14 +47,14 @@ from takemill.verify import verify_set
 LONGEST_S = 5.0
 """What a case may take; a reader that takes longer has failed."""
 
-_NUMBERS = (
+NUMBERS = (
     "2 3 0.25 -45.5 90 60 0.02 12 0 -0 1 -1 nan inf -inf 1e308 -1e308 1e999 1e-320 2147483648 -2147483649 "
     'true null [] {} "" 1_000 1,5 . - + 1e 1.5.2 0x10 \u0661 ' + "9" * 40
 ).split()
 _BVH_WORDS = "HIERARCHY ROOT JOINT OFFSET CHANNELS MOTION Frames: { } Xposition Yrotation Zrotation 6 Hips"
 _RECIPE_WORDS = """[[clip]] [repair] [body] [travel] [[variant]] name from to loop travel take rate files =
 [ ] { } # " true "root" "12f" "a/b" 1979-05-27 stretches marks naming {kind} neutral mirror of speed"""
-_WORDS = {
+WORDS = {
     "bvh": (*_BVH_WORDS.split(), "End Site", "Frame Time:", "\n", "\t", "\r\n", "\0", "\ufeff"),
     "recipe": (*_RECIPE_WORDS.split(), "\n", "'" * 3),
 }
@@ -111,7 +111,7 @@ def harmed(data: bytes, words: tuple[str, ...], rng: random.Random) -> bytes:
             spots = [m.span() for m in re.finditer(rb"-?\d[\d.]*", bytes(out[max(a - 60, 0) : a + 60]))]
             if spots:
                 start, stop = (max(a - 60, 0) + k for k in rng.choice(spots))
-                out[start:stop] = rng.choice(_NUMBERS).encode()
+                out[start:stop] = rng.choice(NUMBERS).encode()
     return bytes(out)
 
 
@@ -149,17 +149,27 @@ Case = Callable[[random.Random], Callable[[], object]]
 """Makes a case, and gives back what reads it."""
 
 
+def good_bvhs() -> list[bytes]:
+    """Small BVH files."""
+    small = [bvh_samples.small(frames=3), bvh_samples.small(frames=1, time="0.02")]
+    return [text.encode() for text in (*small, bvh.format_bvh(small_takes.stand_and_walk().slice(0, 3)))]
+
+
+def read_bvh(data: bytes) -> Motion:
+    """What a BVH file holds."""
+    return bvh._motion_of(bvh_text.parse(data, "case.bvh"), None, None)[0]
+
+
 def bvh_cases() -> Case:
     """BVH files, and the body map of what can be read."""
-    good = [bvh_samples.small(frames=3).encode(), bvh_samples.small(frames=1, time="0.02").encode()]
-    good.append(bvh.format_bvh(small_takes.stand_and_walk().slice(0, 3)).encode())
+    good = good_bvhs()
 
     def case(rng: random.Random) -> Callable[[], object]:
-        data = harmed(rng.choice(good), _WORDS["bvh"], rng)
+        data = harmed(rng.choice(good), WORDS["bvh"], rng)
         told = rng.random() < 0.1
 
         def read() -> object:
-            motion, _ = bvh._motion_of(bvh_text.parse(data, "case.bvh"), None, None)
+            motion = read_bvh(data)
             return find_body_map(motion.skeleton) if told else motion
 
         return read
@@ -190,19 +200,26 @@ travel = "in_place"
 """
 
 
+def good_recipes() -> list[bytes]:
+    """A recipe of most kinds of clips, and one with every setting."""
+    return [_RECIPE.encode(), recipe_text().replace("\n# ", "\n").encode()]
+
+
+def recipe_reader() -> Callable[[bytes], object]:
+    """Reads a recipe and tells it of a take."""
+    take = {"day": _sway()}
+    return lambda data: pipeline.expect_clips(
+        parse_recipe(data.decode("utf-8", "replace"), "case.toml"), take
+    )
+
+
 def recipe_cases() -> Case:
     """Recipes; those that can be read are told of a take."""
-    good = [_RECIPE.encode(), _RECIPE.encode(), recipe_text().replace("\n# ", "\n").encode()]
-    take = {"day": _sway()}
+    good, read = [_RECIPE.encode(), *good_recipes()], recipe_reader()
 
     def case(rng: random.Random) -> Callable[[], object]:
-        data = harmed(rng.choice(good), _WORDS["recipe"], rng)
-
-        def read() -> object:
-            recipe = parse_recipe(data.decode("utf-8", "replace"), "case.toml")
-            return pipeline.expect_clips(recipe, take)
-
-        return read
+        data = harmed(rng.choice(good), WORDS["recipe"], rng)
+        return lambda: read(data)
 
     return case
 

@@ -1,4 +1,4 @@
-"""Everything that is promised of a pack, by one command: validity, pose error, sameness, size, speed.
+"""Everything that is promised of a pack, by one command: validity, pose error, sameness, size, speed, faults.
 
     npm ci --prefix tests/exchange; npm ci --prefix tests/benchmarks
     python tests/benchmarks/pack_table.py [--quick] [OTHER_PYTHON]
@@ -6,7 +6,8 @@
 First the sample's set in every kind of output, on its own skeleton and on the sample scene's characters (mesh, skin,
 morph targets) where Blender's module is installed: what the Khronos validator says of all files, and how far joints
 are from the dense clips at four times the clips' rate, read by pygltflib and played by the tests' own player. Then
-the tables of reproduce_table.py, size_table.py and export_speed.py (200 clips), which --quick leaves out.
+the tables of reproduce_table.py, and of size_table.py, export_speed.py (200 clips), fault_table.py (200 kills, of
+a set and of two characters' sets) and fuzz_table.py (its first 50,000 inputs), which --quick leaves out.
 """
 
 from __future__ import annotations
@@ -150,7 +151,9 @@ def main(arguments: list[str]) -> int:
                 for name, clips in made.items():
                     well &= row(f"{name}, {kind}", out / "to" / name, {one.name: one.motion for one in clips})
     tables = [["reproduce_table.py", *others]]
-    tables += [] if quick else [["size_table.py"], ["export_speed.py", "200", "120", "60"]]
+    if not quick:
+        tables += [["size_table.py"], ["export_speed.py", "200", "120", "60"]]
+        tables += [["fault_table.py", "200"], ["fault_table.py", "200", "2"], ["fuzz_table.py", "50000"]]
     for script, *more in tables:
         print(f"\n{script}\n", flush=True)
         well &= subprocess.run([sys.executable, str(HERE / script), *more], check=False).returncode == 0

@@ -85,13 +85,14 @@ def test_the_schema_is_one_and_the_set_keeps_it(folder):
 
 
 def test_the_schema_names_everything():
-    """Each object of the schema either lists its keys or says what any key holds."""
+    """Each object of the schema either lists its keys, or says what any key holds; each key is explained."""
 
     def walk(part):
         if isinstance(part, dict):
             if "properties" in part and "type" in part:
                 assert set(part["required"]) == set(part["properties"])
                 assert part["additionalProperties"] is False
+                assert [key for key, one in part["properties"].items() if "description" not in one] == []
             for one in part.values():
                 walk(one)
 

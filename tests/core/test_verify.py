@@ -40,7 +40,8 @@ RECIPE = "".join(
 def made(request, tmp_path_factory):
     """A folder with a set of straight or of curved keys, and the clips in it."""
     motion = small_takes.stand_and_walk()
-    recipe = parse_recipe(f'[reduce]\ninterpolation = "{request.param}"\n' + RECIPE)
+    bounds = f'[reduce]\ninterpolation = "{request.param}"\nplanted_error_m = 0.0005\n'
+    recipe = parse_recipe(bounds + RECIPE)
     take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), recipe)
     clips = pipeline.make_clips(take, recipe)
     folder = tmp_path_factory.mktemp("set") / "set"
@@ -130,7 +131,7 @@ def nudge(path: str, by: float, clip: str, node: str, key: int = -1, part: int =
         place += row * width * item
         scale = {"<f": 1.0, "<h": 32767, "<b": 127}[kind]
         value = struct.unpack_from(kind, rest, place)[0] + by * scale
-        struct.pack_into(kind, rest, place, value if kind == "<f" else round(value))
+        struct.pack_into(kind, rest, place, value if kind == "<f" else round(min(value, scale)))
 
     return change
 
@@ -294,17 +295,17 @@ def test_a_pose_that_is_off_between_the_ends_is_told_where_the_take_is_at_hand(m
 @pytest.mark.parametrize("made", ["cubic"], indirect=True)
 def test_a_wrong_slope_of_a_curved_key_is_told_where_the_take_is_at_hand(made, folder):
     """The keys are where they were: only what is played between two of them is off."""
-    rewrite(folder, nothing, nudge("rotation", 3.0, "off", "left_upper_arm", key=3, part=2))
+    rewrite(folder, nothing, nudge("rotation", 3.0, "walk", "left_upper_arm", key=3, part=2))
     assert problems(folder) == []
-    assert any("off: a joint is" in text for text in problems(folder, made[1]))
+    assert any("walk: a joint is" in text for text in problems(folder, made[1]))
 
 
 def test_the_two_sets_differ_in_what_they_are_named_for(made):
-    """In the curved one nearly all channels that turn are CUBICSPLINE."""
+    """In the curved one most channels are CUBICSPLINE: all of a clip, or none."""
     recipe = json.loads((made[0] / "clips.json").read_bytes())["settings"]["reduce"]["interpolation"]
     text = glb_reader.read_glb((made[0] / "set.glb").read_bytes()).json
     ways = [one.get("interpolation", "LINEAR") for clip in text["animations"] for one in clip["samplers"]]
-    assert (ways.count("CUBICSPLINE") > 0.8 * len(ways)) == (recipe == "cubic"), ways
+    assert (ways.count("CUBICSPLINE") > 0.7 * len(ways)) == (recipe == "cubic"), ways
     assert ("CUBICSPLINE" in ways) == (recipe == "cubic")
 
 
