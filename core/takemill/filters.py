@@ -122,9 +122,19 @@ def savitzky_golay(values: Array, half_width: int, degree: int = 3, derivative: 
 
 def moving_mean(values: Array, half_width: int) -> Array:
     """The mean (F, ...) of 2 `half_width` + 1 frames around each frame; beyond the ends they are held."""
-    padded = np.concatenate([values[:1].repeat(half_width + 1, 0), values, values[-1:].repeat(half_width, 0)])
-    total = np.cumsum(padded, axis=0)
-    return (total[2 * half_width + 1 :] - total[: -2 * half_width - 1]) / (2 * half_width + 1)
+    frames = len(values)
+    total = np.zeros((frames + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=total[1:])
+    inner, edge = max(frames - half_width, 0), min(half_width, frames)
+    out = np.empty_like(total[1:])
+    out[:inner] = total[frames - inner + 1 :]
+    # The ends held: so many frames of each window lie before the first frame, or after the last.
+    beyond = np.arange(half_width - edge + 1.0, half_width + 1).reshape(-1, *[1] * (values.ndim - 1))
+    out[inner:] = total[-1] + beyond * values[-1]
+    out[edge:] -= total[:inner]
+    out[:edge] += beyond[::-1] * values[0]
+    out /= 2 * half_width + 1
+    return out
 
 
 def moving_max(values: Array, half_width: int) -> Array:

@@ -142,6 +142,19 @@ def test_residual_cutoff_against_a_calculation_in_frequencies() -> None:
     assert filters.residual_cutoff(values, 120.0, 20.0) == pytest.approx(expected, abs=1.0)  # its own steps
 
 
+def test_moving_mean_against_its_slow_twin() -> None:
+    """The mean of an edge-padded window, also of windows longer than the take."""
+    rng = np.random.default_rng(31)
+    for shape in ((1,), (2, 3), (9, 2, 2), (60,)):
+        values = rng.normal(size=shape)
+        before = values.copy()
+        for half in (0, 1, 2, 4, 8, 9, 10, 59, 60, 75):
+            padded = np.pad(values, [(half, half)] + [(0, 0)] * (len(shape) - 1), mode="edge")
+            expected = np.array([padded[f : f + 2 * half + 1].mean(axis=0) for f in range(len(values))])
+            assert np.abs(filters.moving_mean(values, half) - expected).max() < 1e-12
+        assert np.array_equal(values, before)
+
+
 def test_moving_max_against_its_slow_twin() -> None:
     rng = np.random.default_rng(6)
     for frames in (1, 2, 5, 40):
