@@ -29,7 +29,7 @@ _VALUE_BYTES = {
     ("rotation", "int8"): 4,
     ("translation", "float32"): 12,
 }
-_MOST_PAIRED = 64  # clips of which every pair is compared
+_MOST_PAIRED = 512  # clips of which every pair is compared
 
 Facts = dict[str, Any]
 

@@ -18,6 +18,7 @@ from .travel import TravelSettings, find_travel, steady_travel, without_travel
 
 _WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
 _WORST = 3  # joints named
+_MOST_WORST = 64  # clips for whose pairs joints are named
 _FAR_M = 1e-4  # joints are told apart by steps of it; one that is less than half of it away is not named
 
 
@@ -45,7 +46,7 @@ class SetGaps:
     Attributes:
         names: (N,) of the clips.
         cm, deg, cm_s: (N, N) as in PoseGap.
-        worst: (N, N) joint names, the worst first.
+        worst: (N, N) joint names, the worst first; empty for more than 64 clips.
     """
 
     names: tuple[str, ...]
@@ -102,20 +103,31 @@ def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) ->
 
 def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
     """The gap between two poses of the same joints (P,), whose names may be given."""
-    places = [end.positions - end.positions.mean(axis=0) * [1.0, 1.0, 0.0] for end in (a, b)]
-    floors = [place[:, 0] + 1j * place[:, 1] for place in places]
-    back = quat.from_yaw(float(np.angle(np.vdot(floors[1], floors[0]))))  # takes b onto a
-    away = np.linalg.norm(places[0] - quat.rotate(back, places[1]), axis=-1)
-    slip = np.linalg.norm(a.velocities - quat.rotate(back, b.velocities), axis=-1)
-    turned = np.where(np.array(b.hips)[:, None], quat.mul(back, b.rotations), b.rotations)
-    far = np.round(away / _FAR_M)  # so that noise of the last digit decides nothing
-    order = [int(k) for k in np.argsort(-far, kind="stable")[:_WORST] if far[k] > 0]
-    return PoseGap(
-        100 * float(away.mean()),
-        float(np.degrees(quat.angle_between(a.rotations, turned).mean())),
-        100 * float(slip.mean()),
-        tuple(names[k] for k in order) if names else (),
+    cm, deg, cm_s, away = _gaps(a, (b,))
+    worst = tuple(names[k] for k in _worst(away[0])) if names else ()
+    return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst)
+
+
+def _gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
+    """From a pose to N others: the gaps cm, deg and cm/s (N,), and how far joints are apart (N, P), m."""
+    positions, velocities, rotations = (
+        np.stack([getattr(b, part) for b in others]) for part in ("positions", "velocities", "rotations")
     )
+    here, there = (p - p.mean(axis=-2, keepdims=True) * [1.0, 1.0, 0.0] for p in (a.positions, positions))
+    floors = [place[..., 0] + 1j * place[..., 1] for place in (here, there)]
+    turns = np.angle((floors[1].conj() * floors[0]).sum(axis=-1))
+    back = quat.from_yaw(turns)[:, None]  # takes the others onto a
+    away = np.linalg.norm(here - quat.rotate(back, there), axis=-1)
+    slip = np.linalg.norm(a.velocities - quat.rotate(back, velocities), axis=-1)
+    turned = np.where(np.array(a.hips)[:, None], quat.mul(back, rotations), rotations)
+    deg = np.degrees(quat.angle_between(a.rotations, turned).mean(axis=-1))
+    return 100 * away.mean(axis=-1), deg, 100 * slip.mean(axis=-1), away
+
+
+def _worst(away: Array) -> list[int]:
+    """The joints furthest apart of P, the worst first; none that are not apart."""
+    far = np.round(away / _FAR_M)  # so that noise of the last digit decides nothing
+    return [int(k) for k in np.argsort(-far, kind="stable")[:_WORST] if far[k] > 0]
 
 
 def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
@@ -135,13 +147,14 @@ def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
         starts.append(first)
         ends.append(last)
     names = [motions[0].skeleton.names[int(joint)] for joint in joints] if motions else []
-    gaps = [[gap_between(end, start, names) for start in starts] for end in ends]
-    shape = (len(motions), len(motions))
-    cm, deg, cm_s = (
-        owned(np.reshape([getattr(gap, field) for row in gaps for gap in row], shape))
-        for field in ("cm", "deg", "cm_s")
-    )
-    return SetGaps(tuple(clips), cm, deg, cm_s, tuple(tuple(gap.worst for gap in row) for row in gaps))
+    if not motions:
+        none = owned(np.zeros((0, 0)))
+        return SetGaps((), none, none, none, ())
+    rows = [_gaps(end, starts) for end in ends]
+    cm, deg, cm_s = (owned(np.stack([row[unit] for row in rows])) for unit in range(3))
+    told = rows if len(motions) <= _MOST_WORST else []
+    worst = tuple(tuple(tuple(names[k] for k in _worst(one)) for one in row[3]) for row in told)
+    return SetGaps(tuple(clips), cm, deg, cm_s, worst)
 
 
 def measure_seam(loop: Motion, body: BodyMap) -> Seam:

@@ -64,6 +64,39 @@ def test_the_worst_joint_is_named() -> None:
     assert gaps.cm[0, 1] > 1
 
 
+def test_all_pairs_at_once_are_the_pairs_one_by_one() -> None:
+    """At random starts of real motion, so that heading and place differ."""
+    motion = open_data.humanoid3d("run")[0]
+    body = find_body_map(motion.skeleton)
+    clips = {f"{k}": motion.slice(k, k + 9) for k in range(0, 16, 3)}
+    gaps = set_gaps(clips, body)
+    joints = main_joints(body)
+    for row, one in enumerate(clips.values()):
+        for column, other in enumerate(clips.values()):
+            (end,), (start,) = ends_at(one, joints, [8], 1), ends_at(other, joints, [0], 1)
+            names = [motion.skeleton.names[int(joint)] for joint in joints]
+            gap = gap_between(end, start, names)
+            found = [getattr(gaps, unit)[row, column] for unit in ("cm", "deg", "cm_s")]
+            np.testing.assert_allclose(found, [gap.cm, gap.deg, gap.cm_s], atol=1e-9)
+            assert gaps.worst[row][column] == gap.worst
+            turned = end.positions - end.positions.mean(axis=0) * [1, 1, 0]
+            other_way = start.positions - start.positions.mean(axis=0) * [1, 1, 0]
+            tries = quat.from_yaw(np.linspace(-np.pi, np.pi, 721))[:, None]
+            sums = ((turned - quat.rotate(tries, other_way)) ** 2).sum(axis=(1, 2))
+            best = tries[int(np.argmin(sums))]
+            away = 100 * np.linalg.norm(turned - quat.rotate(best, other_way), axis=-1).mean()
+            assert gap.cm == pytest.approx(away, abs=0.3), "the best turn of a search"
+
+
+def test_of_very_many_clips_the_joints_are_not_named() -> None:
+    still = synthetic.idle(rate=60.0, duration_s=2.0).motion
+    gaps = set_gaps(
+        {f"{k}": still.slice(k % 40, k % 40 + 9) for k in range(65)}, find_body_map(still.skeleton)
+    )
+    assert gaps.cm.shape == (65, 65)
+    assert gaps.worst == ()
+
+
 def test_clips_of_other_joints_are_refused() -> None:
     a, b = synthetic.idle(rate=60.0).motion, open_data.humanoid3d("walk")[0]
     with pytest.raises(InputError, match="same joints"):

@@ -294,3 +294,23 @@ def test_the_list_of_clips_tells_size_and_error(take, clips):
             f"{one['keys']['bytes'] / 1024:.0f}",
             "0.12",
         ]
+
+
+def test_a_large_set_names_the_nearest_clips_instead_of_all_pairs(take, clips):
+    """Thirty clips: the same one and others in turn; each names five others, nearest first."""
+    many = [replace(clips[k % 3], name=f"clip & {k}") for k in range(30)]
+    said = set_facts("set", [take], many, Recipe())
+    said["clips"] = [
+        clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in many
+    ]
+    page = render_report(said, [take], many)
+    assert 'role="grid"' not in page
+    rows = re.findall(r'<tr><th scope="row">(clip &amp; \d+)</th><td><span class="wrap">(.*?)</span>', page)
+    assert len(rows) == 30
+    for k, (name, told) in enumerate(rows):
+        assert name == f"clip &amp; {k}"
+        found = re.findall(r"clip &amp; (\d+) \((\d+\.\d) cm, \d+ cm/s\)", told)
+        assert len(found) == 5
+        assert str(k) not in [number for number, _ in found]
+        row = sorted(gap for j, gap in enumerate(said["gaps"]["cm"][k]) if j != k)
+        assert [float(gap) for _, gap in found] == pytest.approx(row[:5], abs=0.051)
