@@ -16,6 +16,7 @@ import contextlib
 import hashlib
 import json
 import os
+import time
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
@@ -27,6 +28,8 @@ __all__ = ["LIST", "expect_free", "listed", "replace_folder", "replace_folders",
 
 _NO_STAGE = (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError)
 """What comes of a staging folder that is not ours, or half made: it is no more than clutter."""
+
+_BEGUN_S = 60.0  # between the making of a staging folder and its first file lie milliseconds
 
 
 def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
@@ -173,10 +176,19 @@ def _finish_groups(parent: Path) -> None:
             continue
 
 
+def _is_empty(folder: Path) -> bool:
+    """Whether a staging folder holds at most its lock, and a run that just begins would be past that."""
+    old = time.time() - folder.stat().st_mtime > _BEGUN_S
+    return old and folder.is_dir() and {one.name for one in folder.iterdir()} <= {"lock"}
+
+
 def _clear_leftovers(path: Path) -> None:
     """Put right and remove what killed runs left beside `path`."""
     for folder in sorted(path.parent.glob(STAGES)):
         try:
+            if _is_empty(folder):
+                Stage(folder, path, ()).remove()
+                continue
             stage = Stage.read(folder)
             if stage.place != path:
                 continue

@@ -141,7 +141,7 @@ class Stage:
     def remove(self) -> None:
         """Take the cleared folder away, its lock closed: Windows keeps open files."""
         with contextlib.suppress(OSError):
-            (self.folder / "lock").unlink()
+            (self.folder / "lock").unlink(missing_ok=True)
             self.folder.rmdir()
 
 

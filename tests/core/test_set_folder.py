@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import random
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -16,46 +14,16 @@ from pathlib import Path
 
 import pytest
 
+from set_folders import FOREIGN, NEW, OLD, a_set, contents, driver, expect_whole, old_set, only
 from takemill import set_folder, set_folder_stage
-from takemill.errors import FileError, InputError
-from takemill.set_folder import LIST, expect_free, replace_folder, replace_folders, unfinished
-
-
-def a_set(mark: str, *names: str) -> dict[str, bytes]:
-    files = {name: f"{mark} {name}".encode() * 50 for name in names}
-    data = {"tool": {"name": "takemill"}, "mark": mark, "files": [{"name": name} for name in names]}
-    return {**files, LIST: json.dumps(data).encode()}
-
-
-OLD = a_set("old", "ferry.glb", "report.html", "single/walk.glb")
-NEW = a_set("new", "ferry.glb", "report.html", "single/turn.glb", "extra/x.glb")
-FOREIGN = {"notes.txt": b"mine", "single/mine.txt": b"also mine", "deep/er/a.import": b"an engine's"}
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
+from takemill.errors import FileError
+from takemill.set_folder import LIST, expect_free, replace_folder
 
 
 @pytest.fixture
 def place(tmp_path):
     """A folder with an old set and files of others."""
-    folder = tmp_path / "out" / "ferry"
-    replace_folder(folder, OLD)
-    for name, data in FOREIGN.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_bytes(data)
-    (folder / "empty").mkdir()
-    os.symlink("notes.txt", folder / "link")
-    os.symlink("deep", folder / "folder_link")
-    return folder
-
-
-def only(folder: Path, *names: str) -> bool:
-    return sorted(os.listdir(folder)) == sorted(names)
+    return old_set(tmp_path)
 
 
 def test_a_new_place_is_made_with_its_parents(tmp_path):
@@ -190,47 +158,6 @@ def test_a_disk_that_takes_no_more_leaves_the_old_folder(place):
     assert only(place.parent, "ferry")
 
 
-DRIVER = """
-import os, signal, sys
-from pathlib import Path
-sys.path.insert(0, {core!r})
-from takemill import set_folder, set_folder_stage
-OLD, NEW = {sets!r}
-mode, limit, places = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
-if mode == "renames":
-    set_folder_stage._exchanged = lambda *_: False
-    mode = "steps"
-if mode == "steps":  # die at the n-th call that changes the disk
-    count = 0
-    def watch(event, args):
-        global count
-        changes = ("os.rename", "os.link", "os.mkdir", "os.rmdir", "os.remove", "os.symlink", "ctypes.dlsym")
-        if event in changes or (event == "open" and args[2] & (os.O_WRONLY | os.O_RDWR)):
-            count += 1
-            if count == limit:
-                os.kill(os.getpid(), signal.SIGKILL)
-    sys.addaudithook(watch)
-    set_folder.replace_folders(dict.fromkeys(places, NEW))
-    sys.exit(3)
-print("started", flush=True)
-while True:
-    for files in (NEW, OLD):
-        set_folder.replace_folders(dict.fromkeys(places, files))
-"""
-
-
-def driver(*arguments: object) -> list[str]:
-    code = DRIVER.format(core=str(Path(set_folder.__file__).parents[1]), sets=(OLD, NEW))
-    return [sys.executable, "-I", "-S", "-c", code, *map(str, arguments)]
-
-
-def expect_whole(place: Path) -> None:
-    """The old set or the new one, and all files of others."""
-    found = contents(place)
-    mark = json.loads(found[LIST])["mark"]
-    assert found == {"old": OLD, "new": NEW}[mark] | FOREIGN | {"link": b"mine"}, mark
-
-
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
 @pytest.mark.parametrize("mode", ["steps", "renames"])
 def test_killed_at_every_step_it_is_the_old_set_or_the_new_one(place, mode):
@@ -264,6 +191,21 @@ def test_killed_at_200_random_moments_it_is_the_old_set_or_the_new_one(place):
     assert set(marks) == {"old", "new"}
 
 
+def test_staging_folders_of_runs_killed_at_their_first_step_go_after_a_minute(place):
+    """What others put there stays."""
+    begun, killed, bare, foreign = (place.parent / f".takemill-{word}" for word in ("a", "b", "c", "d"))
+    for folder in (begun, killed, bare, foreign):
+        folder.mkdir()
+    for folder in (begun, killed):
+        (folder / "lock").touch()
+    (foreign / "mine.txt").touch()
+    for folder in (killed, bare, foreign):
+        os.utime(folder, (0, 0))
+    replace_folder(place, NEW)
+    assert only(place.parent, "ferry", begun.name, foreign.name)
+    assert (foreign / "mine.txt").exists()
+
+
 def test_a_folder_that_another_process_writes_is_left_alone(place):
     with set_folder_stage.staged(place, ["a"]) as stage:
         (stage.folder / "set" / "a").write_bytes(b"half")
@@ -271,132 +213,3 @@ def test_a_folder_that_another_process_writes_is_left_alone(place):
         assert (stage.folder / "set" / "a").exists()
     assert contents(place) == NEW | FOREIGN | {"link": b"mine"}
     assert only(place.parent, "ferry")
-
-
-# Several sets ------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def pair(place):
-    """Two old sets side by side, both with files of others."""
-    other = place.parent / "mate"
-    shutil.copytree(place, other, symlinks=True)
-    return place, other
-
-
-def mark(place: Path) -> str:
-    """Which whole set a place holds; "" for none, as between two renames."""
-    if not place.exists():
-        return ""
-    expect_whole(place)
-    return json.loads((place / LIST).read_bytes())["mark"]
-
-
-def test_several_sets_are_replaced_together(pair):
-    new = pair[0].parent / "third"
-    replace_folders(dict.fromkeys((*pair, new), NEW))
-    assert [mark(one) for one in pair] == ["new", "new"]
-    assert contents(new) == NEW
-    assert only(new.parent, "ferry", "mate", "third")
-
-
-@pytest.mark.parametrize("swaps", [True, False])
-@pytest.mark.parametrize("first_time", [False, True])
-def test_a_failure_between_two_sets_leaves_all_old_ones(pair, monkeypatch, swaps, first_time):
-    """The system refuses the second change of places."""
-    exchange, rename, seen = set_folder_stage._exchanged, os.rename, []
-
-    def refuse_the_second(act):
-        def do(one, other):
-            if Path(one).name == "set" and ".takemill" not in str(other):
-                seen.append(other)
-                if len(seen) == 2:
-                    full()
-            return act(one, other)
-
-        return do
-
-    places = [pair[0].parent / "x" / name for name in "ab"] if first_time else pair
-    if swaps and not first_time:
-        monkeypatch.setattr(set_folder_stage, "_exchanged", refuse_the_second(exchange))
-    else:
-        monkeypatch.setattr(set_folder_stage, "_exchanged", lambda *_: False)
-        monkeypatch.setattr(set_folder_stage.os, "rename", refuse_the_second(rename))
-    with pytest.raises(FileError, match=r"(mate|b): No space left on device"):
-        replace_folders(dict.fromkeys(places, NEW))
-    assert len(seen) >= 2
-    assert [mark(one) for one in pair] == ["old", "old"]
-    assert only(pair[0].parent, "ferry", "mate")
-    assert not unfinished(pair[0].parent)
-
-
-def test_sets_in_two_folders_are_not_written_together(pair, tmp_path):
-    with pytest.raises(InputError, match="side by side"):
-        replace_folders({pair[0]: NEW, tmp_path / "else": NEW})
-    assert mark(pair[0]) == "old"
-
-
-@pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
-@pytest.mark.parametrize("mode", ["steps", "renames"])
-def test_killed_between_two_sets_the_next_run_finishes_them(pair, mode):
-    """It dies before each call that touches the disk in turn; any next run beside them makes all of one kind.
-
-    The first thirty calls are those of the first set alone.
-    """
-    parent, torn, listed = pair[0].parent, 0, False
-    for limit in range(30, 400):
-        code = subprocess.run(driver(mode, limit, *pair), check=False).returncode
-        if code == 3:
-            break
-        assert code == -signal.SIGKILL
-        marks = [mark(one) for one in pair]
-        listed |= any(parent.glob(".takemill-*/group.json"))
-        torn += marks[0] != marks[1]
-        assert unfinished(parent) == (marks[0] != marks[1]), (limit, marks)
-        replace_folder(parent / "other", OLD)
-        replaced = [mark(one) for one in pair]
-        assert replaced[0] == replaced[1], (limit, marks)
-        assert replaced[0] in ("old", "new")
-        assert replaced[0] == "new" if listed else marks == replaced
-        assert not unfinished(parent)
-        replace_folders(dict.fromkeys(pair, OLD))
-        assert [mark(one) for one in pair] == ["old", "old"]
-    assert limit > 60
-    assert 0 < torn < 4 * len(pair)
-
-
-@pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
-def test_killed_at_random_moments_several_sets_are_of_one_kind_after_the_next_run(pair):
-    random_s, marks = random.Random(2), []
-    for _ in range(60):
-        with subprocess.Popen(driver("loop", 0, *pair), stdout=subprocess.PIPE) as process:
-            assert process.stdout is not None
-            process.stdout.readline()
-            time.sleep(random_s.uniform(0, 0.03))
-            process.kill()
-        replace_folder(pair[0].parent / "other", OLD)
-        marks.append(mark(pair[0]))
-        assert marks[-1] == mark(pair[1])
-    assert set(marks) == {"old", "new"}
-
-
-def test_sets_that_another_process_changes_just_now_are_left_to_it(pair):
-    """Its list stands, and it still holds the lock."""
-    parent = pair[0].parent
-    with set_folder_stage.staged(pair[0], list(NEW)) as stage:
-        stage.fill(NEW)
-        digest = hashlib.sha256(NEW[LIST]).hexdigest()
-        (stage.folder / "group.json").write_text(json.dumps([{"stage": stage.folder.name, "list": digest}]))
-        assert not unfinished(parent)
-        replace_folder(parent / "other", OLD)
-        assert mark(pair[0]) == "old"
-
-
-@pytest.mark.parametrize("text", ["", "[]", "{}", '[{"stage": "../ferry", "list": "x"}]', "[1]", "[" * 9999])
-def test_a_list_of_sets_that_is_none_is_left_alone(pair, text):
-    stage = pair[0].parent / ".takemill-x"
-    stage.mkdir()
-    (stage / "group.json").write_text(text)
-    assert not unfinished(pair[0].parent)
-    replace_folders(dict.fromkeys(pair, NEW))
-    assert [mark(one) for one in pair] == ["new", "new"]
