@@ -117,13 +117,18 @@ def angle_between(a: Array, b: Array) -> Array:
 
 def continuous(q: Array) -> Array:
     """The same rotations (F, ..., 4) with signs chosen so that neighbours in time never jump."""
-    if len(q) < 2:
-        return q.copy()
-    flips = np.einsum("...i,...i->...", q[1:], q[:-1]) < 0
     out = q.copy()
-    if flips.any():
-        out[1:] *= (1.0 - 2.0 * (np.cumsum(flips, axis=0) % 2))[..., None]
+    make_continuous(out)
     return out
+
+
+def make_continuous(q: Array) -> None:
+    """`continuous`, in place: a long take's rotations (F, ..., 4) need not lie in memory twice."""
+    if len(q) < 2:
+        return
+    flips = np.einsum("...i,...i->...", q[1:], q[:-1]) < 0
+    if flips.any():
+        q[1:] *= (1.0 - 2.0 * (np.cumsum(flips, axis=0) % 2))[..., None]
 
 
 def slerp(a: Array, b: Array, t: Array | float) -> Array:
