@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from takemill.checks import Array
@@ -62,7 +64,7 @@ def gait_events(heel: Array, toe: Array, sacrum: Array, ahead: Array) -> tuple[l
     return events[0], events[1]
 
 
-def faded(values: Array, known: list[bool], blend: int) -> list[float]:
+def faded(values: Array, known: list[bool], rate: float, longest: int) -> list[float]:
     """Each of (F,) values where known; elsewhere one cubic across, or one out to nothing and one in again."""
 
     def edge(frame: int, inward: int) -> tuple[float, float]:
@@ -70,6 +72,12 @@ def faded(values: Array, known: list[bool], blend: int) -> list[float]:
         while end != frame + 3 * inward and 0 <= end + inward < len(known) and known[end + inward]:
             end += inward
         return values[frame], (values[end] - values[frame]) / (end - frame) if end != frame else 0.0
+
+    def frames(at: tuple[float, float] | None) -> int:
+        """How long it takes to come or go at 20 m/s^2, at least 0.03 s."""
+        size = abs(at[0]) if at else 0.0
+        wanted = math.ceil(rate * math.sqrt(6 * size / 20))
+        return min(max(wanted, round(0.03 * rate), 1), longest)
 
     def cubic(a: tuple[float, float], b: tuple[float, float], span: int, at: int) -> float:
         u = at / span
@@ -89,13 +97,39 @@ def faded(values: Array, known: list[bool], blend: int) -> list[float]:
             stop += 1
         left = edge(start, -1) if start >= 0 else None
         right = edge(stop, 1) if stop < len(known) else None
-        if left and right and stop - start - 1 < 2 * blend:
+        going, coming = frames(left), frames(right)
+        if left and right and stop - start - 1 < going + coming:
             out.append(cubic(left, right, stop - start, frame - start))
             continue
         total = 0.0
-        if left and frame - start <= blend:
-            total += cubic(left, (0.0, 0.0), blend + 1, frame - start)
-        if right and stop - frame <= blend:
-            total += cubic((0.0, 0.0), right, blend + 1, blend + 1 - (stop - frame))
+        if left and frame - start <= going:
+            total += cubic(left, (0.0, 0.0), going + 1, frame - start)
+        if right and stop - frame <= coming:
+            total += cubic((0.0, 0.0), right, coming + 1, coming + 1 - (stop - frame))
         out.append(total)
     return out
+
+
+def hips_course(wanted: Array, cost: Array, rate: float) -> Array:
+    """The way (F, 3) whose misses, bends and slopes cost least: every term a row of one dense matrix."""
+    frames, feet, _ = wanted.shape
+    step = max(round(rate / 30), 1)
+    spans = math.ceil(frames / step)
+    places = np.arange(frames) / step
+    basis = np.zeros((frames, spans + 3))
+    for f, place in enumerate(places):
+        for m in range(spans + 3):
+            x = abs(place - (m - 1))  # the cubic B-spline, centred on knot m - 1
+            basis[f, m] = (4 - 6 * x**2 + 3 * x**3) / 6 if x < 1 else max(2 - x, 0) ** 3 / 6
+    size = 3 * (spans + 3)
+    normal, right = 1e-9 * np.eye(size), np.zeros(size)
+    for f in range(frames):
+        row = np.kron(basis[f], np.eye(3))  # (3, size)
+        for k in range(feet):
+            normal += row.T @ cost[f, k] @ row
+            right += row.T @ cost[f, k] @ wanted[f, k]
+    bend = step * (rate / step / (2 * np.pi * 5.0)) ** 4
+    for order, share in ((2, bend), (1, bend * (step / rate / 0.3) ** 2)):
+        change = np.kron(np.diff(np.eye(spans + 3), order, axis=0), np.eye(3))
+        normal += share * change.T @ change
+    return basis @ np.linalg.solve(normal, right).reshape(-1, 3)

@@ -1,11 +1,11 @@
 """Planted feet made to stand: still over the floor, rolling from heel to ball, flat without a turn.
 
 A foot in contact stands on one end, or goes over from heel to ball; the end on which it stands must not
-slide. So each step of that end between two frames is a step that the body slid, and the hips take it back,
-smoothly, so that a leg's noise does not shake the whole body. What is left, and what two feet disagree by,
-the legs make up by two-bone inverse kinematics. Each foot keeps its
-performer's rotation, but for the yaw of a flat one that hardly turned, which turns no more. Corrections
-come and go with their own speed outside of a contact and in its first and last frames. The hips sink by the
+slide. So each step of that end between two frames is a step that the body slid, and the hips take it back:
+calmly, so that a leg's noise does not shake the whole body, and most where a leg is nearly straight and would
+bend a lot. What is left, and what two feet disagree by, the legs make up by two-bone inverse kinematics. Each
+foot keeps its performer's rotation, but for the yaw of a flat one that hardly turned, which turns no more.
+Corrections come and go with their own speed outside of a contact, small ones quickly. The hips sink by the
 little that a leg would otherwise be too short.
 """
 
@@ -18,13 +18,14 @@ import numpy as np
 from . import quat
 from .body_map import BodyMap, leg_length
 from .checks import Array, Mask, expect_positive
-from .contacts import Contacts, chain_in_model, sole_offsets
-from .footlock_legs import Stand, legs_to
-from .grounding import end_course, faded, on_ball, pinned_course, without_slides
+from .contacts import Contacts, sole_offsets
+from .footlock_legs import Stand, find_leg, legs_to
+from .grounding import end_course, on_ball
+from .grounding_pins import faded, pinned_course, without_slides
 from .motion import Motion
 from .series import eroded, runs, without_short
 
-_EDGE_S = 0.03  # a contact's first and last moments, in which a foot still lands or leaves
+_EDGE_S = 0.04  # a contact's first and last moments, in which a foot still lands or leaves
 _STILL_YAW = np.radians(4.0)  # a flat foot that strays no further from its mean heading did not turn
 _STILL_RATE = np.radians(8.0)  # a second; one that turns more in its time did
 _LEAST_S = 0.05  # shorter stands are none
@@ -36,14 +37,14 @@ class FootlockSettings:
     """How feet are pinned.
 
     Attributes:
-        blend_s: a correction takes this long to come and to go.
-        longest_slip: leg lengths, half of it in height; of two planted feet that are further from standing
-            together, the quicker (or higher) one takes a small step where it is worst, or is let go.
+        blend_s: a large correction takes this long to come and to go, a small one less.
+        longest_slip: leg lengths, half of it in height; of two planted feet that both are further from
+            standing together, the quicker (or higher) one takes a small step where it is worst, or is let go.
         straight: share of its length that a leg is stretched to, unless it was longer before.
     """
 
     blend_s: float = 0.15
-    longest_slip: float = 0.06
+    longest_slip: float = 0.045
     straight: float = 0.995
 
 
@@ -64,24 +65,22 @@ def pin_feet(
     leg = leg_length(motion.skeleton, body)
     soles = sole_offsets(motion.skeleton, body)
     feet = []
-    for k, part in enumerate(contacts.feet):
-        _, turned, at = chain_in_model(motion, body.require(part))
+    legs = [find_leg(motion, body, part) for part in contacts.feet]
+    for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
-        foot = _Foot(turned[:, -1], at[:, -1], soles[body.feet.index(part)])
+        foot = _Foot(one.foot, one.at[:, -1], soles[body.feet.index(part)])
         feet.append(_standing(foot, planted, contacts.floor_m, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
     )
-    known = without_slides(step, height, known, motion.rate, settings.longest_slip * leg, blend)
+    known = without_slides(step, height, known, settings.longest_slip * leg, blend)
     known = np.stack([without_short(column, int(_LEAST_S * motion.rate)) for column in known.T], axis=-1)
     if not known.any():
         return motion, replace(contacts, heel=known, toe=known)
-    slid, beyond = pinned_course(step, height, known, motion.rate)
-    stands = {
-        part: Stand(known[:, k], -beyond[:, k], foot.turn)
-        for k, (part, foot) in enumerate(zip(contacts.feet, feet, strict=True))
-    }
-    pinned = legs_to(motion, body, stands, -slid, settings.straight, blend)
+    cost = np.stack([one.cost for one in legs], axis=1)
+    slid, beyond = pinned_course(step, height, known, cost, motion.rate)
+    stands = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
+    pinned = legs_to(motion, legs, stands, -slid, settings.straight, blend)
     return pinned, replace(contacts, heel=contacts.heel & known, toe=contacts.toe & known)
 
 
@@ -128,7 +127,7 @@ def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: in
         off = np.median(yaw[start:stop]) - yaw[start:stop]
         if np.abs(off).max() < min(_STILL_YAW, _STILL_RATE * (stop - start) / rate):
             away[start:stop], locked[start:stop] = off, True
-    turn = quat.from_yaw(faded(away[:, None], locked, blend)[:, 0])
+    turn = quat.from_yaw(faded(away[:, None], locked, rate, blend)[:, 0])
     points = foot.points(turn)
     # From end to end at once: while it goes over, a foot that turns would slide on both.
     ball = on_ball(points[:, None], planted[:, None])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import filters
-from .checks import Array, Index, Mask
+from .checks import Array, Mask
 from .grounding_heading import Drift as Drift
 from .grounding_heading import heading_drift as heading_drift
 from .grounding_heading import without_drift as without_drift
@@ -20,7 +20,6 @@ _EDGE_S = 0.05  # the first and last frames of a contact still land or leave
 _ROLL_S = 0.01  # half the time in which a foot goes over from heel to ball
 _SMOOTH_S = 0.07  # a body does not follow its feet faster; what they do faster is their legs' own noise
 _CLEAR = np.sin(np.radians(2.0))  # pitched by more, one end is clearly lower
-_ROUNDS = 12  # of looking for feet that slide
 
 
 def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) -> Array:
@@ -118,37 +117,6 @@ def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
     return slid
 
 
-def pinned_course(step: Array, height: Array, known: Mask, rate: float) -> tuple[Array, Array]:
-    """How the body has slid and risen (F, 3), and each foot beyond that (F, K, 3), on a path that is meant.
-
-    As `body_course`, but each contact lies where it is on average, and between contacts the body goes its own
-    way. The body goes smoothly; the legs make up what little is left.
-    """
-    frames, feet = known.shape
-    slid, beyond = np.zeros((frames, 3)), np.zeros((frames, feet, 3))
-    if not known.any() or frames < 2:
-        return slid, beyond
-    weight = confidence(known, rate)
-    walked = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
-    placed = _centred(walked, known, weight)
-    slid[:, :2] = weighted_course(placed, weight, rate)
-    slid[:, 2:] = weighted_course(height[..., None], weight, rate)
-    beyond[..., :2] = placed - slid[:, None, :2]
-    beyond[..., 2] = height - slid[:, 2:]
-    return slid, np.where(known[..., None], beyond, 0.0)
-
-
-def _centred(walked: Array, known: Mask, weight: Array) -> Array:
-    """Paths (F, K, 2) less the mean of each contact, in which frames with one foot down count most."""
-    alone = (weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)) ** 4 * weight + 1e-9
-    out = walked.copy()
-    for k in range(known.shape[1]):
-        for start, stop in zip(*runs(known[:, k]), strict=True):
-            here = out[start:stop, k]
-            here -= np.average(here, axis=0, weights=alone[start:stop, k])
-    return out
-
-
 def _placed(walked: Array, known: Mask, weight: Array) -> Array:
     """Paths (F, K, 2), each contact shifted so that it agrees with the one before that it overlaps."""
     contacts = sorted(
@@ -177,44 +145,6 @@ def _placed(walked: Array, known: Mask, weight: Array) -> Array:
         if stop > done:
             last, done = out[stop - 1, k], stop
     return out
-
-
-def without_slides(step: Array, height: Array, known: Mask, rate: float, slip: float, blend: int) -> Mask:
-    """Contacts (F, K) without those of feet that slide or float, against another that stands, by over `slip`.
-
-    Of two feet the quicker one is let go, or the higher one where it is the height that keeps them apart: in
-    a short overlap wholly, in a long one around the worst, so that a foot that steps is still pinned before
-    and after, and one that glides is not. step, height, known, rate: as in `body_course`; slip in metres.
-    """
-    known = known.copy()
-    speed = np.linalg.norm(step, axis=-1)
-    speed = filters.moving_mean(np.concatenate([speed[:1], speed]), max(blend // 3, 1))
-    for _ in range(_ROUNDS):
-        # A knee pays more for height than for a way over the floor.
-        size = np.abs(pinned_course(step, height, known, rate)[1]) * [1.0, 1.0, 2.0]
-        far = np.linalg.norm(size, axis=-1).max(axis=1) > slip
-        if not far.any():
-            break
-        for start, stop in zip(*runs(known.sum(axis=1) > 1), strict=True):
-            here = slice(start, stop)
-            if not far[here].any():
-                continue
-            most = size[here][far[here]].max(axis=(0, 1))
-            how = height if most[2] > np.hypot(most[0], most[1]) else speed
-            worst = int(np.where(known[here], how[here], -np.inf).mean(axis=0).argmax())
-            if stop - start > 4 * blend:
-                here = _around_peak(how[here, worst], start, blend)
-            known[here, worst] = False
-    return known
-
-
-def _around_peak(values: Array, start: int, blend: int) -> slice:
-    """The frames, from `start` on, around the inner peak of values (N,) above half of it; `blend` or more."""
-    peak = blend + int(np.argmax(values[blend:-blend]))
-    low = np.flatnonzero(values < values[peak] / 2)
-    first = low[low < peak].max(initial=-1) + 1
-    last = low[low > peak].min(initial=len(values))
-    return slice(start + min(int(first), peak - blend // 2), start + max(int(last), peak + blend // 2))
 
 
 def confidence(planted: Mask, rate: float) -> Array:
@@ -249,41 +179,3 @@ def weighted_course(values: Array, weight: Array, rate: float) -> Array:
         out = out + share * (mean - out)
     assert out is not None
     return out
-
-
-def faded(values: Array, known: Mask, blend: int) -> Array:
-    """Values (F, C) where `known` (F,); elsewhere they come and go with their slope in `blend` frames.
-
-    A gap shorter than two blends is crossed by one cubic from known to known (C1 at both ends).
-    """
-    out = np.where(known[:, None], values, 0.0)
-    begins, ends = runs(known)
-    starts, stops = runs(~known)
-    if not len(begins) or not len(starts):
-        return out
-    # Per gap the known stretch before and after it: its edge's value, and its slope over up to 3 frames.
-    before, after = np.searchsorted(ends, starts), np.searchsorted(begins, stops)
-    left, right = starts > 0, stops < len(known)
-    edge = np.where(left, starts - 1, 0)
-    inner = np.where(left, np.maximum(edge - 3, begins[np.minimum(before, len(begins) - 1)]), 0)
-    a, slope_a = _edge(values, edge, inner, left)
-    edge = np.where(right, stops, 0)
-    inner = np.where(right, np.minimum(edge + 3, ends[np.minimum(after, len(ends) - 1)] - 1), 0)
-    b, slope_b = _edge(values, edge, inner, right)
-    sizes = stops - starts
-    crossed = left & right & (sizes < 2 * blend)
-    frame = np.flatnonzero(~known)
-    gap = np.repeat(np.arange(len(starts)), sizes)
-    span = np.where(crossed, sizes, blend)[gap] + 1
-    since, until = (frame - starts[gap] + 1) / span, (stops[gap] - frame) / span
-    for value, slope, share in ((a, slope_a, since), (b, -slope_b, until)):
-        u = np.minimum(share, 1.0)[:, None]
-        out[frame] += value[gap] * (1 - u * u * (3 - 2 * u)) + (span[:, None] * slope[gap]) * u * (1 - u) ** 2
-    return out
-
-
-def _edge(values: Array, edge: Index, inner: Index, there: Mask) -> tuple[Array, Array]:
-    """Values (N, C) at frames (N,) and their slopes towards frames further in (N,); 0 where none are."""
-    away = np.where(inner != edge, inner - edge, 1)[:, None]
-    slope = (values[inner] - values[edge]) / away
-    return np.where(there[:, None], values[edge], 0.0), np.where(there[:, None], slope, 0.0)

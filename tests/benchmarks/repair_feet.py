@@ -22,6 +22,7 @@ from takemill.repair import RepairSettings, repair
 
 _NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 _SEEDS = (1, 2, 3)
+_SLIPS = (0.03, FootlockSettings().longest_slip, 0.06)
 _SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)
 
 
@@ -50,6 +51,15 @@ def _pinned(motion: Motion, body: BodyMap, settings: RepairSettings) -> tuple[Mo
     return mended, kept[-1][1]
 
 
+def _truth_pinned(take: Motion, body: BodyMap, kept: Contacts) -> Motion:
+    """The undamaged take on its floor, with its feet pinned in all frames in which a mended one's were."""
+    level = repair(take, body, RepairSettings(heading=False, jitter=False, pin=False))[0]
+    with mock.patch.object(footlock, "_EDGE_S", 0.0):
+        return footlock.pin_feet(level, body, replace(kept, floor_m=0.0), FootlockSettings(longest_slip=9.0))[
+            0
+        ]
+
+
 def _slide(motion: Motion, body: BodyMap, planted: np.ndarray) -> float:
     """How fast (cm/s) the stiller end of feet slides while planted (F, K), but for 0.05 s at the ends."""
     speed = series.derivative(foot_points(motion, body)[..., :2], motion.rate)
@@ -72,8 +82,11 @@ def feet() -> None:
     print("\nFeet: F1 per frame on the damaged and the mended take; skating, floor and knees after pinning")
     print("skating over frames: that were pinned; that `check` calls planted; that the truth calls planted")
     print(
+        "knees: largest angular acceleration against the truth's; limit: the truth pinned in the same frames"
+    )
+    print(
         "motion          F1 raw  mended   pinned   check   truth  (clean's own)   floor mm   "
-        "knees vs clean  (unpinned)"
+        "knees vs clean  (unpinned)  limit"
     )
     for name, take, body in _takes(known=True):
         truth = find_contacts(take, body).planted
@@ -97,59 +110,59 @@ def feet() -> None:
                     measures["floor_error_mm"],
                     _knees(mended, body) / knees,
                     _knees(free, body) / knees,
+                    _knees(_truth_pinned(take, body, kept), body) / knees,
                 ]
             )
-        a, b, pinned, checked, true, own, floor, knee, loose = np.mean(rows, axis=0)
+        a, b, pinned, checked, true, own, floor, knee, loose, limit = np.mean(rows, axis=0)
         print(f"{name:14}  {a:6.3f}  {b:6.3f}   {pinned:6.2f}  {checked:6.2f}  {true:6.2f}    {own:6.2f}"
-              f"        {floor:6.2f}       {knee:6.2f}         {loose:6.2f}")  # fmt: skip
+              f"        {floor:6.2f}       {knee:6.2f}         {loose:6.2f}   {limit:6.2f}")  # fmt: skip
 
 
 def balance() -> None:
     """Still feet against true rotations: what the truth's own sliding makes of both."""
     print("\nBalance: errors of local rotations against the truth, degrees RMS; heading drift left out")
+    print("truth: how its planted feet slide (cm/s) and miss the floor (mm)")
     print(
-        "truth: how its planted feet slide (cm/s) and miss the floor (mm), and what pinning IT turns its legs by"
+        "in units of the near limit of the question `rotations` (aim 1.15): sensors; all, the whole repair;"
     )
     print(
-        "slip: FootlockSettings.longest_slip; share of the planted frames that is pinned, skating by `check`"
-    )
-    slips = (0.03, 0.06, 0.12)
-    print(
-        "               truth                 legs            other joints    "
-        + "".join(f"slip {slip:4.2f}                " for slip in slips)
+        "limit: sensors, and what pinning turns the TRUTH by in the frames in which the mended take was pinned"
     )
     print(
-        "motion      slide  floor  pinned   sensors    all   sensors    all   "
-        + "  share  skating   legs    " * len(slips)
+        "slip: FootlockSettings.longest_slip; share: of the truth's planted frames, pinned; skating by `check`"
     )
+    from repair_table import near_limit  # which imports this file
+
+    columns = "  share  skating  limit    all   "
+    titles = "".join(f"{f'slip {slip:5.3f}':{len(columns)}}" for slip in _SLIPS)
+    print("             truth                  " + titles)
+    print("motion       slide  floor   sensors " + columns * len(_SLIPS))
     for name, take, body in _takes(known=False):
         truth = find_contacts(take, body)
-        legs = [body.require(s + p) for s in ("left", "right") for p in ("UpperLeg", "LowerLeg", "Foot")]
-        other = [joint for joint in range(len(take.skeleton)) if joint not in legs]
         lowest = foot_points(take, body)[..., 2].min(axis=-1)[series.eroded(truth.planted, 6)]
         own = 1000 * float(np.abs(lowest - truth.floor_m).mean())
-        still = footlock.pin_feet(take, body, truth)[0]
         rows = []
         for seed in _SEEDS:
-            damaged = corrupt.corrupt(take, seed, replace(corrupt.Damage(), heading_deg_per_min=0)).motion
-            sensors = repair(damaged, body, _SENSORS)[0]
-            row = [_off(sensors, take, legs), 0.0, _off(sensors, take, other), 0.0]
-            for slip in slips:
+            damaged = corrupt.corrupt(take, seed, replace(corrupt.Damage(), heading_deg_per_min=0))
+            near = near_limit(damaged, take)
+            sensors = _off(repair(damaged.motion, body, _SENSORS)[0], take)
+            row = [sensors / near]
+            for slip in _SLIPS:
                 settings = RepairSettings(footlock=FootlockSettings(longest_slip=slip))
-                mended, kept = _pinned(damaged, body, settings)
+                mended, kept = _pinned(damaged.motion, body, settings)
+                share = kept.planted.sum() / truth.planted.sum()
+                turned = _off(_truth_pinned(take, body, kept), take)
                 skating = check(mended, body).measures["skating_cm_s"]
-                row += [kept.planted.sum() / truth.planted.sum(), skating, _off(mended, take, legs)]
-                if slip == FootlockSettings().longest_slip:
-                    row[1], row[3] = row[-1], _off(mended, take, other)
+                row += [share, skating, np.hypot(turned, sensors) / near, _off(mended, take) / near]
             rows.append(row)
-        a, b, c, d, *more = np.mean(rows, axis=0)
-        print(f"{name:10} {_slide(take, body, truth.planted):6.1f} {own:6.1f}  {_off(still, take, legs):6.2f}"
-              f"   {a:6.2f}  {b:6.2f}   {c:6.2f}  {d:6.2f}   "
-              + "".join("  {:5.2f}   {:6.2f}  {:6.2f}   ".format(*more[k : k + 3]) for k in (0, 3, 6)))  # fmt: skip
+        a, *more = np.mean(rows, axis=0)
+        print(f"{name:10} {_slide(take, body, truth.planted):7.1f} {own:6.1f}    {a:6.2f} "
+              + "".join("  {:5.2f}   {:6.2f}  {:5.2f}  {:5.2f}   ".format(*more[k : k + 4])
+                        for k in range(0, len(more), 4)))  # fmt: skip
 
 
-def _off(motion: Motion, clean: Motion, joints: list[int]) -> float:
-    turns = quat.angle_between(motion.rotations[:, joints], clean.rotations[:, joints])
+def _off(motion: Motion, clean: Motion) -> float:
+    turns = quat.angle_between(motion.rotations, clean.rotations)
     return float(np.degrees(np.sqrt(np.mean(turns**2))))
 
 

@@ -12,12 +12,12 @@ import open_data
 import reference
 import synthetic
 from takemill import contacts as contacts_file
-from takemill import grounding, quat, series
+from takemill import grounding, grounding_pins, quat, series
 from takemill.body_map import BodyMap, find_body_map, heading
 from takemill.contacts import Contacts, find_contacts, foot_points
 from takemill.errors import InputError
 from takemill.footlock import FootlockSettings, pin_feet
-from takemill.footlock_legs import Stand, legs_to
+from takemill.footlock_legs import Stand, find_leg, legs_to
 from takemill.leg_ik import place_ankles
 from takemill.measure import sliding_cm_s
 from takemill.motion import Motion
@@ -166,7 +166,7 @@ def test_a_foot_rolls_from_heel_to_ball() -> None:
     speed = 100 * np.linalg.norm(series.derivative(points[..., :2], pinned.rate), axis=-1)
     rolled = 0
     for end, mask in enumerate((kept.heel & ~kept.toe, kept.toe & ~kept.heel)):
-        alone = series.eroded(mask, 3)
+        alone = series.eroded(mask, 2)
         assert alone.sum() > 20
         assert speed[..., end][alone].max() < 0.5
         rolled += int((speed[..., 1 - end][alone] > 10).sum())
@@ -202,7 +202,8 @@ def test_hips_sink_before_a_leg_is_straight_and_none_is_stretched() -> None:
     ahead = -0.45 * np.sin(np.pi * np.linspace(0, 1, frames)) ** 2
     rest = ahead[:, None] * [0, 1, 0]
     stand = Stand(np.ones(frames, bool), rest, np.tile(quat.IDENTITY, (frames, 1)))
-    pinned = legs_to(motion, body, {"leftFoot": stand}, np.zeros((frames, 3)), 0.995, 18)
+    leg = find_leg(motion, body, "leftFoot")
+    pinned = legs_to(motion, [leg], [stand], np.zeros((frames, 3)), 0.995, 18)
     hip, ankle = (
         pinned.model()[1][:, motion.skeleton.index(f"left_{part}")] for part in ("upper_leg", "foot")
     )
@@ -251,11 +252,11 @@ def test_feet_that_slide_apart_are_let_go() -> None:
 
 
 @given(st.lists(st.tuples(st.booleans(), st.floats(-1, 1)), min_size=1, max_size=50), st.integers(2, 9))
-def test_faded_against_its_slow_twin(pairs: list[tuple[bool, float]], blend: int) -> None:
+def test_faded_against_its_slow_twin(pairs: list[tuple[bool, float]], longest: int) -> None:
     known = np.array([pair[0] for pair in pairs])
     values = np.array([pair[1] for pair in pairs])
-    found = grounding.faded(values[:, None], known, blend)[:, 0]
-    np.testing.assert_allclose(found, reference.faded(values, known.tolist(), blend), atol=1e-12)
+    found = grounding_pins.faded(values[:, None], known, 10.0, longest)[:, 0]
+    np.testing.assert_allclose(found, reference.faded(values, known.tolist(), 10.0, longest), atol=1e-12)
 
 
 def test_without_contacts_nothing_moves_and_bad_settings_are_named() -> None:
