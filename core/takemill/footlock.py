@@ -121,7 +121,7 @@ def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: in
     along = points[:, 1] - points[:, 0]
     flat = planted.all(axis=1) & (np.abs(along[:, 2]) < np.sin(_LEVEL) * np.linalg.norm(along, axis=-1))
     known = eroded(planted.any(axis=1), int(_EDGE_S * rate))
-    yaw = np.unwrap(np.arctan2(along[:, 1], along[:, 0]))
+    yaw = np.unwrap(quat.arctan2(along[:, 1], along[:, 0]))
     away, locked = np.zeros(frames), np.zeros(frames, bool)
     for start, stop in zip(*runs(flat & known), strict=True):
         off = np.median(yaw[start:stop]) - yaw[start:stop]

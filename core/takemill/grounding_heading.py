@@ -97,7 +97,7 @@ _Stretches = tuple[Array, Array, Array, Array]  # starts, stops (frames), slopes
 def _foot_stretches(points: Array, flat: Mask, rate: float) -> _Stretches:
     """Slopes of the heading of a foot (F, 2, 3) where it is flat (F,), weighted as their scatter tells."""
     ahead = points[:, 1] - points[:, 0]
-    yaw = np.unwrap(np.arctan2(ahead[:, 1], ahead[:, 0]))
+    yaw = np.unwrap(quat.arctan2(ahead[:, 1], ahead[:, 0]))
     starts, stops = _pieces(*runs(flat), max(int(0.15 * rate), 3), int(20 * rate))
     slopes, known = _line_slopes(yaw, starts, stops, rate)
     if len(slopes):

@@ -95,12 +95,21 @@ def exp(v: Array) -> Array:
     return np.concatenate([np.cos(angle / 2), v * scale], axis=-1)
 
 
+def arctan2(y: Array, x: Array) -> Array:
+    """The angles (...) of x (...) and y (...), radians, the same to the last bit each time.
+
+    Of arrays with gaps between their numbers numpy 1.26 rounds as their place in memory has it.
+    """
+    angles: Array = np.arctan2(np.ascontiguousarray(y), np.ascontiguousarray(x))
+    return angles
+
+
 def log(q: Array) -> Array:
     """Quaternions (..., 4) -> rotation vectors (..., 3) of at most pi radians."""
     q = np.where(q[..., :1] < 0, -q, q)
     size = length(q[..., 1:])[..., None]
     small = size < _SMALL_ANGLE
-    angle = 2 * np.arctan2(size, q[..., :1])
+    angle = 2 * arctan2(size, q[..., :1])
     return q[..., 1:] * np.where(small, 2 / q[..., :1].clip(0.5), angle / np.where(small, 1, size))
 
 
@@ -157,7 +166,7 @@ def twist(q: Array, axis: Array) -> Array:
 
 def yaw(q: Array) -> Array:
     """The heading (...) of each rotation (..., 4): its turn about +Z, radians over -pi up to pi."""
-    half = np.arctan2(q[..., 3], q[..., 0])
+    half = arctan2(q[..., 3], q[..., 0])
     # Rounded up, so that half a turn is pi for both signs of its quaternion, on any processor.
     return 2 * (half - np.pi * np.ceil(half / np.pi - 0.5))
 
