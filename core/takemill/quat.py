@@ -100,7 +100,7 @@ def arctan2(y: Array, x: Array) -> Array:
 
     Of arrays with gaps between their numbers numpy 1.26 rounds as their place in memory has it.
     """
-    angles: Array = np.arctan2(np.ascontiguousarray(y), np.ascontiguousarray(x))
+    angles: Array = np.arctan2(np.asarray(y, order="C"), np.asarray(x, order="C"))
     return angles
 
 

@@ -295,3 +295,4 @@ def test_arctan2_is_the_same_wherever_arrays_lie() -> None:
         found.add(quat.arctan2(there[:, 1], there[:, 0]).tobytes())
     assert len(found) == 1
     assert np.allclose(np.frombuffer(found.pop()), np.arctan2(values[:, 1], values[:, 0]), atol=1e-15)
+    assert quat.arctan2(values[0, 1], values[0, 2]).shape == ()
