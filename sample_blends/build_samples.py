@@ -20,8 +20,8 @@ import ferry_scene  # noqa: E402
 import ferry_take  # noqa: E402
 import numpy as np  # noqa: E402
 
-from takemill.bvh import format_bvh, read_bvh  # noqa: E402
-from takemill.motion import Motion  # noqa: E402
+from takemill.body.motion import Motion  # noqa: E402
+from takemill.files.bvh import format_bvh, read_bvh  # noqa: E402
 
 TAKE, TRUTH, SCENE = (HERE / name for name in ("marsh_take.bvh", "marsh_truth.json", "marsh_ferry.blend"))
 

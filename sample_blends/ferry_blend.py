@@ -12,9 +12,9 @@ from ferry_mesh import Mesh
 from ferry_paint import PAINTS
 from mathutils import Vector
 
-from takemill import quat
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 FIRST_FRAME = 1  # the scene frame of the take's frame 0
 

@@ -10,9 +10,9 @@ from ferry_feet import FootTrack, track_foot
 from ferry_script import Performer
 from ferry_suit import FOREARM_M, OUTWARD, SHANK_M, SIDES, THIGH_M, UPPER_ARM_M, suit
 
-from takemill import kinematics, quat
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.maths import kinematics, quat
 
 _X, _Y, _Z = np.eye(3)
 _HIPS_M = 0.920  # height of the hips in the calm pose, knees a little bent

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 
 def ease(part: Array) -> Array:

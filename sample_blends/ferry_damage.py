@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from ferry_curves import wander
 
-from takemill import quat
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 WHITE_DEG = 0.25  # per axis, joint and frame, standard deviation
 HEADING_DEG_PER_MIN = 3.0

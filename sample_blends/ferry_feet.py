@@ -8,8 +8,8 @@ import numpy as np
 from ferry_curves import bump, ease, glide, ramps
 from ferry_suit import ANKLE_M, BALL, HEEL
 
-from takemill import quat
-from takemill.checks import Array
+from takemill.base.checks import Array
+from takemill.maths import quat
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from ferry_mesh import FRONT, Mesh, Ring, Weigher, X, Y, Z, along, mixed, only, point
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 _TORSO_DEG = np.arange(12) * 30.0
 _LEG_DEG = (-35.0, 5.0, 45.0, 90.0, 135.0, 175.0, 215.0, 270.0)

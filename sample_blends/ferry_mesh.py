@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 Weights = Mapping[str, float]
 Weigher = Callable[[Array], Weights]  # a point -> bone -> weight

@@ -19,7 +19,7 @@ from ferry_performer import performer
 from ferry_woman import ferrywoman
 from mathutils import Vector
 
-from takemill.motion import Motion
+from takemill.body.motion import Motion
 
 TAKE, FACE = "marsh take", "lamplighter face"
 SUIT = "Suit"

@@ -9,7 +9,7 @@ from ferry_curves import Curve
 from ferry_feet import Step
 from ferry_suit import OUTWARD
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 STANCE_M, STRIDE_WIDTH_M = 0.095, 0.065  # half the distance between the feet, standing and walking
 TOE_OUT = np.radians(6.0)

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from takemill.checks import Array
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array
+from takemill.body.skeleton import Skeleton
 
 SIDES = ("Left", "Right")
 OUTWARD = np.array([1.0, -1.0])  # +X is the performer's left

@@ -13,7 +13,7 @@ from ferry_feet import FootTrack
 from ferry_script import Performer, act
 from ferry_suit import body_parts
 
-from takemill.motion import Motion
+from takemill.body.motion import Motion
 
 RATE = 60.0
 FRAMES = 7200

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from ferry_mesh import Mesh, Weigher, X, Y, Z, point
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 
 def add_face(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from takemill import quat
-from takemill.body_map import BodyMap, rest_facing
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap, rest_facing
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 ARMS, LEGS = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg", "Foot")
 _DOWN = np.array([0.0, 0.0, -1.0])

@@ -7,7 +7,7 @@ import warnings
 import bpy
 import numpy as np
 
-from takemill import bvh
+from takemill.files import bvh
 
 EULER = ("XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX")
 MODES = (*EULER, "QUATERNION", "AXIS_ANGLE")

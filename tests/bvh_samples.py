@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 # Six joints and four end sites, two of them on one joint; the root moves, one joint has a single channel.
 HEAD = """HIERARCHY

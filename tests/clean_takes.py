@@ -6,8 +6,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 import open_data
-from takemill import quat
-from takemill.motion import Motion
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 RATE = 120.0
 

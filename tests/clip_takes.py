@@ -7,14 +7,14 @@ from functools import cache
 import numpy as np
 
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.contacts import find_contacts
-from takemill.health import Health
-from takemill.motion import Motion
-from takemill.pipeline import FinishedClip, PreparedTake, digest_of, make_clips
-from takemill.recipe import parse_recipe
-from takemill.travel import with_root_joint
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.clip.travel import with_root_joint
+from takemill.maths import quat
+from takemill.recipe.pipeline import FinishedClip, PreparedTake, digest_of, make_clips
+from takemill.recipe.recipe import parse_recipe
+from takemill.take.contacts import find_contacts
+from takemill.take.health import Health
 
 RATE = 60.0
 STRIDE = 'loop = true\nkind = "steps"\n'

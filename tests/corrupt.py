@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from takemill import quat
-from takemill.checks import Array, Mask
-from takemill.motion import Motion
+from takemill.base.checks import Array, Mask
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from takemill import kinematics, quat
-from takemill.body_map import BodyMap
-from takemill.checks import Array
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.maths import kinematics, quat
 
 _Add = Callable[[str, str, Array], Array]
 

@@ -27,22 +27,24 @@ import numpy as np
 import bvh_samples
 import rigs
 import small_takes
-from takemill import bvh, bvh_text, pipeline, set_folder
-from takemill.body_map import find_body_map
-from takemill.clip_set import write_clip_set
-from takemill.errors import TakemillError
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.glb_format import Document, pack, parse
-from takemill.glb_nodes import nodes_only, skins_on_top
-from takemill.glb_read import GlbScene
-from takemill.glb_rig import read_rig
-from takemill.glb_root import with_root
-from takemill.motion import Motion
-from takemill.recipe import Recipe, parse_recipe
-from takemill.recipe_text import recipe_text
-from takemill.skeleton import Skeleton
-from takemill.tracks import dense_tracks
-from takemill.verify import verify_set
+from takemill.base.errors import TakemillError
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files import bvh, bvh_text
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb_format import Document, pack, parse
+from takemill.files.glb_nodes import nodes_only, skins_on_top
+from takemill.files.glb_read import GlbScene
+from takemill.files.glb_rig import read_rig
+from takemill.files.glb_root import with_root
+from takemill.keys.tracks import dense_tracks
+from takemill.recipe import pipeline
+from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.recipe.recipe_text import recipe_text
+from takemill.sets import set_folder
+from takemill.sets.clip_set import write_clip_set
+from takemill.sets.verify import verify_set
 
 LONGEST_S = 5.0
 """What a case may take; a reader that takes longer has failed."""

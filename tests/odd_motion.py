@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from takemill import quat
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 
 NAMES = ("hips", "bent", "at rest", "held", "knee Ä", "second root", "sliding", "hand")
 PARENTS = (-1, 0, 1, 1, 3, -1, 5, 6)

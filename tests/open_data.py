@@ -30,10 +30,10 @@ from xml.etree import ElementTree as ET
 import numpy as np
 
 from need import need
-from takemill import quat
-from takemill.checks import Array
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 
 HUMANOID3D = (
     "walk", "run", "jump", "punch", "kick", "spinkick", "spin", "backflip", "cartwheel", "roll", "crawl",

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from takemill.checks import Array
+from takemill.base.checks import Array
 
 
 def savitzky_golay(values: Array, half_width: int, degree: int, derivative: int) -> Array:

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 FRONT = np.array([0.0, -1.0, 0.0])
 ASIDE = np.array([1.0, 0.0, 0.0])

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from takemill.glb import skeleton_glb
-from takemill.glb_format import Document, Json, pack, parse
-from takemill.skeleton import Skeleton
+from takemill.body.skeleton import Skeleton
+from takemill.files.glb import skeleton_glb
+from takemill.files.glb_format import Document, Json, pack, parse
 
 
 def character(skeleton: Skeleton, **node: Sequence[float]) -> bytes:

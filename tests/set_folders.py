@@ -7,8 +7,8 @@ import os
 import sys
 from pathlib import Path
 
-from takemill import set_folder
-from takemill.set_folder import LIST, replace_folder
+from takemill.sets import set_folder
+from takemill.sets.set_folder import LIST, replace_folder
 
 
 def a_set(mark: str, *names: str) -> dict[str, bytes]:
@@ -51,7 +51,7 @@ DRIVER = """
 import os, signal, sys
 from pathlib import Path
 sys.path.insert(0, {core!r})
-from takemill import set_folder, set_folder_stage
+from takemill.sets import set_folder, set_folder_stage
 OLD, NEW = {sets!r}
 mode, limit, places = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
 if mode == "renames":
@@ -77,7 +77,7 @@ while True:
 
 
 def driver(*arguments: object) -> list[str]:
-    code = DRIVER.format(core=str(Path(set_folder.__file__).parents[1]), sets=(OLD, NEW))
+    code = DRIVER.format(core=str(Path(set_folder.__file__).parents[2]), sets=(OLD, NEW))
     return [sys.executable, "-I", "-S", "-c", code, *map(str, arguments)]
 
 

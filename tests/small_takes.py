@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 import synthetic
-from takemill.bvh import write_bvh
-from takemill.motion import Motion
+from takemill.body.motion import Motion
+from takemill.files.bvh import write_bvh
 
 
 @cache

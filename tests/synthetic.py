@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from takemill import quat
-from takemill.checks import Array, Mask
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array, Mask
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 
 # name, parent, offset from the parent (metres; Z up, facing -Y), VRM 1.0 part
 _JOINTS = (

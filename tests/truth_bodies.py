@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 import open_data
-from takemill import quat
-from takemill.bvh import read_bvh
-from takemill.skeleton import Skeleton
+from takemill.body.skeleton import Skeleton
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
 
 
 def both(template: dict[str, str], left: str, right: str) -> dict[str, str]:

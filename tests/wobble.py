@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from takemill import quat
-from takemill.checks import Array
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 
 def noisy(motion: Motion, seed: int, noise_deg: float = 0.3) -> Motion:

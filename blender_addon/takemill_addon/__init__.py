@@ -6,47 +6,9 @@ import atexit
 
 import bpy
 
-from . import (
-    operators_body,
-    operators_clips,
-    operators_cuts,
-    operators_findings,
-    operators_fit,
-    operators_loop,
-    operators_pack,
-    operators_repair,
-    operators_sheet,
-    operators_thin,
-    operators_variants,
-    panels_clips,
-    panels_cuts,
-    panels_fit,
-    panels_pack,
-    panels_repair,
-    panels_take,
-    properties,
-)
+from . import operators, panels, properties
 
-CLASSES = (
-    *properties.CLASSES,
-    *operators_body.CLASSES,
-    *operators_findings.CLASSES,
-    *operators_repair.CLASSES,
-    *operators_fit.CLASSES,
-    *operators_cuts.CLASSES,
-    *operators_clips.CLASSES,
-    *operators_loop.CLASSES,
-    *operators_thin.CLASSES,
-    *operators_variants.CLASSES,
-    *operators_sheet.CLASSES,
-    *operators_pack.CLASSES,
-    *panels_take.CLASSES,
-    *panels_repair.CLASSES,
-    *panels_fit.CLASSES,
-    *panels_cuts.CLASSES,
-    *panels_clips.CLASSES,
-    *panels_pack.CLASSES,
-)
+CLASSES = (*properties.CLASSES, *operators.CLASSES, *panels.CLASSES)
 
 
 def register() -> None:

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import bpy
 
-from takemill import samples
-from takemill.errors import InputError, TakemillError
+from takemill.base.errors import InputError, TakemillError
+from takemill.shell import samples
 
-from . import register, stage
+from . import register
+from .bridge import stage
 
 _SUIT, _CHARACTER, _RECIPE, _NAME = "Suit", "Ferrywoman", "marsh_set.toml", "marsh_ferry"
 _ARMS_DEG = 12.0  # the ferrywoman is broader than the performer

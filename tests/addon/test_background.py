@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import bpy
 import pytest
 
-from takemill.errors import TakemillError
-from takemill_addon.background import Job, LongStage
+from takemill.base.errors import TakemillError
+from takemill_addon.bridge.background import Job, LongStage
 
 pytestmark = pytest.mark.usefixtures("addon")
 TIMER, MOUSE = SimpleNamespace(type="TIMER"), SimpleNamespace(type="MOUSEMOVE")

@@ -10,10 +10,10 @@ import bpy
 import numpy as np
 import pytest
 
-from takemill import quat
-from takemill.body_map import find_body_map, leg_length, rest_facing
-from takemill.kinematics import local_from_model
-from takemill.skeleton import Skeleton
+from takemill.body.body_map import find_body_map, leg_length, rest_facing
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
+from takemill.maths.kinematics import local_from_model
 
 TRUNK = {
     "hips": "spine", "spine": "spine.001", "chest": "spine.002", "upperChest": "spine.003",

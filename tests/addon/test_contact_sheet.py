@@ -8,8 +8,8 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, place, skinned_cloth
-from takemill_addon import contact_sheet
-from takemill_addon.clip_record import ClipRecord
+from takemill_addon.bridge import contact_sheet
+from takemill_addon.bridge.clip_record import ClipRecord
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

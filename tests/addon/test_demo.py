@@ -9,8 +9,8 @@ import pytest
 
 from glb_reader import read_glb
 from node_parties import validator_issues
-from takemill import samples
-from takemill.errors import TakemillError
+from takemill.base.errors import TakemillError
+from takemill.shell import samples
 from takemill_addon.demo import run_demo
 
 pytestmark = pytest.mark.usefixtures("addon")

@@ -11,9 +11,10 @@ import pytest
 
 from blender_scene import empty_scene, odd_rig, place, random_take, skinned_cloth
 from glb_reader import read_glb
-from takemill import glb, reduce
-from takemill_addon.export_rig import export_rig
-from takemill_addon.read_action import read_take
+from takemill.files import glb
+from takemill.keys import reduce
+from takemill_addon.bridge.export_rig import export_rig
+from takemill_addon.bridge.read_action import read_take
 
 
 def bundled(path, **options) -> bytes:

@@ -65,7 +65,7 @@ def test_holds_the_add_on_and_only_the_core(archive):
     with zipfile.ZipFile(archive.parent / wheel) as inner:
         tops = {name.split("/")[0] for name in inner.namelist()}
         assert tops == {"takemill", wheel.split("/")[1].removesuffix("-py3-none-any.whl") + ".dist-info"}
-        assert "takemill/motion.py" in inner.namelist()
+        assert "takemill/body/motion.py" in inner.namelist()
         assert not [name for name in inner.namelist() if "samples/" in name or name.endswith(".pyc")]
 
 
@@ -92,7 +92,7 @@ def test_pip_reads_the_wheel(tmp_path):
         wheel,
     ]
     subprocess.run(list(map(str, command)), check=True, timeout=60)
-    assert (target / "takemill" / "motion.py").is_file()
+    assert (target / "takemill" / "body" / "motion.py").is_file()
 
 
 def test_installs_enables_and_runs_an_operator(archive, tmp_path):

@@ -11,10 +11,10 @@ import pytest
 import corrupt
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
-from takemill.health import check
-from takemill.health_table import MEASURE_WORDS
-from takemill_addon import actions, findings, stage
-from takemill_addon.read_action import read_take
+from takemill.take.health import check
+from takemill.take.health_table import MEASURE_WORDS
+from takemill_addon.bridge import actions, findings, stage
+from takemill_addon.bridge.read_action import read_take
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -8,9 +8,9 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses, skinned_cloth
-from takemill.loop_feet import repeated
-from takemill_addon import actions, stage
-from takemill_addon.clip_record import clip_of
+from takemill.clip.loop_feet import repeated
+from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge.clip_record import clip_of
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -9,10 +9,10 @@ import pytest
 import corrupt
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
-from takemill import quat
-from takemill.motion import Motion
-from takemill_addon import findings
-from takemill_addon.read_action import read_take
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill_addon.bridge import findings
+from takemill_addon.bridge.read_action import read_take
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -11,13 +11,13 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
-from takemill import quat
-from takemill.body_map import BodyMap, heading
-from takemill.travel import Travel, apply_travel, find_travel, with_root_joint
-from takemill_addon import actions, stage
-from takemill_addon.clip_record import ClipRecord, travel_of
-from takemill_addon.properties_repair import REPAIR_STEPS
-from takemill_addon.read_action import read_take
+from takemill.body.body_map import BodyMap, heading
+from takemill.clip.travel import Travel, apply_travel, find_travel, with_root_joint
+from takemill.maths import quat
+from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge.clip_record import ClipRecord, travel_of
+from takemill_addon.bridge.read_action import read_take
+from takemill_addon.properties.repair import REPAIR_STEPS
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -12,11 +12,11 @@ import synthetic
 from blender_scene import empty_scene, import_bvh
 from glb_reader import read_glb
 from node_parties import validator_issues
-from takemill import set_folder_stage
-from takemill.verify import verify_set
-from takemill_addon import stage
-from takemill_addon.read_action import read_take
-from takemill_addon.rig import ArmatureFrame
+from takemill.sets import set_folder_stage
+from takemill.sets.verify import verify_set
+from takemill_addon.bridge import stage
+from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.rig import ArmatureFrame
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

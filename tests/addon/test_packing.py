@@ -15,9 +15,9 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, skinned_cloth
 from glb_reader import read_glb
 from node_parties import validator_issues
-from takemill_addon import actions, stage
-from takemill_addon.read_action import read_take
-from takemill_addon.rig import ArmatureFrame
+from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.rig import ArmatureFrame
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -11,8 +11,8 @@ import corrupt
 import reference_poses
 import synthetic
 from blender_scene import empty_scene, import_bvh
-from takemill_addon.panels_cuts import TAKEMILL_PT_cuts
-from takemill_addon.panels_repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
+from takemill_addon.panels.cuts import TAKEMILL_PT_cuts
+from takemill_addon.panels.repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from blender_scene import EULER, MODES, empty_scene, keys_of, odd_rig, place, poses, random_take, write_curves
-from takemill import quat
-from takemill.errors import InputError
-from takemill_addon import actions, rotation_modes
-from takemill_addon.read_action import read_take
-from takemill_addon.rig import ArmatureFrame
-from takemill_addon.write_action import write_motion
+from takemill.base.errors import InputError
+from takemill.maths import quat
+from takemill_addon.bridge import actions, rotation_modes
+from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.rig import ArmatureFrame
+from takemill_addon.bridge.write_action import write_motion
 
 
 def matrices(motion):

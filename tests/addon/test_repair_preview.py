@@ -12,11 +12,11 @@ import corrupt
 import reference_poses
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses
-from takemill import quat
-from takemill.repair import RepairSettings
-from takemill_addon import actions, findings, stage
-from takemill_addon.operators_repair import is_behind, raw_and_preview
-from takemill_addon.properties_repair import REPAIR_STEPS
+from takemill.maths import quat
+from takemill.take.repair import RepairSettings
+from takemill_addon.bridge import actions, findings, stage
+from takemill_addon.operators.repair import is_behind, raw_and_preview
+from takemill_addon.properties.repair import REPAIR_STEPS
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

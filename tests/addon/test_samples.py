@@ -10,10 +10,10 @@ import bpy
 import numpy as np
 import pytest
 
-from takemill import quat
-from takemill.body_map import find_body_map, rest_facing
-from takemill.bvh import read_bvh
-from takemill.skeleton import Skeleton
+from takemill.body.body_map import find_body_map, rest_facing
+from takemill.body.skeleton import Skeleton
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
 
 SAMPLES = Path(__file__).parents[2] / "sample_blends"
 sys.path.append(str(SAMPLES))

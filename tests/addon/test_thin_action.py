@@ -8,8 +8,8 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, place, random_take
-from takemill_addon import actions, stage
-from takemill_addon.clip_record import ClipRecord
+from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge.clip_record import ClipRecord
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -10,9 +10,10 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, skinned_cloth
-from takemill import mirror, quat, variants
-from takemill_addon import stage
-from takemill_addon.clip_record import ClipRecord
+from takemill.clip import mirror, variants
+from takemill.maths import quat
+from takemill_addon.bridge import stage
+from takemill_addon.bridge.clip_record import ClipRecord
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

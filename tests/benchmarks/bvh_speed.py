@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 
-from takemill import quat
-from takemill.bvh import read_bvh, write_bvh
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files.bvh import read_bvh, write_bvh
+from takemill.maths import quat
 
 
 def long_take(frames: int, joints: int) -> Motion:

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.checks import Array
-from takemill.motion import Motion
-from takemill.travel import continued, find_travel, steady_travel, with_travel, without_travel
+from takemill.base.checks import Array
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.travel import continued, find_travel, steady_travel, with_travel, without_travel
+from takemill.maths import quat
 
 _AROUND = 20  # frames to each side of the seam
 

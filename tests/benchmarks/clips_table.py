@@ -28,23 +28,19 @@ from scipy import signal
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map, leg_length
-from takemill.bvh import read_bvh
-from takemill.chain import blend_ends, join_stretches
-from takemill.checks import Array
-from takemill.contacts import find_contacts, foot_points
-from takemill.cuts import suggest_cuts
-from takemill.errors import TakemillError
-from takemill.loop_close import close_range, exact_end
-from takemill.loop_feet import pin_loop, repeated
-from takemill.loop_search import LoopCandidate, LoopSettings, find_loops
-from takemill.marks import foot_marks, strike_marks
-from takemill.measure import measure_seam, set_gaps, sliding_cm_s
-from takemill.mirror import mirrored, mirrored_marks
-from takemill.motion import Motion
-from takemill.repair import repair
-from takemill.travel import (
+from takemill.base.checks import Array
+from takemill.base.errors import TakemillError
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
+from takemill.body.motion import Motion
+from takemill.clip.chain import blend_ends, join_stretches
+from takemill.clip.cuts import suggest_cuts
+from takemill.clip.loop_close import close_range, exact_end
+from takemill.clip.loop_feet import pin_loop, repeated
+from takemill.clip.loop_search import LoopCandidate, LoopSettings, find_loops
+from takemill.clip.marks import foot_marks, strike_marks
+from takemill.clip.measure import measure_seam, set_gaps, sliding_cm_s
+from takemill.clip.mirror import mirrored, mirrored_marks
+from takemill.clip.travel import (
     TravelSettings,
     apply_travel,
     continued,
@@ -53,7 +49,11 @@ from takemill.travel import (
     with_travel,
     without_travel,
 )
-from takemill.travel_shape import ShapeSettings, shape_travel
+from takemill.clip.travel_shape import ShapeSettings, shape_travel
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
+from takemill.take.contacts import find_contacts, foot_points
+from takemill.take.repair import repair
 from wobble import noisy, wobbled
 
 RATE = 60.0

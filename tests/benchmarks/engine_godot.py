@@ -21,15 +21,16 @@ from typing import Any
 import numpy as np
 from engine_godot_guide import print_guide
 
-from takemill import packing, samples
-from takemill.checks import Array
-from takemill.clip_set import write_clip_set
-from takemill.console import any_table
-from takemill.glb import skeleton_glb
-from takemill.glb_read import GlbScene
-from takemill.motion import Motion
-from takemill.pipeline import make_clips, prepare
-from takemill.recipe import Recipe, read_recipe
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.files.glb import skeleton_glb
+from takemill.files.glb_read import GlbScene
+from takemill.recipe.pipeline import make_clips, prepare
+from takemill.recipe.recipe import Recipe, read_recipe
+from takemill.sets import packing
+from takemill.sets.clip_set import write_clip_set
+from takemill.shell import samples
+from takemill.shell.console import any_table
 
 SCRIPTS = Path(__file__).parents[2] / "engines" / "godot"
 CYCLES = 10

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from takemill.glb_read import GlbScene
+from takemill.files.glb_read import GlbScene
 
 ROOT = Path(__file__).parents[2]
 FRAMES = 60  # per second

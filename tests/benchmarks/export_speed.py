@@ -32,11 +32,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from blender_scene import empty_scene, odd_rig, random_take
-from takemill import glb, reduce
-from takemill.reduce_error import largest_errors_m
-from takemill_addon.export_rig import export_rig
-from takemill_addon.read_action import read_in_armature
-from takemill_addon.rig import read_rig
+from takemill.files import glb
+from takemill.keys import reduce
+from takemill.keys.reduce_error import largest_errors_m
+from takemill_addon.bridge.export_rig import export_rig
+from takemill_addon.bridge.read_action import read_in_armature
+from takemill_addon.bridge.rig import read_rig
 
 
 def bundled(**options) -> bytes:

@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import rigs
 import small_takes
-from takemill.set_folder import unfinished
+from takemill.sets.set_folder import unfinished
 
 RECIPE = 'name = "ferry"\nrate = {rate}\n[[clip]]\nname = "walk"\nfrom = 3.5\nto = 8\nloop = true\n'
 FOREIGN = b"not Takemill's"

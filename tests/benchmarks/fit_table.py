@@ -26,14 +26,14 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import open_data
 from fit_bodies import BROAD, TOON, Build, body
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map, leg_length, rest_facing
-from takemill.checks import Array, Mask
-from takemill.contacts import Contacts, find_contacts, foot_points
-from takemill.fit import FitSettings, fit
-from takemill.motion import Motion
-from takemill.series import runs
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array, Mask
+from takemill.body.body_map import BodyMap, find_body_map, leg_length, rest_facing
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.fit.fit import FitSettings, fit
+from takemill.maths import quat
+from takemill.maths.series import runs
+from takemill.take.contacts import Contacts, find_contacts, foot_points
 
 Character = tuple[str, Skeleton, BodyMap]
 

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 with atheris.instrument_imports(include=["takemill", "tomllib"]):
     import fuzz
-    from takemill.errors import TakemillError
+    from takemill.base.errors import TakemillError
 
 _RECIPES = fuzz.recipe_reader()
 _seen = {"BVH": [0, 0], "recipe": [0, 0]}

@@ -28,9 +28,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from glb_reader import Glb
 from node_parties import validator_issues
-from takemill import packing, packing_characters
-from takemill.pipeline import silent
-from takemill.recipe import parse_recipe
+from takemill.recipe.pipeline import silent
+from takemill.recipe.recipe import parse_recipe
+from takemill.sets import packing, packing_characters
 
 HERE = Path(__file__).parent
 SAMPLES = HERE.parents[1] / "sample_blends"

@@ -13,15 +13,15 @@ import open_data
 import synthetic
 from clean_takes import clean_take
 from reference_poses import arms, badly_seated, random_seats, take_with_pose
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.bvh import read_bvh
-from takemill.health import check
-from takemill.health_ranges import body_findings
-from takemill.health_swaps import swapped_pairs
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
-from takemill.repair_calibration import find_reference_pose, reference_poses
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
+from takemill.take.health import check
+from takemill.take.health_ranges import body_findings
+from takemill.take.health_swaps import swapped_pairs
+from takemill.take.repair import RepairSettings, repair
+from takemill.take.repair_calibration import find_reference_pose, reference_poses
 
 _WORDS = {"UpperArm": "upper arms", "LowerArm": "forearms", "Hand": "hands",
           "UpperLeg": "thighs", "LowerLeg": "shins", "Foot": "feet"}  # fmt: skip

@@ -12,13 +12,14 @@ import corrupt
 import open_data
 import synthetic
 from clean_takes import clean_take, smooth
-from takemill import footlock, grounding, quat, series
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import Contacts, find_contacts, foot_points
-from takemill.footlock import FootlockSettings
-from takemill.health import check
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import quat, series
+from takemill.take import footlock, grounding
+from takemill.take.contacts import Contacts, find_contacts, foot_points
+from takemill.take.footlock import FootlockSettings
+from takemill.take.health import check
+from takemill.take.repair import RepairSettings, repair
 
 _NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 _SEEDS = (1, 2, 3)

@@ -25,10 +25,10 @@ from scipy.interpolate import CubicSpline
 
 import corrupt
 from clean_takes import RATE, clean_take
-from takemill import quat, series
-from takemill.body_map import BodyMap, find_body_map
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import quat, series
+from takemill.take.repair import RepairSettings, repair
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 STRIKES = ("punch", "kick", "spinkick", "run")
@@ -231,7 +231,7 @@ def long_take(frames: int, joints: int = 60) -> Motion:
     walk = clean_take("walk")
     base = walk.skeleton
     extra = joints - len(base)
-    from takemill.skeleton import Skeleton
+    from takemill.body.skeleton import Skeleton
 
     skeleton = Skeleton(
         (*base.names, *(f"finger_{k}" for k in range(extra))),

@@ -15,11 +15,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from takemill import quat
-from takemill.displacement import reaches
-from takemill.motion import Motion
-from takemill.reduce import ReduceSettings
-from takemill.tracks import moving_channels
+from takemill.body.motion import Motion
+from takemill.keys.displacement import reaches
+from takemill.keys.reduce import ReduceSettings
+from takemill.keys.tracks import moving_channels
+from takemill.maths import quat
 
 ROTATION_BYTES, PLACE_BYTES = 8, 12
 

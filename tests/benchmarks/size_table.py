@@ -34,14 +34,14 @@ from size_floor import PLACE_BYTES, ROTATION_BYTES, least_bytes
 import glb_reader
 import open_data
 from glb_reader import Glb, read_glb
-from takemill import kinematics, quat
-from takemill.body_map import find_body_map
-from takemill.bvh import read_bvh
-from takemill.displacement import displacements, reaches
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.motion import Motion
-from takemill.reduce import ReduceSettings, Track, dense_tracks, reduce_clips
-from takemill.repair import repair
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.files.bvh import read_bvh
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.keys.displacement import displacements, reaches
+from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, reduce_clips
+from takemill.maths import kinematics, quat
+from takemill.take.repair import repair
 
 HERE = Path(__file__).parent
 BOUND_M = 0.0005

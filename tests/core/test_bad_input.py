@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 import small_takes
-from takemill import cli, packing
+from takemill.sets import packing
+from takemill.shell import cli
 
 
 @pytest.fixture(scope="module")

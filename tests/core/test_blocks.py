@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill.blocks import block_tridiagonal, each_solved
+from takemill.maths.blocks import block_tridiagonal, each_solved
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 7, 12])

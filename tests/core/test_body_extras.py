@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from takemill.body_map import find_body_map
-from takemill.skeleton import Skeleton
+from takemill.body.body_map import find_body_map
+from takemill.body.skeleton import Skeleton
 from truth_bodies import (
     BANK,
     REAL,

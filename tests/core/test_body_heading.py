@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 import open_data
-from takemill import quat
-from takemill.body_map import find_body_map, heading, leg_length, rest_facing
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.body.body_map import find_body_map, heading, leg_length, rest_facing
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 from truth_bodies import REAL
 
 

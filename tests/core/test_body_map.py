@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from takemill import quat
-from takemill.body_map import find_body_map, leg_length, rest_facing
-from takemill.errors import BodyMapError
-from takemill.skeleton import Skeleton
+from takemill.base.errors import BodyMapError
+from takemill.body.body_map import find_body_map, leg_length, rest_facing
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 from truth_bodies import (
     BANK,
     CMU,

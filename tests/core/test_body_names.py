@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from takemill.body_names import read_name, words_of
+from takemill.body.body_names import read_name, words_of
 
 
 @pytest.mark.parametrize(

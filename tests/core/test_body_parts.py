@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from takemill.body_map import HUMANOID, BodyMap, find_body_map
-from takemill.errors import BodyMapError
-from takemill.skeleton import Skeleton
+from takemill.base.errors import BodyMapError
+from takemill.body.body_map import HUMANOID, BodyMap, find_body_map
+from takemill.body.skeleton import Skeleton
 from truth_bodies import REAL
 
 

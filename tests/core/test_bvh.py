@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 
 import bvh_samples
 import open_data
-from takemill import quat
-from takemill.body_map import find_body_map, rest_facing
-from takemill.bvh import BvhLayout, format_bvh, parse_bvh, read_bvh, write_bvh
-from takemill.errors import BvhError, InputError
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.base.errors import BvhError, InputError
+from takemill.body.body_map import find_body_map, rest_facing
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files.bvh import BvhLayout, format_bvh, parse_bvh, read_bvh, write_bvh
+from takemill.maths import quat
 
 Y_TO_Z = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
 

@@ -11,9 +11,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import bvh_samples
-from takemill import bvh_text
-from takemill.bvh import parse_bvh, read_bvh
-from takemill.errors import BvhError
+from takemill.base.errors import BvhError
+from takemill.files import bvh_text
+from takemill.files.bvh import parse_bvh, read_bvh
 
 GOOD = bvh_samples.small(4)
 LINES = GOOD.split("\n")

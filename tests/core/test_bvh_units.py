@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 import open_data
-from takemill.bvh_text import BvhText
-from takemill.bvh_units import guess_rate, guess_unit, guess_up
+from takemill.files.bvh_text import BvhText
+from takemill.files.bvh_units import guess_rate, guess_unit, guess_up
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def body(factor: float, up: str = "Y") -> BvhText:
 
 
 def _free():
-    from takemill.bvh import read_bvh
+    from takemill.files.bvh import read_bvh
 
     return read_bvh(open_data.bvh_files()[0])[0].skeleton
 

@@ -7,15 +7,15 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import find_body_map, heading
-from takemill.chain import blend_ends, join_stretches
-from takemill.contacts import foot_points
-from takemill.errors import InputError
-from takemill.loop_close import close_loop
-from takemill.measure import measure_seam, set_gaps
-from takemill.motion import Motion
-from takemill.travel import with_root_joint
+from takemill.base.errors import InputError
+from takemill.body.body_map import find_body_map, heading
+from takemill.body.motion import Motion
+from takemill.clip.chain import blend_ends, join_stretches
+from takemill.clip.loop_close import close_loop
+from takemill.clip.measure import measure_seam, set_gaps
+from takemill.clip.travel import with_root_joint
+from takemill.maths import quat
+from takemill.take.contacts import foot_points
 
 
 def test_blended_ends_chain_with_the_neutral_pose() -> None:

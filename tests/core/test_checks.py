@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import checks, errors
-from takemill.errors import InputError
+from takemill.base import checks, errors
+from takemill.base.errors import InputError
 
 
 def test_owned_is_a_copy_that_cannot_be_written():

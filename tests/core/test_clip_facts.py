@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from clip_takes import REST, STRIDE, clip, make, take
-from takemill import clip_facts, clip_set, glb
-from takemill.measure import set_gaps
-from takemill.pipeline import make_clips
-from takemill.recipe import parse_recipe
-from takemill.reduce import dense_tracks
-from takemill.verify import verify_set
+from takemill.clip.measure import set_gaps
+from takemill.files import glb
+from takemill.keys.reduce import dense_tracks
+from takemill.recipe.pipeline import make_clips
+from takemill.recipe.recipe import parse_recipe
+from takemill.sets import clip_facts, clip_set
+from takemill.sets.verify import verify_set
 
 SCHEMA = json.loads(Path(clip_facts.__file__).with_name("clips.schema.json").read_bytes())
 

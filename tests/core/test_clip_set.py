@@ -15,12 +15,14 @@ import pytest
 import glb_reader
 import small_takes
 import synthetic
-from takemill import clip_set, glb, pipeline
-from takemill.clip_set import planted_joints
-from takemill.errors import FileError, GlbError, InputError, RecipeError
-from takemill.marks import Mark
-from takemill.recipe import Recipe, parse_recipe
-from takemill.verify import verify_set
+from takemill.base.errors import FileError, GlbError, InputError, RecipeError
+from takemill.clip.marks import Mark
+from takemill.files import glb
+from takemill.recipe import pipeline
+from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.sets import clip_set
+from takemill.sets.clip_set import planted_joints
+from takemill.sets.verify import verify_set
 
 SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_bytes())
 RECIPE = """

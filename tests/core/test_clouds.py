@@ -6,9 +6,9 @@ import numpy as np
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.clouds import Places, cloud, cloud_of, main_joints, positions_at
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.clip.clouds import Places, cloud, cloud_of, main_joints, positions_at
+from takemill.maths import quat
 
 
 def test_distances_equal_kovars_by_brute_force() -> None:

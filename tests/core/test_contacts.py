@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 import open_data
 import reference
 import synthetic
-from takemill import contacts as contacts_file
-from takemill import filters, quat, series
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import Contacts, ContactSettings, find_contacts, foot_points
-from takemill.errors import InputError
-from takemill.leg_ik import place_ankles
-from takemill.motion import Motion
-from takemill.repair import repair
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import filters, quat, series
+from takemill.take import contacts as contacts_file
+from takemill.take.contacts import Contacts, ContactSettings, find_contacts, foot_points
+from takemill.take.leg_ik import place_ankles
+from takemill.take.repair import repair
 
 
 def score(found: np.ndarray, truth: np.ndarray) -> float:

@@ -14,17 +14,17 @@ import pytest
 import fit_bodies
 import synthetic
 from reference_poses import HELD, arms, take_with_pose
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.bvh import read_bvh
-from takemill.checks import Array
-from takemill.contacts import find_contacts
-from takemill.cuts import CutSettings, suggest_cuts
-from takemill.errors import InputError
-from takemill.fit import fit
-from takemill.motion import Motion
-from takemill.repair import repair
-from takemill.repair_calibration import find_reference_pose
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.cuts import CutSettings, suggest_cuts
+from takemill.files.bvh import read_bvh
+from takemill.fit.fit import fit
+from takemill.maths import quat
+from takemill.take.contacts import find_contacts
+from takemill.take.repair import repair
+from takemill.take.repair_calibration import find_reference_pose
 
 RATE = 60.0
 

@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import filters, quat
-from takemill.denoise import denoise_rotations, denoise_vectors, noise_deviation
+from takemill.maths import filters, quat
+from takemill.take.denoise import denoise_rotations, denoise_vectors, noise_deviation
 
 
 def test_noise_is_measured_beneath_motion() -> None:

@@ -6,8 +6,8 @@ import os
 
 import pytest
 
-from takemill import disk
-from takemill.errors import BvhError, FileError
+from takemill.base import disk
+from takemill.base.errors import BvhError, FileError
 
 
 def test_writes_and_replaces(tmp_path):

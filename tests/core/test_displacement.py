@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from odd_motion import NAMES, odd_skeleton
-from takemill import quat
-from takemill.displacement import ball_displacement, displacements, levers, reaches
-from takemill.skeleton import Skeleton
+from takemill.body.skeleton import Skeleton
+from takemill.keys.displacement import ball_displacement, displacements, levers, reaches
+from takemill.maths import quat
 
 
 def chain(*lengths: float, tip: float = 0.0) -> Skeleton:

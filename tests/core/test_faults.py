@@ -3,8 +3,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import faults, filters, quat
-from takemill.denoise import noise_deviation
+from takemill.maths import filters, quat
+from takemill.take import faults
+from takemill.take.denoise import noise_deviation
 
 
 def random_rotations(rng: np.random.Generator, frames: int, step: float = 0.02) -> np.ndarray:

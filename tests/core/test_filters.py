@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scipy import signal
 
 import reference
-from takemill import filters, quat
-from takemill.errors import InputError
+from takemill.base.errors import InputError
+from takemill.maths import filters, quat
 
 
 def random_rotations(rng: np.random.Generator, frames: int, step: float = 0.02) -> np.ndarray:

@@ -10,16 +10,16 @@ import pytest
 import open_data
 import synthetic
 from fit_bodies import BROAD, TOON, Build, body, moved, rolled
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map, leg_length
-from takemill.checks import Array
-from takemill.contacts import find_contacts, foot_points
-from takemill.errors import BodyMapError, InputError
-from takemill.fit import FitSettings, fit
-from takemill.leg_ik import place_ankles
-from takemill.motion import Motion
-from takemill.series import runs
-from takemill.skeleton import Skeleton
+from takemill.base.checks import Array
+from takemill.base.errors import BodyMapError, InputError
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.fit.fit import FitSettings, fit
+from takemill.maths import quat
+from takemill.maths.series import runs
+from takemill.take.contacts import find_contacts, foot_points
+from takemill.take.leg_ik import place_ankles
 
 FREE = FitSettings(plant_feet=False)
 LIMBS = [

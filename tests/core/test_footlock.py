@@ -11,17 +11,18 @@ import corrupt
 import open_data
 import reference
 import synthetic
-from takemill import contacts as contacts_file
-from takemill import grounding, grounding_pins, quat, series
-from takemill.body_map import BodyMap, find_body_map, heading
-from takemill.contacts import Contacts, find_contacts, foot_points
-from takemill.errors import InputError
-from takemill.footlock import FootlockSettings, pin_feet
-from takemill.footlock_legs import Stand, find_leg, legs_to
-from takemill.leg_ik import place_ankles
-from takemill.measure import sliding_cm_s
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map, heading
+from takemill.body.motion import Motion
+from takemill.clip.measure import sliding_cm_s
+from takemill.maths import quat, series
+from takemill.take import contacts as contacts_file
+from takemill.take import grounding, grounding_pins
+from takemill.take.contacts import Contacts, find_contacts, foot_points
+from takemill.take.footlock import FootlockSettings, pin_feet
+from takemill.take.footlock_legs import Stand, find_leg, legs_to
+from takemill.take.leg_ik import place_ankles
+from takemill.take.repair import RepairSettings, repair
 
 
 def body_of(motion: Motion) -> BodyMap:

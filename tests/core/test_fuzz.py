@@ -8,7 +8,7 @@ import time
 import pytest
 
 import fuzz
-from takemill.errors import BvhError
+from takemill.base.errors import BvhError
 
 COUNTS = {"BVH": 1500, "recipe": 1500, "GLB": 600, "clips.json": 60}
 

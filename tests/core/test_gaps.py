@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import make_smoothing_spline
 
-from takemill import gaps, quat
-from takemill.faults import bridge
+from takemill.maths import quat
+from takemill.take import gaps
+from takemill.take.faults import bridge
 
 
 @pytest.mark.parametrize("pattern", [(6, 1, 6), (6, 9, 6), (4, 3, 2), (2, 15, 6)])

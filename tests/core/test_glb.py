@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 
 from glb_reader import read_glb
 from odd_motion import odd_motion, odd_skeleton
-from takemill import quat
-from takemill.errors import GlbError, InputError
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.glb_format import ComponentType, Document, Writer, shortest
-from takemill.motion import Motion
-from takemill.reduce import Track, dense_tracks
-from takemill.skeleton import Skeleton
+from takemill.base.errors import GlbError, InputError
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb_format import ComponentType, Document, Writer, shortest
+from takemill.keys.reduce import Track, dense_tracks
+from takemill.maths import quat
 
 MOTION = odd_motion()
 BASE = skeleton_glb(MOTION.skeleton)

@@ -7,11 +7,11 @@ import pytest
 import rigs
 import small_takes
 from node_parties import validator_issues
-from takemill.errors import GlbError
-from takemill.glb import GlbClip, append_animations
-from takemill.glb_format import parse
-from takemill.glb_nodes import nodes_only, skins_on_top
-from takemill.tracks import dense_tracks
+from takemill.base.errors import GlbError
+from takemill.files.glb import GlbClip, append_animations
+from takemill.files.glb_format import parse
+from takemill.files.glb_nodes import nodes_only, skins_on_top
+from takemill.keys.tracks import dense_tracks
 
 MOTION = small_takes.stand_and_walk().slice(0, 3)
 FLAT = rigs.character(MOTION.skeleton, scale=(0.01, 0.01, 0.01))

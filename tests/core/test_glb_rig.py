@@ -8,15 +8,15 @@ import pytest
 import small_takes
 from odd_motion import odd_motion
 from rigs import changed, character
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.errors import GlbError
-from takemill.glb import GlbClip, append_animations
-from takemill.glb_format import entries, parse
-from takemill.glb_read import GlbScene
-from takemill.glb_rig import read_rig
-from takemill.glb_root import with_root
-from takemill.reduce import dense_tracks
+from takemill.base.errors import GlbError
+from takemill.body.body_map import find_body_map
+from takemill.files.glb import GlbClip, append_animations
+from takemill.files.glb_format import entries, parse
+from takemill.files.glb_read import GlbScene
+from takemill.files.glb_rig import read_rig
+from takemill.files.glb_root import with_root
+from takemill.keys.reduce import dense_tracks
+from takemill.maths import quat
 
 WAYS = {
     "as it is": {},

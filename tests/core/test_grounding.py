@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 import reference
-from takemill import grounding_pins
-from takemill.grounding_hips import hips_course
+from takemill.take import grounding_pins
+from takemill.take.grounding_hips import hips_course
 
 RATE = 120.0
 

@@ -11,9 +11,9 @@ from typing import get_type_hints
 
 import pytest
 
-from takemill import cli, samples
-from takemill.recipe import _ABOVE, TABLES, parse_recipe
-from takemill.recipe_clip import CLIP_KEYS, VARIANT_KEYS
+from takemill.recipe.recipe import _ABOVE, TABLES, parse_recipe
+from takemill.recipe.recipe_clip import CLIP_KEYS, VARIANT_KEYS
+from takemill.shell import cli, samples
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "docs/guide.md").read_text(encoding="utf-8")
@@ -57,7 +57,7 @@ def test_the_guide_names_every_key_of_every_table_and_no_other() -> None:
 
 
 def test_the_guide_names_every_field_of_the_list() -> None:
-    schema = json.loads((ROOT / "core/takemill/clips.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads((ROOT / "core/takemill/sets/clips.schema.json").read_text(encoding="utf-8"))
     clip = schema["$defs"]["clip"]["properties"]
     parts = [
         schema,

@@ -5,11 +5,11 @@ import pytest
 
 import corrupt
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.health import MEASURES, check
-from takemill.motion import Motion
-from takemill.repair import repair
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take.health import MEASURES, check
+from takemill.take.repair import repair
 
 
 def body_of(motion: Motion) -> BodyMap:

@@ -11,15 +11,15 @@ import pytest
 
 import corrupt
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.contacts import find_contacts, foot_points
-from takemill.health import check
-from takemill.health_page import CAUTION, HealthOf, render_health
-from takemill.health_plots import turn_deg, worst_joints
-from takemill.motion import Motion
-from takemill.repair import repair
-from takemill.series import runs
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.maths.series import runs
+from takemill.pages.health_page import CAUTION, HealthOf, render_health
+from takemill.pages.health_plots import turn_deg, worst_joints
+from takemill.take.contacts import find_contacts, foot_points
+from takemill.take.health import check
+from takemill.take.repair import repair
 
 
 def health_of(motion: Motion, name: str = "walk & <turn>") -> HealthOf:

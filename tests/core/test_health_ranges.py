@@ -6,14 +6,14 @@ import pytest
 import open_data
 import synthetic
 from clean_takes import clean_take
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import Contacts
-from takemill.health import check
-from takemill.health_joints import limb_frames
-from takemill.health_ranges import RANGES_DEG, body_findings, joint_angles
-from takemill.motion import Motion
-from takemill.travel import with_root_joint
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.travel import with_root_joint
+from takemill.maths import quat
+from takemill.take.contacts import Contacts
+from takemill.take.health import check
+from takemill.take.health_joints import limb_frames
+from takemill.take.health_ranges import RANGES_DEG, body_findings, joint_angles
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 BAD = ("range", "swapped", "flipped", "bone")

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.checks import Array
-from takemill.health_joints import limb_frames
-from takemill.health_sides import Sides, _gap, leg_sizes, sides, thinned
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take.health_joints import limb_frames
+from takemill.take.health_sides import Sides, _gap, leg_sizes, sides, thinned
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
 

@@ -10,13 +10,13 @@ import corrupt
 import open_data
 import synthetic
 from clean_takes import clean_take
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.bvh import read_bvh
-from takemill.health_findings import Finding
-from takemill.health_ranges import body_findings
-from takemill.health_swaps import swapped_pairs
-from takemill.motion import Motion
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
+from takemill.take.health_findings import Finding
+from takemill.take.health_ranges import body_findings
+from takemill.take.health_swaps import swapped_pairs
 
 # Per motion, the part of each pair that may not be found: what moves alike on both sides, or never turns.
 SYMMETRIC = {

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
-from takemill.health_findings import Finding
-from takemill.health_table import KINDS, by_kind
+from takemill.take.health_findings import Finding
+from takemill.take.health_table import KINDS, by_kind
 
 
 def found(kind: str, joint: str, start: int, stop: int, amount: float) -> Finding:

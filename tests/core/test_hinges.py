@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import quat
-from takemill.hinges import on_hinge
+from takemill.maths import quat
+from takemill.take.hinges import on_hinge
 
 NOISE = np.radians(0.5)
 

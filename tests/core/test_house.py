@@ -11,32 +11,26 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve()
 CORE = HERE.parents[2] / "core" / "takemill"
-FILES = {path.stem: path for path in sorted(CORE.glob("*.py")) if not path.stem.startswith("__")}
+FILES = {path.stem: path for path in sorted(CORE.glob("*/*.py")) if not path.stem.startswith("__")}
 TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in FILES.items()}
 
 ARRAYS = re.compile(r"\b(Array|Mask|Index)\b")
+DISK = {"base", "files", "pages", "sets", "shell"}
 SHAPE = re.compile(r"\(\s*(\.\.\.|[A-Z][\w+ -]*|\d+( or \d+)*)\s*(,[^()]*)?\)")
 
 
-def rows() -> dict[str, int]:
-    """Each file's row, from the table of DEVELOPERS.md; NAME_WORD stands beside NAME unless it is named."""
+def folders() -> list[str]:
+    """The engine's folders, from the table of DEVELOPERS.md: each may use itself and those before it."""
     text = (HERE.parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    found: dict[str, int] = {}
-    for row, names in re.findall(r"^\| (\d) \| ((?:`\w+`(?:, )?)+) \|", text, re.MULTILINE):
-        found |= dict.fromkeys(re.findall(r"\w+", names), int(row))
-    stems = sorted(found, key=len, reverse=True)
-    for name in FILES:
-        stem = next((stem for stem in stems if name.startswith(f"{stem}_")), None)
-        if name not in found and stem:
-            found[name] = found[stem]
-    return found
+    return re.findall(r"^\| `(\w+)/` \|", text.split("folder of `core/takemill/`")[1], re.MULTILINE)
 
 
-ROWS = rows()
+FOLDERS = folders()
+FOLDER = {name: path.parent.name for name, path in FILES.items()}
 
 
 def imports(name: str) -> list[tuple[str, int]]:
-    """The modules that a file imports: a relative one as ".name"; each with its line."""
+    """The modules that a file imports: one of the engine's as ".folder.name"; each with its line."""
     found = []
     for node in ast.walk(TREES[name]):
         if isinstance(node, ast.Import):
@@ -44,32 +38,39 @@ def imports(name: str) -> list[tuple[str, int]]:
         elif isinstance(node, ast.ImportFrom) and node.level == 0:
             found.append(((node.module or "").split(".")[0], node.lineno))
         elif isinstance(node, ast.ImportFrom):
-            names = [node.module.split(".")[0]] if node.module else [alias.name for alias in node.names]
-            found += [(f".{one}", node.lineno) for one in names]
+            parts = [FOLDER[name]] * (node.level == 1) + (node.module.split(".") if node.module else [])
+            names = ["."] if len(parts) > 1 else [alias.name for alias in node.names]
+            found += [(".".join(["", *parts, one]).removesuffix(".."), node.lineno) for one in names]
     return found
 
 
-def test_developers_md_tells_the_rows():
-    assert ROWS["errors"] == 0
-    assert ROWS["cli"] == 6
-    assert {ROWS[name] for name in FILES if name in ROWS} == set(range(7))
+def inside(name: str) -> list[tuple[str, str, int]]:
+    """Folder, file and line of what a file imports from the engine, but for the package's own facts."""
+    found = [(module.split("."), line) for module, line in imports(name) if module.startswith(".")]
+    return [(parts[1], parts[2], line) for parts, line in found if len(parts) > 2]
 
 
-def test_every_file_stands_in_a_row():
-    assert not [name for name in FILES if name not in ROWS], "name it in DEVELOPERS.md"
+def test_developers_md_tells_the_folders():
+    assert sorted(FOLDERS) == sorted(set(FOLDER.values()))
+    assert FOLDERS[0] == "base"
+    assert FOLDERS[-1] == "shell"
 
 
-def test_files_import_from_their_row_or_below():
+def test_no_two_files_share_a_name():
+    assert len(FILES) == sum(1 for path in CORE.glob("*/*.py") if not path.stem.startswith("__"))
+
+
+def test_files_import_from_their_folder_or_those_before():
     assert not [
-        f"{name}.py:{line} imports {module[1:]}"
+        f"{FOLDER[name]}/{name}.py:{line} imports {folder}/{module}"
         for name in FILES
-        for module, line in imports(name)
-        if module.startswith(".") and ROWS.get(module[1:], 0) > ROWS.get(name, 9)
+        for folder, module, line in inside(name)
+        if FOLDERS.index(folder) > FOLDERS.index(FOLDER[name])
     ]
 
 
 def test_no_file_imports_itself_by_a_detour():
-    below = {name: {m[1:] for m, _ in imports(name) if m[1:] in FILES and m[0] == "."} for name in FILES}
+    below = {name: {module for _, module, _ in inside(name)} for name in FILES}
     done: set[str] = set()
     while len(done) < len(below):
         ready = {name for name, others in below.items() if name not in done and others <= done}
@@ -87,7 +88,7 @@ def test_the_core_needs_numpy_alone():
 
 
 def test_the_command_starts_without_what_only_tests_and_blender_have():
-    code = "import sys, takemill.cli; print(*{m.split('.')[0] for m in sys.modules})"
+    code = "import sys, takemill.shell.cli; print(*{m.split('.')[0] for m in sys.modules})"
     out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
     assert not {"bpy", "scipy", "takemill_addon", "pytest", "jsonschema"} & set(out.split())
 
@@ -105,7 +106,7 @@ def test_stages_print_nothing_and_open_nothing():
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     ]
     assert not [call for call in calls if call[1] == "print" and call[0] != "cli"]
-    assert not [call for call in calls if call[1] == "open" and call[0] != "disk" and ROWS.get(call[0]) != 6]
+    assert not [call for call in calls if call[1] == "open" and FOLDER[call[0]] not in DISK]
 
 
 def public_definitions(tree: ast.Module) -> list[tuple[str, ast.AST, str]]:
@@ -136,7 +137,7 @@ def test_public_names_tell_the_shapes_of_their_arrays():
             text = ast.get_docstring(node) or ""
             if not text:
                 silent.append(f"{name}.{label}")
-            elif ARRAYS.search(notes) and ROWS.get(name, 0) > 0 and not SHAPE.search(text):
+            elif ARRAYS.search(notes) and FOLDER[name] != "base" and not SHAPE.search(text):
                 shapeless.append(f"{name}.{label}")
     assert not silent, "no docstring"
     assert not shapeless, "takes or gives arrays, and its docstring holds no shape"
@@ -147,7 +148,7 @@ def test_what_is_offered_is_there():
     for name, tree in TREES.items():
         for node in tree.body:
             if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
-                module = importlib.import_module(f"takemill.{name}")
+                module = importlib.import_module(f"takemill.{FOLDER[name]}.{name}")
                 missing += [
                     f"{name}.{one}" for one in ast.literal_eval(node.value) if not hasattr(module, one)
                 ]

@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from takemill import json_schema
+from takemill.files import json_schema
+from takemill.sets import clip_set
 
-SCHEMA = json.loads(Path(json_schema.__file__).with_name("clips.schema.json").read_bytes())
+SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_bytes())
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {

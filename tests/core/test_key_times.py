@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import quat
-from takemill.key_times import (
+from takemill.keys.key_times import (
     FARTHEST,
     developed,
     halved,
@@ -17,6 +16,7 @@ from takemill.key_times import (
     together,
     walked,
 )
+from takemill.maths import quat
 
 
 def mask(*rows: str) -> np.ndarray:

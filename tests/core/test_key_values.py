@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill import quat
-from takemill.key_times import spans_of
-from takemill.key_values import fitted, played
+from takemill.keys.key_times import spans_of
+from takemill.keys.key_values import fitted, played
+from takemill.maths import quat
 
 
 def random_keys(rng: np.random.Generator, count: int, frames: int) -> np.ndarray:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from takemill import kinematics, quat
+from takemill.maths import kinematics, quat
 
 HALF = np.sqrt(0.5)
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from fit_bodies import Build, body, moved
-from takemill import quat
-from takemill.checks import Array
-from takemill.leg_ik import place_ankles, reach
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take.leg_ik import place_ankles, reach
 
 
 def standing(build: Build, frames: int = 1) -> tuple[Motion, dict[str, int]]:

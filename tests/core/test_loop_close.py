@@ -9,14 +9,15 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import loop_close, quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.checks import Array
-from takemill.errors import InputError
-from takemill.loop_close import CloseSettings, close_loop, close_range, exact_end
-from takemill.loop_search import LoopSettings, find_loops
-from takemill.motion import Motion
-from takemill.travel import find_travel, steady_travel, with_root_joint, without_travel
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip import loop_close
+from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
+from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.clip.travel import find_travel, steady_travel, with_root_joint, without_travel
+from takemill.maths import quat
 from wobble import noisy
 
 RATE = 60.0

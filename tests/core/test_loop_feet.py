@@ -7,17 +7,17 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import Contacts, find_contacts
-from takemill.errors import InputError
-from takemill.loop_close import close_loop, close_range
-from takemill.loop_feet import pin_loop, repeated
-from takemill.loop_search import find_loops
-from takemill.measure import measure_seam, sliding_cm_s
-from takemill.motion import Motion
-from takemill.repair import repair
-from takemill.travel import find_travel
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.loop_close import close_loop, close_range
+from takemill.clip.loop_feet import pin_loop, repeated
+from takemill.clip.loop_search import find_loops
+from takemill.clip.measure import measure_seam, sliding_cm_s
+from takemill.clip.travel import find_travel
+from takemill.maths import quat
+from takemill.take.contacts import Contacts, find_contacts
+from takemill.take.repair import repair
 from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")

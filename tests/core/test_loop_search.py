@@ -7,13 +7,13 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.checks import Array
-from takemill.clouds import main_joints
-from takemill.errors import InputError
-from takemill.loop_search import LoopSettings, find_loops
-from takemill.motion import Motion
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.clouds import main_joints
+from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.maths import quat
 from wobble import noisy
 
 RATE = 60.0

@@ -8,14 +8,14 @@ from scipy import signal
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map, leg_length
-from takemill.checks import Mask
-from takemill.contacts import Contacts, find_contacts
-from takemill.errors import InputError
-from takemill.marks import Mark, MarkSettings, foot_marks, gait_phase, jump_marks, strike_marks
-from takemill.motion import Motion
-from takemill.repair import repair
+from takemill.base.checks import Mask
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
+from takemill.body.motion import Motion
+from takemill.clip.marks import Mark, MarkSettings, foot_marks, gait_phase, jump_marks, strike_marks
+from takemill.maths import quat
+from takemill.take.contacts import Contacts, find_contacts
+from takemill.take.repair import repair
 from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")

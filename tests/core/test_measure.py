@@ -7,14 +7,14 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.clouds import main_joints
-from takemill.contacts import Contacts
-from takemill.errors import InputError
-from takemill.loop_close import close_loop
-from takemill.measure import ends_at, gap_between, measure_seam, set_gaps, sliding_cm_s
-from takemill.motion import Motion
+from takemill.base.errors import InputError
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.clouds import main_joints
+from takemill.clip.loop_close import close_loop
+from takemill.clip.measure import ends_at, gap_between, measure_seam, set_gaps, sliding_cm_s
+from takemill.maths import quat
+from takemill.take.contacts import Contacts
 
 FEET = ("leftFoot", "rightFoot")
 

@@ -7,13 +7,13 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import find_contacts
-from takemill.marks import Mark, foot_marks
-from takemill.mirror import mirrored, mirrored_contacts, mirrored_marks, other_side, partners
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.clip.marks import Mark, foot_marks
+from takemill.clip.mirror import mirrored, mirrored_contacts, mirrored_marks, other_side, partners
+from takemill.maths import quat
+from takemill.take.contacts import find_contacts
 
 
 def take(name: str) -> tuple[Motion, BodyMap]:

@@ -7,9 +7,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from odd_motion import NAMES, odd_motion, odd_skeleton
-from takemill import quat
-from takemill.errors import InputError
-from takemill.motion import Motion
+from takemill.base.errors import InputError
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 SLIDING = NAMES.index("sliding")
 

@@ -13,13 +13,14 @@ import pytest
 import corrupt
 import open_data
 import synthetic
-from takemill import cli, console, quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.bvh import read_bvh, write_bvh
-from takemill.errors import BodyMapError
-from takemill.health import check
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.base.errors import BodyMapError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.files.bvh import read_bvh, write_bvh
+from takemill.maths import quat
+from takemill.shell import cli, console
+from takemill.take.health import check
+from takemill.take.repair import RepairSettings, repair
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,8 @@ import pytest
 
 import open_data
 from open_data import HUMANOID3D
-from takemill import quat
-from takemill.motion import Motion
+from takemill.body.motion import Motion
+from takemill.maths import quat
 
 STEPPING = ("walk", "run", "walker/0walk_forward", "walker/turn_left0", "walker/turn_right0")
 

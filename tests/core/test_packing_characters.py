@@ -17,9 +17,10 @@ import pytest
 
 import small_takes
 from rigs import changed, character, nest
-from takemill import cli, clip_set
-from takemill.errors import GlbError
-from takemill.glb_read import GlbScene
+from takemill.base.errors import GlbError
+from takemill.files.glb_read import GlbScene
+from takemill.sets import clip_set
+from takemill.shell import cli
 
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
@@ -243,7 +244,8 @@ def test_a_failure_at_the_second_character_leaves_the_first_ones_set(
 
 KILLED = """
 import os, signal, sys
-from takemill import cli, set_folder_stage
+from takemill.shell import cli
+from takemill.sets import set_folder_stage
 change = set_folder_stage.Stage.change_places
 def once(self):
     change(self)
@@ -258,7 +260,7 @@ def test_a_pack_killed_between_two_characters_is_told_and_finished(both, other, 
     """One set is new and one is old; `verify` says so, and a pack for anybody beside them ends it."""
     out = shutil.copytree(both, tmp_path / "out")
     code = [sys.executable, "-c", KILLED, "pack", *other, "--out", str(out)]
-    environment = os.environ | {"PYTHONPATH": str(Path(cli.__file__).parents[1])}
+    environment = os.environ | {"PYTHONPATH": str(Path(cli.__file__).parents[2])}
     assert subprocess.run(code, check=False, env=environment).returncode == -signal.SIGKILL
     assert rates(out) == [24, 60]
     assert cli.main(["verify", str(out)]) == 1

@@ -10,14 +10,15 @@ import pytest
 import small_takes
 import synthetic
 from reference_poses import HELD, arms, take_with_pose
-from takemill import pipeline, pipeline_clip, quat
-from takemill.body_map import BodyMap
-from takemill.errors import BodyMapError, InputError, RecipeError
-from takemill.pipeline import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
-from takemill.recipe import ClipSpec, Moment, Recipe, parse_recipe
-from takemill.repair_calibration import between_poses
-from takemill.skeleton import Skeleton
-from takemill.travel import with_travel
+from takemill.base.errors import BodyMapError, InputError, RecipeError
+from takemill.body.body_map import BodyMap
+from takemill.body.skeleton import Skeleton
+from takemill.clip.travel import with_travel
+from takemill.maths import quat
+from takemill.recipe import pipeline, pipeline_clip
+from takemill.recipe.pipeline import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
+from takemill.recipe.recipe import ClipSpec, Moment, Recipe, parse_recipe
+from takemill.take.repair_calibration import between_poses
 
 
 @pytest.fixture(scope="module")

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 
 from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
-from takemill import body_map, quat
-from takemill.contacts import foot_points
-from takemill.errors import RecipeError
-from takemill.measure import measure_seam, set_gaps, sliding_cm_s
-from takemill.mirror import mirrored
-from takemill.pipeline import FinishedClip
-from takemill.travel import TravelSettings, find_travel
-from takemill.variants import added
+from takemill.base.errors import RecipeError
+from takemill.body import body_map
+from takemill.clip.measure import measure_seam, set_gaps, sliding_cm_s
+from takemill.clip.mirror import mirrored
+from takemill.clip.travel import TravelSettings, find_travel
+from takemill.clip.variants import added
+from takemill.maths import quat
+from takemill.recipe.pipeline import FinishedClip
+from takemill.take.contacts import foot_points
 
 
 def heading(one: FinishedClip) -> np.ndarray:

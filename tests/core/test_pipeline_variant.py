@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from clip_takes import STRIDE, clip, make, take
-from takemill import quat
-from takemill.errors import InputError
-from takemill.pipeline import FinishedClip, make_clips
-from takemill.pipeline_variant import at_rate, varied
-from takemill.recipe import VariantSpec, parse_recipe
-from takemill.skeleton import Skeleton
+from takemill.base.errors import InputError
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
+from takemill.recipe.pipeline import FinishedClip, make_clips
+from takemill.recipe.pipeline_variant import at_rate, varied
+from takemill.recipe.recipe import VariantSpec, parse_recipe
 
 WALK = clip("walk", "stroll", 4, 8, STRIDE + 'travel = "{}"\nmarks = [{{name = "left.wave", at = 6.1}}]')
 BLOW = clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\ntravel = "keep"')

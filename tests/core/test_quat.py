@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.spatial.transform import Rotation, Slerp
 
-from takemill import quat
-from takemill.errors import InputError
+from takemill.base.errors import InputError
+from takemill.maths import quat
 
 ORDERS = ["".join(order) for order in permutations("XYZ")]
 RNG = np.random.default_rng(11)

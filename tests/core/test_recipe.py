@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from takemill.cuts import Cut
-from takemill.errors import FileError, RecipeError, TakemillError
-from takemill.recipe import (
+from takemill.base.errors import FileError, RecipeError, TakemillError
+from takemill.clip.cuts import Cut
+from takemill.clip.travel_parts import TravelParts
+from takemill.recipe.recipe import (
     TABLES,
     ClipSpec,
     Moment,
@@ -21,8 +22,7 @@ from takemill.recipe import (
     rate_of,
     read_recipe,
 )
-from takemill.recipe_clip import NamedMoment
-from takemill.travel_parts import TravelParts
+from takemill.recipe.recipe_clip import NamedMoment
 
 GOOD = """
 name = "ferry"

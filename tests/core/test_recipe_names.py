@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 import glb_reader
 import synthetic
-from takemill.errors import RecipeError
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.recipe_names import expect_name, expect_pattern, expect_unique, filled
-from takemill.reduce import dense_tracks
+from takemill.base.errors import RecipeError
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.keys.reduce import dense_tracks
+from takemill.recipe.recipe_names import expect_name, expect_pattern, expect_unique, filled
 
 WORDS = {"character": "courier", "set": "ferry", "take": "monday", "kind": "steps"}
 

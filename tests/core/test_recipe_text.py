@@ -6,10 +6,10 @@ import re
 import tomllib
 from dataclasses import fields, is_dataclass
 
-from takemill import cli
-from takemill.recipe import _ABOVE, TABLES, ClipSpec, Moment, Recipe, VariantSpec, parse_recipe
-from takemill.recipe_clip import CLIP_KEYS, VARIANT_KEYS, NamedMoment
-from takemill.recipe_text import recipe_text
+from takemill.recipe.recipe import _ABOVE, TABLES, ClipSpec, Moment, Recipe, VariantSpec, parse_recipe
+from takemill.recipe.recipe_clip import CLIP_KEYS, VARIANT_KEYS, NamedMoment
+from takemill.recipe.recipe_text import recipe_text
+from takemill.shell import cli
 
 
 def uncommented() -> str:

@@ -9,11 +9,11 @@ import pytest
 
 from glb_reader import read_glb
 from odd_motion import NAMES, odd_motion
-from takemill import quat
-from takemill.errors import InputError
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.motion import Motion
-from takemill.reduce import (
+from takemill.base.errors import InputError
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.keys.reduce import (
     ReduceSettings,
     Track,
     dense_tracks,
@@ -21,7 +21,7 @@ from takemill.reduce import (
     reduce_clips,
     reduce_keys,
 )
-from takemill.skeleton import Skeleton
+from takemill.maths import quat
 
 MOTION = odd_motion()
 

@@ -8,11 +8,11 @@ from scipy.interpolate import CubicHermiteSpline
 
 import open_data
 import synthetic
-from takemill import kinematics, quat
-from takemill.errors import InputError
-from takemill.motion import Motion
-from takemill.reduce_curves import Curves, CurveSettings, thin_curves
-from takemill.reduce_hermite import SlopeFit, Spans, slopes_of, smooth, straight
+from takemill.base.errors import InputError
+from takemill.body.motion import Motion
+from takemill.keys.reduce_curves import Curves, CurveSettings, thin_curves
+from takemill.keys.reduce_hermite import SlopeFit, Spans, slopes_of, smooth, straight
+from takemill.maths import kinematics, quat
 
 
 def curves_of(motion: Motion) -> Curves:

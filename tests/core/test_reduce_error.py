@@ -9,11 +9,11 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.motion import Motion
-from takemill.reduce import ReduceSettings, Track, dense_tracks, largest_error_m, reduce_clips
-from takemill.reduce_error import largest_errors_m
-from takemill.skeleton import Skeleton
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, largest_error_m, reduce_clips
+from takemill.keys.reduce_error import largest_errors_m
+from takemill.maths import quat
 
 
 def clips() -> list[Motion]:

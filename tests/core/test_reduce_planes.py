@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from takemill import quat
-from takemill import reduce_planes as planes
+from takemill.keys import reduce_planes as planes
+from takemill.maths import quat
 
 RNG = np.random.default_rng(0)
 A, B = quat.normalize(RNG.normal(size=(2, 50, 4)))

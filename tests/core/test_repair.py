@@ -8,11 +8,11 @@ import pytest
 import corrupt
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.errors import InputError
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take.repair import RepairSettings, repair
 
 
 def body_of(motion: Motion) -> BodyMap:

@@ -9,14 +9,14 @@ import corrupt
 import open_data
 import synthetic
 from reference_poses import HELD, arms, badly_seated, random_seats, take_with_pose
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map, heading
-from takemill.bvh import read_bvh
-from takemill.errors import InputError
-from takemill.health import check
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
-from takemill.repair_calibration import find_reference_pose, reference_poses, trimmed, without_seats
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map, heading
+from takemill.body.motion import Motion
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
+from takemill.take.health import check
+from takemill.take.repair import RepairSettings, repair
+from takemill.take.repair_calibration import find_reference_pose, reference_poses, trimmed, without_seats
 
 # Palms down; thumbs down from the shoulder, from the elbow, by the hand (35 degrees: common practice, no
 # source).

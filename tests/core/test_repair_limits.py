@@ -9,13 +9,13 @@ import pytest
 
 import corrupt
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap
-from takemill.checks import Array
-from takemill.contacts import find_contacts, foot_points
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
-from takemill.series import derivative
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.maths.series import derivative
+from takemill.take.contacts import find_contacts, foot_points
+from takemill.take.repair import RepairSettings, repair
 
 CLEAN = synthetic.walk(steps=10).motion
 BODY = BodyMap.from_names(CLEAN.skeleton, synthetic.parts())

@@ -10,11 +10,11 @@ from scipy import ndimage, signal
 
 import corrupt
 from clean_takes import RATE, clean_take
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.health import examine
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take.health import examine
+from takemill.take.repair import RepairSettings, repair
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)

@@ -12,13 +12,14 @@ import corrupt
 import synthetic
 from clean_takes import clean_take
 from reference_poses import arms, badly_seated, random_seats, take_with_pose
-from takemill import denoise, footlock, quat
-from takemill import repair as stage
-from takemill.body_map import BodyMap, find_body_map
-from takemill.contacts import find_contacts, foot_points
-from takemill.health import check
-from takemill.motion import Motion
-from takemill.repair import RepairSettings, repair
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.maths import quat
+from takemill.take import denoise, footlock
+from takemill.take import repair as stage
+from takemill.take.contacts import find_contacts, foot_points
+from takemill.take.health import check
+from takemill.take.repair import RepairSettings, repair
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
 

@@ -12,14 +12,17 @@ import numpy as np
 import pytest
 
 import small_takes
-from takemill import pipeline, quat, report_figures, svg
-from takemill.clip_facts import clip_facts, set_facts
-from takemill.measure import set_gaps
-from takemill.recipe import Recipe, parse_recipe
-from takemill.reduce import dense_tracks
-from takemill.report import render_report
-from takemill.report_seam import Passage, seam_close_up
-from takemill.travel import with_travel
+from takemill.clip.measure import set_gaps
+from takemill.clip.travel import with_travel
+from takemill.keys.reduce import dense_tracks
+from takemill.maths import quat
+from takemill.pages import svg
+from takemill.recipe import pipeline
+from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.sets import report_figures
+from takemill.sets.clip_facts import clip_facts, set_facts
+from takemill.sets.report import render_report
+from takemill.sets.report_seam import Passage, seam_close_up
 
 VOID = {"meta", "input", "path", "rect", "circle", "wbr"}
 RECIPE = "".join(

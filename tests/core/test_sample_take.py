@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
-from takemill import quat
-from takemill.body_map import find_body_map, heading
-from takemill.bvh import read_bvh
+from takemill.body.body_map import find_body_map, heading
+from takemill.files.bvh import read_bvh
+from takemill.maths import quat
 
 SAMPLES = Path(__file__).parents[2] / "sample_blends"
 sys.path.append(str(SAMPLES))

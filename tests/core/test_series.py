@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import interp1d
 from scipy.spatial.transform import Rotation, Slerp
 
-from takemill import quat, series
+from takemill.maths import quat, series
 
 RNG = np.random.default_rng(21)
 

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from set_folders import FOREIGN, NEW, OLD, a_set, contents, driver, expect_whole, old_set, only
-from takemill import set_folder, set_folder_stage
-from takemill.errors import FileError
-from takemill.set_folder import LIST, expect_free, replace_folder
+from takemill.base.errors import FileError
+from takemill.sets import set_folder, set_folder_stage
+from takemill.sets.set_folder import LIST, expect_free, replace_folder
 
 
 @pytest.fixture
@@ -127,7 +127,7 @@ def full(*_):
 def test_a_failure_on_the_way_leaves_the_old_folder(place, monkeypatch, step, new_place):
     folder = place.parent / "x" / "y" if new_place else place
     before = contents(place)
-    monkeypatch.setattr(f"takemill.set_folder_stage.{step}", full)
+    monkeypatch.setattr(f"takemill.sets.set_folder_stage.{step}", full)
     with pytest.raises(FileError, match="No space left on device"):
         replace_folder(folder, NEW)
     assert contents(place) == before
@@ -138,7 +138,8 @@ LIMITED = """
 import resource, sys
 sys.path.insert(0, {core!r})
 resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))
-from takemill import errors, set_folder
+from takemill.base import errors
+from takemill.sets import set_folder
 try:
     set_folder.replace_folder({place!r}, {files!r})
 except errors.FileError as problem:
@@ -150,7 +151,7 @@ except errors.FileError as problem:
 def test_a_disk_that_takes_no_more_leaves_the_old_folder(place):
     """The kernel itself refuses, in the middle of a file."""
     before = contents(place)
-    core, files = str(Path(set_folder.__file__).parents[1]), NEW | {"ferry.glb": b"x" * 50000}
+    core, files = str(Path(set_folder.__file__).parents[2]), NEW | {"ferry.glb": b"x" * 50000}
     code = LIMITED.format(core=core, place=str(place), files=files)
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert re.fullmatch(r"cannot write .*: File too large\n", done.stdout), done

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from set_folders import NEW, OLD, contents, driver, expect_whole, old_set, only
-from takemill import set_folder_stage
-from takemill.errors import FileError, InputError
-from takemill.set_folder import LIST, replace_folder, replace_folders, unfinished
+from takemill.base.errors import FileError, InputError
+from takemill.sets import set_folder_stage
+from takemill.sets.set_folder import LIST, replace_folder, replace_folders, unfinished
 
 
 def full(*_):

@@ -7,9 +7,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from odd_motion import odd_skeleton
-from takemill import quat
-from takemill.errors import InputError
-from takemill.skeleton import Skeleton
+from takemill.base.errors import InputError
+from takemill.body.skeleton import Skeleton
+from takemill.maths import quat
 
 IDENTITIES = np.tile(quat.IDENTITY, (3, 1))
 

@@ -7,13 +7,14 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from fit_bodies import Build, body, moved
-from takemill import quat, springs
-from takemill.body_map import BodyMap
-from takemill.checks import Array
-from takemill.errors import InputError
-from takemill.motion import Motion
-from takemill.skeleton import Skeleton
-from takemill.springs import SpringSettings, spring_tail
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.fit import springs
+from takemill.fit.springs import SpringSettings, spring_tail
+from takemill.maths import quat
 
 FOX = Build(tail=4, roll_seed=3)
 RATE = 60.0

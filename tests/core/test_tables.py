@@ -8,9 +8,9 @@ from typing import Literal
 
 import pytest
 
-from takemill.checks import expect_positive
-from takemill.errors import RecipeError
-from takemill.tables import settings_from
+from takemill.base.checks import expect_positive
+from takemill.base.errors import RecipeError
+from takemill.recipe.tables import settings_from
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,12 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.checks import Array
-from takemill.errors import InputError
-from takemill.loop_close import close_loop
-from takemill.motion import Motion
-from takemill.travel import (
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.loop_close import close_loop
+from takemill.clip.travel import (
     Travel,
     TravelSettings,
     apply_travel,
@@ -25,6 +24,7 @@ from takemill.travel import (
     with_travel,
     without_travel,
 )
+from takemill.maths import quat
 
 ALL = [
     TravelSettings(),

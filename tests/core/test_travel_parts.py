@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 import synthetic
-from takemill import body_map, quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.errors import InputError
-from takemill.motion import Motion
-from takemill.travel import Travel, TravelSettings, at_origin, find_travel, with_root_joint
-from takemill.travel_parts import WORDS, TravelParts, in_world, on_the_spot, part_travel, put_back
+from takemill.base.errors import InputError
+from takemill.body import body_map
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.travel import Travel, TravelSettings, at_origin, find_travel, with_root_joint
+from takemill.clip.travel_parts import WORDS, TravelParts, in_world, on_the_spot, part_travel, put_back
+from takemill.maths import quat
 
 EVERY = [TravelParts(*words) for words in product(WORDS, repeat=3)]
 

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 import synthetic
-from takemill import quat
-from takemill.body_map import BodyMap, find_body_map
-from takemill.errors import InputError
-from takemill.loop_close import close_loop
-from takemill.motion import Motion
-from takemill.travel import Travel, TravelSettings, find_travel, without_travel
-from takemill.travel_shape import ShapeSettings, shape_travel
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.motion import Motion
+from takemill.clip.loop_close import close_loop
+from takemill.clip.travel import Travel, TravelSettings, find_travel, without_travel
+from takemill.clip.travel_shape import ShapeSettings, shape_travel
+from takemill.maths import quat
 
 
 def curved(turn_deg: float = 130.0) -> tuple[Motion, BodyMap, Travel]:

@@ -7,12 +7,12 @@ import pytest
 
 import open_data
 import synthetic
-from takemill import quat
-from takemill.body_map import find_body_map
-from takemill.errors import InputError
-from takemill.loop_close import close_loop
-from takemill.travel import find_travel
-from takemill.variants import added, additive, retimed
+from takemill.base.errors import InputError
+from takemill.body.body_map import find_body_map
+from takemill.clip.loop_close import close_loop
+from takemill.clip.travel import find_travel
+from takemill.clip.variants import added, additive, retimed
+from takemill.maths import quat
 
 
 def test_twice_as_fast_takes_every_second_frame() -> None:

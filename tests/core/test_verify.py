@@ -18,12 +18,14 @@ from hypothesis import strategies as st
 
 import glb_reader
 import small_takes
-from takemill import cli, glb, pipeline
-from takemill.clip_set import write_clip_set
-from takemill.errors import FileError, GlbError
-from takemill.glb_read import GlbScene
-from takemill.recipe import Recipe, parse_recipe
-from takemill.verify import verify_set
+from takemill.base.errors import FileError, GlbError
+from takemill.files import glb
+from takemill.files.glb_read import GlbScene
+from takemill.recipe import pipeline
+from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.sets.clip_set import write_clip_set
+from takemill.sets.verify import verify_set
+from takemill.shell import cli
 
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'

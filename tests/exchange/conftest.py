@@ -10,11 +10,11 @@ import pytest
 
 import open_data
 from odd_motion import odd_motion
-from takemill import quat
-from takemill.glb import GlbClip, append_animations, skeleton_glb
-from takemill.motion import Motion
-from takemill.reduce import ReduceSettings, Track, dense_tracks, reduce_keys
-from takemill.skeleton import Skeleton
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, reduce_keys
+from takemill.maths import quat
 
 
 @dataclass(frozen=True)

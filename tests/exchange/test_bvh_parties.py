@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import open_data
-from takemill.body_map import find_body_map, rest_facing
-from takemill.bvh import BvhLayout, read_bvh, write_bvh
-from takemill.motion import Motion
+from takemill.body.body_map import find_body_map, rest_facing
+from takemill.body.motion import Motion
+from takemill.files.bvh import BvhLayout, read_bvh, write_bvh
 
 # The importer leaves the file that it reads to the garbage collector.
 pytestmark = pytest.mark.filterwarnings(

@@ -7,9 +7,10 @@ import pytest
 
 from clip_takes import REST, STRIDE, clip, take
 from node_parties import three_positions, validator_issues
-from takemill import clip_set, glb
-from takemill.pipeline import make_clips
-from takemill.recipe import parse_recipe
+from takemill.files import glb
+from takemill.recipe.pipeline import make_clips
+from takemill.recipe.recipe import parse_recipe
+from takemill.sets import clip_set
 
 RECIPE = (
     'neutral = "rest"\nblend_frames = 6\nrate = 30\n'

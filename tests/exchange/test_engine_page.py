@@ -11,7 +11,7 @@ import pytest
 
 import node_parties
 import small_takes
-from takemill import cli
+from takemill.shell import cli
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "engines.md").read_text(encoding="utf-8")

@@ -13,8 +13,8 @@ import pytest
 
 import node_parties
 import small_takes
-from takemill import cli
-from takemill.glb_read import GlbScene
+from takemill.files.glb_read import GlbScene
+from takemill.shell import cli
 
 HELPER = Path(__file__).parents[2] / "engines" / "three" / "takemill.mjs"
 CYCLES, STEP_S = 10, 0.0137  # a step that aligns with no frame

@@ -11,9 +11,9 @@ import corrupt
 import small_takes
 from chromium import browse
 from pixels import COLOURS, count, picture
-from takemill import cli
+from takemill.shell import cli
 
-FLAGS = {  # report.css: bad and other
+FLAGS = {  # page.css: bad and other
     "light": ((0xA3, 0x27, 0x1F), (0x7A, 0x3F, 0x7D)),
     "dark": ((0xFF, 0x8F, 0x82), (0xD3, 0x9A, 0xD6)),
 }

@@ -12,7 +12,7 @@ import pytest
 import small_takes
 from chromium import browse
 from pixels import COLOURS, count, picture
-from takemill import cli
+from takemill.shell import cli
 
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'

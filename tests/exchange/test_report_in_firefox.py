@@ -9,7 +9,7 @@ import pytest
 import small_takes
 from firefox import KEYS, Firefox
 from pixels import COLOURS, count, picture
-from takemill import cli
+from takemill.shell import cli
 
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'

@@ -7,7 +7,7 @@ import pytest
 import rigs
 import small_takes
 from node_parties import validator_issues
-from takemill import cli
+from takemill.shell import cli
 
 RECIPE = 'files = "{files}"\n' + "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'

@@ -1,0 +1,208 @@
+"""A finished clip's facts, kept with its Action as JSON, and the clip made whole again from both."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
+
+import bpy
+import numpy as np
+
+from takemill.base.checks import Mask
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.clip.loop_search import LoopCandidate
+from takemill.clip.marks import Mark, foot_marks
+from takemill.clip.travel import Travel, TravelSettings, find_travel
+from takemill.clip.travel_parts import TravelParts
+from takemill.maths import quat
+from takemill.recipe.pipeline import FinishedClip
+from takemill.recipe.recipe import VariantSpec
+from takemill.take.contacts import Contacts, find_contacts
+
+
+@dataclass(frozen=True)
+class ClipRecord:
+    """What an Action alone does not tell about a clip.
+
+    Attributes:
+        kind, loop, candidate, source, source_range: as in `FinishedClip`.
+        travel_mode: "keep", "root" or "in_place".
+        parts: where each part of the travel goes, where they differ; else None, as `travel_mode` says.
+        travel: of a clip that has not all of it left in its pose; else None, read from the pose.
+        contacts: None to be found in the pose.
+        marks: None where they are the footfalls of the contacts.
+        stretches, blend_frames, variant: as in `FinishedClip`.
+    """
+
+    kind: str = "other"
+    loop: bool = False
+    travel_mode: str = "keep"
+    candidate: LoopCandidate | None = None
+    source: str = ""
+    source_range: tuple[int, int] = (0, 0)
+    travel: Travel | None = None
+    contacts: Contacts | None = None
+    parts: TravelParts | None = None
+    marks: tuple[Mark, ...] | None = None
+    stretches: tuple[tuple[int, int], ...] = ()
+    blend_frames: int = 0
+    variant: VariantSpec | None = None
+
+    @classmethod
+    def of_clip(cls, clip: FinishedClip) -> ClipRecord:
+        """The record of a clip that the core made."""
+        return cls(
+            clip.kind,
+            clip.loop,
+            clip.travel_mode,
+            clip.candidate,
+            clip.source,
+            clip.source_range,
+            clip.travel if clip.parts not in (TravelParts.of("keep"), TravelParts.of("root")) else None,
+            clip.contacts,
+            clip.parts if clip.parts != TravelParts.of(clip.travel_mode) else None,
+            clip.marks,
+            clip.stretches,
+            clip.blend_frames,
+            clip.variant,
+        )
+
+    @classmethod
+    def of_action(cls, action: bpy.types.Action) -> ClipRecord:
+        """The record kept with `action`; a plain one where there is none.
+
+        Raises:
+            InputError: somebody has changed the text.
+        """
+        if not action.takemill.record:
+            return cls(source=action.name)
+        try:
+            return _parsed(action.takemill.record)
+        except (ValueError, KeyError, TypeError) as problem:
+            raise InputError(
+                f"action {action.name!r}: its clip record is damaged ({problem}); make the clip again"
+            ) from None
+
+    def keep(self, action: bpy.types.Action) -> None:
+        """Store the record with `action`."""
+        facts = asdict(replace(self, travel=None, contacts=None))
+        if self.travel:
+            facts["travel"] = {
+                name: np.round(getattr(self.travel, name), 6).tolist() for name in ("position", "heading")
+            }
+        if self.contacts:
+            facts["contacts"] = {
+                "floor_m": self.contacts.floor_m,
+                "feet": self.contacts.feet,
+                **{part: getattr(self.contacts, part).astype(int).tolist() for part in ("heel", "toe")},
+            }
+        action.takemill.record = json.dumps({"rate": self._rate(), **facts})
+
+    def _rate(self) -> float | None:
+        known = self.travel or self.contacts
+        return known.rate if known else None
+
+
+@lru_cache(maxsize=64)  # buttons ask for it whenever the panel is drawn
+def _parsed(text: str) -> ClipRecord:
+    facts = json.loads(text)
+    rate, travel, contacts, seam = (facts[key] for key in ("rate", "travel", "contacts", "candidate"))
+    marks, variant = facts.get("marks"), facts.get("variant")
+    return ClipRecord(
+        facts["kind"],
+        facts["loop"],
+        facts["travel_mode"],
+        LoopCandidate(**seam) if seam else None,
+        facts["source"],
+        tuple(facts["source_range"]),
+        Travel(rate, np.array(travel["position"]), np.array(travel["heading"])) if travel else None,
+        Contacts(
+            rate,
+            tuple(contacts["feet"]),
+            _mask(contacts["heel"]),
+            _mask(contacts["toe"]),
+            contacts["floor_m"],
+        )
+        if contacts
+        else None,
+        TravelParts(**facts["parts"]) if facts.get("parts") else None,
+        None if marks is None else tuple(Mark(**one) for one in marks),
+        tuple(map(tuple, facts.get("stretches", ()))),
+        facts.get("blend_frames", 0),
+        VariantSpec(**variant) if variant else None,
+    )
+
+
+def _mask(rows) -> Mask:
+    return np.array(rows, dtype=bool).reshape(len(rows), -1)
+
+
+def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> FinishedClip:
+    """The clip called `name`, its pose from its Action and the rest from its record.
+
+    Raises:
+        InputError: the Action has other frames than when the record was made.
+    """
+    for known in (record.travel, record.contacts):
+        count = len(motion) if known is None else len(known.heading if known is record.travel else known.heel)
+        if count != len(motion):
+            raise InputError(
+                f"clip {name!r}: its action has {len(motion)} frames, not {count} any more; make it again"
+            )
+    contacts = record.contacts or find_contacts(motion, body)
+    contacts = replace(contacts, rate=motion.rate)
+    return FinishedClip(
+        name=name,
+        kind=record.kind,
+        motion=motion,
+        body=body,
+        loop=record.loop,
+        parts=record.parts or TravelParts.of(record.travel_mode),
+        travel=travel_of(motion, body, record),
+        marks=foot_marks(contacts, record.loop) if record.marks is None else record.marks,
+        candidate=record.candidate,
+        source=record.source,
+        source_range=record.source_range,
+        contacts=contacts,
+        stretches=record.stretches,
+        blend_frames=record.blend_frames,
+        variant=record.variant,
+    )
+
+
+def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, start: int) -> FinishedClip:
+    """The clip called `name` that `action` holds from scene frame `start` on, its marks as they are now.
+
+    A clip that was made with its marks has just those that its pose markers show, moved, renamed, added and
+    removed as they may be. Another has its footfalls, and the markers that bear no footfall's name.
+
+    Raises:
+        InputError: the Action has other frames than when its record was made.
+    """
+    record = ClipRecord.of_action(action)
+    clip = finished(name, motion, body, record)
+    shown = [
+        Mark(marker.name, marker.frame - start)
+        for marker in action.pose_markers
+        if not marker.takemill.finding and 0 <= marker.frame - start < len(motion)
+    ]
+    if record.marks is None:
+        known = {mark.name for mark in clip.marks}
+        shown = [*clip.marks, *(mark for mark in shown if mark.name not in known)]
+    return replace(clip, marks=tuple(sorted(shown, key=lambda mark: (mark.frame, mark.name))))
+
+
+def travel_of(motion: Motion, body: BodyMap, record: ClipRecord) -> Travel:
+    """The root track of a clip: on its root bone, as it was taken away, or still on the hips."""
+    if record.travel is not None:
+        return replace(record.travel, rate=motion.rate)
+    root = body.get("root")
+    if record.travel_mode != "root" or root is None:
+        return find_travel(motion, body, TravelSettings(), record.loop).relative()
+    rest_turn, rest_at = (part[root] for part in motion.skeleton.rest_model)
+    turns, at = (part[:, root] for part in motion.model())
+    turn = quat.mul(turns, quat.inv(rest_turn))
+    return Travel(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))

@@ -1,0 +1,157 @@
+"""From an armature's list of clips to the core's clip set: rig and mesh once, then every clip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import bpy
+
+from takemill.base.errors import InputError, TakemillError
+from takemill.body.body_map import BodyMap
+from takemill.body.skeleton import Skeleton
+from takemill.files.glb import GlbClip
+from takemill.keys.reduce import Track
+from takemill.keys.tracks import turned_track
+from takemill.recipe import pipeline
+from takemill.recipe.pipeline import FinishedClip, PreparedTake
+from takemill.recipe.pipeline_variant import at_rate
+from takemill.take.contacts import find_contacts
+from takemill.take.health import Health, check
+
+from . import clip_record, findings, stage
+from .read_action import Take, read_in_armature
+from .rig import ArmatureFrame, Rig, read_rig
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What the clips of one armature have in common.
+
+    Attributes:
+        armature: the object.
+        rig: its bones, their pose cleared: a clip is what its Action says, not what was posed or played last.
+        frame: from the armature's own space to the character's, in metres.
+        packed: the bones that the GLB holds.
+        skeleton: the bones at rest in the character's space.
+        body: which bone plays which part.
+    """
+
+    armature: bpy.types.Object
+    rig: Rig
+    frame: ArmatureFrame
+    packed: tuple[int, ...]
+    skeleton: Skeleton
+    body: BodyMap
+
+    @classmethod
+    def of(cls, armature: bpy.types.Object, deform_only: bool = False) -> Stock:
+        """The stock of `armature` as it is now.
+
+        Raises:
+            TakemillError: it has no bones, a skewed scale, or no body; or none deforms that should.
+        """
+        rig, frame = read_rig(armature).cleared, ArmatureFrame.of(armature).standing
+        skeleton = frame.world_skeleton(rig.skeleton)
+        packed = rig.needed if deform_only else tuple(range(len(rig.names)))
+        if not packed:
+            raise InputError(f"armature {armature.name!r}: none of its bones deforms a mesh; pack all bones")
+        return cls(armature, rig, frame, packed, skeleton, stage.body_of(armature, skeleton))
+
+    def take_of(self, context: bpy.types.Context, action: bpy.types.Action) -> Take:
+        """An Action read in the character's space."""
+        take = read_in_armature(context, self.armature, action, self.rig)
+        return replace(take, motion=self.frame.world_motion(take.motion, self.skeleton), frame=self.frame)
+
+    def placed(self, clip: GlbClip) -> GlbClip:
+        """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
+        back, place = self.frame.inverse, {joint: k for k, joint in enumerate(self.packed)}
+        return replace(
+            clip,
+            skeleton=self.packed_skeleton,
+            tracks=tuple(
+                replace(_placed(track, self.rig.parents[track.joint] < 0, back), joint=place[track.joint])
+                for track in clip.tracks
+                if track.joint in place
+            ),
+        )
+
+    @cached_property
+    def packed_skeleton(self) -> Skeleton:
+        """The bones that the GLB holds, at rest in the armature's own space."""
+        whole, place = self.rig.skeleton, {joint: k for k, joint in enumerate(self.packed)}
+        chosen = list(self.packed)
+        return Skeleton(
+            tuple(whole.names[joint] for joint in chosen),
+            tuple(place.get(whole.parents[joint], -1) for joint in chosen),
+            whole.rest_translation[chosen],
+            whole.rest_rotation[chosen],
+        )
+
+
+def _placed(track: Track, is_root: bool, frame: ArmatureFrame) -> Track:
+    return turned_track(track, frame.rotation, frame.size, frame.translation if is_root else None)
+
+
+def clips_of(
+    context: bpy.types.Context, stock: Stock, rate: float | None
+) -> tuple[tuple[FinishedClip, ...], tuple[str, ...]]:
+    """The ticked clips of the armature's list, at `rate` or the scene's, and bones whose scale is left out.
+
+    Raises:
+        InputError: a clip's Action is gone or was changed beyond its record.
+    """
+    out, unscaled = [], set()
+    for entry in stock.armature.takemill.clips:
+        if not entry.use:
+            continue
+        if entry.action is None:
+            raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
+        take = stock.take_of(context, entry.action)
+        clip = clip_record.clip_of(entry.name, entry.action, take.motion, stock.body, take.start)
+        out.append(at_rate(clip, rate) if rate else clip)
+        unscaled.update(take.unscaled)
+    return tuple(out), tuple(sorted(unscaled))
+
+
+def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:
+    """The takes that the clips were cut from, as far as the file still holds them, for the report."""
+    out = []
+    for name in dict.fromkeys(clip.source for clip in clips):
+        action = bpy.data.actions.get(name)
+        if action is None:
+            continue
+        try:
+            motion = stock.take_of(context, action).motion
+        except TakemillError:  # the report can do without; the clips are whole
+            continue
+        known = [health for one in _ancestry(action) if (health := _kept(one))]
+        known = known or [check(motion, stock.body)]
+        out.append(
+            PreparedTake(
+                name,
+                pipeline.digest_of(motion),
+                motion,
+                stock.body,
+                motion,
+                findings=next((health.findings for health in known if health.findings), ()),
+                before=known[-1],
+                after=known[0],
+                contacts=find_contacts(motion, stock.body),
+            )
+        )
+    return out
+
+
+def _kept(action: bpy.types.Action) -> Health | None:
+    """What is kept of an Action's health, in frames of its motion."""
+    return findings.kept(action, round(action.frame_range[0]))
+
+
+def _ancestry(action: bpy.types.Action) -> list[bpy.types.Action]:
+    """The Action, the one that it was made from, and so on."""
+    out: list[bpy.types.Action] = []
+    while action is not None and action not in out:
+        out.append(action)
+        action = action.takemill.source
+    return out

@@ -1,0 +1,216 @@
+"""What all operators share: their poll, their errors, and how they see the scene."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import bpy
+
+from takemill.base.errors import BodyMapError, TakemillError
+from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.skeleton import Skeleton
+
+from . import actions
+from .read_action import Take, read_take
+from .rig import ArmatureFrame
+
+Need = Callable[[bpy.types.Context], str]
+
+
+@dataclass(frozen=True)
+class Work:
+    """What a stage works on: an armature, the Action that it plays, and both as arrays.
+
+    The take's motion is in metres, Z-up, as the character itself sees it: from where it stands, facing
+    its own front.
+    """
+
+    armature: bpy.types.Object
+    action: bpy.types.Action
+    take: Take
+    body: BodyMap
+
+
+def work_from_context(context: bpy.types.Context, action: bpy.types.Action | None = None) -> Work:
+    """The work that the active object stands for: the Action that it plays, or another.
+
+    Raises:
+        TakemillError: there is no armature, action, pose curve or body map to work on.
+    """
+    armature = armature_of(context)
+    action = action or actions.active_action(armature)
+    take = read_take(context, armature, action, ArmatureFrame.of(armature).standing)
+    return Work(armature, action, take, body_of(armature, take.motion.skeleton))
+
+
+def armature_of(context: bpy.types.Context) -> bpy.types.Object | None:
+    """The active armature, or the one that bends the active mesh."""
+    active = context.view_layer.objects.active
+    return armature_behind(active) if active else None
+
+
+def armature_behind(item: bpy.types.Object) -> bpy.types.Object | None:
+    """An armature itself, or the one that bends a mesh."""
+    return item if item.type == "ARMATURE" else item.find_armature()
+
+
+def body_of(armature: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
+    """The body map kept with `armature`; a found one where none is kept yet.
+
+    Raises:
+        BodyMapError: a bone of the map is gone, or no body is found.
+    """
+    names = {part.name: part.bone for part in armature.takemill.parts if part.bone}
+    if not names:
+        return find_body_map(skeleton)
+    gone = next((bone for bone in names.values() if bone not in skeleton.names), None)
+    if gone is not None:
+        raise BodyMapError(
+            f"armature {armature.name!r}: its body map names bone {gone!r}, which is gone; map it again"
+        )
+    return BodyMap.from_names(skeleton, names)
+
+
+def keep_body(armature: bpy.types.Object, body: BodyMap, skeleton: Skeleton) -> None:
+    """Store a body map with the armature, the body's parts in their order."""
+    parts = armature.takemill.parts
+    armature.takemill.height_m = skeleton.height
+    parts.clear()
+    for part, bone in body.names(skeleton).items():
+        item = parts.add()
+        item.name, item.bone = part, bone
+
+
+def note_reading(work: Work) -> None:
+    """Keep with an Action why Blender had to evaluate it, for the panel to say."""
+    work.action.takemill.evaluated = "; ".join(work.take.evaluated)
+
+
+def note_source(new: bpy.types.Action, work: Work) -> None:
+    """What every new Action remembers: where it came from. That also keeps the old one in the file."""
+    note_reading(work)
+    new.takemill.source, new.takemill.repaired = work.action, False
+
+
+def copy_cuts(old: bpy.types.Action, new: bpy.types.Action) -> None:
+    """The cuts of a take go along to an Action of the same frames that has none."""
+    if new.takemill.cuts:
+        return
+    new.takemill.recipe = old.takemill.recipe
+    for cut in old.takemill.cuts:
+        item = new.takemill.cuts.add()
+        for one in cut.bl_rna.properties:
+            if not one.is_readonly:
+                setattr(item, one.identifier, getattr(cut, one.identifier))
+
+
+def replace_on_list(armature: bpy.types.Object, old: bpy.types.Action, new: bpy.types.Action) -> None:
+    """A clip on the list goes on with its newest Action."""
+    for entry in armature.takemill.clips:
+        if entry.action == old:
+            entry.action = new
+
+
+def activate(context: bpy.types.Context, armature: bpy.types.Object) -> None:
+    """Select `armature` alone and work on it from now on."""
+    active = context.view_layer.objects.active
+    if active and active.mode != "OBJECT":
+        bpy.ops.object.mode_set(mode="OBJECT")
+    for item in context.view_layer.objects:
+        item.select_set(item == armature)
+    context.view_layer.objects.active = armature
+
+
+def is_selected(bone: bpy.types.PoseBone) -> bool:
+    """Whether a bone is selected; Blender 4.5 keeps that elsewhere than 5.2."""
+    return bone.select if hasattr(bone, "select") else bone.bone.select
+
+
+def select_bone(context: bpy.types.Context, armature: bpy.types.Object, name: str) -> None:
+    """Select this bone alone and make it active; in pose mode, where that is to be seen."""
+    at_hand = context.view_layer.objects.active == armature and armature.mode == "OBJECT"
+    if at_hand and bpy.ops.object.mode_set.poll():  # type: ignore[call-arg]  # the stubs know another poll
+        bpy.ops.object.mode_set(mode="POSE")
+    for bone in armature.pose.bones:
+        holder = bone if hasattr(bone, "select") else bone.bone
+        holder.select = bone.name == name
+    armature.data.bones.active = armature.data.bones[name]
+
+
+def an_armature(context: bpy.types.Context) -> str:
+    """Needs an armature."""
+    return "" if armature_of(context) else "Select an armature, or a mesh that one bends"
+
+
+def an_action(context: bpy.types.Context) -> str:
+    """Needs an armature that plays an Action."""
+    data = armature_of(context).animation_data
+    return "" if data and data.action else "The armature has no action; assign a take to it"
+
+
+def a_body(context: bpy.types.Context) -> str:
+    """Needs a mapped body."""
+    mapped = any(part.bone for part in armature_of(context).takemill.parts)
+    return "" if mapped else "Map the body first"
+
+
+def no_repair_preview(context: bpy.types.Context) -> str:
+    """Needs an Action that is not the preview of a repair."""
+    preview = armature_of(context).animation_data.action.takemill.preview
+    return "Keep or drop the preview of the repair first" if preview else ""
+
+
+def no_preview(context: bpy.types.Context) -> str:
+    """Needs an Action that is there to stay."""
+    looping = armature_of(context).animation_data.action.takemill.looping
+    return "Stop the preview of the loop first" if looping else no_repair_preview(context)
+
+
+class Stage:
+    """An operator of one stage: needs with their reasons, one `run`, and mendable errors as reports."""
+
+    bl_options = {"REGISTER", "UNDO"}
+    needs: tuple[Need, ...] = (an_armature, an_action, a_body, no_preview)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        for need in cls.needs:
+            reason = need(context)
+            if reason:
+                cls.poll_message_set(reason)
+                return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        try:
+            with busy(context):
+                message = self.run(context)
+        except TakemillError as problem:
+            self.report({"ERROR"}, str(problem))
+            return {"CANCELLED"}
+        self.report({"INFO"}, message)
+        return {"FINISHED"}
+
+    def run(self, context: bpy.types.Context) -> str:
+        """Do the work and say what was done. Nothing may be changed before the last thing that can fail."""
+        raise NotImplementedError
+
+
+@contextlib.contextmanager
+def busy(context: bpy.types.Context) -> Iterator[None]:
+    """A waiting cursor where there is a window to show it."""
+    window = None if bpy.app.background else context.window
+    if window:
+        window.cursor_set("WAIT")
+    try:
+        yield
+    finally:
+        if window:
+            window.cursor_set("DEFAULT")
+
+
+def playing_action(armature: bpy.types.Object) -> bpy.types.Action | None:
+    """The Action that `armature` plays, if any."""
+    return armature.animation_data.action if armature.animation_data else None

@@ -1,0 +1,97 @@
+"""A Motion in world metres -> a new Action beside the old ones, in each bone's own rotation mode.
+
+The Action has a key on every frame for what moves and one key for what does not, so that a pose left over
+from another Action never shows through.
+"""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+
+from takemill.base.checks import Array
+from takemill.base.errors import InputError
+from takemill.body.motion import Motion
+
+from . import actions, rotation_modes
+from .rig import ArmatureFrame, Rig, read_rig
+
+_STILL = 1e-6  # radians, quaternion parts or armature units: a float32 channel does not tell less
+_LINEAR = 1
+
+
+def write_motion(
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    motion: Motion,
+    start: int,
+    name: str,
+    frame: ArmatureFrame | None = None,
+    play: bool = True,
+) -> bpy.types.Action:
+    """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
+
+    The motion is in world space, or in the space that `frame` leads to from the armature's.
+
+    Raises:
+        InputError: the motion's joints are not the armature's bones, or one cannot move so.
+    """
+    rig, frame = read_rig(armature), frame or ArmatureFrame.of(armature)
+    inside = frame.armature_motion(motion, _matching(rig, motion, armature.name))
+    locations, rotations = rig.basis_from_local(inside.rotations, inside.local_translations())
+    action, slot, bag = actions.new_action(armature, name)
+    frames = np.arange(start, start + len(motion), dtype=np.float32)
+    for bone, bone_name in enumerate(rig.names):
+        group = bag.groups.new(bone_name)
+        prefix = f'pose.bones["{bpy.utils.escape_identifier(bone_name)}"].'
+        mode = rig.modes[bone]
+        values = rotation_modes.from_quaternions(rotations[:, bone], mode)
+        _write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
+        moves = locations[:, bone]
+        if np.abs(moves).max() > _STILL or np.abs(rig.location[bone]).max() > 0:
+            _write_property(bag, group, prefix + "location", frames, moves)
+    action.use_frame_range = True
+    action.frame_start, action.frame_end = start, start + len(motion) - 1
+    if play:
+        actions.assign(armature, action, slot)
+        refresh(context.scene)
+    return action
+
+
+def refresh(scene: bpy.types.Scene) -> None:
+    """Show keys that were written in bulk: Blender notices them when the frame is set."""
+    scene.frame_set(scene.frame_current, subframe=scene.frame_subframe)
+
+
+def _matching(rig: Rig, motion: Motion, armature_name: str):
+    """The rig's skeleton, which must have the motion's joints in the motion's order."""
+    if motion.skeleton.names == rig.names and motion.skeleton.parents == rig.parents:
+        return rig.skeleton
+    missing = [name for name in motion.skeleton.names if name not in rig.names]
+    if missing:
+        raise InputError(f"armature {armature_name!r}: it has no bone {missing[0]!r} for this motion")
+    raise InputError(
+        f"armature {armature_name!r}: its bones are no longer those that the motion was made for"
+    )
+
+
+def _write_property(bag, group, path: str, frames: Array, values: Array) -> None:
+    """One F-curve for each component of (F, width); a property that does not change gets one key each."""
+    if np.abs(values - values[0]).max() <= _STILL:
+        frames, values = frames[:1], values[:1]
+    for index in range(values.shape[1]):
+        curve = bag.fcurves.new(path, index=index)
+        curve.group = group
+        _write_keys(curve.keyframe_points, frames, values[:, index])
+
+
+def _write_keys(points, frames: Array, values: Array) -> None:
+    """Keys in bulk, straight lines between; handles a third of a frame away, should they become curves."""
+    points.add(len(frames))
+    keys = np.stack([frames, values], axis=-1).astype(np.float32)
+    points.foreach_set("co", keys.ravel())
+    points.foreach_set("interpolation", np.full(len(frames), _LINEAR, np.uint8))
+    keys[:, 0] -= 1 / 3
+    points.foreach_set("handle_left", keys.ravel())
+    keys[:, 0] += 2 / 3
+    points.foreach_set("handle_right", keys.ravel())

@@ -1,0 +1,17 @@
+"""The operators, in the order of the work."""
+
+from . import body, clips, cuts, findings, fit, loop, pack, repair, sheet, thin, variants
+
+CLASSES = (
+    *body.CLASSES,
+    *findings.CLASSES,
+    *repair.CLASSES,
+    *fit.CLASSES,
+    *cuts.CLASSES,
+    *clips.CLASSES,
+    *loop.CLASSES,
+    *thin.CLASSES,
+    *variants.CLASSES,
+    *sheet.CLASSES,
+    *pack.CLASSES,
+)

@@ -1,0 +1,254 @@
+"""Single stages on the active Action, for clips that were cut by hand, and the list of clips."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import bpy
+
+from takemill.base.errors import InputError
+from takemill.clip import loop_close, travel
+from takemill.clip.loop_close import CloseSettings
+from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.clip.marks import foot_marks
+from takemill.recipe.recipe import expect_name
+from takemill.take.contacts import find_contacts
+
+from ..bridge import actions, stage
+from ..bridge.clip_record import ClipRecord
+from ..bridge.read_action import frames_of
+from ..bridge.write_action import write_motion
+from ..properties.clips import TRAVEL
+from .cuts import mark, preview, travel_settings
+
+
+class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
+    """Close the action into a loop, in a new action: its last pose becomes its first, travel apart"""
+
+    bl_idname = "takemill.close_loop"
+    bl_label = "Close Loop"
+
+    search: bpy.props.BoolProperty(
+        name="Find the Seam",
+        default=True,
+        description="Look for the best pair of frames inside the action; otherwise its ends are joined",
+    )
+
+    def run(self, context: bpy.types.Context) -> str:
+        work, chosen = stage.work_from_context(context), context.scene.takemill
+        motion, seam = work.take.motion, None
+        start, end = 0, len(motion) - 1
+        if self.search:
+            found = find_loops(motion, work.body, LoopSettings(longest_s=chosen.loop_longest_s or None))
+            if not found:
+                raise InputError(f"action {work.action.name!r}: no two poses in it are alike; widen it")
+            seam, (start, end) = found[0], (found[0].start, found[0].end)
+        closed = loop_close.close_range(motion, work.body, start, end, CloseSettings(seam_s=chosen.seam_s))
+        contacts = find_contacts(motion, work.body).sliced(start, end + 1)
+        record = replace(
+            _record(work.action), loop=True, candidate=seam, source_range=(start, end + 1), contacts=contacts
+        )
+        new = _write(context, work, closed, work.take.start + start, "loop", record)
+        gap = f", its seam {seam.quality} ({seam.gap_cm:.1f} cm)" if seam else ""
+        return f"{new.name}: {end / motion.rate - start / motion.rate:.2f} s{gap}"
+
+
+class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
+    """Part the way over the floor from the pose, in a new action"""
+
+    bl_idname = "takemill.split_travel"
+    bl_label = "Split Travel"
+
+    mode: bpy.props.EnumProperty(name="Travel", items=TRAVEL[:2], default="root")
+
+    def run(self, context: bpy.types.Context) -> str:
+        work, chosen = stage.work_from_context(context), context.scene.takemill
+        if self.mode == "root" and work.body.get("root") is None:
+            raise InputError(
+                f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
+            )
+        record = _record(work.action)
+        found = travel.find_travel(work.take.motion, work.body, travel_settings(chosen), record.loop)
+        motion, way = travel.at_origin(work.take.motion, found)
+        motion = travel.apply_travel(motion, work.body, way, self.mode)
+        record = replace(
+            record,
+            travel_mode=self.mode,
+            travel=way if self.mode == "in_place" else None,
+            contacts=record.contacts or find_contacts(work.take.motion, work.body),
+        )
+        new = _write(
+            context,
+            work,
+            motion,
+            work.take.start,
+            "in place" if self.mode == "in_place" else "rooted",
+            record,
+        )
+        return f"{new.name}: {way.distance_m:.2f} m, {way.turn_deg:.0f} degrees of travel"
+
+
+class TAKEMILL_OT_mark_contacts(stage.Stage, bpy.types.Operator):
+    """Set a pose marker where a foot comes down and where it leaves the floor, in a copy of the action"""
+
+    bl_idname = "takemill.mark_contacts"
+    bl_label = "Mark Footfalls"
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        record = _record(work.action)
+        contacts = record.contacts or find_contacts(work.take.motion, work.body)
+        marks = foot_marks(contacts, record.loop)
+        new = work.action.copy()
+        new.name = actions.fitting_name(work.action.name, " marked")
+        new.use_fake_user = True
+        mark(new, marks, work.take.start)
+        replace(record, contacts=contacts).keep(new)
+        stage.note_source(new, work)
+        stage.replace_on_list(work.armature, work.action, new)
+        actions.assign(work.armature, new, actions.slot_for(new, work.armature))
+        return f"{new.name}: {len(marks)} marks"
+
+
+class TAKEMILL_OT_add_mark(stage.Stage, bpy.types.Operator):
+    """Mark the current frame of the playing action by a pose marker, which is packed as the clip's mark"""
+
+    bl_idname = "takemill.add_mark"
+    bl_label = "Add Mark"
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+
+    name: bpy.props.StringProperty(
+        name="Name", default="mark", description="What the game will know it by, as left.wave"
+    )
+
+    def invoke(self, context: bpy.types.Context, _event) -> set[str]:
+        return set(context.window_manager.invoke_props_dialog(self))
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature, frame = stage.armature_of(context), context.scene.frame_current
+        action, name = actions.active_action(armature), expect_name(self.name.strip(), "mark")
+        frames = frames_of(action, armature)
+        if frame not in frames:
+            raise InputError(
+                f"action {action.name!r}: frame {frame} lies outside it; "
+                f"it has frames {frames.start} to {frames.stop - 1}"
+            )
+        if any((one.name, one.frame) == (name, frame) for one in action.pose_markers):
+            raise InputError(f"action {action.name!r}: it has a mark {name!r} at frame {frame} already")
+        action.pose_markers.new(name).frame = frame
+        return f"{action.name}: {name} at frame {frame}"
+
+
+def _record(action: bpy.types.Action) -> ClipRecord:
+    return ClipRecord.of_action(action)
+
+
+def _write(context, work: stage.Work, motion, start: int, word: str, record: ClipRecord) -> bpy.types.Action:
+    name = actions.fitting_name(work.action.name, f" {word}")
+    new = write_motion(context, work.armature, motion, start, name, work.take.frame)
+    record.keep(new)
+    for marker in work.action.pose_markers:
+        if not marker.takemill.finding and start <= marker.frame < start + len(motion):
+            new.pose_markers.new(marker.name).frame = marker.frame
+    stage.note_source(new, work)
+    stage.replace_on_list(work.armature, work.action, new)
+    return new
+
+
+class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):
+    """Put the action that plays on the list of clips"""
+
+    bl_idname = "takemill.add_clip"
+    bl_label = "Add Playing Action"
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action, clips = actions.active_action(armature), armature.takemill.clips
+        actions.slot_for(action, armature)
+        if any(entry.action == action for entry in clips):
+            raise InputError(f"action {action.name!r}: it is on the list already")
+        entry = clips.add()
+        entry.name, entry.action = action.name, action
+        armature.takemill.clip_index = len(clips) - 1
+        return f"{action.name} is a clip of {armature.name}"
+
+
+class TAKEMILL_OT_remove_clip(stage.Stage, bpy.types.Operator):
+    """Take the chosen clip off the list; its action stays"""
+
+    bl_idname = "takemill.remove_clip"
+    bl_label = "Remove Clip"
+    needs = (stage.an_armature,)
+
+    def run(self, context: bpy.types.Context) -> str:
+        known = stage.armature_of(context).takemill
+        if not 0 <= known.clip_index < len(known.clips):
+            raise InputError("there is no clip to remove")
+        name = known.clips[known.clip_index].name
+        known.clips.remove(known.clip_index)
+        known.clip_index = max(0, known.clip_index - 1)
+        return f"{name} taken off the list"
+
+
+class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
+    """Let the character play this clip, and the timeline just its frames"""
+
+    bl_idname = "takemill.play_clip"
+    bl_label = "Play Clip"
+    needs = (stage.an_armature,)
+
+    index: bpy.props.IntProperty()
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        known = armature.takemill
+        action = known.clips[self.index].action if 0 <= self.index < len(known.clips) else None
+        if action is None:
+            raise InputError("this clip's action is gone; take the clip off the list")
+        known.clip_index = self.index
+        return show(context, armature, action)
+
+
+class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
+    """Go back to the action that the playing one was made from"""
+
+    bl_idname = "takemill.play_source"
+    bl_label = "Back to the Source"
+
+    @staticmethod
+    def _a_source(context: bpy.types.Context) -> str:
+        known = stage.armature_of(context).animation_data.action.takemill
+        return "" if known.source else "The playing action was not made from another one"
+
+    needs = (stage.an_armature, stage.an_action, _a_source)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        source = actions.active_action(armature).takemill.source
+        text = show(context, armature, source)
+        context.scene.use_preview_range = False
+        return text
+
+
+def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> str:
+    """Assign `action` and preview its frames; a loop's preview that played till then is gone."""
+    slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
+    old = stage.playing_action(armature)
+    actions.assign(armature, action, slot)
+    if old and old.takemill.looping and not old.users:
+        bpy.data.actions.remove(old)
+    preview(context.scene, frames.start, frames.stop - 1)
+    return f"{armature.name} plays {action.name}"
+
+
+CLASSES = (
+    TAKEMILL_OT_close_loop,
+    TAKEMILL_OT_split_travel,
+    TAKEMILL_OT_mark_contacts,
+    TAKEMILL_OT_add_mark,
+    TAKEMILL_OT_add_clip,
+    TAKEMILL_OT_remove_clip,
+    TAKEMILL_OT_play_clip,
+    TAKEMILL_OT_play_source,
+)

@@ -1,0 +1,132 @@
+"""The health of a take: looked for, and put on the timeline."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import bpy
+from bpy_extras.io_utils import ExportHelper
+
+from takemill.base.disk import write_whole
+from takemill.base.errors import InputError
+from takemill.pages.health_page import HealthOf, render_health
+from takemill.recipe import pipeline
+from takemill.take.health import check
+from takemill.take.repair import repair
+
+from ..bridge import actions, findings, stage
+from ..bridge.read_action import take_frames
+from .repair import repair_settings
+
+
+class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
+    """Look for spikes, frozen sensors, trembling, sliding feet and a wrong floor. The take is only read"""
+
+    bl_idname = "takemill.check_take"
+    bl_label = "Check Take"
+    needs = (stage.an_armature, stage.an_action, stage.a_body)
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        health = check(work.take.motion, work.body)
+        findings.keep(work.action, health, work.take.start, pipeline.digest_of(work.take.motion))
+        stage.note_reading(work)
+        return f"{work.action.name}: {findings.summary(health.findings)}"
+
+
+def some_findings(context: bpy.types.Context) -> str:
+    """Needs an Action with findings."""
+    known = stage.armature_of(context).animation_data.action.takemill
+    return "" if known.findings else "Check the take first; there is no finding to mark"
+
+
+class TAKEMILL_OT_mark_findings(stage.Stage, bpy.types.Operator):
+    """Put each finding on the action as a pose marker. No key is touched"""
+
+    bl_idname = "takemill.mark_findings"
+    bl_label = "Mark Findings"
+    needs = (stage.an_armature, stage.an_action, some_findings)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        frames = take_frames(action, actions.channelbag(action, actions.slot_for(action, armature)))
+        count = findings.mark(action, frames)
+        if not count:
+            raise InputError(f"action {action.name!r}: its findings concern all of it; none has a place")
+        return f"{count} markers on {action.name}"
+
+
+class TAKEMILL_OT_clear_finding_marks(stage.Stage, bpy.types.Operator):
+    """Take the markers of findings off the action; all other markers stay"""
+
+    bl_idname = "takemill.clear_finding_marks"
+    bl_label = "Clear Marks"
+
+    @staticmethod
+    def _a_mark(context: bpy.types.Context) -> str:
+        markers = stage.armature_of(context).animation_data.action.pose_markers
+        marked = any(marker.takemill.finding for marker in markers)
+        return "" if marked else "No finding is marked on the action"
+
+    needs = (stage.an_armature, stage.an_action, _a_mark)
+
+    def run(self, context: bpy.types.Context) -> str:
+        action = actions.active_action(stage.armature_of(context))
+        return f"{findings.clear_marks(action)} markers taken off {action.name}"
+
+
+class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
+    """Save a page with plots of the take before and after its repair, and open it in the web browser"""
+
+    bl_idname = "takemill.health_page"
+    bl_label = "Health Page"
+    needs = (stage.an_armature, stage.an_action, stage.a_body)
+    filename_ext = ".html"
+
+    filter_glob: bpy.props.StringProperty(default="*.html", options={"HIDDEN"})
+    open_it: bpy.props.BoolProperty(
+        name="Open in browser", default=True, description="Show the page once it is saved"
+    )
+
+    def invoke(self, context, event):
+        name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
+        self.filepath = str(Path(bpy.data.filepath).parent / f"{name}_health.html")
+        return super().invoke(context, event)
+
+    def run(self, context: bpy.types.Context) -> str:
+        action = actions.active_action(stage.armature_of(context))
+        raw = findings.raw_of(action)
+        health = _repaired_health(context, raw, action) if raw else _likely_health(context)
+        about = "Before and after." if raw else "What a repair with these settings would make of it."
+        path = Path(bpy.path.abspath(self.filepath)).absolute()
+        write_whole(path, render_health([health], "Health", about).encode())
+        if self.open_it and not bpy.app.background:
+            bpy.ops.wm.url_open(url=path.as_uri())
+        return f"the page is {path}"
+
+
+def _repaired_health(context: bpy.types.Context, raw: bpy.types.Action, mended: bpy.types.Action) -> HealthOf:
+    """The health of a take and of its repair, both as they are now."""
+    before, after = (stage.work_from_context(context, one) for one in (raw, mended))
+    motions = [work.take.motion for work in (before, after)]
+    healths = [check(motion, after.body) for motion in motions]
+    known = findings.kept(mended, after.take.start)
+    found = known.findings if known else ()
+    return HealthOf(raw.name, motions[0], after.body, healths[0], motions[1], healths[1], found)
+
+
+def _likely_health(context: bpy.types.Context) -> HealthOf:
+    """The health of the playing take, and of what the scene's settings would make of it."""
+    work = stage.work_from_context(context)
+    motion, body = work.take.motion, work.body
+    mended, found = repair(motion, body, repair_settings(context, work))
+    return HealthOf(work.action.name, motion, body, check(motion, body), mended, check(mended, body), found)
+
+
+CLASSES = (
+    TAKEMILL_OT_check_take,
+    TAKEMILL_OT_mark_findings,
+    TAKEMILL_OT_clear_finding_marks,
+    TAKEMILL_OT_health_page,
+)

@@ -1,0 +1,129 @@
+"""The preview of a closed loop: an Action that plays it on and on, and is gone when the preview ends."""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+
+from takemill.base.errors import InputError
+from takemill.body.motion import Motion
+from takemill.clip.loop_feet import repeated
+from takemill.clip.marks import Mark
+from takemill.clip.travel import Travel, TravelSettings, find_travel, with_travel, without_travel
+from takemill.clip.travel_parts import on_the_spot
+from takemill.recipe.pipeline import FinishedClip
+
+from ..bridge import actions, clip_record, stage
+from ..bridge.clip_record import ClipRecord
+from ..bridge.write_action import write_motion
+from .clips import show
+from .cuts import mark, preview
+
+_CYCLES = 4  # of a loop that goes on; after them it starts again where it began
+_STRAIGHT_DEG = 0.01  # a cycle that turns by less can be repeated beyond the last of them
+
+
+def a_loop(context: bpy.types.Context) -> str:
+    """Needs a loop that plays, or its preview."""
+    action = loop_behind(stage.armature_of(context).animation_data.action)
+    try:
+        return "" if ClipRecord.of_action(action).loop else "The playing action is no closed loop"
+    except InputError as problem:
+        return str(problem)
+
+
+def loop_behind(action: bpy.types.Action) -> bpy.types.Action:
+    """The Action that a preview shows; any other Action itself."""
+    known = action.takemill
+    return known.source if known.looping and known.source else action
+
+
+class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
+    """Play the loop on and on, to see its seam; nothing is changed, and the preview is not kept"""
+
+    bl_idname = "takemill.preview_loop"
+    bl_label = "Preview Loop"
+    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_repair_preview, a_loop)
+
+    centred: bpy.props.BoolProperty(
+        name="Seam in the Middle", description="Begin half a cycle in, so that the seam is passed half-way"
+    )
+    travels: bpy.props.BoolProperty(
+        name="Travel Goes On",
+        description="Every cycle starts where the one before ended; otherwise the loop stays on the spot",
+    )
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        old = actions.active_action(armature)
+        work = stage.work_from_context(context, loop_behind(old))
+        clip = clip_record.clip_of(
+            work.action.name, work.action, work.take.motion, work.body, work.take.start
+        )
+        cycles, period = _CYCLES if self.travels else 1, len(clip.motion) - 1
+        lead = period // 2 if self.centred else 0
+        motion = repeated(_cycle(clip, self.travels), clip.body, cycles + 1)
+        motion = motion.slice(lead, lead + cycles * period + 1)
+        start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
+        new = write_motion(context, armature, motion, start, name, work.take.frame)
+        new.use_fake_user, new.use_cyclic = False, True
+        known = new.takemill
+        known.source, known.looping = work.action, True
+        known.centred, known.travels = self.centred, self.travels
+        if not self.travels or abs(clip.travel.turn_deg) < _STRAIGHT_DEG:
+            _go_on(armature, new)
+        mark(new, _marks(clip, cycles, lead), start)
+        preview(context.scene, start, start + cycles * period - 1)
+        if old.takemill.looping:
+            bpy.data.actions.remove(old)
+        return f"{work.action.name}: {period} frames a cycle, its seam at frame {start + period - lead}"
+
+
+def _cycle(clip: FinishedClip, travels: bool) -> Motion:
+    """The loop with its travel on it, or held where it starts."""
+    if travels:
+        return clip.in_world
+    if clip.parts.mode != "keep":
+        return on_the_spot(clip.motion, clip.body, clip.travel, clip.parts)
+    way = find_travel(clip.motion, clip.body, TravelSettings(), loop=True)
+    start = Travel(
+        way.rate, np.repeat(way.position[:1], len(way), axis=0), np.repeat(way.heading[:1], len(way))
+    )
+    return with_travel(without_travel(clip.motion, way), start)
+
+
+def _go_on(armature: bpy.types.Object, action: bpy.types.Action) -> None:
+    """Repeat the curves before and behind their keys; a way goes on from where it ended."""
+    for curve in actions.channelbag(action, actions.slot_for(action, armature)).fcurves:
+        cycles = curve.modifiers.new("CYCLES")
+        if curve.data_path.endswith("location"):
+            cycles.mode_before = cycles.mode_after = "REPEAT_OFFSET"
+
+
+def _marks(clip: FinishedClip, cycles: int, lead: int) -> tuple[Mark, ...]:
+    """The marks of each cycle, and where its seam lies."""
+    period = len(clip.motion) - 1
+    own = (*clip.marks, Mark("seam", 0))
+    places = [(one.name, (one.frame - lead) % period) for one in own]
+    return tuple(Mark(name, frame + cycle * period) for cycle in range(cycles) for name, frame in places)
+
+
+class TAKEMILL_OT_stop_loop(stage.Stage, bpy.types.Operator):
+    """Go back to the loop itself and delete the preview"""
+
+    bl_idname = "takemill.stop_loop"
+    bl_label = "Stop Preview"
+
+    @staticmethod
+    def _a_preview(context: bpy.types.Context) -> str:
+        known = stage.armature_of(context).animation_data.action.takemill
+        return "" if known.looping and known.source else "No preview of a loop is playing"
+
+    needs = (stage.an_armature, stage.an_action, _a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        return show(context, armature, loop_behind(actions.active_action(armature)))
+
+
+CLASSES = (TAKEMILL_OT_preview_loop, TAKEMILL_OT_stop_loop)

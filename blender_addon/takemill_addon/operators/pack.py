@@ -1,0 +1,166 @@
+"""Packing: the listed clips, with rig and mesh, as a set that an engine loads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import bpy
+
+from takemill.base.errors import InputError
+from takemill.clip.loop_close import CloseSettings
+from takemill.clip.loop_search import LoopSettings
+from takemill.keys.reduce import ReduceSettings
+from takemill.recipe.pipeline import FinishedClip, PreparedTake
+from takemill.recipe.recipe import Recipe, expect_name
+from takemill.sets.clip_set import expect_place, made_clip_set, write_clip_sets
+from takemill.sets.packing_characters import place_of
+
+from ..bridge import background, stage
+from ..bridge.export_rig import export_rig, hidden_parts_of
+from ..bridge.packing import Stock, clips_of, takes_of
+from .cuts import travel_settings
+
+
+@dataclass(frozen=True)
+class _Order:
+    """Where a character's set goes and how it is written."""
+
+    folder: Path
+    name: str
+    rate: float | None
+    deform_only: bool
+    recipe: Recipe
+
+
+@dataclass(frozen=True)
+class _Load:
+    """All that goes into a character's set, and the bones whose scale does not."""
+
+    order: _Order
+    stock: Stock
+    clips: tuple[FinishedClip, ...]
+    takes: list[PreparedTake]
+    base: bytes
+    unscaled: tuple[str, ...]
+
+
+def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
+    """The armatures whose sets are packed: the active one, or all selected ones by name."""
+    active = stage.armature_of(context)
+    if context.scene.takemill.pack_characters == "ACTIVE":
+        return [active] if active else []
+    selected = [item for item in context.view_layer.objects if item.select_get()]
+    found = {one for item in selected if (one := stage.armature_behind(item))} | {active}
+    return sorted(found, key=lambda one: one.name)
+
+
+def bodies(context: bpy.types.Context) -> str:
+    """Needs a mapped body of each character."""
+    for one in characters_of(context):
+        if not any(part.bone for part in one.takemill.parts):
+            return f"Map the body of {one.name} first"
+    return ""
+
+
+def some_clips(context: bpy.types.Context) -> str:
+    """Needs a ticked clip of each character."""
+    for one in characters_of(context):
+        if not any(clip.use for clip in one.takemill.clips):
+            return f"Make clips for {one.name} first, and leave one ticked"
+    return ""
+
+
+def an_exporter(_: bpy.types.Context) -> str:
+    """Needs Blender's bundled glTF add-on."""
+    found = hasattr(bpy.types, "EXPORT_SCENE_OT_gltf")
+    return "" if found else "Enable Blender's own glTF 2.0 add-on in the preferences"
+
+
+class TAKEMILL_OT_pack_set(background.LongStage, bpy.types.Operator):
+    """Write the ticked clips with rig and mesh: a GLB, clips.json and a report, over an older set"""
+
+    bl_idname = "takemill.pack_set"
+    bl_label = "Pack Clip Set"
+    title = "Packing"
+    needs = (stage.an_armature, bodies, some_clips, an_exporter)
+
+    def prepare(self, context: bpy.types.Context) -> list[_Load]:
+        return _loads(context)
+
+    def work(self, load: list[_Load], progress: background.Progress) -> None:
+        self._sets = {
+            one.order.folder: made_clip_set(
+                one.base,
+                one.order.name,
+                one.takes,
+                one.clips,
+                one.order.recipe,
+                lambda _, part, k=number: progress((k + part) / len(load)),
+                one.stock.placed,
+            )
+            for number, one in enumerate(load)
+        }
+
+    def finish(self, context: bpy.types.Context, load: list[_Load]) -> str:
+        write_clip_sets(self._sets)
+        return "; ".join(note for one in load for note in _notes(context, one))
+
+
+def _loads(context: bpy.types.Context) -> list[_Load]:
+    """Everything read and checked, for all characters, before the first set is written."""
+    characters = characters_of(context)
+    names = [one.name.casefold() for one in characters]
+    twice = next((one.name for one in characters if names.count(one.name.casefold()) > 1), None)
+    if twice:
+        raise InputError(f"armature {twice!r}: another one has this name but for small and large letters")
+    orders = [_order(context.scene.takemill, one, len(characters)) for one in characters]
+    for order in orders:
+        expect_place(order.folder, order.name)
+    return [_load(context, one, order) for one, order in zip(characters, orders, strict=True)]
+
+
+def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
+    stock = Stock.of(armature, order.deform_only)
+    clips, unscaled = clips_of(context, stock, order.rate)
+    takes = takes_of(context, stock, clips)
+    base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
+    return _Load(order, stock, clips, takes, base, unscaled)
+
+
+def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
+    """What to say of a set."""
+    hidden = hidden_parts_of(context, load.stock.armature)
+    alone = load.order.recipe.files == "one"
+    there = load.order.folder / f"{load.order.name}.glb" if alone else load.order.folder
+    notes = [f"{len(load.clips)} clips packed into {there}"]
+    notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
+    return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
+
+
+def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
+    if chosen.set_folder.startswith("//") and not bpy.data.filepath:
+        raise InputError(
+            "the folder lies beside this file, which has no place yet; save the file or name a folder"
+        )
+    folder = Path(bpy.path.abspath(chosen.set_folder or "//"))
+    folder = place_of(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
+    name = expect_name(chosen.set_name or armature.name, "name of the set")
+    rate = chosen.set_rate or None
+    recipe = Recipe(
+        name=name,
+        rate=rate,
+        files=chosen.set_files,
+        loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
+        close=CloseSettings(seam_s=chosen.seam_s),
+        travel=travel_settings(chosen),
+        reduce=ReduceSettings(
+            max_error_m=chosen.max_error_mm / 1000,
+            storage="float32" if chosen.set_floats else "smallest",
+            interpolation=chosen.set_keys,
+        ),
+    )
+    return _Order(folder, name, rate, chosen.deform_only, recipe)
+
+
+CLASSES = (TAKEMILL_OT_pack_set,)

@@ -1,0 +1,236 @@
+"""The repair of a take: its preview beside the raw take, and the repaired Action."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+import bpy
+
+from takemill.base.errors import InputError
+from takemill.recipe import pipeline
+from takemill.take.health import check
+from takemill.take.repair import RepairSettings, repair
+from takemill.take.repair_calibration import between_poses
+
+from ..bridge import actions, findings, stage
+from ..bridge.scene_time import seconds
+from ..bridge.write_action import refresh, write_motion
+from ..properties.repair import REPAIR_STEPS
+
+
+class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
+    """Mend what the suit did wrong, in a new action beside the take"""
+
+    bl_idname = "takemill.repair_take"
+    bl_label = "Repair Take"
+
+    def run(self, context: bpy.types.Context) -> str:
+        new, text = _repaired(context, stage.work_from_context(context), " repaired")
+        return f"{new.name}: {text}"
+
+
+class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
+    """Show the take as it would be repaired, to be compared with the raw take, then kept or dropped"""
+
+    bl_idname = "takemill.preview_repair"
+    bl_label = "Preview"
+    needs = (stage.an_armature, stage.an_action, stage.a_body)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, old = raw_and_preview(actions.active_action(armature))
+        new, text = _repaired(context, stage.work_from_context(context, raw), " preview")
+        new.use_fake_user = False  # a preview that nobody plays is not saved
+        new.takemill.preview, new.takemill.asked = True, asked(context, armature, raw)
+        if old:
+            name = old.name
+            bpy.data.actions.remove(old)
+            new.name = name
+        return f"preview of {raw.name}: {text}"
+
+
+def raw_and_preview(action: bpy.types.Action) -> tuple[bpy.types.Action, bpy.types.Action | None]:
+    """The take and its preview, whichever of the two `action` is; the preview None where there is none."""
+    if action.takemill.preview and action.takemill.source:
+        return action.takemill.source, action
+    others = (one for one in bpy.data.actions if one.takemill.preview and one.takemill.source == action)
+    return action, next(others, None)
+
+
+def a_preview(context: bpy.types.Context) -> str:
+    """Needs a preview of the take that plays."""
+    found = raw_and_preview(stage.armature_of(context).animation_data.action)[1]
+    return "" if found else "There is no preview of this take"
+
+
+class TAKEMILL_OT_compare_repair(stage.Stage, bpy.types.Operator):
+    """Change between the raw take and its repair"""
+
+    bl_idname = "takemill.compare_repair"
+    bl_label = "Raw or Repaired"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        raw, preview = raw_and_preview(action)
+        _play(context, armature, raw if action == preview else preview)
+        return f"{armature.name} plays {actions.active_action(armature).name}"
+
+
+class TAKEMILL_OT_keep_repair(stage.Stage, bpy.types.Operator):
+    """Keep the preview as the repaired take"""
+
+    bl_idname = "takemill.keep_repair"
+    bl_label = "Keep"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, preview = raw_and_preview(actions.active_action(armature))
+        preview.takemill.preview, preview.use_fake_user = False, True
+        preview.name = actions.fitting_name(raw.name, " repaired")
+        _play(context, armature, preview)
+        return f"{preview.name} is kept"
+
+
+class TAKEMILL_OT_drop_repair(stage.Stage, bpy.types.Operator):
+    """Go back to the raw take and delete the preview"""
+
+    bl_idname = "takemill.drop_repair"
+    bl_label = "Drop"
+    needs = (stage.an_armature, stage.an_action, a_preview)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw, preview = raw_and_preview(actions.active_action(armature))
+        _play(context, armature, raw)
+        bpy.data.actions.remove(preview)
+        return f"{armature.name} plays {raw.name}"
+
+
+class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
+    """Leave out the T or A pose in which the take begins or ends, in a new action"""
+
+    bl_idname = "takemill.trim_pose"
+    bl_label = "Trim Reference Pose"
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        motion = work.take.motion
+        start, stop = between_poses(motion, work.body)
+        if stop - start == len(motion):
+            raise InputError(f"action {work.action.name!r}: it neither begins nor ends in a T or an A pose")
+        name = actions.fitting_name(work.action.name, " trimmed")
+        first = work.take.start + start
+        new = write_motion(context, work.armature, motion.slice(start, stop), first, name, work.take.frame)
+        stage.note_source(new, work)
+        return f"{new.name}: frames {first} to {first + stop - start - 1}"
+
+
+def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> None:
+    actions.assign(armature, action, actions.slot_for(action, armature))
+    refresh(context.scene)
+
+
+def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
+    """The take of `work`, repaired, as a new Action with its health; and what was mended, in words."""
+    settings = repair_settings(context, work)
+    mended, found = repair(work.take.motion, work.body, settings)
+    health = findings.after_repair(found, check(mended, work.body))
+    digest = pipeline.digest_of(work.take.motion)
+    if work.action.takemill.checked != digest:
+        findings.keep(work.action, check(work.take.motion, work.body), work.take.start, digest)
+    name = actions.fitting_name(work.action.name, suffix)
+    new = write_motion(context, work.armature, mended, work.take.start, name, work.take.frame)
+    findings.keep(new, health, work.take.start)
+    stage.note_source(new, work)
+    stage.copy_cuts(work.action, new)
+    new.takemill.repaired = True
+    return new, f"{findings.summary(one for one in found if one.mended)} mended"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What of a take is to be mended.
+
+    Attributes:
+        bones: their names; None for all.
+        frames: the first and the last scene frame; None for all.
+        missing: what the user has yet to choose, in words; "" where nothing is.
+    """
+
+    bones: tuple[str, ...] | None = None
+    frames: tuple[int, int] | None = None
+    missing: str = ""
+
+    @classmethod
+    def of(cls, context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> Limits:
+        """The scene's choice, for a take of an armature."""
+        scene = context.scene
+        chosen, bones, frames, missing = scene.takemill, None, None, ""
+        if chosen.mend_bones == "SELECTED":
+            bones = tuple(bone.name for bone in armature.pose.bones if stage.is_selected(bone))
+            if not bones:
+                missing = "No bone is selected; select some in pose mode, or mend all"
+        if chosen.mend_frames == "PREVIEW":
+            frames = (scene.frame_preview_start, scene.frame_preview_end)
+            if not scene.use_preview_range:
+                frames, missing = None, "The timeline has no preview range; set one, or mend all frames"
+        elif chosen.mend_frames == "MARKERS":
+            marked = [marker.frame for marker in raw.pose_markers if marker.select]
+            if len(marked) > 1:
+                frames = (min(marked), max(marked))
+            else:
+                missing = "Select one pose marker before and one after what is to be mended"
+        return cls(bones, frames, missing)
+
+
+def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSettings:
+    """The scene's choice of steps, bones and frames.
+
+    Raises:
+        InputError: the choice leaves no bone or no frame.
+    """
+    chosen, limits = context.scene.takemill, Limits.of(context, work.armature, work.action)
+    if limits.missing:
+        raise InputError(limits.missing)
+    return RepairSettings(
+        **{step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS},
+        joints=limits.bones or (),
+        ranges_s=_ranges_s(limits.frames, work) if limits.frames else (),
+    )
+
+
+def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, float], ...]:
+    """Scene frames as seconds of the take."""
+    first, last = max(frames[0] - work.take.start, 0), frames[1] - work.take.start
+    last = min(last, len(work.take.motion) - 1)
+    if first >= last:
+        raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")
+    rate = work.take.motion.rate
+    return ((seconds(first, rate), seconds(last, rate)),)
+
+
+def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
+    """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
+    said: dict[str, object] = {step: getattr(context.scene.takemill, f"mend_{step}") for step in REPAIR_STEPS}
+    said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
+    limits = Limits.of(context, armature, raw)
+    return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
+
+
+def is_behind(context: bpy.types.Context, armature: bpy.types.Object, preview: bpy.types.Action) -> bool:
+    """Whether a preview was made with other settings than those that stand now."""
+    return preview.takemill.asked != asked(context, armature, preview.takemill.source)
+
+
+CLASSES = (
+    TAKEMILL_OT_repair_take,
+    TAKEMILL_OT_preview_repair,
+    TAKEMILL_OT_compare_repair,
+    TAKEMILL_OT_keep_repair,
+    TAKEMILL_OT_drop_repair,
+    TAKEMILL_OT_trim_pose,
+)

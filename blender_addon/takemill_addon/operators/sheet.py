@@ -1,0 +1,64 @@
+"""A picture of a clip for reviews."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import bpy
+from bpy_extras.io_utils import ExportHelper
+
+from takemill.base.disk import write_whole
+
+from ..bridge import actions, scene_time, stage
+from ..bridge.clip_record import ClipRecord
+from ..bridge.contact_sheet import render_sheet, scratch
+from ..bridge.sheet_poses import poses_of
+
+
+def a_renderer(context: bpy.types.Context) -> str:
+    """Needs Blender's bundled Cycles add-on."""
+    return "" if hasattr(context.scene, "cycles") else "Enable Blender's own Cycles add-on in the preferences"
+
+
+class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
+    """Save a picture of the playing action: the character at even phases, side by side"""
+
+    bl_idname = "takemill.contact_sheet"
+    bl_label = "Contact Sheet"
+    needs = (stage.an_armature, stage.an_action, a_renderer)
+    filename_ext = ".png"
+
+    filter_glob: bpy.props.StringProperty(default="*.png", options={"HIDDEN"})
+    count: bpy.props.IntProperty(
+        name="Poses", default=8, min=1, soft_max=32, max=128, description="How many, at even phases"
+    )
+    row_px: bpy.props.IntProperty(
+        name="Height of a row",
+        default=320,
+        min=64,
+        max=2048,
+        subtype="PIXEL",
+        description="Of eight poses at most, in pixels",
+    )
+
+    def invoke(self, context, event):
+        name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
+        self.filepath = str(Path(bpy.data.filepath).parent / f"{name}.png")
+        return super().invoke(context, event)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        loop = ClipRecord.of_action(action).loop
+        rate, ends = scene_time.frame_rate(context.scene), tuple(action.frame_range)
+        length = scene_time.seconds(ends[1] - ends[0], rate)
+        title = f"{action.name}, {armature.name}: {length:.2f} s, {rate:g} frames a second"
+        with scratch():
+            poses = poses_of(context, armature, action, self.count, loop)
+            picture = render_sheet(poses, f"{title}{', a loop' if loop else ''}", self.row_px)
+        path = bpy.path.abspath(self.filepath)
+        write_whole(path, picture)
+        return f"{len(poses)} poses of {action.name} in {path}"
+
+
+CLASSES = (TAKEMILL_OT_contact_sheet,)

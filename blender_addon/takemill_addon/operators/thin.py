@@ -1,0 +1,56 @@
+"""Fewer keys, so that an animator can edit an Action that was recorded or baked."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill.keys.reduce_curves import CurveSettings
+
+from ..bridge import actions, background, stage
+from ..bridge.clip_record import ClipRecord
+from ..bridge.thin_action import Thinning
+from ..bridge.write_action import refresh
+
+
+class TAKEMILL_OT_thin_keys(background.LongStage, bpy.types.Operator):
+    """Play the same motion by fewer keys, to be edited by hand, in a new action"""
+
+    bl_idname = "takemill.thin_keys"
+    bl_label = "Thin Keys"
+    title = "Thinning keys"
+    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+
+    max_error_mm: bpy.props.FloatProperty(
+        name="Tolerance in mm",
+        default=2.0,
+        min=0.01,
+        soft_max=20.0,
+        description="How far any joint, or what lies within 10 cm of it, may stray",
+    )
+    smooth: bpy.props.BoolProperty(
+        name="Smooth curves",
+        default=True,
+        description="Bezier curves with aligned handles; otherwise straight lines from key to key",
+    )
+
+    def prepare(self, context: bpy.types.Context) -> Thinning:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        settings = CurveSettings(max_error_m=self.max_error_mm / 1000, smooth=self.smooth)
+        return Thinning(armature, action, settings, ClipRecord.of_action(action).loop)
+
+    def work(self, load: Thinning, progress: background.Progress) -> None:
+        load.work(progress)
+
+    def finish(self, context: bpy.types.Context, load: Thinning) -> str:
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        new, before, after = load.write(actions.fitting_name(action.name, " thin"))
+        new.takemill.source, new.takemill.repaired = action, False
+        stage.replace_on_list(armature, action, new)
+        actions.assign(armature, new, actions.slot_for(new, armature))
+        refresh(context.scene)
+        return f"{new.name}: {after} keys of {before}"
+
+
+CLASSES = (TAKEMILL_OT_thin_keys,)

@@ -1,0 +1,146 @@
+"""Clips made from the clip that plays: left and right exchanged, faster or slower, or as a difference."""
+
+from __future__ import annotations
+
+import bpy
+
+from takemill.base.errors import InputError
+from takemill.recipe.pipeline import FinishedClip
+from takemill.recipe.pipeline_variant import varied
+from takemill.recipe.recipe import VariantSpec
+
+from ..bridge import clip_record, stage
+from ..bridge.clip_record import ClipRecord
+from ..bridge.write_action import write_motion
+from .clips import show
+from .cuts import FIRST_FRAME, mark
+
+
+def a_clip(context: bpy.types.Context) -> str:
+    """Needs a clip of the list that plays."""
+    return "" if _entry_of(stage.armature_of(context)) else "Play a clip of the list first"
+
+
+def poses(context: bpy.types.Context) -> str:
+    """Needs a clip with poses; differences have no left and right of their own."""
+    action = stage.armature_of(context).animation_data.action
+    try:
+        variant = ClipRecord.of_action(action).variant
+    except InputError as problem:
+        return str(problem)
+    return "This clip holds differences; play one that has poses" if variant and variant.additive_to else ""
+
+
+def _entry_of(armature: bpy.types.Object):
+    playing = stage.playing_action(armature)
+    return next((entry for entry in armature.takemill.clips if entry.action == playing), None)
+
+
+class _Variant(stage.Stage):
+    """Write a variant of the playing clip beside it on the list, and play it."""
+
+    needs = (*stage.Stage.needs, a_clip, poses)
+
+    def invoke(self, context: bpy.types.Context, _event) -> set[str]:
+        return set(context.window_manager.invoke_props_dialog(self))
+
+    def run(self, context: bpy.types.Context) -> str:
+        work = stage.work_from_context(context)
+        clip = _clip(_entry_of(work.armature).name, work)
+        new = self.made_of(context, work, clip)
+        action = _write(context, work, new)
+        show(context, work.armature, action)
+        return f"{new.name}: {new.motion.duration_s:.2f} s, made of {clip.name}"
+
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+        raise NotImplementedError
+
+
+class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
+    """Exchange left and right of the playing clip, its marks too, in a new clip beside it"""
+
+    bl_idname = "takemill.mirror_clip"
+    bl_label = "Mirror Clip"
+
+    def invoke(self, context: bpy.types.Context, _event) -> set[str]:
+        return self.execute(context)
+
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+        return varied(clip, VariantSpec(clip.name, mirror=True))
+
+
+class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
+    """Play the clip faster or slower, its marks and its travel too, in a new clip beside it"""
+
+    bl_idname = "takemill.retime_clip"
+    bl_label = "Retime Clip"
+
+    speed: bpy.props.FloatProperty(
+        name="Speed",
+        default=1.2,
+        min=0.05,
+        max=20.0,
+        description="How many times as fast; a loop comes out in whole frames",
+    )
+
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+        return varied(clip, VariantSpec(clip.name, speed=round(self.speed, 4)))
+
+
+class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
+    """What the clip does beyond a pose or a clip, to be added to other poses, in a new clip beside it"""
+
+    bl_idname = "takemill.difference_clip"
+    bl_label = "Additive Clip"
+
+    reference: bpy.props.StringProperty(
+        name="Beyond", description="The clip on the list to take off; empty for the clip itself"
+    )
+    against: bpy.props.EnumProperty(
+        name="Take Off",
+        items=(
+            ("pose", "Its first pose", "The first pose of that clip is taken off every frame"),
+            ("clip", "The whole clip", "That clip, spread over the length of this one, is taken off"),
+        ),
+        default="pose",
+    )
+
+    def draw(self, context: bpy.types.Context) -> None:
+        known = stage.armature_of(context).takemill
+        self.layout.prop_search(self, "reference", known, "clips")
+        self.layout.prop(self, "against")
+
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+        name = self.reference or clip.name
+        if name == clip.name and self.against == "clip":
+            raise InputError(f"clip {name!r}: nothing is left of it without itself; take off its first pose")
+        entry = work.armature.takemill.clips.get(name)
+        if entry is None or entry.action is None:
+            raise InputError(f"there is no clip {name!r} on the list to take off")
+        other = clip if name == clip.name else _clip(name, stage.work_from_context(context, entry.action))
+        return varied(clip, VariantSpec(clip.name, additive_to=name, against=self.against), other)
+
+
+def _clip(name: str, work: stage.Work) -> FinishedClip:
+    return clip_record.clip_of(name, work.action, work.take.motion, work.body, work.take.start)
+
+
+def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> bpy.types.Action:
+    """A new Action for a variant, listed behind the clip that it is of, or instead of one of its name."""
+    frame = work.take.frame
+    new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
+    ClipRecord.of_clip(clip).keep(new)
+    mark(new, clip.marks, FIRST_FRAME)
+    stage.note_source(new, work)
+    known = work.armature.takemill
+    place = known.clips.find(clip.name)
+    if place < 0:
+        known.clips.add()
+        place = next(k for k, entry in enumerate(known.clips) if entry.action == work.action) + 1
+        known.clips.move(len(known.clips) - 1, place)
+    entry, known.clip_index = known.clips[place], place
+    entry.name, entry.action, entry.use = clip.name, new, True
+    return new
+
+
+CLASSES = (TAKEMILL_OT_mirror_clip, TAKEMILL_OT_retime_clip, TAKEMILL_OT_difference_clip)

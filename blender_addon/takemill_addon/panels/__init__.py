@@ -1,0 +1,12 @@
+"""The panels of the sidebar, in the order of the work."""
+
+from . import clips, cuts, fit, pack, repair, take
+
+CLASSES = (
+    *take.CLASSES,
+    *repair.CLASSES,
+    *fit.CLASSES,
+    *cuts.CLASSES,
+    *clips.CLASSES,
+    *pack.CLASSES,
+)

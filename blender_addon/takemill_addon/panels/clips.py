@@ -1,0 +1,71 @@
+"""The panel of clips."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import scene_time, stage
+from ..operators.loop import loop_behind
+from .steps import ArmatureStep
+
+
+class TAKEMILL_UL_clips(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.prop(item, "use", text="")
+        row.prop(item, "name", text="", emboss=False)
+        if item.action:
+            first, last = item.action.frame_range
+            length = (last - first) / scene_time.frame_rate(context.scene)
+            row.label(text=f"{length:.1f} s")
+        playing = stage.playing_action(item.id_data)
+        shown = loop_behind(playing) if playing else None
+        sign = "RADIOBUT_ON" if item.action and item.action == shown else "RADIOBUT_OFF"
+        row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
+
+
+class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
+    bl_label = "7. Clips"
+    bl_idname = "TAKEMILL_PT_clips"
+
+    def draw_step(self, context, armature) -> None:
+        layout, known = self.layout, armature.takemill
+        row = layout.row()
+        row.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
+        side = row.column(align=True)
+        side.operator("takemill.add_clip", text="", icon="ADD")
+        side.operator("takemill.remove_clip", text="", icon="REMOVE")
+        layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
+        layout.operator("takemill.add_mark", icon="MARKER")
+        _draw_loop(layout, stage.playing_action(armature))
+        row = layout.row(align=True)
+        row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
+        row.operator("takemill.retime_clip", text="Retime", icon="TIME")
+        row.operator("takemill.difference_clip", text="Additive", icon="SELECT_DIFFERENCE")
+        header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
+        header.label(text="Single stages")
+        if body:
+            body.operator("takemill.close_loop", icon="FILE_REFRESH")
+            body.operator_menu_enum("takemill.split_travel", "mode", icon="CON_FOLLOWPATH")
+            body.operator("takemill.mark_contacts", icon="MARKER_HLT")
+            body.operator("takemill.thin_keys", icon="IPO_BEZIER")
+
+
+def _draw_loop(layout, action) -> None:
+    """The preview of a loop: a button to start it, or how it is shown and a button to stop it."""
+    if not action or not action.takemill.looping:
+        button = layout.operator("takemill.preview_loop", icon="PLAY")
+        button.centred = button.travels = False
+        return
+    column, shown = layout.column(align=True), action.takemill
+    column.operator("takemill.stop_loop", icon="SNAP_FACE", depress=True)
+    row = column.row(align=True)
+    for text, centred, travels, on in (
+        ("Seam in the Middle", not shown.centred, shown.travels, shown.centred),
+        ("Travel Goes On", shown.centred, not shown.travels, shown.travels),
+    ):
+        button = row.operator("takemill.preview_loop", text=text, depress=on)
+        button.centred, button.travels = centred, travels
+
+
+CLASSES = (TAKEMILL_UL_clips, TAKEMILL_PT_clips)

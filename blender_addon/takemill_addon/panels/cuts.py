@@ -1,0 +1,75 @@
+"""The panel of cuts."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import findings, scene_time
+from .steps import ActionStep, paragraph
+
+
+class TAKEMILL_UL_cuts(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.prop(item, "use", text="")
+        row.prop(item, "name", text="", emboss=False)
+        length = (item.end - item.start) / scene_time.frame_rate(context.scene)
+        row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
+        row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
+
+
+class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
+    bl_label = "6. Cuts"
+    bl_idname = "TAKEMILL_PT_cuts"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout, known, chosen = self.layout, action.takemill, context.scene.takemill
+        if known.record and not known.cuts:
+            layout.label(text="A finished clip plays", icon="INFO")
+            layout.operator("takemill.play_source", icon="LOOP_BACK")
+            return
+        row = layout.row(align=True)
+        row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
+        row.operator("takemill.load_cuts", text="", icon="FILE_FOLDER")
+        row = layout.row()
+        row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
+        side = row.column(align=True)
+        side.operator("takemill.add_cut", text="", icon="ADD")
+        side.operator("takemill.remove_cut", text="", icon="REMOVE")
+        if 0 <= known.cut_index < len(known.cuts):
+            cut = known.cuts[known.cut_index]
+            column = layout.column()
+            ends = column.row(align=True)
+            ends.prop(cut, "start")
+            ends.prop(cut, "end")
+            _draw_pose(column, context, cut, findings.between_poses(action))
+            column.prop(cut, "kind")
+            column.prop(cut, "travel")
+            column.prop(cut, "smooth_hz")
+            column.prop(cut, "loop")
+            if cut.loop:
+                column.prop(cut, "search")
+        _draw_loop_and_travel(layout, chosen)
+        layout.operator("takemill.make_clips", icon="ACTION")
+
+
+def _draw_pose(layout, context, cut, left) -> None:
+    """The trim of a cut that reaches out of the frames that reference poses leave of the take."""
+    if left is None or (left[0] <= cut.start and cut.end <= left[1]):
+        return
+    warning = layout.column()
+    warning.alert = True
+    text = f"This cut holds a T or A pose; frames {left[0]} to {left[1]} are the take without it."
+    paragraph(warning, context, text, "ERROR")
+    layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
+
+
+def _draw_loop_and_travel(layout, chosen) -> None:
+    header, body = layout.panel("TAKEMILL_loop_and_travel", default_closed=True)
+    header.label(text="Loops and travel")
+    if body:
+        for name in ("loop_longest_s", "seam_s", "travel_turn", "travel_height", "travel_smooth_hz"):
+            body.prop(chosen, name)
+
+
+CLASSES = (TAKEMILL_UL_cuts, TAKEMILL_PT_cuts)

@@ -1,0 +1,23 @@
+"""The panel of another character that is to play the take."""
+
+from __future__ import annotations
+
+import bpy
+
+from .steps import ActionStep
+
+
+class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
+    bl_label = "5. Fit"
+    bl_idname = "TAKEMILL_PT_fit"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout = self.layout
+        chosen = context.scene.takemill
+        layout.prop(chosen, "fit_target")
+        layout.prop(chosen, "fit_arms_deg")
+        layout.prop(chosen, "fit_feet")
+        layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
+
+
+CLASSES = (TAKEMILL_PT_fit,)

@@ -1,0 +1,37 @@
+"""The panel of the clip set."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..operators.pack import characters_of
+from .steps import ArmatureStep
+
+
+class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
+    bl_label = "8. Pack"
+    bl_idname = "TAKEMILL_PT_pack"
+
+    def draw_step(self, context, armature) -> None:
+        layout, chosen = self.layout, context.scene.takemill
+        layout.prop(chosen, "pack_characters", text="")
+        layout.prop(chosen, "set_folder")
+        characters = characters_of(context)
+        if len(characters) > 1:
+            column = layout.column(align=True)
+            column.scale_y = 0.8
+            for one in characters:
+                count = sum(clip.use for clip in one.takemill.clips)
+                column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
+        own = armature.name if len(characters) == 1 else "each one's own"
+        layout.prop(chosen, "set_name", placeholder=own)
+        layout.prop(chosen, "set_files")
+        layout.prop(chosen, "set_rate")
+        layout.prop(chosen, "max_error_mm")
+        layout.prop(chosen, "set_keys")
+        layout.prop(chosen, "set_floats")
+        layout.prop(chosen, "deform_only")
+        layout.operator("takemill.pack_set", icon="PACKAGE")
+
+
+CLASSES = (TAKEMILL_PT_pack,)

@@ -1,0 +1,137 @@
+"""The panels of what is wrong with the take, and of its mending."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import findings
+from ..operators.repair import Limits, is_behind, raw_and_preview
+from ..properties.repair import REPAIR_STEPS
+from .steps import ActionStep, paragraph
+
+_CAUTION = (
+    "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
+    "stop on pain or dizziness. This check is no medical assessment; local rules and a licensed "
+    "professional come first."
+)
+
+
+class TAKEMILL_UL_findings(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        columns = row.split(factor=0.2)
+        columns.label(text=str(item.start))
+        columns = columns.split(factor=0.6)
+        columns.label(text=item.joint or "body")
+        columns.label(text=item.kind)
+        row.label(text="", icon="CHECKMARK" if item.mended else "BLANK1")
+
+
+class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
+    bl_label = "3. Check"
+    bl_idname = "TAKEMILL_PT_check"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout, known = self.layout, action.takemill
+        row = layout.row(align=True)
+        row.operator("takemill.check_take", icon="VIEWZOOM")
+        row.operator("takemill.health_page", text="", icon="URL")
+        if not known.measures:
+            return
+        _draw_measures(layout, findings.measure_rows(action))
+        if not known.findings:
+            layout.label(text="Nothing to mend was found", icon="CHECKMARK")
+            return
+        layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
+        if 0 <= known.finding_index < len(known.findings):
+            chosen = known.findings[known.finding_index]
+            text = chosen.message  # a bone's name stays as it is
+            if not text.startswith(chosen.joint or " "):
+                text = text[:1].upper() + text[1:]
+            paragraph(layout, context, f"{text}.", "DOT")
+        row = layout.row(align=True)
+        row.operator("takemill.mark_findings", icon="MARKER_HLT")
+        row.operator("takemill.clear_finding_marks", text="", icon="X")
+
+
+def _draw_measures(layout, rows) -> None:
+    """The measures in columns; two of numbers where it is known how it was before."""
+    compared = any(before for _, before, _ in rows)
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for word, before, now in [*[("", "before", "after")] * compared, *rows]:
+        row = column.split(factor=0.58)
+        row.label(text=word)
+        cells = row.split(factor=0.5) if compared else row
+        for text in (before, now) if compared else (now,):
+            cell = cells.row()
+            cell.alignment = "RIGHT"
+            cell.label(text=text)
+
+
+class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
+    bl_label = "4. Repair"
+    bl_idname = "TAKEMILL_PT_repair"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout, chosen = self.layout, context.scene.takemill
+        grid = layout.grid_flow(columns=2, align=True)
+        for step in REPAIR_STEPS:
+            grid.prop(chosen, f"mend_{step}")
+        column = layout.column(align=True)
+        column.prop(chosen, "mend_bones")
+        column.prop(chosen, "mend_frames")
+        raw, preview = raw_and_preview(action)
+        limits = Limits.of(context, armature, raw)
+        if limits.missing:
+            _warn(layout, context, f"{limits.missing}.")
+        elif limits != Limits():
+            paragraph(layout, context, _beyond(limits), "INFO")
+        if preview:
+            _draw_preview(layout, context, action == preview, is_behind(context, armature, preview))
+        else:
+            if action.takemill.repaired:
+                layout.label(text="This take is repaired already", icon="CHECKMARK")
+            layout.operator("takemill.preview_repair", icon="HIDE_OFF")
+            layout.operator("takemill.repair_take", icon="MODIFIER")
+        if any(one.kind == "pose" and one.joint for one in action.takemill.findings):
+            layout.operator("takemill.trim_pose", icon="TRACKING_CLEAR_BACKWARDS")
+        caution = layout.column()
+        caution.active = False
+        paragraph(caution, context, _CAUTION, "ERROR")
+
+
+def _warn(layout, context, text: str) -> None:
+    warning = layout.column()
+    warning.alert = True
+    paragraph(warning, context, text, "ERROR")
+
+
+def _beyond(limits: Limits) -> str:
+    """What a repair of some bones or frames does to the rest."""
+    feet = []
+    if limits.frames:
+        feet.append("in these frames")
+    if limits.bones:
+        feet.append("with both feet selected")
+    return (
+        f"Feet are pinned only {' and '.join(feet)}. Drift and floor move the whole take: untick them to "
+        "leave the rest where it is."
+    )
+
+
+def _draw_preview(layout, context, shown: bool, behind: bool) -> None:
+    """What can be done with a preview that is there; `behind` says that settings were changed since."""
+    if behind:
+        _warn(layout, context, "The settings were changed since this preview was made.")
+    column = layout.column(align=True)
+    text = "Repaired Take is Shown" if shown else "Raw Take is Shown"
+    column.operator("takemill.compare_repair", text=text, icon="ARROW_LEFTRIGHT", depress=shown)
+    text = "Renew Preview" if behind else "Preview Again"
+    column.operator("takemill.preview_repair", text=text, icon="FILE_REFRESH")
+    row = column.row(align=True)
+    row.operator("takemill.keep_repair", icon="CHECKMARK")
+    row.operator("takemill.drop_repair", icon="X")
+
+
+CLASSES = (TAKEMILL_UL_findings, TAKEMILL_PT_check, TAKEMILL_PT_repair)

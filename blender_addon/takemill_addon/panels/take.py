@@ -1,0 +1,63 @@
+"""The panels of the take and of the body that plays it."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import scene_time
+from .steps import ActionStep, ArmatureStep, paragraph
+
+
+class TAKEMILL_UL_parts(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.split(factor=0.45)
+        row.label(text=item.name)
+        row.prop_search(item, "bone", item.id_data.data, "bones", text="")
+
+
+class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
+    bl_label = "1. Take"
+    bl_idname = "TAKEMILL_PT_take"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout, rate = self.layout, scene_time.frame_rate(context.scene)
+        layout.label(text=armature.name, icon="ARMATURE_DATA")
+        row = layout.row(align=True)
+        row.prop_search(armature.animation_data, "action", bpy.data, "actions", text="")
+        if action.takemill.source:
+            row.operator("takemill.play_source", text="", icon="LOOP_BACK")
+        first, last = action.frame_range
+        length = scene_time.seconds(last - first, rate)
+        layout.label(text=f"{last - first + 1:.0f} frames, {rate:g} a second: {length:.1f} s", icon="TIME")
+        if action.takemill.evaluated:
+            text = f"Read by playing the scene, because of {action.takemill.evaluated}."
+            if "constraints" in text:
+                text += " Constraints go on acting on new actions; mute them to see those alone."
+            paragraph(layout.box(), context, text, "INFO")
+
+
+class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
+    bl_label = "2. Body"
+    bl_idname = "TAKEMILL_PT_body"
+
+    def draw_step(self, context, armature) -> None:
+        layout, known = self.layout, armature.takemill
+        row = layout.row(align=True)
+        row.operator("takemill.map_body", icon="OUTLINER_OB_ARMATURE")
+        row.operator("takemill.add_part", text="", icon="ADD")
+        if not known.parts:
+            layout.label(text="No part is mapped yet", icon="INFO")
+            return
+        header, body = layout.panel("TAKEMILL_parts", default_closed=True)
+        mapped = sum(bool(part.bone) for part in known.parts)
+        header.label(text=f"{mapped} parts, {known.height_m:.2f} m tall")
+        if body:
+            body.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=8)
+        if not 0.3 < known.height_m < 4.5:
+            text = "That is no size for a performer; scale the armature object in the scene, then map again."
+            paragraph(layout, context, text, "ERROR")
+        if not any(part.name == "root" and part.bone for part in known.parts):
+            layout.operator("takemill.add_root_bone", icon="BONE_DATA")
+
+
+CLASSES = (TAKEMILL_UL_parts, TAKEMILL_PT_take, TAKEMILL_PT_body)

@@ -1,0 +1,112 @@
+"""What the add-on keeps in the .blend.
+
+With an armature its body map and clips, with an Action its findings and cuts, with the scene the settings,
+whose defaults are the core's.
+"""
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
+    FloatProperty,
+    IntProperty,
+    PointerProperty,
+    StringProperty,
+)
+
+from ..bridge import findings
+from . import clips, repair, take
+from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
+from .pack import PackProperties
+from .repair import TAKEMILL_PG_finding
+from .take import TAKEMILL_PG_part
+
+
+class TAKEMILL_PG_action(bpy.types.PropertyGroup):
+    """What is known of an Action.
+
+    `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
+    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that
+    `asked` holds. `checked` is the digest of the
+    motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
+    takes. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
+    it shows it.
+    """
+
+    source: PointerProperty(type=bpy.types.Action)
+    evaluated: StringProperty()
+    repaired: BoolProperty()
+    preview: BoolProperty()
+    asked: StringProperty()
+    checked: StringProperty()
+    measures: StringProperty()
+    findings: CollectionProperty(type=TAKEMILL_PG_finding)
+    finding_index: IntProperty(
+        name="Finding",
+        default=-1,
+        description="Click a finding: the timeline goes to its first frame and its bone is selected",
+        update=findings.go_to_chosen,
+    )
+    cuts: CollectionProperty(type=TAKEMILL_PG_cut)
+    cut_index: IntProperty()
+    recipe: StringProperty(description="The text of the recipe that the cuts were loaded from")
+    record: StringProperty()
+    looping: BoolProperty()
+    centred: BoolProperty()
+    travels: BoolProperty()
+
+
+class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
+    """What is known of an armature object: its body map, and the clips made for it."""
+
+    height_m: FloatProperty(description="How tall the body stood in the scene when it was mapped, metres")
+    parts: CollectionProperty(type=TAKEMILL_PG_part)
+    part_index: IntProperty()
+    clips: CollectionProperty(type=TAKEMILL_PG_clip)
+    clip_index: IntProperty()
+
+
+class TAKEMILL_PG_marker(bpy.types.PropertyGroup):
+    finding: BoolProperty(description="The marker was put there for a finding, and goes when those go")
+
+
+class TAKEMILL_PG_scene(
+    bpy.types.PropertyGroup,
+    repair.RepairProperties,
+    take.FitProperties,
+    clips.LoopProperties,
+    PackProperties,
+):
+    """Settings of the stages, each stage's own in one base."""
+
+
+CLASSES = (
+    *take.CLASSES,
+    *repair.CLASSES,
+    *clips.CLASSES,
+    TAKEMILL_PG_action,
+    TAKEMILL_PG_armature,
+    TAKEMILL_PG_marker,
+    TAKEMILL_PG_scene,
+)
+_HOLDERS = (
+    (bpy.types.Action, TAKEMILL_PG_action),
+    (bpy.types.Object, TAKEMILL_PG_armature),
+    (bpy.types.TimelineMarker, TAKEMILL_PG_marker),
+    (bpy.types.Scene, TAKEMILL_PG_scene),
+)
+
+
+def attach() -> None:
+    """Give Actions, objects, markers and scenes their `takemill` property."""
+    for holder, group in _HOLDERS:
+        holder.takemill = PointerProperty(type=group)
+
+
+def detach() -> None:
+    """Take it away again; the data stays in the file."""
+    for holder, _ in reversed(_HOLDERS):
+        if hasattr(holder, "takemill"):
+            del holder.takemill

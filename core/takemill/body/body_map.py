@@ -1,0 +1,273 @@
+"""Which joint plays which part of a body, found by names, topology and geometry.
+
+The order of the search: two legs and the hips where they meet; the way up from the hips to the head;
+two arms that leave it; left and right; then what hangs on hands, feet, head and hips.
+A lone joint takes the part that VRM 1.0 requires: "spine" in the trunk, "head" above the arms.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from ..base.checks import Array
+from ..base.errors import BodyMapError
+from ..maths import quat
+from .body_extras import extras
+from .body_parts import HUMANOID, SIDES, BodyMap
+from .body_tree import UP, BodyTree
+from .motion import Motion
+from .skeleton import Skeleton
+
+__all__ = ["HUMANOID", "BodyMap", "find_body_map", "heading", "leg_length", "rest_facing"]
+
+_LEG = ("UpperLeg", "LowerLeg", "Foot")
+_ARM = ("UpperArm", "LowerArm", "Hand")
+_REQUIRED = (
+    "hips", "spine", "head", *(side + part for side in SIDES for part in (*_LEG, *_ARM)),
+)  # fmt: skip
+
+_Limbs = tuple[tuple[int, ...], tuple[int, ...]]
+
+
+def find_body_map(skeleton: Skeleton) -> BodyMap:
+    """The parts of a skeleton that stands upright at rest, in Z-up metres (any size does).
+
+    Names that are those of VRM 1.0, letter case and separators aside, are taken as they stand when all
+    required bones are there.
+
+    Raises:
+        BodyMapError: no hips with two legs of at least three joints each.
+    """
+    tree = BodyTree(skeleton)
+    joints = _standard_names(tree) or _searched(tree)
+    top = skeleton.path_to(joints["hips"])[0]
+    if top != joints["hips"]:
+        joints["root"] = top
+    return BodyMap({**joints, **extras(tree, joints)})
+
+
+def _standard_names(tree: BodyTree) -> dict[str, int]:
+    parts = {part.lower(): part for part in HUMANOID}
+    called = ["".join(hint.words) for hint in tree.hints]
+    times = Counter(called)
+    found = {parts[name]: joint for joint, name in enumerate(called) if name in parts and times[name] == 1}
+    return found if all(part in found for part in _REQUIRED) else {}
+
+
+def _searched(tree: BodyTree) -> dict[str, int]:
+    legs = _legs(tree)
+    fork = tree.meet(legs[0][0], legs[1][0])
+    head, named = _top(tree, legs)
+    hips = _hips(tree, fork, head)
+    up = tree.way(tree.meet(hips, head), head) if head >= 0 else ()
+    arms = _arms(tree, (hips, *up), legs)
+    joints = {"hips": hips, **_column(tree, up, arms, named)}
+    left = _left_of(tree, legs)
+    # Arm joints that lie nearer to the middle than the legs are collar bones.
+    aside = np.abs((tree.at - tree.at[hips]) @ left)
+    inner = np.flatnonzero(aside < min(aside[leg[1]] for leg in legs)).tolist()
+    for limbs, parts in ((legs, _LEG), (arms, _ARM)):
+        for side, limb in zip(SIDES, _ordered(tree, limbs, left), strict=True) if limbs else ():
+            places = tree.limb(limb, parts, inner if parts is _ARM else ())
+            if places is None:
+                continue
+            joints |= {side + part: limb[place] for part, place in zip(parts, places, strict=True)}
+            if parts is _ARM and places[0] > 0:
+                joints[f"{side}Shoulder"] = limb[places[0] - 1]
+    return joints
+
+
+def _legs(tree: BodyTree) -> _Limbs:
+    """Two legs, each from below the joint where they meet down to the end."""
+    named = tree.named_pair(("Foot", "Toes"), ("UpperLeg", "LowerLeg"))
+    if named and len(limbs := _from_meeting(tree, named)) == 2 and all(len(limb) >= 3 for limb in limbs):
+        return limbs
+    best: tuple[float, _Limbs | None] = (np.inf, None)
+    for children in tree.skeleton.children:
+        for pair in tree.like_pair(children, 0.15):
+            low = [tree.points(way)[:, 2].min() for way in pair]
+            drop = min(tree.at[way[0]][2] - z for way, z in zip(pair, low, strict=True))
+            if drop > 0.15 * tree.size and sum(low) < best[0] - 1e-9:
+                best = (sum(low), pair)
+    if best[1] is None:
+        raise BodyMapError(
+            "body map: found no hips with two legs (upper leg, lower leg, foot) below; "
+            "is this an upright body at rest? Otherwise name the parts by hand"
+        )
+    return best[1]
+
+
+def _from_meeting(tree: BodyTree, ends: tuple[int, int]) -> _Limbs:
+    """The ways down to two ends, and on along the longest way, from below the joint where they part."""
+    fork = tree.meet(*ends)
+    first, second = (tree.way(fork, end) + tree.longest(end)[1:] for end in ends)
+    return first, second
+
+
+def _top(tree: BodyTree, legs: _Limbs) -> tuple[int, bool]:
+    """The head, or the highest joint outside the legs; and whether a name says so. -1: there is none."""
+    inside = set(tree.skeleton.path_to(legs[0][0])[:-1])
+    for leg in legs:
+        inside.update(tree.skeleton.subtree(leg[0]).tolist())
+    free = [j for j in range(len(tree.skeleton)) if j not in inside and not tree.helps(j)]
+    called = [j for j in free if tree.hints[j].best == "head"]
+    if called:
+        return max(called, key=lambda j: (tree.at[j][2], -j)), True
+    return max(free, key=lambda j: (tree.points([j])[:, 2].max(), -j), default=-1), False
+
+
+def _hips(tree: BodyTree, fork: int, head: int) -> int:
+    """The joint that carries legs and spine; only the legs when all meet far below them."""
+    both = tree.meet(fork, head) if head >= 0 else fork
+    if both >= 0 and tree.at[fork][2] - tree.at[both][2] < 0.1 * tree.size:
+        return both
+    return fork
+
+
+def _arms(tree: BodyTree, up: tuple[int, ...], legs: _Limbs) -> _Limbs | None:
+    """Two arms, each from below the joint where they meet."""
+    named = tree.named_pair(("Hand", "LowerArm"), ("UpperArm", "LowerArm"))
+    if named:
+        return _from_meeting(tree, named)
+    taken = {*up, legs[0][0], legs[1][0], *tree.skeleton.path_to(legs[0][0])}
+    across = tree.at[legs[0][1]] - tree.at[legs[1][1]]
+    pairs = [
+        (tree.below[pair[0][0]][0] + tree.below[pair[1][0]][0], pair)
+        for joint in up
+        for pair in tree.like_pair([c for c in tree.skeleton.children[joint] if c not in taken], 0.2)
+        if np.prod([np.sign((tree.at[way[1]] - tree.at[up[0]]) @ across) for way in pair]) < 0
+    ]
+    return max(pairs, key=lambda scored: scored[0])[1] if pairs else None
+
+
+def _column(tree: BodyTree, up: tuple[int, ...], arms: _Limbs | None, named: bool) -> dict[str, int]:
+    """Trunk, neck and head from the way up: the arms leave from the last joint of the trunk."""
+    if arms:
+        fork = tree.meet(arms[0][0], arms[1][0])
+        shared = [j for j in tree.skeleton.path_to(fork) if j in up]
+        split = up.index(shared[-1]) + 1 if shared else 0
+    else:
+        split = next(
+            (i for i, j in enumerate(up) if tree.hints[j].best in ("neck", "head")), max(len(up) - 1, 0)
+        )
+    trunk, above = up[:split], up[split:]
+    if not named:
+        above = _head_end(tree, above)
+    joints: dict[str, int] = {}
+    if len(trunk) > 3:
+        joints = {"spine": trunk[0], "chest": _chest(tree, trunk), "upperChest": trunk[-1]}
+    else:
+        joints = dict(zip(("spine", "chest", "upperChest"), trunk, strict=False))
+    if above:
+        joints["head"] = above[-1]
+    if len(above) > 1:
+        joints["neck"] = above[0]
+    return joints
+
+
+def _chest(tree: BodyTree, trunk: tuple[int, ...]) -> int:
+    """Of a trunk of four joints or more: the one called chest, else the one nearest to its middle."""
+    inner = trunk[1:-1]
+    called = [j for j in inner if tree.hints[j].best == "chest"]
+    middle = (tree.at[trunk[0]] + tree.at[trunk[-1]]) / 2
+    return called[0] if called else min(inner, key=lambda j: float(np.linalg.norm(tree.at[j] - middle)))
+
+
+def _head_end(tree: BodyTree, above: tuple[int, ...]) -> tuple[int, ...]:
+    """The way above the trunk without what hangs on the head, or only marks its end."""
+    for place, joint in enumerate(above):
+        if len(tree.skeleton.children[joint]) > 1:
+            above = above[: place + 1]
+            break
+    if len(above) > 2 and above[-1] in tree.nubs:
+        above = above[:-1]
+    while len(above) > 1 and tree.gap(above[-1], above[-2]) < 0.01 * tree.size:
+        above = above[:-1]
+    return above
+
+
+def _left_of(tree: BodyTree, legs: _Limbs) -> Array:
+    """The way to the body's left at rest (3,): along the line of the legs, square to the feet."""
+    places = [tree.limb(leg, _LEG) or (0, 1, 2) for leg in legs]
+    hips = [tree.at[leg[p[0]]] for leg, p in zip(legs, places, strict=True)]
+    knees = [tree.at[leg[p[1]]] for leg, p in zip(legs, places, strict=True)]
+    ankles = [leg[p[2]] for leg, p in zip(legs, places, strict=True)]
+    across = (knees[0] - knees[1]) * np.array([1.0, 1.0, 0.0])
+    forward = np.zeros(3)
+    for ankle in ankles:
+        arms = tree.points(tree.skeleton.subtree(ankle)) - tree.at[ankle]
+        arms[:, 2] = 0.0
+        forward += arms[np.argmax(np.linalg.norm(arms, axis=1))]
+    if np.linalg.norm(forward) < 0.01 * tree.size:  # feet without toes: knees bend forwards
+        forward = sum(
+            (k - (h + tree.at[a]) / 2 for k, h, a in zip(knees, hips, ankles, strict=True)), np.zeros(3)
+        )
+    left = np.cross(UP, forward)
+    if abs(left @ across) < 1e-3 * tree.size * np.linalg.norm(across):  # nothing tells: facing -Y
+        left = np.array([1.0, 0.0, 0.0])
+    return across * (1.0 if left @ across >= 0 else -1.0)
+
+
+def _ordered(tree: BodyTree, limbs: _Limbs, left: Array) -> _Limbs:
+    """The two limbs as (left, right): by their names where these differ, else by where they lie."""
+    votes = [Counter(s for j in limb if (s := tree.hints[j].side)).most_common(1) for limb in limbs]
+    named = [vote[0][0] if vote else "" for vote in votes]
+    if set(named) == set(SIDES):
+        return limbs if named[0] == "left" else (limbs[1], limbs[0])
+    lean = (tree.at[list(limbs[0])].mean(axis=0) - tree.at[list(limbs[1])].mean(axis=0)) @ left
+    return limbs if lean >= 0 else (limbs[1], limbs[0])
+
+
+def rest_facing(skeleton: Skeleton, body: BodyMap) -> float:
+    """The heading of the rest pose, radians: 0 faces -Y, counter-clockwise about +Z is positive.
+
+    Raises:
+        BodyMapError: a leg is not mapped.
+    """
+    at = skeleton.rest_model[1]
+    forward = np.cross(_across(at, body), UP)
+    return float(np.arctan2(forward[0], -forward[1]))
+
+
+def _across(at: Array, body: BodyMap) -> Array:
+    """From the right to the left leg (..., 3), of model positions (..., J, 3)."""
+    return at[..., body.require("leftUpperLeg"), :] - at[..., body.require("rightUpperLeg"), :]
+
+
+_SURE = 0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
+
+
+def heading(motion: Motion, body: BodyMap) -> Array:
+    """The heading of the hips per frame (F,), radians and unwrapped, 0 for facing -Y.
+
+    It is the hips' turn about +Z out of the rest pose (swing-twist), so bending and leaning do not count.
+    Where the hips are nearly upside down it has no value: there it runs straight from before to after.
+    """
+    hips = body.require("hips")
+    local, rest = motion.rotations, motion.skeleton.rest_model[0][hips]
+    model = local[:, (path := motion.skeleton.path_to(hips))[0]]
+    for joint in path[1:]:
+        model = quat.mul(model, local[:, joint])
+    turned = quat.mul(model, quat.inv(rest))
+    sure = np.hypot(turned[:, 0], turned[:, 3]) > _SURE
+    if not sure.any():
+        return np.full(len(motion), rest_facing(motion.skeleton, body))
+    frames = np.arange(len(motion))
+    turns = np.unwrap(quat.yaw(turned[sure]))
+    return np.interp(frames, frames[sure], turns) + rest_facing(motion.skeleton, body)
+
+
+def leg_length(skeleton: Skeleton, body: BodyMap) -> float:
+    """From the hip joint over the knee to the ankle at rest, metres, the mean of both legs.
+
+    Raises:
+        BodyMapError: a joint of a leg is not mapped.
+    """
+    at = skeleton.rest_model[1]
+    lengths = []
+    for side in SIDES:
+        hip, knee, ankle = (at[body.require(side + part)] for part in _LEG)
+        lengths.append(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee))
+    return float(np.mean(lengths))

@@ -1,0 +1,170 @@
+"""A skeleton seen as limbs: paths, lengths, ends and what the names say, for the search of body parts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations, pairwise
+
+import numpy as np
+
+from ..base.checks import Array
+from .body_names import Hint, read_name
+from .skeleton import Skeleton
+
+UP: Array = np.array([0.0, 0.0, 1.0])
+_LONGEST_LIMB = 16  # joints that are looked at from its start
+
+
+@dataclass(frozen=True)
+class BodyTree:
+    """The rest pose with its hints; lengths are metres, `size` is the height that tolerances follow."""
+
+    skeleton: Skeleton
+
+    @cached_property
+    def at(self) -> Array:
+        """(J, 3) joints at rest in model space."""
+        return self.skeleton.rest_model[1]
+
+    @cached_property
+    def hints(self) -> tuple[Hint, ...]:
+        """(J,) what each name says."""
+        return tuple(map(read_name, self.skeleton.names))
+
+    @cached_property
+    def size(self) -> float:
+        """The height of the rest pose, or its largest extent when it lies flat."""
+        return max(self.skeleton.height, 1e-9)
+
+    @cached_property
+    def tips(self) -> tuple[Array, ...]:
+        """(J,) the tips of each joint in model space, each (N, 3)."""
+        owner = np.asarray(self.skeleton.tip_joints, np.intp)
+        return tuple(self.skeleton.rest_tips[owner == joint] for joint in range(len(self.skeleton)))
+
+    @cached_property
+    def below(self) -> tuple[tuple[float, int], ...]:
+        """(J,) the length of the longest way down from each joint, and the child it leads to (-1: a tip)."""
+        out: list[tuple[float, int]] = [(0.0, -1)] * len(self.skeleton)
+        for joint in reversed(range(len(self.skeleton))):
+            ways = [
+                (self.gap(joint, c) + out[c][0], c)
+                for c in self.skeleton.children[joint]
+                if not self.helps(c)
+            ]
+            ways += [(float(np.linalg.norm(tip - self.at[joint])), -1) for tip in self.tips[joint]]
+            out[joint] = max(ways, default=(0.0, -1))
+        return tuple(out)
+
+    @cached_property
+    def nubs(self) -> frozenset[int]:
+        """Joints that only mark an end: no children and, where the skeleton knows tips, no length."""
+        if not self.skeleton.tip_joints:
+            return frozenset()
+        thin = 1e-3 * self.size
+        return frozenset(
+            j for j, children in enumerate(self.skeleton.children) if not children and self.below[j][0] < thin
+        )
+
+    def helps(self, joint: int) -> bool:
+        """Whether a joint's name says that it is no part of the body."""
+        return self.hints[joint].helper or "prop" in self.hints[joint].parts
+
+    def gap(self, a: int, b: int) -> float:
+        """The distance between two joints."""
+        return float(np.linalg.norm(self.at[a] - self.at[b]))
+
+    def longest(self, joint: int) -> tuple[int, ...]:
+        """The longest way down from `joint`, itself included."""
+        path = [joint]
+        while (child := self.below[path[-1]][1]) >= 0:
+            path.append(child)
+        return tuple(path)
+
+    def points(self, joints: Iterable[int]) -> Array:
+        """(N, 3) the places of joints and of their tips."""
+        return np.concatenate([np.concatenate([self.at[j][None], self.tips[j]]) for j in joints])
+
+    def meet(self, *joints: int) -> int:
+        """The lowest joint that all of `joints` are or hang below; -1 when they share none."""
+        paths = [self.skeleton.path_to(j) for j in joints]
+        shared = [level[0] for level in zip(*paths, strict=False) if len(set(level)) == 1]
+        return shared[-1] if shared else -1
+
+    def way(self, top: int, end: int) -> tuple[int, ...]:
+        """The joints from below `top` (-1: from a root) down to `end`, which is included."""
+        path = self.skeleton.path_to(end)
+        return path[path.index(top) + 1 :] if top >= 0 else path
+
+    def named_pair(self, end: Sequence[str], above: Sequence[str]) -> tuple[int, int] | None:
+        """The left and the right joint that names call one of the parts `end`, below ones called `above`."""
+        found = []
+        for side in ("left", "right"):
+            scored = [
+                (sum(max(self.hints[j].says(p) for p in above) > 0 for j in path), says, -len(path), -joint)
+                for joint, hint in enumerate(self.hints)
+                if hint.side == side and (says := max(hint.says(p) for p in end)) > 0
+                and len(path := self.skeleton.path_to(joint)) >= 3
+            ]  # fmt: skip
+            if not scored or (best := max(scored))[0] == 0:
+                return None
+            found.append(-best[-1])
+        return found[0], found[1]
+
+    def like_pair(
+        self, joints: Sequence[int], tolerance: float
+    ) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
+        """Pairs of longest ways down of at least three joints and about the same length, on two sides."""
+        ways = [way for j in joints if not self.helps(j) and len(way := self.longest(j)) >= 3]
+        length = {way: self.below[way[0]][0] for way in ways}
+        return [
+            (a, b)
+            for a, b in combinations(ways, 2)
+            if abs(length[a] - length[b]) < tolerance * (length[a] + length[b])
+            and np.linalg.norm((self.at[a[1]] - self.at[b[1]])[:2]) > 0.03 * self.size
+        ]
+
+    def _fork(self, path: Sequence[int]) -> int | None:
+        """The place where a silent path parts into fingers or toes, if that leaves a limb."""
+        if any(self.hints[j].parts for j in path):
+            return None
+        for place, joint in enumerate(path[2:], 2):
+            # One long child and a single joint beside it are a limb and its twist joint.
+            sizes = [len(self.longest(child)) > 1 for child in self.skeleton.children[joint]]
+            if len(sizes) > 2 or (len(sizes) == 2 and sizes[0] == sizes[1]):
+                return place
+        return None
+
+    def _bulge(self, path: Sequence[int]) -> float:
+        """How far the joints between the ends of `path` lie off the line between these, as a part of it."""
+        start, line = self.at[path[0]], self.at[path[-1]] - self.at[path[0]]
+        off = np.linalg.norm(np.cross(self.at[list(path[1:-1])] - start, line), axis=-1)
+        return float(off.max(initial=0.0) / max(line @ line, 1e-12 * self.size**2))
+
+    def limb(
+        self, path: Sequence[int], parts: tuple[str, str, str], inner: Iterable[int] = ()
+    ) -> tuple[int, int, int] | None:
+        """Which three places on `path` are a limb's start, bend and end; None when it is shorter.
+
+        Names count most; among those that say nothing, two straight stretches of equal length that cover
+        most of the way win. Joints `inner` are unlikely to be the start.
+        """
+        fork = self._fork(path)
+        path = (path if fork is None else path[: fork + 1])[:_LONGEST_LIMB]
+        if len(path) < 3:
+            return None
+        whole = sum(self.gap(a, b) for a, b in pairwise(path)) + self.below[path[-1]][0] or 1.0
+
+        def score(places: tuple[int, int, int]) -> float:
+            chords = [self.gap(path[a], path[b]) for a, b in pairwise(places)]
+            shape = sum(chords) / whole * min(chords) / (max(chords) or 1.0)
+            shape *= np.exp(-10 * sum(self._bulge(path[a : b + 1]) for a, b in pairwise(places)))
+            shape *= 0.5 if path[places[0]] in inner else 1.0
+            shape *= 0.7 if path[places[2]] in self.nubs else 1.0
+            shape *= 1.5 if places[2] == fork else 1.0
+            names = sum(self.hints[path[p]].says(part) for p, part in zip(places, parts, strict=True))
+            return float(shape + 1.5 * names)
+
+        return max(combinations(range(len(path)), 3), key=score)

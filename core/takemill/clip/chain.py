@@ -1,0 +1,162 @@
+"""Clips that lead into each other: ends blended onto a neutral pose, calm stretches joined to one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..base.checks import Array, expect_positive
+from ..base.errors import InputError
+from ..body import body_map
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..maths import quat
+from ..take.contacts import foot_points
+from .clouds import cloud, main_joints, positions_at
+from .travel import Travel, root_at_rest, with_travel
+
+_ALIKE = 2  # eighths of a blend to both sides that are compared too, so that the speeds are alike
+
+
+def blend_ends(
+    motion: Motion, body: BodyMap, neutral: Motion, start_s: float = 0.2, end_s: float = 0.2
+) -> Motion:
+    """A one-shot that starts and ends at rest in the neutral pose, where it stands then.
+
+    Within `start_s` the neutral pose goes over into the motion, within `end_s` the motion into the neutral
+    pose; pose and speed are the neutral pose's at the very ends. The heading of the clip's own ends stays,
+    and the place of its feet, so that they slide as little as the two stances differ.
+
+    Args:
+        motion: the one-shot.
+        body: of its skeleton.
+        neutral: its first frame is the neutral pose; the same skeleton.
+        start_s: length of the blend at the start, seconds; 0 leaves the start alone.
+        end_s: the same at the end.
+
+    Raises:
+        InputError: other joints, a negative length, or blends that overlap.
+    """
+    if neutral.skeleton.names != motion.skeleton.names:
+        raise InputError("the neutral pose has other joints than the clip")
+    if min(start_s, end_s) < 0:
+        raise InputError(f"blends: expected lengths of 0 or more, got {start_s:g} s and {end_s:g} s")
+    motion = root_at_rest(motion, body)
+    last = len(motion) - 1
+    if (start_s + end_s) * motion.rate > last + 1e-9:
+        raise InputError(f"the blends of {start_s:g} s and {end_s:g} s do not fit {motion.duration_s:.2f} s")
+    for frame, length_s in ((0, start_s), (last, end_s)):
+        if length_s > 0:
+            pose = _standing_at(neutral.slice(0, 1), motion.slice(frame, frame + 1), body)
+            away = np.abs(np.arange(last + 1.0) - frame) / (length_s * motion.rate)
+            motion = _mixed(motion, _held(pose, last + 1, motion.rate), _eased(1 - away))
+    return motion
+
+
+def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5) -> Motion:
+    """Several stretches as one, each going on where and as the one before ended.
+
+    Every join lies where the two stretches are most alike within the last part of the one and the first part
+    of the other (up to a third of each), and they are blended into each other there.
+
+    Raises:
+        InputError: nothing to join, other joints or rates, or a stretch shorter than three blends.
+    """
+    expect_positive(blend_s, "blend_s")
+    if not parts:
+        raise InputError("there are no stretches to join")
+    first = parts[0]
+    for part in parts:
+        if part.skeleton.names != first.skeleton.names or part.rate != first.rate:
+            raise InputError("stretches to be joined must have the same joints and rate")
+        if len(parts) > 1 and part.duration_s < 3 * blend_s:
+            raise InputError(f"a stretch of {part.duration_s:.2f} s is too short for blends of {blend_s:g} s")
+    joined = root_at_rest(first, body)
+    blend = max(1, round(blend_s * first.rate))
+    for part in parts[1:]:
+        joined = _joined(joined, part, body, blend)
+    return joined
+
+
+def _joined(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
+    joints = main_joints(body)
+    tail, head = len(a) - max(len(a) // 3, blend + 1), max(len(b) // 3, blend + 1)
+    step = max(1, blend // 8)
+    rows, columns = np.arange(tail, len(a) - blend, step), np.arange(0, head - blend + 1, step)
+    clouds = [cloud(positions_at(m, f + blend // 2, joints), _ALIKE) for m, f in ((a, rows), (b, columns))]
+    distance = clouds[0].distances(slice(None), slice(None), clouds[1])
+    row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
+    out, into = int(rows[row]), int(columns[column])
+    # The second stretch is laid onto the first where the blend is half done.
+    middle = blend // 2
+    over = _laid(b, into + middle, a, out + middle, body)
+    mixed = _mixed(
+        a.slice(out, out + blend + 1),
+        over.slice(into, into + blend + 1),
+        _eased(np.linspace(0, 1, blend + 1)),
+    )
+    return _after(_after(a.slice(0, out), mixed) if out else mixed, over.slice(into + blend + 1, len(over)))
+
+
+def _after(a: Motion, b: Motion) -> Motion:
+    tracks = {*a.translations, *b.translations}
+    return replace(
+        a,
+        rotations=np.concatenate([a.rotations, b.rotations]),
+        root_translation=np.concatenate([a.root_translation, b.root_translation]),
+        translations={j: np.concatenate([a.translation_of(j), b.translation_of(j)]) for j in tracks},
+    )
+
+
+def _standing_at(pose: Motion, at: Motion, body: BodyMap) -> Motion:
+    """A pose (one frame) with the heading of another one and, in the middle, the place of its feet."""
+    laid = _laid(pose, 0, at, 0, body)
+    if not body.feet:
+        return laid
+    here, there = (foot_points(motion, body)[0].mean(axis=(0, 1)) for motion in (laid, at))
+    shift = Travel(laid.rate, ((there - here) * [1.0, 1.0, 0.0])[None], np.zeros(1))
+    return root_at_rest(with_travel(laid, shift), body)
+
+
+def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> Motion:
+    """The whole motion moved on the floor so that its hips at `frame` stand as the other's at `at`."""
+    here, there = (
+        (positions_at(m, np.array([f]), np.array([body.require("hips")]))[0, 0], body_map.heading(m, body)[f])
+        for m, f in ((motion, frame), (other, at))
+    )
+    turn = there[1] - here[1]
+    shift = (there[0] - quat.rotate(quat.from_yaw(turn), here[0])) * [1.0, 1.0, 0.0]
+    count = len(motion)
+    moved = with_travel(motion, Travel(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn)))
+    return root_at_rest(moved, body)
+
+
+def _held(pose: Motion, count: int, rate: float) -> Motion:
+    return Motion(
+        pose.skeleton,
+        rate,
+        np.repeat(pose.rotations[:1], count, axis=0),
+        np.repeat(pose.root_translation[:1], count, axis=0),
+        {joint: np.repeat(track[:1], count, axis=0) for joint, track in pose.translations.items()},
+    )
+
+
+def _mixed(a: Motion, b: Motion, part: Array) -> Motion:
+    """From `a` where `part` (F,) is 0 to `b` where it is 1."""
+    weight: Array = part[:, None]
+    rest: Array = 1 - weight
+    tracks = {*a.translations, *b.translations}
+    return replace(
+        a,
+        rotations=quat.slerp(a.rotations, b.rotations, weight),
+        root_translation=a.root_translation * rest + b.root_translation * weight,
+        translations={j: a.translation_of(j) * rest + b.translation_of(j) * weight for j in tracks},
+    )
+
+
+def _eased(t: Array) -> Array:
+    """From 0 to 1, flat to the second derivative at both ends (the minimum-jerk quintic)."""
+    t = np.clip(t, 0.0, 1.0)
+    return np.asarray(t**3 * (10 - 15 * t + 6 * t * t))

@@ -1,0 +1,112 @@
+"""Poses as clouds of joint positions: how far apart they are, place and heading on the floor aside.
+
+Two frames are alike when the clouds in a window around each coincide after the best turn about +Z and shift
+along the floor (Kovar, Gleicher and Pighin, Motion Graphs, SIGGRAPH 2002, section 3). With the floor plane
+as complex numbers c (centred) and heights z, that distance is closed:
+
+    d^2 = |c_i|^2 + |c_j|^2 - 2 |<c_i, c_j>| + |z_i - z_j|^2
+
+so a block of pairs is one matrix product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..base.checks import Array, Index
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..maths import kinematics
+
+_FINE_PARTS = ("Thumb", "Index", "Middle", "Ring", "Little", "Eye", "jaw", "prop.", "tail.", "root")
+
+
+def main_joints(body: BodyMap) -> Index:
+    """The joints (P,) that are compared: mapped ones without fingers, face, tail and props."""
+    return np.array(
+        sorted(
+            {joint for part, joint in body.joints.items() if not any(word in part for word in _FINE_PARTS)}
+        ),
+        np.intp,
+    )
+
+
+def positions_at(motion: Motion, frames: Index, joints: Index) -> Array:
+    """Model positions (N, P, 3), metres, of joints (P,) at frames (N,); nothing else is computed."""
+    skeleton = motion.skeleton
+    needed = sorted({above for joint in joints for above in skeleton.path_to(int(joint))})
+    place = {joint: k for k, joint in enumerate(needed)}
+    translations = np.broadcast_to(skeleton.rest_translation[needed], (len(frames), len(needed), 3)).copy()
+    for joint, track in {0: motion.root_translation, **motion.translations}.items():
+        if joint in place:
+            translations[:, place[joint]] = track[frames]
+    parents = [place.get(skeleton.parents[joint], -1) for joint in needed]
+    rotations = motion.rotations[frames[:, None], np.asarray(needed)]
+    return kinematics.model_from_local(parents, rotations, translations)[1][
+        :, [place[int(j)] for j in joints]
+    ]
+
+
+@dataclass(frozen=True)
+class Places:
+    """Positions (N, P, 3) at some frames (N,), ascending."""
+
+    frames: Index
+    positions: Array
+
+    @classmethod
+    def around(cls, motion: Motion, joints: Index, frames: Index, reach: int) -> Places:
+        """Joints (P,) at `frames` (N,) and `reach` frames to both sides of each, computed at once."""
+        wanted = np.unique(
+            (np.ravel(frames)[:, None] + np.arange(-reach, reach + 1)).clip(0, len(motion) - 1)
+        )
+        return cls(wanted, positions_at(motion, wanted, joints))
+
+    def between(self, low: int, high: int) -> Array:
+        """Positions (N, P, 3) from frame `low` to `high`, both included; all of them must be there."""
+        first = int(np.searchsorted(self.frames, low))
+        return self.positions[first : first + high - low + 1]
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """N windowed point clouds of P * K points: floor plane (N, PK) complex and centred, heights (N, PK)."""
+
+    floor: NDArray[np.complex128]
+    height: Array
+
+    def distances(self, rows: slice, columns: slice, other: Cloud | None = None) -> Array:
+        """Root mean square distance (R, C) of some clouds, metres, best turn and shift removed."""
+        other = other or self
+        a, b, za, zb = self.floor[rows], other.floor[columns], self.height[rows], other.height[columns]
+        own = (np.abs(a) ** 2).sum(1) + (za**2).sum(1)
+        their = (np.abs(b) ** 2).sum(1) + (zb**2).sum(1)
+        square = own[:, None] + their - 2 * np.abs(a @ b.conj().T) - 2 * za @ zb.T
+        return np.sqrt(np.maximum(square, 0.0) / a.shape[1])
+
+
+def cloud(positions: Array, reach: int) -> Cloud:
+    """Windows of `reach` frames to both sides of each frame of positions (N, P, 3).
+
+    Beyond the ends the positions go on by point reflection.
+    """
+    count = len(positions)
+    places = np.arange(-reach, count + reach)
+    mirrored = np.where(places < 0, -places, 2 * (count - 1) - places).clip(0, count - 1)
+    outside = ((places < 0) | (places >= count))[:, None, None]
+    inside = places.clip(0, count - 1)
+    padded = np.where(outside, 2 * positions[inside] - positions[mirrored], positions[inside])
+    points = padded[np.arange(count)[:, None] + np.arange(2 * reach + 1)].reshape(count, -1, 3)
+    floor = points[..., 0] + 1j * points[..., 1]
+    return Cloud(floor - floor.mean(axis=1, keepdims=True), points[..., 2].copy())
+
+
+def cloud_of(places: Places, first: int, last: int, window: int, end: int) -> Cloud:
+    """Windows of `window` frames around frames `first` to `last`; `end` is the motion's last frame."""
+    low, high = max(0, first - window), min(end, last + window)
+    whole = cloud(places.between(low, high), window)
+    keep = slice(first - low, last - low + 1)
+    return Cloud(whole.floor[keep], whole.height[keep])

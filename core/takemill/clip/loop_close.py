@@ -1,0 +1,290 @@
+"""Closing a loop: the gap between its ends is spread so that the repeated clip has no seam.
+
+Everything is seen beside the steady way from the first frame to the last (travel.steady_travel), so that the
+way and the turn of a cycle stay exact. The loop's acceleration is the take's own: before the seam that of
+the frames up to the end, after it that of the frames from the start on, each faded into the other where the
+take goes on. Of all closed loops that come near to that, the one is taken that also stays near the take: a
+screened Poisson problem in time, as in gradient-domain editing of images (Perez, Gangnet and Blake, Poisson
+Image Editing, SIGGRAPH 2003), but of second differences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..base.checks import Array, expect_positive
+from ..base.errors import InputError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..maths import quat
+from .travel import (
+    Travel,
+    TravelSettings,
+    continued,
+    find_travel,
+    root_at_rest,
+    steady_travel,
+    with_travel,
+    without_travel,
+)
+
+SPREADS = ("auto", "whole", "seam")
+_WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
+_WHOLE_REACH = 4  # times seam_s: how far an idle takes up a step in speed; further would carry it away
+_FIT_FRAMES = 5  # read at each end to tell its speed where the take does not go on
+_ROUNDS = 2
+_MOST_WARP = 0.499  # frames; further, the next frame would be nearer
+_WARP_S = 0.1  # to both sides of the seam, read to tell the cycle's length to a part of a frame
+
+
+@dataclass(frozen=True)
+class CloseSettings:
+    """How a seam is closed.
+
+    Attributes:
+        spread: "whole" spreads the gap over the whole clip (an idle), "seam" around the seam (steps), "auto"
+            tells from the travelling speed.
+        seam_s: how far from the seam the blending reaches to each side. There a change ("seam") has fallen to
+            a third, and at twice that to a thirtieth.
+        pin: afterwards planted feet of steps and idles are made to stand again, over the seam too
+            (loop_feet.pin_loop).
+        warp: the cycle's length is told to a part of a frame, and its time is changed evenly, by less than
+            half a frame in all, so that it is a whole number of frames.
+    """
+
+    spread: str = "auto"
+    seam_s: float = 0.2
+    pin: bool = True
+    warp: bool = False
+
+
+def close_range(
+    take: Motion, body: BodyMap, start: int, end: int, settings: CloseSettings | None = None
+) -> Motion:
+    """The loop of frames `start` to `end` (inclusive) of a take, closed with the frames around it.
+
+    Raises:
+        InputError: as for `close_loop`, or the frames lie outside the take.
+    """
+    settings = settings or CloseSettings()
+    clip = take.slice(start, end + 1)
+    reach = min(round(settings.seam_s * take.rate), len(clip) // 2)
+    first, last = max(0, start - reach), min(len(take) - 1, end + reach)
+    around = take.slice(first, last + 1)
+    if settings.warp and end > start:
+        pace = (exact_end(take, body, start, end) - start) / (end - start)
+        around = take.sampled(start + (np.arange(first, last + 1) - start) * pace, take.rate)
+    clip = around.slice(start - first, end + 1 - first)
+    before = around.slice(0, start - first) if start > first else None
+    after = around.slice(end + 1 - first, len(around)) if last > end else None
+    return close_loop(clip, body, settings, before=before, after=after)
+
+
+def exact_end(take: Motion, body: BodyMap, start: int, end: int) -> float:
+    """The frame number, less than half a frame from `end`, at which the take repeats frame `start` best.
+
+    Told by least squares from the local rotations of all mapped joints but the hips and what they hang on,
+    in the frames around the seam: pose at the start = pose at the end + their speed there times the rest.
+    """
+    reach = max(1, round(_WARP_S * take.rate))
+    offsets = np.arange(-min(reach, start), min(reach, len(take) - 2 - end) + 1)
+    fixed = take.skeleton.path_to(body.require("hips"))
+    joints = [joint for joint in body.joints.values() if joint not in fixed]
+    if not len(offsets) or not joints:
+        return float(end)
+    there, here, ahead, behind = (
+        take.rotations[frame + offsets][:, joints] for frame in (start, end, end + 1, end - 1)
+    )
+    gap = _turn_step(there, here)
+    speed = (_turn_step(ahead, here) - _turn_step(behind, here)) / 2
+    power = float((speed**2).sum())
+    part = float((gap * speed).sum()) / power if power > 0 else 0.0
+    return min(end + float(np.clip(part, -_MOST_WARP, _MOST_WARP)), len(take) - 1.0)
+
+
+def close_loop(
+    motion: Motion,
+    body: BodyMap,
+    settings: CloseSettings | None = None,
+    *,
+    before: Motion | None = None,
+    after: Motion | None = None,
+    way: Travel | None = None,
+) -> Motion:
+    """A loop: its last pose equals its first to 1e-6, apart from the way and the turn of one cycle.
+
+    The way and the turn from the first frame to the last stay as they are, unless others are given.
+
+    Args:
+        motion: its first and last frame are the seam.
+        body: of its skeleton.
+        settings: how the gap is spread.
+        before: the take's frames up to the start, if there are any; a few tenths of a second help.
+        after: the take's frames from the end on.
+        way: a root track of F frames whose way and turn the loop gets; None for the motion's own.
+
+    Raises:
+        InputError: fewer than two frames, or a setting makes no sense.
+    """
+    settings = settings or CloseSettings()
+    if settings.spread not in SPREADS:
+        raise InputError(f"close spread {settings.spread!r}: expected one of {', '.join(SPREADS)}")
+    expect_positive(settings.seam_s, "seam_s")
+    if len(motion) < 2:
+        raise InputError("a loop needs at least two frames")
+    steady = steady_travel(way or find_travel(motion, body, TravelSettings()))
+    last = len(motion) - 1
+    spread = settings.spread
+    if spread == "auto":
+        spread = "whole" if steady.speed_m_s < _WHOLE_BELOW_M_S else "seam"
+    reach = settings.seam_s * motion.rate
+    lead_in = min(int(reach), last // 2, len(before) if before else 0)
+    lead_out = min(int(reach), last // 2, len(after) if after else 0)
+    seam = _Seam(last + 1, reach, lead_in, lead_out, spread == "whole")
+    whole = _joined(motion, before, after, lead_in, lead_out)
+    still = root_at_rest(without_travel(whole, continued(steady, lead_in, lead_out)), body)
+    closed = replace(
+        still,
+        rotations=seam.close(still.rotations, _turn_step, _turned),
+        root_translation=seam.close(still.root_translation, np.subtract, np.add),
+        translations={
+            joint: seam.close(track, np.subtract, np.add) for joint, track in still.translations.items()
+        },
+    )
+    return with_travel(closed, steady)
+
+
+def _joined(
+    motion: Motion, before: Motion | None, after: Motion | None, lead_in: int, lead_out: int
+) -> Motion:
+    """The last `lead_in` frames of `before`, the motion, and the first `lead_out` frames of `after`."""
+    parts = [motion]
+    if before is not None and lead_in:
+        parts.insert(0, before.slice(len(before) - lead_in, len(before)))
+    if after is not None and lead_out:
+        parts.append(after.slice(0, lead_out))
+    tracks = {joint for part in parts for joint in part.translations}
+    return Motion(
+        motion.skeleton,
+        motion.rate,
+        np.concatenate([part.rotations for part in parts]),
+        np.concatenate([part.root_translation for part in parts]),
+        {joint: np.concatenate([part.translation_of(joint) for part in parts]) for joint in tracks},
+    )
+
+
+def _turn_step(a: Array, b: Array) -> Array:
+    """The rotation vector (..., 3), seen from `b`, that leads from `b` to `a`, both (..., 4)."""
+    return quat.log(quat.mul(quat.inv(b), a))
+
+
+def _turned(q: Array, step: Array) -> Array:
+    return quat.mul(q, quat.exp(step))
+
+
+_Minus = Callable[[Array, Array], Array]
+
+
+@dataclass(frozen=True)
+class _Seam:
+    """The seam of a clip of F frames with `lead_in` frames before it and `lead_out` after it.
+
+    Values are rotations or vectors; `minus(a, b)` is the step (..., 3) from b to a and `plus(b, step)` its
+    inverse. Their bend is their second difference over time. A change reaches about `reach` frames; with
+    `whole` the gap in pose is spread evenly over all frames instead, and that in speed a few times further.
+    """
+
+    frames: int
+    reach: float
+    lead_in: int
+    lead_out: int
+    whole: bool
+
+    def close(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+        """(lead_in + F + lead_out, ...) -> (F, ...) whose last value equals its first."""
+        last = self.frames - 1
+        if self.whole:
+            values = self._drifted(values, minus, plus)
+        out = values[self.lead_in : self.lead_in + self.frames].copy()
+        at_seam, change = self._wanted(minus(values[2:], values[1:-1]) + minus(values[:-2], values[1:-1]))
+        gap = minus(out[0], out[last])
+        if not self.lead_in + self.lead_out:
+            at_seam = minus(out[1], out[0]) + minus(out[last - 1], out[last]) + self._speed_step(out, minus)
+        for _ in range(_ROUNDS):  # turns do not quite add up; what they leave at the seam is closed again
+            change[0] += at_seam - minus(out[1], out[0]) - minus(out[last - 1], out[last]) + gap
+            change[last - 1] -= gap
+            out[:last] = plus(out[:last], self._step(change))
+            out[last] = out[0]
+            change, gap = np.zeros_like(change), np.zeros_like(gap)
+        return out
+
+    def _drifted(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+        """The gap in pose, a mean around the seam, spread evenly over the whole clip."""
+        last, window = self.frames - 1, self.lead_in + self.lead_out + 1
+        gap = minus(values[:window], values[last : last + window]).mean(axis=0)
+        part = np.arange(-self.lead_in, last + self.lead_out + 1) / last - 0.5
+        return plus(values, part.reshape(-1, *([1] * gap.ndim)) * gap)
+
+    def _speed_step(self, values: Array, minus: _Minus) -> Array:
+        """The step in speed (per frame) across the seam, from a few frames at each end.
+
+        Their steps from the seam follow one cubic, plus the step in speed before the seam: least squares.
+        """
+        fit = min(_FIT_FRAMES, (self.frames - 1) // 2)
+        if fit < 1:
+            return np.zeros_like(minus(values[0], values[0]))
+        after = np.arange(1.0, fit + 1)[:, None]
+        powers = np.arange(1, min(3, 2 * fit - 1) + 1)
+        rows = np.block([[after**powers, 0 * after], [(-after) ** powers, -after]])
+        weights = np.linalg.pinv(rows)[-1]
+        steps = np.concatenate(
+            [minus(values[1 : fit + 1], values[:1]), minus(values[-2 : -fit - 2 : -1], values[-1:])]
+        )
+        return np.tensordot(weights, steps, 1)
+
+    def _wanted(self, bend: Array) -> tuple[Array, Array]:
+        """The bend at the seam (...), and how it shall change at the frames of the cycle (F - 1, ...).
+
+        Before the seam it is that of the frames up to the end, after the seam that of the frames from the
+        start on; where the take goes on, each fades into the other. `bend` lacks the outermost two frames.
+        """
+        last, before = self.frames - 1, self.lead_in - 1
+        offsets = np.arange(-before, self.lead_out)  # from the seam, where both readings are known
+        start, end = bend[offsets + before], bend[offsets + before + last]
+        part = _eased((offsets + self.lead_in) / max(self.lead_in + self.lead_out, 1))
+        mixed = end + _along(part, start) * (start - end)
+        change = np.zeros((last, *bend.shape[1:]))
+        change[offsets % last] = mixed - np.where(_along(offsets < 0, start), end, start)
+        change[0] = 0
+        if self.lead_in and self.lead_out:
+            return mixed[before], change
+        if self.lead_in or self.lead_out:  # one reading of the seam
+            return bend[before if self.lead_in else last - 1], change
+        return change[0], change  # none
+
+    def _step(self, change: Array) -> Array:
+        """What is added to each frame of the cycle (F - 1, ...), so that its bend changes by this.
+
+        The periodic step d that has the least sum of |bend of d - change|^2 + |d|^2 / reach^4; solved in
+        the spectrum, in which a bend is a factor. A change that no closed cycle can have is spread evenly.
+        """
+        count, reach = len(change), self.reach * (_WHOLE_REACH if self.whole else 1)
+        bend = 2 * np.cos(2 * np.pi * np.fft.rfftfreq(count)) - 2
+        gain = np.divide(bend, bend**2 + reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
+        spectrum = np.fft.rfft(change, axis=0)
+        return np.fft.irfft(_along(gain, spectrum) * spectrum, count, axis=0)
+
+
+def _along(weights: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
+    """Weights (F,) shaped to go with values (F, ...)."""
+    return weights.reshape(-1, *([1] * (values.ndim - 1)))
+
+
+def _eased(t: Array) -> Array:
+    """From 0 to 1, flat to the second derivative at both ends (the minimum-jerk quintic)."""
+    return np.asarray(t**3 * (10 - 15 * t + 6 * t * t))

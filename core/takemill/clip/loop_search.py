@@ -1,0 +1,325 @@
+"""Where a range of a motion repeats itself: pairs of frames that can be a loop's start and end.
+
+Pairs are compared as windowed point clouds (clouds.py) on a coarse grid of frames, and only up to the
+longest length (a band, never all pairs); the valleys of that map are then searched at the full rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Index, expect_positive
+from ..base.errors import InputError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
+from .measure import PoseGap, ends_at, gap_between
+
+KINDS = ("auto", "steps", "still")
+_LONGEST_S = {"steps": 4.0, "still": 20.0}
+_SAME_M = 0.01  # poses that never lie further apart are one pose
+_STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
+_SLOW_STEP = 2
+_LIMBS = (
+    "hips",
+    "head",
+    *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
+)
+_CALM_S = 0.010  # a seam counts as further apart by as far as the jerk there carries the joints in this time
+_ROUGH = 0.3  # by how much a seam of the usual jerk worsens an idle's score
+_LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
+_QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
+
+
+@dataclass(frozen=True)
+class LoopSettings:
+    """How a loop is searched for.
+
+    Attributes:
+        kind: "steps" wants the shortest whole cycle that repeats well, "still" the calmest long range
+            with the least drift, "auto" tells from the body's speed.
+        shortest_s: shortest loop.
+        longest_s: longest loop; None for 4 s of steps and 20 s of stillness.
+        window_s: half the window around each frame that is compared.
+        coarse_hz: rate of the first, coarse map.
+        count: how many candidates at most.
+    """
+
+    kind: str = "auto"
+    shortest_s: float = 0.5
+    longest_s: float | None = None
+    window_s: float = 0.12
+    coarse_hz: float = 15.0
+    count: int = 8
+
+
+@dataclass(frozen=True)
+class LoopCandidate:
+    """A pair of frames that can be a loop's seam.
+
+    Attributes:
+        start: first frame of the loop.
+        end: its last frame, inclusive: the pose at `end` repeats the one at `start`.
+        gap_cm: mean distance of the joints at the seam, after the best turn and shift on the floor.
+        gap_deg: mean angle between the joints' rotations.
+        gap_cm_s: mean difference of the joints' velocities.
+        quality: "snug", "fair", "loose" or "apart".
+        note: what else there is to say, in words; mostly empty.
+    """
+
+    start: int
+    end: int
+    gap_cm: float
+    gap_deg: float
+    gap_cm_s: float
+    quality: str
+    note: str = ""
+
+
+def find_loops(
+    motion: Motion, body: BodyMap, settings: LoopSettings | None = None
+) -> tuple[LoopCandidate, ...]:
+    """Candidates for a loop within the whole of `motion`, the best first.
+
+    Raises:
+        InputError: the motion is shorter than the shortest loop, or a setting makes no sense.
+    """
+    settings = settings or LoopSettings()
+    _check(motion, settings)
+    joints = main_joints(body)
+    step = max(1, round(motion.rate / settings.coarse_hz))
+    coarse = positions_at(motion, np.arange(0, len(motion), step), _limbs(body, joints))
+    kind = settings.kind if settings.kind != "auto" else _kind(coarse, motion.rate / step)
+    if kind == "still" and len(coarse) > _SLOW_STEP * 16:  # an idle is slow, and its loops are long
+        coarse, step = coarse[::_SLOW_STEP], step * _SLOW_STEP
+    coarse_rate = motion.rate / step
+    longest = min(settings.longest_s or _LONGEST_S[kind], motion.duration_s)
+    low = max(1, int(settings.shortest_s * coarse_rate))
+    high = min(len(coarse) - 1, int(np.ceil(longest * coarse_rate)))
+    if high < low:
+        low = high
+    reach = max(1, round(settings.window_s * coarse_rate))
+    band = _band(cloud(coarse, reach), high)
+    effort = _effort(coarse)
+    if band[np.isfinite(band)].max() < _SAME_M:
+        kind = "still"
+    calm = _Calm(effort, coarse[..., :2].mean(axis=1))
+    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, calm), True)
+    limits = (
+        max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
+        max(1, int(np.floor(longest * motion.rate + 1e-6))),
+    )
+    window = max(1, round(settings.window_s * motion.rate))
+    pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
+    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, calm, step)
+    note = _note(band, coarse, repeats)
+    chosen = _apart([pairs[k][2:] for k in order], step)[: settings.count]
+    ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
+    return tuple(
+        _candidate(start, end, gap_between(a, b), note)
+        for (start, end), a, b in zip(chosen, ends[::2], ends[1::2], strict=True)
+    )
+
+
+def _check(motion: Motion, settings: LoopSettings) -> None:
+    if settings.kind not in KINDS:
+        raise InputError(f"loop kind {settings.kind!r}: expected one of {', '.join(KINDS)}")
+    for name in ("shortest_s", "window_s", "coarse_hz", "count"):
+        expect_positive(getattr(settings, name), name)
+    longest = settings.longest_s
+    if longest is not None and not longest >= settings.shortest_s:
+        raise InputError(
+            f"longest_s: expected at least shortest_s ({settings.shortest_s:g}), got {longest:g}"
+        )
+    if motion.duration_s < settings.shortest_s - 1e-9:
+        raise InputError(
+            f"the range lasts {motion.duration_s:.2f} s, less than the shortest loop "
+            f"of {settings.shortest_s:g} s; take a longer range or lower shortest_s"
+        )
+
+
+def _limbs(body: BodyMap, joints: Index) -> Index:
+    """Of the joints (P,) to be compared, those that tell most, for the coarse map: hips, head, limbs."""
+    told = [joint for part in _LIMBS if (joint := body.get(part)) is not None]
+    return np.array(sorted(told), np.intp) if len(told) > 4 else joints
+
+
+def _kind(positions: Array, rate: float) -> str:
+    speed = np.linalg.norm(np.diff(positions, axis=0), axis=-1) * rate
+    return "steps" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "still"
+
+
+def _band(clouds: Cloud, high: int) -> Array:
+    """Distances (N, high + 1), metres, of each frame from those 0 to `high` later; inf beyond the end."""
+    count = len(clouds.height)
+    out = np.full((count, high + 1), np.inf)
+    size = max(64, high // 2)
+    lags = np.arange(high + 1)
+    for first in range(0, count, size):
+        rows = np.arange(first, min(first + size, count))
+        last = min(int(rows[-1]) + high + 1, count)
+        block = clouds.distances(slice(first, int(rows[-1]) + 1), slice(first, last))
+        columns = rows[:, None] - first + lags
+        fits = columns < block.shape[1]
+        out[rows] = np.where(
+            fits, np.take_along_axis(block, np.minimum(columns, block.shape[1] - 1), axis=1), np.inf
+        )
+    return out
+
+
+def _steps_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
+    """Coarse pairs worth a closer look, spread over lengths and places, and whether any returns from afar.
+
+    A cycle leaves its pose and comes back: between start and end the body must have been far away, so that
+    two frames of one pause are no cycle.
+    """
+    finite = np.where(np.isfinite(band), band, 0.0)
+    farthest = np.maximum.accumulate(finite, axis=1)
+    scale = float(np.median(farthest[:, -1][farthest[:, -1] > 0])) if (farthest > 0).any() else 0.0
+    returns = (band < 0.5 * farthest) & (farthest > 0.6 * scale)
+    returns[:, :low] = False
+    repeats = bool(returns.any())
+    cost = (
+        np.where(returns, band, np.inf)
+        if repeats
+        else np.where(np.arange(band.shape[1]) >= low, band, np.inf)
+    )
+    best = cost.min(axis=0)
+    ahead, behind = np.append(best[1:], np.inf), np.insert(best[:-1], 0, np.inf)
+    lags = np.flatnonzero(np.isfinite(best) & (best <= ahead) & (best <= behind))
+    seeds = []
+    for lag in lags[np.argsort(best[lags], kind="stable")][:_LAGS]:
+        column = cost[:, lag].copy()
+        for _ in range(_STARTS):
+            start = int(np.argmin(column))
+            if not np.isfinite(column[start]):
+                break
+            seeds.append((start, start + int(lag)))
+            column[max(0, start - 3) : start + 4] = np.inf
+    return seeds, repeats
+
+
+@dataclass(frozen=True)
+class _Calm:
+    """What tells how calm a range of the N coarse frames is.
+
+    Attributes:
+        effort: (N + 1,) summed up to each frame.
+        place: (N, 2) of the body over the floor, metres.
+    """
+
+    effort: Array
+    place: Array
+
+    def score(self, cost: Array, start: Index, end: Index) -> Array:
+        """Low for pairs that close well (cost, metres) where they began, long after, and calm in between."""
+        length = np.maximum(end - start, 1).astype(np.float64)
+        last = len(self.place) - 1
+        stir = self.effort[np.minimum(end, last) + 1] - self.effort[start]
+        drift = np.linalg.norm(self.place[np.minimum(end, last)] - self.place[start], axis=-1)
+        worth = length**0.7 / (0.5 + 0.5 * np.sqrt(np.maximum(stir, 0) / length))
+        return np.asarray((0.005 + cost + drift) / worth)
+
+
+def _effort(positions: Array) -> Array:
+    """(N + 1,) the sum of squared joint speeds up to each coarse frame, in units of the median."""
+    speed = np.linalg.norm(np.diff(positions, axis=0, prepend=positions[:1]), axis=-1).mean(axis=1)
+    return np.concatenate([[0.0], np.cumsum((speed / max(float(np.median(speed)), 1e-9)) ** 2)])
+
+
+def _still_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
+    """Coarse pairs for an idle, one for each start at most."""
+    count, lags = band.shape
+    starts = np.arange(count)[:, None]
+    score = calm.score(band, starts, starts + np.arange(lags))
+    score[:, :low] = np.inf
+    lag = score.argmin(axis=1)
+    best = score[np.arange(count), lag]
+    seeds = []
+    for _ in range(_LAGS * 3):
+        start = int(np.argmin(best))
+        if not np.isfinite(best[start]):
+            break
+        seeds.append((start, start + int(lag[start])))
+        best[max(0, start - 2) : start + 3] = np.inf
+    return seeds
+
+
+def _refine(
+    motion: Motion, joints: Index, seeds: Index, step: int, window: int, limits: tuple[int, int]
+) -> list[tuple[float, float, int, int]]:
+    """(cost in metres, jerk, start, end) of the best pair at the full rate around each coarse pair (S, 2).
+
+    The cost is the distance, and more where the body jerks.
+    """
+    last = len(motion) - 1
+    places = Places.around(motion, joints, seeds, step + window)
+    found = []
+    for seed in seeds:
+        spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
+        clouds = [cloud_of(places, *span, window, last) for span in spans]
+        distance = clouds[0].distances(slice(None), slice(None), clouds[1])
+        length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
+        distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
+        row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        if np.isfinite(distance[row, column]):
+            pair = spans[0][0] + int(row), spans[1][0] + int(column)
+            jerk = float(np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair]))
+            cost = float(distance[row, column]) + jerk * (motion.rate * _CALM_S) ** 3
+            found.append((cost, jerk, *pair))
+    return found
+
+
+def _jerk(places: Places, frame: int, reach: int, last: int) -> float:
+    """The sharpest change of acceleration (mean of the joints, metres per frame) around a frame."""
+    path = places.between(max(0, frame - reach), min(last, frame + reach))
+    change = np.linalg.norm(np.diff(path, 3, axis=0), axis=-1).mean(axis=1)
+    return float(change.max(initial=0.0))
+
+
+def _steps_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
+    """Good pairs first, those of the fewest cycles before the others."""
+    if not pairs:
+        return []
+    cost, _, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    good = cost <= 1.5 * cost.min() + 0.003
+    cycles = np.round((end - start) / (end - start)[good].min())
+    return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
+
+
+def _still_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
+    """The best first. Where nothing moves, a seam in a little jitter shows: it counts beside the usual."""
+    if not pairs:
+        return []
+    cost, jerk, start, end = (np.array(column) for column in zip(*pairs, strict=True))
+    rough = 1 + _ROUGH * jerk / max(float(np.median(jerk)), 1e-9)
+    return list(np.argsort(calm.score(cost, start // step, end // step) * rough, kind="stable"))
+
+
+def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
+    """The pairs without those that nearly repeat an earlier one."""
+    kept: list[tuple[int, int]] = []
+    for start, end in pairs:
+        if all(max(abs(start - s), abs(end - e)) > step for s, e in kept):
+            kept.append((start, end))
+    return kept
+
+
+def _note(band: Array, positions: Array, repeats: bool) -> str:
+    far = float(band[np.isfinite(band)].max())
+    if far < _SAME_M:
+        floor = positions[..., 0] + 1j * positions[..., 1]
+        centre = floor.mean(axis=1, keepdims=True)
+        turns = np.angle((floor - centre) @ (floor - centre)[0].conj())
+        moved = " apart from travelling" if np.ptp(np.abs(centre - centre[0])) > 0.1 else ""
+        turned = " apart from turning" if np.ptp(np.unwrap(turns)) > np.radians(20) else ""
+        return f"the pose hardly changes{moved or turned}: any two frames fit"
+    return "" if repeats else "no pose comes back in this range; this is the nearest pair"
+
+
+def _candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
+    felt = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
+    quality = next((word for limit, word in _QUALITY if felt < limit), "apart")
+    return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

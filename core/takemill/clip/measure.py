@@ -1,0 +1,215 @@
+"""The numbers that people see: gaps between poses, seams of loops, sliding of planted feet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Index, Mask, owned
+from ..base.errors import InputError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..maths import quat
+from ..take.contacts import Contacts, foot_points
+from .clouds import Places, main_joints, positions_at
+from .travel import TravelSettings, find_travel, steady_travel, without_travel
+
+_WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
+_WORST = 3  # joints named
+_MOST_WORST = 64  # clips for whose pairs joints are named
+_FAR_M = 1e-4  # joints are told apart by steps of it; one that is less than half of it away is not named
+
+
+@dataclass(frozen=True)
+class PoseGap:
+    """How far apart two poses are, after the best turn about +Z and shift on the floor.
+
+    Attributes:
+        cm: mean distance of the joints.
+        deg: mean angle between the joints' local rotations.
+        cm_s: mean difference of the joints' velocities.
+        worst: names of the joints furthest apart, the worst first; none that are not apart.
+    """
+
+    cm: float
+    deg: float
+    cm_s: float
+    worst: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SetGaps:
+    """From the end of each clip (row) to the start of each clip (column), N clips.
+
+    Attributes:
+        names: (N,) of the clips.
+        cm, deg, cm_s: (N, N) as in PoseGap.
+        worst: (N, N) joint names, the worst first; empty for more than 64 clips.
+    """
+
+    names: tuple[str, ...]
+    cm: Array
+    deg: Array
+    cm_s: Array
+    worst: tuple[tuple[tuple[str, ...], ...], ...]
+
+
+@dataclass(frozen=True)
+class Seam:
+    """How a repeated loop passes its seam, beside its steady way; means over all joints.
+
+    Attributes:
+        pose_m: the largest distance of a joint between the last pose and the first, metres.
+        speed_jump: change of the frame-to-frame step at the seam, metres per frame.
+        usual_speed_jump: the 95th percentile of that within the clip.
+        acceleration_jump: change of that change at the seam, metres per frame.
+        usual_acceleration_jump: its 95th percentile within the clip.
+    """
+
+    pose_m: float
+    speed_jump: float
+    usual_speed_jump: float
+    acceleration_jump: float
+    usual_acceleration_jump: float
+
+
+@dataclass(frozen=True)
+class End:
+    """A pose to be compared: positions (P, 3) m, velocities (P, 3) m/s, local rotations (P, 4)."""
+
+    positions: Array
+    velocities: Array
+    rotations: Array
+    hips: tuple[bool, ...]  # (P,) which joints have no parent: their rotations turn with the heading
+
+
+def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) -> tuple[End, ...]:
+    """The poses of joints (P,) at some frames; speeds are lines fitted to `reach` frames to both sides."""
+    last = len(motion) - 1
+    around = Places.around(motion, joints, np.asarray(frames, np.intp), reach)
+    ends = []
+    for frame in frames:
+        low, high = max(0, frame - reach), min(last, frame + reach)
+        path = around.between(low, high)
+        time = np.arange(low, high + 1) - (low + high) / 2
+        spread = float((time**2).sum())
+        velocity = np.tensordot(time, path, 1) / spread * motion.rate if spread else np.zeros_like(path[0])
+        roots = tuple(motion.skeleton.parents[int(joint)] < 0 for joint in joints)
+        ends.append(End(path[frame - low], velocity, motion.rotations[frame, joints], roots))
+    return tuple(ends)
+
+
+def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
+    """The gap between two poses of the same joints (P,), whose names may be given."""
+    cm, deg, cm_s, away = _gaps(a, (b,))
+    worst = tuple(names[k] for k in _worst(away[0])) if names else ()
+    return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst)
+
+
+def _gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
+    """From a pose to N others: the gaps cm, deg and cm/s (N,), and how far joints are apart (N, P), m."""
+    positions, velocities, rotations = (
+        np.stack([getattr(b, part) for b in others]) for part in ("positions", "velocities", "rotations")
+    )
+    here, there = (p - p.mean(axis=-2, keepdims=True) * [1.0, 1.0, 0.0] for p in (a.positions, positions))
+    floors = [place[..., 0] + 1j * place[..., 1] for place in (here, there)]
+    turns = np.angle((floors[1].conj() * floors[0]).sum(axis=-1))
+    back = quat.from_yaw(turns)[:, None]  # takes the others onto a
+    away = np.linalg.norm(here - quat.rotate(back, there), axis=-1)
+    slip = np.linalg.norm(a.velocities - quat.rotate(back, velocities), axis=-1)
+    turned = np.where(np.array(a.hips)[:, None], quat.mul(back, rotations), rotations)
+    deg = np.degrees(quat.angle_between(a.rotations, turned).mean(axis=-1))
+    return 100 * away.mean(axis=-1), deg, 100 * slip.mean(axis=-1), away
+
+
+def _worst(away: Array) -> list[int]:
+    """The joints furthest apart of P, the worst first; none that are not apart."""
+    far = np.round(away / _FAR_M)  # so that noise of the last digit decides nothing
+    return [int(k) for k in np.argsort(-far, kind="stable")[:_WORST] if far[k] > 0]
+
+
+def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
+    """The gaps for every ordered pair of clips of one skeleton, a clip and itself included.
+
+    Raises:
+        InputError: the clips have different joints.
+    """
+    motions = list(clips.values())
+    if any(motion.skeleton.names != motions[0].skeleton.names for motion in motions):
+        raise InputError("the clips of a set must have the same joints")
+    joints = main_joints(body)
+    starts, ends = [], []
+    for motion in motions:
+        reach = min(max(1, round(_WINDOW_S * motion.rate)), max(len(motion) - 1, 0))
+        first, last = ends_at(motion, joints, (0, len(motion) - 1), reach)
+        starts.append(first)
+        ends.append(last)
+    names = [motions[0].skeleton.names[int(joint)] for joint in joints] if motions else []
+    if not motions:
+        none = owned(np.zeros((0, 0)))
+        return SetGaps((), none, none, none, ())
+    rows = [_gaps(end, starts) for end in ends]
+    cm, deg, cm_s = (owned(np.stack([row[unit] for row in rows])) for unit in range(3))
+    told = rows if len(motions) <= _MOST_WORST else []
+    worst = tuple(tuple(tuple(names[k] for k in _worst(one)) for one in row[3]) for row in told)
+    return SetGaps(tuple(clips), cm, deg, cm_s, worst)
+
+
+def measure_seam(loop: Motion, body: BodyMap) -> Seam:
+    """How a loop passes its seam when it repeats; its last frame stands for its first.
+
+    Raises:
+        InputError: fewer than five frames.
+    """
+    if len(loop) < 5:
+        raise InputError("a seam needs a loop of at least five frames")
+    still = without_travel(loop, steady_travel(find_travel(loop, body, TravelSettings())))
+    positions = positions_at(still, np.arange(len(still)), main_joints(body))
+    pose = float(np.linalg.norm(positions[-1] - positions[0], axis=-1).max())
+    # The last frame is where the seam is seen: the first frame follows it as frame 1 would.
+    twice = np.concatenate([positions, positions[1:]])
+    last = len(positions) - 1
+    jumps = []
+    for order in (2, 3):
+        change = np.linalg.norm(np.diff(twice, order, axis=0), axis=-1).mean(axis=1)
+        inner = change[: last - order + 1]
+        jumps += [float(change[last - order + 1 : last].max()), float(np.percentile(inner, 95))]
+    return Seam(pose, *jumps)
+
+
+def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool = False) -> Array:
+    """How fast planted feet move over the floor, cm/s: one value (N,) per frame step of a planted foot.
+
+    Of heel and toe the lower one counts that is planted in both frames: a foot may roll over the other. In a
+    loop the step over the seam counts too: the cycle's way and turn carry the first frames on to the last.
+    """
+    points = foot_points(motion, body)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    if loop and len(motion) > 2:
+        way = find_travel(motion, body, TravelSettings())
+        turn = quat.from_yaw(way.heading[-1] - way.heading[0])
+        again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
+        points = np.concatenate([points, again])
+        planted = np.concatenate([planted, planted[1:2]])
+    steps, stands = planted_steps(points, planted)
+    return np.asarray(100 * motion.rate * np.linalg.norm(steps[stands], axis=-1))
+
+
+def planted_steps(points: Array, planted: Mask) -> tuple[Array, Mask]:
+    """How far each foot moves over the floor from frame to frame while it stands: metres (F - 1, K, 2).
+
+    Args:
+        points: (F, K, 2, 3) heel and toe point of each foot, model space.
+        planted: (F, K, 2) which of them are planted.
+
+    Returns:
+        The steps of the lower of the points that are planted in both frames, and where there is one
+        (F - 1, K).
+    """
+    stands = planted[1:] & planted[:-1]
+    height = np.where(stands, points[1:, ..., 2] + points[:-1, ..., 2], np.inf)
+    lower = height.argmin(axis=-1)[..., None, None]
+    steps = np.take_along_axis(np.diff(points[..., :2], axis=0), lower, axis=-2)[..., 0, :]
+    return steps, stands.any(axis=-1)

@@ -1,0 +1,307 @@
+"""Root motion: what moves a body over the floor, apart from what it does on the spot.
+
+The root track is a path on the floor and a heading; root track x in-place pose is the motion. "In place"
+means that the inverse of the root track was applied to every joint without a parent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.checks import Array, expect_finite, expect_positive, expect_shape, owned
+from ..base.errors import InputError
+from ..body import body_map
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..body.skeleton import Skeleton
+from ..maths import filters, quat
+
+MODES = ("keep", "root", "in_place")
+
+
+@dataclass(frozen=True)
+class TravelSettings:
+    """Which parts of the body's way go into the root track.
+
+    Attributes:
+        planar: the way over the floor.
+        turn: the heading.
+        height: the rise and fall of the hips from their height in the first frame.
+        smooth_hz: low-pass of the track, so that the hips keep their sway; 0 follows the hips exactly.
+    """
+
+    planar: bool = True
+    turn: bool = True
+    height: bool = False
+    smooth_hz: float = 0.0
+
+
+@dataclass(frozen=True)
+class Travel:
+    """A root track of F frames.
+
+    Attributes:
+        rate: frames per second.
+        position: (F, 3) metres; z is 0 unless the height travels too.
+        heading: (F,) radians, unwrapped, counter-clockwise about +Z.
+    """
+
+    rate: float
+    position: Array
+    heading: Array
+
+    def __post_init__(self) -> None:
+        expect_positive(self.rate, "travel rate")
+        for name, shape in (("position", (None, 3)), ("heading", (len(self.position),))):
+            array = owned(getattr(self, name))
+            expect_shape(array, shape, f"travel {name}")
+            expect_finite(array, f"travel {name}")
+            object.__setattr__(self, name, array)
+
+    def __len__(self) -> int:
+        return len(self.heading)
+
+    def relative(self) -> Travel:
+        """The same track seen from its own first frame: it starts at 0 with heading 0."""
+        back = quat.from_yaw(-self.heading[0])
+        return Travel(
+            self.rate, quat.rotate(back, self.position - self.position[0]), self.heading - self.heading[0]
+        )
+
+    @property
+    def distance_m(self) -> float:
+        """Straight distance over the floor from the first frame to the last, metres."""
+        return float(np.linalg.norm(self.position[-1, :2] - self.position[0, :2]))
+
+    @property
+    def path_m(self) -> float:
+        """Length of the path over the floor, metres."""
+        return float(np.linalg.norm(np.diff(self.position[:, :2], axis=0), axis=-1).sum())
+
+    @property
+    def turn_deg(self) -> float:
+        """Turn from the first frame to the last, degrees, counter-clockwise."""
+        return float(np.degrees(self.heading[-1] - self.heading[0]))
+
+    @property
+    def speed_m_s(self) -> float:
+        """Distance per second."""
+        return self.distance_m * self.rate / max(len(self) - 1, 1)
+
+
+def find_travel(
+    motion: Motion, body: BodyMap, settings: TravelSettings | None = None, loop: bool = False
+) -> Travel:
+    """The root track of `motion`, in model space.
+
+    A smoothed track of a loop is smoothed around the seam: it leaves the last frame as it enters the first.
+    Otherwise it starts and ends where the hips do, so that the next clip can go on from there.
+
+    Raises:
+        InputError: smooth_hz is negative or too high for the rate.
+    """
+    settings = settings or TravelSettings()
+    hips = motion.model()[1][:, body.require("hips")]
+    position = np.zeros((len(motion), 3))
+    if settings.planar:
+        position[:, :2] = hips[:, :2]
+    if settings.height:
+        position[:, 2] = hips[:, 2] - hips[0, 2]
+    heading = body_map.heading(motion, body) if settings.turn else np.zeros(len(motion))
+    travel = Travel(motion.rate, position, heading)
+    if settings.smooth_hz == 0 or len(motion) < 3:
+        return travel
+    return _smooth_loop(travel, settings.smooth_hz) if loop else _smooth(travel, settings.smooth_hz)
+
+
+def _smooth(travel: Travel, cutoff_hz: float) -> Travel:
+    track = np.concatenate([travel.position, travel.heading[:, None]], axis=1)
+    track = filters.butterworth(track, travel.rate, cutoff_hz, order=2)
+    return through_ends(Travel(travel.rate, track[:, :3], track[:, 3]), travel)
+
+
+def through_ends(travel: Travel, other: Travel) -> Travel:
+    """A track bent evenly over its F frames so that it starts and ends where another (F,) does."""
+    part = np.linspace(0, 1, len(travel))[:, None]
+
+    def bent(track: Array, to: Array) -> Array:
+        gap = (to - track)[[0, -1]].reshape(2, -1)
+        return np.asarray(track + ((1 - part) * gap[0] + part * gap[1]).reshape(track.shape))
+
+    return Travel(travel.rate, bent(travel.position, other.position), bent(travel.heading, other.heading))
+
+
+def _smooth_loop(travel: Travel, cutoff_hz: float) -> Travel:
+    """Smooth what is left beside the steady way from start to end; it repeats, so its spectrum is exact."""
+    if not 0 < cutoff_hz < travel.rate / 2:
+        raise InputError(f"smooth_hz: expected above 0 and below {travel.rate / 2:g}, got {cutoff_hz:g}")
+    steady = steady_travel(travel)
+    rest = quat.rotate(quat.from_yaw(-steady.heading), travel.position - steady.position)
+    beside = np.concatenate([rest, (travel.heading - steady.heading)[:, None]], axis=1)[:-1]
+    frequency = np.fft.rfftfreq(len(beside), 1 / travel.rate)
+    gain = 1 / (1 + (frequency / cutoff_hz) ** 4)  # a second-order Butterworth run both ways
+    beside = np.fft.irfft(np.fft.rfft(beside, axis=0) * gain[:, None], len(beside), axis=0)
+    beside = np.concatenate([beside, beside[:1]])
+    position = steady.position + quat.rotate(quat.from_yaw(steady.heading), beside[:, :3])
+    return Travel(travel.rate, position, steady.heading + beside[:, 3])
+
+
+def steady_travel(travel: Travel) -> Travel:
+    """From the first frame to the last of a track at constant speed and turning speed: a line or an arc.
+
+    Played on and on, cycle after cycle, it has no seam. Whole turns are left to the body, since no arc makes
+    them.
+    """
+    return continued(travel, 0, 0)
+
+
+def continued(travel: Travel, lead_in: int, lead_out: int) -> Travel:
+    """The steady way of a track, going on for `lead_in` frames before its start and `lead_out` after its end.
+
+    Each cycle goes on where and as the one before ended.
+    """
+    part = np.arange(-lead_in, len(travel) + lead_out) / max(len(travel) - 1, 1)
+    turn = float(travel.heading[-1] - travel.heading[0])
+    turn -= 2 * np.pi * np.round(turn / (2 * np.pi))
+    # The arc's chord, from Euler's formula: c(u) = v (e^{i turn u} - 1) / (i turn), with c(1) = chord;
+    # (e^{ia} - 1) = 2i sin(a / 2) e^{ia / 2} keeps its digits near 0.
+    chord = complex(*(travel.position[-1, :2] - travel.position[0, :2]))
+    bend = np.sin(turn * part / 2) / np.sin(turn / 2) if turn else part
+    along = chord * bend * np.exp(0.5j * turn * (part - 1))
+    rise = (travel.position[-1, 2] - travel.position[0, 2]) * part
+    position = travel.position[0] + np.stack([along.real, along.imag, rise], axis=-1)
+    if len(travel) > 1:
+        position[lead_in + len(travel) - 1] = travel.position[-1]
+    return Travel(travel.rate, position, travel.heading[0] + turn * part)
+
+
+def without_travel(motion: Motion, travel: Travel) -> Motion:
+    """The in-place pose: the inverse of the root track applied to every joint without a parent."""
+    _expect_same_length(motion, travel)
+    back = quat.from_yaw(-travel.heading)
+    return _moved(motion, -quat.rotate(back, travel.position), back)
+
+
+def with_travel(motion: Motion, travel: Travel) -> Motion:
+    """Root track x in-place pose: the inverse of `without_travel`."""
+    _expect_same_length(motion, travel)
+    return _moved(motion, travel.position, quat.from_yaw(travel.heading))
+
+
+def _moved(motion: Motion, shift: Array, turn: Array) -> Motion:
+    """Every joint without a parent turned by (F, 4) about the origin, then shifted by (F, 3)."""
+    rotations = motion.rotations.copy()
+    for joint, parent in enumerate(motion.skeleton.parents):
+        if parent < 0:
+            rotations[:, joint] = quat.mul(turn, rotations[:, joint])
+            track = shift + quat.rotate(turn, motion.translation_of(joint))
+            motion = motion.with_translation(joint, track)
+    return motion.with_rotations(rotations)
+
+
+def _expect_same_length(motion: Motion, travel: Travel) -> None:
+    if len(motion) != len(travel):
+        raise InputError(f"travel: a track of {len(travel)} frames does not fit a motion of {len(motion)}")
+
+
+def at_origin(motion: Motion, travel: Travel) -> tuple[Motion, Travel]:
+    """The motion and its track moved as a whole so that the track starts at the origin with heading 0."""
+    start = Travel(
+        travel.rate,
+        np.broadcast_to(travel.position[:1] * [1.0, 1.0, 0.0], travel.position.shape),
+        np.broadcast_to(travel.heading[:1], travel.heading.shape),
+    )
+    back = quat.from_yaw(-travel.heading[0])
+    position = quat.rotate(back, travel.position - start.position)
+    return without_travel(motion, start), Travel(travel.rate, position, travel.heading - travel.heading[0])
+
+
+def apply_travel(motion: Motion, body: BodyMap, travel: Travel, mode: str) -> Motion:
+    """The motion with its travel kept on the body, put on the root joint, or taken away.
+
+    "keep" changes nothing. "root" moves the joint that is mapped as root along the track (or a new joint
+    "root", as `with_root_joint` makes it), and nothing in model space moves. "in_place" takes the track
+    away; a mapped root joint rests.
+
+    Raises:
+        InputError: an unknown mode, or a track of another length.
+    """
+    if mode not in MODES:
+        raise InputError(f"travel mode {mode!r}: expected one of {', '.join(MODES)}")
+    _expect_same_length(motion, travel)
+    if mode == "keep":
+        return motion
+    if mode == "in_place":
+        still = without_travel(motion, travel)
+        if body.get("root") is None:
+            return still
+        return root_at_rest(still, body)
+    if body.get("root") is None:
+        motion, body = with_root_joint(motion, body)
+    return _on_root(motion, body.require("root"), travel)
+
+
+def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
+    """The same motion in model space with a mapped root joint at rest: what hangs from it does the moving.
+
+    Poses are mixed so: where a root joint and the hips part a way differently, their mean is on no way.
+    """
+    root = body.get("root")
+    if root is None:
+        return motion
+    count = len(motion)
+    return _on_root(motion, root, Travel(motion.rate, np.zeros((count, 3)), np.zeros(count)))
+
+
+def _on_root(motion: Motion, root: int, travel: Travel) -> Motion:
+    """Joint `root` rests on the track; its children keep their places in model space."""
+    skeleton = motion.skeleton
+    old_q, old_p = motion.model()
+    rest_q, rest_p = (part[root] for part in skeleton.rest_model)
+    turn = quat.from_yaw(travel.heading)
+    new_q = quat.mul(turn, rest_q)
+    new_p = travel.position + quat.rotate(turn, rest_p)
+    rotations = motion.rotations.copy()
+    parent = skeleton.parents[root]
+    local_q, local_p = new_q, new_p
+    if parent >= 0:
+        local_q, local_p = _seen_from(old_q[:, parent], old_p[:, parent], new_q, new_p)
+    rotations[:, root] = local_q
+    motion = motion.with_translation(root, local_p)
+    for child in skeleton.children[root]:
+        rotations[:, child], track = _seen_from(new_q, new_p, old_q[:, child], old_p[:, child])
+        motion = motion.with_translation(child, track)
+    return motion.with_rotations(rotations)
+
+
+def _seen_from(q: Array, p: Array, other_q: Array, other_p: Array) -> tuple[Array, Array]:
+    back = quat.inv(q)
+    return quat.mul(back, other_q), quat.rotate(back, other_p - p)
+
+
+def with_root_joint(motion: Motion, body: BodyMap) -> tuple[Motion, BodyMap]:
+    """The motion under a new joint "root" at the origin, and its body map; unchanged when there is a root."""
+    if body.get("root") is not None:
+        return motion, body
+    old = motion.skeleton
+    name = "root"
+    while name in old.names:
+        name += "_travel"
+    none = np.zeros((1, 3))
+    skeleton = Skeleton(
+        (name, *old.names),
+        (-1, *(parent + 1 for parent in old.parents)),
+        np.concatenate([none, old.rest_translation]),
+        np.concatenate([quat.IDENTITY[None], old.rest_rotation]),
+        tuple(joint + 1 for joint in old.tip_joints),
+        old.tip_offsets,
+    )
+    frames = len(motion)
+    rotations = np.concatenate([np.broadcast_to(quat.IDENTITY, (frames, 1, 4)), motion.rotations], axis=1)
+    tracks = {joint + 1: track for joint, track in motion.translations.items()}
+    tracks[1] = motion.root_translation
+    joints = {"root": 0} | {part: joint + 1 for part, joint in body.joints.items()}
+    rooted = Motion(skeleton, motion.rate, rotations, np.zeros((frames, 3)), tracks)
+    return rooted, replace(body, joints=joints)

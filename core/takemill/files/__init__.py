@@ -1,0 +1,1 @@
+"""File formats, read and written: BVH, GLB, JSON Schema."""

@@ -1,0 +1,280 @@
+"""BVH files to motions and back.
+
+The file's axes and units end here: inside, Z-up metres. A BVH skeleton has no rest rotations, so a motion
+that is read has the identity for them; one that is written is first brought to such frames, which keeps
+every joint's place and turn in the world. Position channels are absolute values: they replace the OFFSET.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from ..base.checks import Array, expect_positive
+from ..base.disk import read_bytes, write_whole
+from ..base.errors import BvhError, InputError
+from ..body.motion import Motion
+from ..body.skeleton import Skeleton
+from ..maths import quat
+from .bvh_text import CHANNELS, BvhText, parse
+from .bvh_units import guess_rate, guess_unit, guess_up
+
+__all__ = ["BvhLayout", "format_bvh", "parse_bvh", "read_bvh", "write_bvh"]
+
+_POSITIONS, _ROTATIONS = CHANNELS[:3], CHANNELS[3:]
+_ROOT_CHANNELS = (*_POSITIONS, "Zrotation", "Xrotation", "Yrotation")
+_BLOCK = 512  # frames that are formatted at once
+_TINY = 1e-9  # metres and radians that a file's digits cannot hold
+
+
+@dataclass(frozen=True)
+class BvhLayout:
+    """How a file stores a motion, so that the same kind of file can be written back.
+
+    Attributes:
+        channels: (J,) the channel names of each joint, in the order of its numbers.
+        unit_m: metres per file unit.
+        up: the file's axis that points up, "Y" or "Z".
+    """
+
+    channels: tuple[tuple[str, ...], ...]
+    unit_m: float = 0.01
+    up: str = "Y"
+
+    def __post_init__(self) -> None:
+        expect_positive(self.unit_m, "BVH unit_m")
+        if self.up not in ("Y", "Z"):
+            raise InputError(f"BVH up axis: expected 'Y' or 'Z', got {self.up!r}")
+        for names in self.channels:
+            if len(set(names)) < len(names) or not set(names) <= set(CHANNELS):
+                raise InputError(
+                    f"BVH channels: expected some of {', '.join(CHANNELS)}, each once, got {names}"
+                )
+
+    @classmethod
+    def default(cls, skeleton: Skeleton) -> BvhLayout:
+        """Centimetres, Y-up, positions for the roots only, rotations in the order Z X Y: common practice."""
+        return cls(tuple(_ROOT_CHANNELS if p < 0 else _ROOT_CHANNELS[3:] for p in skeleton.parents))
+
+
+def read_bvh(
+    path: str | Path, *, unit_m: float | None = None, up: str | None = None
+) -> tuple[Motion, BvhLayout]:
+    """Read a BVH file.
+
+    Args:
+        path: the file.
+        unit_m: metres per file unit; None takes the unit that gives the skeleton a body's height.
+        up: "Y" or "Z"; None takes the axis along which the body stands at rest.
+
+    Raises:
+        BvhError: the file cannot be read or is malformed; the message names the line and the remedy.
+        InputError: `unit_m` or `up` is not usable.
+    """
+    return _motion_of(parse(read_bytes(path, BvhError), str(path)), unit_m, up)
+
+
+def parse_bvh(
+    text: str, source: str = "BVH text", *, unit_m: float | None = None, up: str | None = None
+) -> tuple[Motion, BvhLayout]:
+    """The same as `read_bvh` for text in memory; `source` stands in messages."""
+    return _motion_of(parse(text.encode("utf-8", "surrogatepass"), source), unit_m, up)
+
+
+def write_bvh(path: str | Path, motion: Motion, layout: BvhLayout | None = None) -> None:
+    """Write a BVH file: beside its place first, then renamed, so that nothing is ever half written.
+
+    `layout` is that of the file which the motion was read from; None is `BvhLayout.default`. A joint whose
+    motion does not fit its channels gets the missing ones. Joints stand in depth-first order.
+
+    Raises:
+        BvhError: the folder cannot be written, a name cannot stand in a BVH file, or `layout` does not fit.
+    """
+    write_whole(path, b"".join(piece.encode("utf-8") for piece in _pieces(motion, layout)), BvhError)
+
+
+def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
+    """The text that `write_bvh` writes."""
+    return "".join(_pieces(motion, layout))
+
+
+# Reading ------------------------------------------------------------------------------------------
+
+
+def _motion_of(text: BvhText, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
+    up = guess_up(text) if up is None else up
+    layout = BvhLayout(tuple(text.channels), 1.0 if unit_m is None else unit_m, up)
+    if unit_m is None:
+        layout = replace(layout, unit_m=guess_unit(text, layout.up))
+    return _motion(text, layout), layout
+
+
+def _motion(text: BvhText, layout: BvhLayout) -> Motion:
+    tips = sorted((tip for tip in text.ends if any(tip[1])), key=lambda tip: tip[0])
+    skeleton = Skeleton(
+        tuple(text.names),
+        tuple(text.parents),
+        _to_model(np.array(text.offsets), layout),
+        np.broadcast_to(quat.IDENTITY, (len(text.names), 4)),
+        tuple(joint for joint, _ in tips),
+        _to_model(np.array([offset for _, offset in tips]).reshape(-1, 3), layout),
+    )
+    rotations = np.empty((len(text.values), len(text.names), 4))
+    tracks: dict[int, Array] = {}
+    column = 0
+    for joint, channels in enumerate(text.channels):
+        values = text.values[:, column : column + len(channels)]
+        column += len(channels)
+        rotations[:, joint] = _rotations(values, channels, layout.up)
+        if joint == 0 or any(name in _POSITIONS for name in channels):
+            place = np.tile(np.array(text.offsets[joint]), (len(values), 1))
+            for part, name in enumerate(channels):
+                if name in _POSITIONS:
+                    place[:, _POSITIONS.index(name)] = values[:, part]
+            track = _to_model(place, layout)
+            if joint == 0 or np.abs(track - skeleton.rest_translation[joint]).max() > _TINY:
+                tracks[joint] = track
+    text.values = np.zeros((0, 0))  # a long take's numbers are not needed any more, and large
+    return Motion(skeleton, guess_rate(text.frame_time), rotations, tracks.pop(0), tracks)
+
+
+def _rotations(values: Array, channels: tuple[str, ...], up: str) -> Array:
+    """Degrees (F, C) -> (F, 4): the turns of the rotation channels, the first named applied last."""
+    q = np.broadcast_to(quat.IDENTITY, (len(values), 4))
+    for part, name in enumerate(channels):
+        if name in _ROTATIONS:
+            half = np.radians(values[:, part]) / 2
+            turn = np.zeros((len(values), 4))
+            turn[:, 0], turn[:, 1 + _ROTATIONS.index(name)] = np.cos(half), np.sin(half)
+            q = quat.mul(q, turn)
+    return _turned(q, up)
+
+
+def _to_model(vectors: Array, layout: BvhLayout) -> Array:
+    """File units and axes (..., 3) -> Z-up metres."""
+    vectors = vectors * layout.unit_m
+    return vectors[..., [0, 2, 1]] * np.array([1.0, -1.0, 1.0]) if layout.up == "Y" else vectors
+
+
+def _to_file(vectors: Array, layout: BvhLayout) -> Array:
+    vectors = vectors / layout.unit_m
+    return vectors[..., [0, 2, 1]] * np.array([1.0, 1.0, -1.0]) if layout.up == "Y" else vectors
+
+
+def _turned(q: Array, up: str) -> Array:
+    """Rotations (..., 4) written in the file's axes -> in Z-up axes."""
+    return q[..., [0, 1, 3, 2]] * np.array([1.0, 1.0, -1.0, 1.0]) if up == "Y" else q
+
+
+def _turned_back(q: Array, up: str) -> Array:
+    return q[..., [0, 1, 3, 2]] * np.array([1.0, 1.0, 1.0, -1.0]) if up == "Y" else q
+
+
+# Writing ------------------------------------------------------------------------------------------
+
+
+def _pieces(motion: Motion, layout: BvhLayout | None) -> Iterator[str]:
+    """The text of a file: the head, then blocks of frames."""
+    skeleton = motion.skeleton
+    layout = BvhLayout.default(skeleton) if layout is None else layout
+    if len(layout.channels) != len(skeleton):
+        raise BvhError(f"BVH layout: it is for {len(layout.channels)} joints, the motion has {len(skeleton)}")
+    columns = [_columns(motion, layout, joint) for joint in range(len(skeleton))]
+    order, head = _hierarchy(skeleton, layout, [tuple(names) for names, _ in columns])
+    values = np.concatenate([columns[joint][1] for joint in order], axis=1)
+    positions = [name in _POSITIONS for joint in order for name in columns[joint][0]]
+    del columns
+    digits = max(6, int(np.ceil(np.log10(layout.unit_m / 1e-8))))
+    row = " ".join(f"%.{digits}f" if position else "%.6f" for position in positions) + "\n"
+    yield f"{head}MOTION\nFrames: {len(motion)}\nFrame Time: {1 / motion.rate:.12g}\n"
+    for start in range(0, len(values), _BLOCK):
+        block = values[start : start + _BLOCK]
+        yield (row * len(block)) % tuple(block.ravel().tolist())
+
+
+def _columns(motion: Motion, layout: BvhLayout, joint: int) -> tuple[list[str], Array]:
+    """The channel names of a joint and their values (F, C), in file units and degrees."""
+    skeleton = motion.skeleton
+    rest = skeleton.rest_model[0]
+    above = rest[parent] if (parent := skeleton.parents[joint]) >= 0 else quat.IDENTITY
+    offset = _to_file(quat.rotate(above, skeleton.rest_translation[joint]), layout)
+    place = _to_file(quat.rotate(above, motion.translation_of(joint)), layout)
+    # Frames that are the identity at rest: R_parent * local * R^-1, with R the rest rotations in the model.
+    local = quat.mul(quat.mul(above, motion.rotations[:, joint]), quat.inv(rest[joint]))
+    names = list(layout.channels[joint])
+    letters = "".join(name[0] for name in names if name in _ROTATIONS)
+    order, angles = _angles(_turned_back(local, layout.up), letters)
+    names += [f"{letter}rotation" for letter in order if letter not in letters]
+    for axis, name in enumerate(_POSITIONS):
+        if name not in names and np.abs(place[:, axis] - offset[axis]).max() * layout.unit_m > _TINY:
+            names.append(name)
+    values = np.empty((len(motion), len(names)))
+    for column, name in enumerate(names):
+        source = place[:, _POSITIONS.index(name)] if name in _POSITIONS else angles[:, order.index(name[0])]
+        values[:, column] = source
+    return names, values
+
+
+def _angles(q: Array, letters: str) -> tuple[str, Array]:
+    """Continuous angles (F, N) in degrees of rotations (F, 4), by the axes `letters` and what they lack."""
+    order = letters + "".join(letter for letter in "ZXY" if letter not in letters)
+    angles = quat.to_euler(q, order)
+    if len(letters) < 3:  # of the two readings the one that needs the lacking axes least
+        other = np.stack([angles[:, 0] + np.pi, np.pi - angles[:, 1], angles[:, 2] + np.pi], axis=-1)
+        need, need_other = (np.abs(np.sin(a[:, len(letters) :] / 2)).sum(axis=1) for a in (angles, other))
+        angles = np.where((need_other < need - _TINY)[:, None], other, angles)
+        while len(order) > len(letters) and np.abs(np.sin(angles[:, len(order) - 1] / 2)).max() < _TINY:
+            order, angles = order[:-1], angles[:, : len(order) - 1]
+        angles = np.unwrap(angles, axis=0)
+    else:
+        angles = quat.continuous_euler(angles)
+    return order, np.degrees(angles)
+
+
+def _hierarchy(
+    skeleton: Skeleton, layout: BvhLayout, channels: list[tuple[str, ...]]
+) -> tuple[list[int], str]:
+    """The joints in the order of the file, and the text from HIERARCHY to the last brace."""
+    rest = skeleton.rest_model[0]
+    above = np.stack([rest[p] if p >= 0 else quat.IDENTITY for p in skeleton.parents])
+    offsets = _to_file(quat.rotate(above, skeleton.rest_translation), layout)
+    tips = _to_file(quat.rotate(rest[list(skeleton.tip_joints)], skeleton.tip_offsets), layout)
+    order: list[int] = []
+    lines = ["HIERARCHY"]
+    waiting: list[tuple[int, int, bool]] = [(j, 0, True) for j, p in enumerate(skeleton.parents) if p < 0][
+        ::-1
+    ]
+    while waiting:
+        joint, depth, opening = waiting.pop()
+        pad = "\t" * depth
+        if not opening:
+            lines.append(pad + "}")
+            continue
+        order.append(joint)
+        word = "JOINT" if depth else "ROOT"
+        lines += [
+            f"{pad}{word} {_name(skeleton.names[joint])}",
+            pad + "{",
+            f"{pad}\tOFFSET {_triple(offsets[joint])}",
+        ]
+        lines.append(" ".join([f"{pad}\tCHANNELS {len(channels[joint])}", *channels[joint]]))
+        own = [tip for tip, owner in zip(tips, skeleton.tip_joints, strict=True) if owner == joint]
+        for tip in own or ([] if skeleton.children[joint] else [np.zeros(3)]):
+            lines += [f"{pad}\tEnd Site", f"{pad}\t{{", f"{pad}\t\tOFFSET {_triple(tip)}", f"{pad}\t}}"]
+        waiting.append((joint, depth, False))
+        waiting += [(child, depth + 1, True) for child in reversed(skeleton.children[joint])]
+    return order, "\n".join(lines) + "\n"
+
+
+def _triple(vector: Array) -> str:
+    return " ".join(f"{value + 0.0:.10g}" for value in vector)
+
+
+def _name(name: str) -> str:
+    unsafe = name.encode("utf-8", "replace").decode() != name  # half a character, which no text file can hold
+    if not name or name != name.strip() or unsafe or any(c in name for c in "{}\r\n"):
+        raise BvhError(f"joint name {name!r} cannot stand in a BVH file; rename the bone")
+    return name

@@ -1,0 +1,267 @@
+"""A GLB file played as an engine plays it, to judge what the writer wrote: the two share no code.
+
+Nodes are 4 x 4 matrices in the file's axes (glTF 2.0: sections 3.5 nodes, 3.6 accessors, 3.11 animations,
+4 the container; appendix C interpolation).
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..base.checks import Array
+from ..base.errors import GlbError
+
+_JSON, _BIN = 0x4E4F534A, 0x004E4942
+_DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
+_WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
+_PATHS = {"translation": 3, "rotation": 4, "scale": 3}
+_RESTS = {"translation": (0.0, 0.0, 0.0), "rotation": (0.0, 0.0, 0.0, 1.0), "scale": (1.0, 1.0, 1.0)}
+
+
+class Curve(NamedTuple):
+    """One channel: its node and path, N keys at seconds (N,), values (N, 3 or 4).
+
+    A cubic one has slopes (N, 2, 3 or 4), per second, towards and away from each key.
+    """
+
+    node: int
+    path: str
+    times: Array
+    values: Array
+    slopes: Array | None = None
+
+
+class GlbScene:
+    """The nodes and animations of a file.
+
+    Attributes:
+        names: of the nodes.
+        parents: of the nodes, -1 for those at the top.
+        joints: the nodes that skins name.
+        curves: animation name -> its channels.
+        extras: animation name -> its extras.
+    """
+
+    def __init__(self, data: bytes, source: str) -> None:
+        self._source = source
+        try:
+            self._json, self._binary = self._chunks(data)
+            self._nodes: list[dict[str, Any]] = self._json.get("nodes", [])
+            self.names = tuple(str(node.get("name", "")) for node in self._nodes)
+            self.parents = [-1] * len(self._nodes)
+            for parent, node in enumerate(self._nodes):
+                for child in node.get("children", ()):
+                    self.parents[child] = parent
+            self._order = self._parents_first()
+            self._expect_places()
+            self.joints = tuple(j for skin in self._json.get("skins", ()) for j in skin["joints"])
+            self.curves: dict[str, list[Curve]] = {}
+            self.extras: dict[str, Any] = {}
+            for animation in self._json.get("animations", ()):
+                name = str(animation.get("name", ""))
+                if name in self.curves:
+                    raise self._error(f"two animations are called {name!r}")
+                self.curves[name] = self._channels(animation, name)
+                self.extras[name] = animation.get("extras")
+        except (
+            KeyError,
+            IndexError,
+            TypeError,
+            ValueError,
+            AttributeError,
+            struct.error,
+            RecursionError,
+        ) as problem:
+            raise self._error(f"malformed ({type(problem).__name__}: {problem})") from problem
+
+    def _error(self, text: str) -> GlbError:
+        return GlbError(f"{self._source}: {text}")
+
+    def _chunks(self, data: bytes) -> tuple[dict[str, Any], bytes]:
+        magic, version, length = struct.unpack_from("<4sII", data)
+        if (magic, version) != (b"glTF", 2) or length != len(data):
+            raise self._error("not a whole GLB file of version 2")
+        found: dict[int, bytes] = {}
+        place = 12
+        while place < length:
+            size, kind = struct.unpack_from("<II", data, place)
+            if size % 4 or place + 8 + size > length:
+                raise self._error("a chunk leaves the file")
+            found.setdefault(kind, data[place + 8 : place + 8 + size])
+            place += 8 + size
+        return json.loads(found[_JSON]), found.get(_BIN, b"")
+
+    def _parents_first(self) -> list[int]:
+        order = [node for node, parent in enumerate(self.parents) if parent < 0]
+        for node in order:
+            order += self._nodes[node].get("children", ())
+            if len(order) > len(self._nodes):
+                break
+        if sorted(order) != list(range(len(self._nodes))):
+            raise self._error("its nodes are no tree")
+        return order
+
+    def _expect_places(self) -> None:
+        """Insist on nodes that are placed by finite numbers, as many as there must be."""
+        for node, given in enumerate(self._nodes):
+            for path, rest in {**_RESTS, "matrix": (0.0,) * 16}.items():
+                found = np.asarray(given.get(path, rest), np.float64)
+                if found.shape != (len(rest),) or not np.isfinite(found).all():
+                    raise self._error(f"the {path} of node {node} is not {len(rest)} finite numbers")
+
+    def _accessor(self, index: int) -> Array:
+        """(N,) or (N, width); normalised integers as the numbers they stand for (section 3.6.2.2)."""
+        accessor = self._json["accessors"][index]
+        view = self._json["bufferViews"][accessor["bufferView"]]
+        dtype, width = np.dtype(_DTYPES[accessor["componentType"]]), _WIDTHS[accessor["type"]]
+        stride = view.get("byteStride", dtype.itemsize * width)
+        inside = accessor.get("byteOffset", 0)
+        end = inside + stride * (accessor["count"] - 1) + dtype.itemsize * width
+        start = view.get("byteOffset", 0)
+        if (
+            accessor["count"] < 1
+            or end > view["byteLength"]
+            or start + view["byteLength"] > len(self._binary)
+        ):
+            raise self._error(f"accessor {index} leaves its data")
+        raw: NDArray[Any] = np.ndarray(
+            (accessor["count"], width), dtype, self._binary, start + inside, (stride, dtype.itemsize)
+        )
+        with np.errstate(invalid="ignore"):  # a NaN that is meant to signal; NaNs are refused by whoever asks
+            values = raw.astype(np.float64)
+        if accessor.get("normalized"):
+            values = np.maximum(values / np.iinfo(dtype).max, -1.0)
+        return values[:, 0] if width == 1 else values
+
+    def _channels(self, animation: Mapping[str, Any], name: str) -> list[Curve]:
+        curves, seen = [], set()
+        for channel in animation["channels"]:
+            target, sampler = channel["target"], animation["samplers"][channel["sampler"]]
+            node, path = target["node"], target["path"]
+            place = f"animation {name!r}, {path} of {self.names[node]!r}"
+            kind = sampler.get("interpolation", "LINEAR")
+            if kind not in ("LINEAR", "CUBICSPLINE") or path not in _PATHS:
+                raise self._error(f"{place}: only LINEAR and CUBICSPLINE channels of nodes can be judged")
+            if (node, path) in seen:
+                raise self._error(f"{place}: moved twice")
+            seen.add((node, path))
+            times, values = self._accessor(sampler["input"]), self._accessor(sampler["output"])
+            slopes = None
+            if kind == "CUBICSPLINE" and values.shape == (3 * len(times), _PATHS[path]):
+                slopes, values = np.stack([values[0::3], values[2::3]], axis=1), values[1::3]
+            if times.ndim != 1 or values.shape != (len(times), _PATHS[path]):
+                raise self._error(f"{place}: {len(times)} times for values of shape {values.shape}")
+            if not (np.isfinite(times).all() and np.isfinite(values).all()):
+                raise self._error(f"{place}: a number is not finite")
+            if times[0] < 0 or np.any(np.diff(times) <= 0):
+                raise self._error(f"{place}: its times do not increase")
+            if slopes is not None and not np.isfinite(slopes).all():
+                raise self._error(f"{place}: a slope is not finite")
+            curves.append(Curve(node, path, times, values, slopes))
+        return curves
+
+    def moved_by(self, name: str) -> tuple[int, ...]:
+        """The nodes that an animation moves, and what hangs below them."""
+        moved = {curve.node for curve in self.curves[name]}
+        for node in self._order:  # parents come first
+            if self.parents[node] in moved:
+                moved.add(node)
+        return tuple(sorted(moved))
+
+    def path_of(self, node: int) -> str:
+        """The names from the top down to a node, by which engines find it."""
+        above = self.parents[node]
+        return (f"{self.path_of(above)}/" if above >= 0 else "") + self.names[node]
+
+    def rest_of(self, node: int) -> Array:
+        """The matrix (4, 4) of a node where nothing moves it, in its parent's space."""
+        return self._own(node, {}, 1)[0]
+
+    def duration_s(self, name: str) -> float:
+        """When the last key of an animation lies, seconds."""
+        return max(float(curve.times[-1]) for curve in self.curves[name])
+
+    def worlds(self, name: str, times: Array) -> Array:
+        """World matrices (T, N, 4, 4) of the N nodes at times (T,), seconds."""
+        count, seconds = len(times), np.asarray(times, np.float64)
+        moved: dict[int, dict[str, Array]] = {}
+        for curve in self.curves[name]:
+            moved.setdefault(curve.node, {})[curve.path] = _played(curve, seconds)
+        out = np.empty((count, len(self._nodes), 4, 4))
+        with np.errstate(over="ignore", invalid="ignore"):
+            for node in self._order:
+                own, parent = self._own(node, moved.get(node, {}), count), self.parents[node]
+                out[:, node] = own if parent < 0 else out[:, parent] @ own
+        if not np.isfinite(out).all():
+            raise self._error(f"animation {name!r} plays numbers that are too large")
+        return out
+
+    def _own(self, node: int, moved: Mapping[str, Array], count: int) -> Array:
+        """Matrices (T, 4, 4) of a node in its parent's space, where `moved` holds what plays (T, 3 or 4)."""
+        given = self._nodes[node]
+        if given.get("matrix") is not None:
+            fixed = np.reshape(np.asarray(given["matrix"], float), (4, 4)).T
+            return np.broadcast_to(fixed, (count, 4, 4))
+        return _matrices(
+            {
+                path: moved[path]
+                if path in moved
+                else np.tile(np.asarray(given.get(path, rest), float), (count, 1))
+                for path, rest in _RESTS.items()
+            }
+        )
+
+
+def _played(curve: Curve, times: Array) -> Array:
+    """Values (T, 3 or 4) at times (T,): straight, by slerp on the shorter way, or cubic (appendix C)."""
+    after = np.clip(np.searchsorted(curve.times, times, side="right"), 1, max(len(curve.times) - 1, 1))
+    if len(curve.times) == 1:
+        values = np.repeat(curve.values, len(times), axis=0)
+        return values / np.linalg.norm(values, axis=1, keepdims=True) if curve.path == "rotation" else values
+    low, high = curve.values[after - 1], curve.values[after]
+    part = np.clip((times - curve.times[after - 1]) / (curve.times[after] - curve.times[after - 1]), 0, 1)[
+        :, None
+    ]
+    if curve.slopes is not None:
+        length = (curve.times[after] - curve.times[after - 1])[:, None]
+        mixed = (
+            (2 * part**3 - 3 * part**2 + 1) * low
+            + length * (part**3 - 2 * part**2 + part) * curve.slopes[after - 1, 1]
+            + (3 * part**2 - 2 * part**3) * high
+            + length * (part**3 - part**2) * curve.slopes[after, 0]
+        )
+        unit = np.linalg.norm(mixed, axis=1, keepdims=True) if curve.path == "rotation" else 1.0
+        return np.asarray(mixed / unit)
+    if curve.path != "rotation":
+        return low + (high - low) * part
+    low, high = (one / np.linalg.norm(one, axis=1, keepdims=True) for one in (low, high))
+    dot = np.sum(low * high, axis=1, keepdims=True)
+    high = np.where(dot < 0, -high, high)
+    angle = np.arccos(np.clip(np.abs(dot), 0, 1))
+    near = angle < 1e-5
+    sine = np.where(near, 1.0, np.sin(angle))
+    mixed = np.where(
+        near,
+        low + (high - low) * part,
+        (np.sin((1 - part) * angle) * low + np.sin(part * angle) * high) / sine,
+    )
+    return mixed / np.linalg.norm(mixed, axis=1, keepdims=True)
+
+
+def _matrices(parts: Mapping[str, Array]) -> Array:
+    """Translation x rotation x scale as matrices (T, 4, 4)."""
+    x, y, z, w = parts["rotation"].T
+    out = np.zeros((len(x), 4, 4))
+    out[:, 0, :3] = np.stack([1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)], axis=-1)
+    out[:, 1, :3] = np.stack([2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)], axis=-1)
+    out[:, 2, :3] = np.stack([2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)], axis=-1)
+    out[:, :3, :3] *= parts["scale"][:, None, :]
+    out[:, :3, 3] = parts["translation"]
+    out[:, 3, 3] = 1
+    return out

@@ -1,0 +1,290 @@
+"""Rotation algebra on unit quaternions, w x y z, over any leading axes.
+
+A quaternion `q` rotates a vector from the frame it is written in to the frame around it; `mul(a, b)`
+applies `b` first. Angles are radians, taken by atan2, so that small ones keep their digits.
+Source of the formulas: Diebel, Representing Attitude, 2006; Shoemake, SIGGRAPH 1985 (slerp).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from ..base.checks import Array
+from ..base.errors import InputError
+
+IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])
+IDENTITY.setflags(write=False)
+
+_ROWS = 8192  # rotations that are worked on at a time
+_SMALL_ANGLE = 1e-6  # below it the series of sin(x)/x is exact to float64
+_OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
+_POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
+
+
+def normalize(q: Array) -> Array:
+    """(..., 4) -> (..., 4) of length one; a zero quaternion becomes the identity."""
+    size = length(q)[..., None]
+    if size.all():
+        return q / size
+    return np.where(size > 0, q / np.where(size > 0, size, 1.0), IDENTITY)
+
+
+def length(v: Array) -> Array:
+    """The lengths (...) of vectors or quaternions (..., N); several times quicker than `np.linalg.norm`."""
+    return np.sqrt(np.einsum("...i,...i->...", v, v))
+
+
+def mul(a: Array, b: Array) -> Array:
+    """The product (..., 4): first `b`, then `a`; the leading axes broadcast."""
+    return _in_parts(_mul, a, b, 4)
+
+
+def _mul(a: Array, b: Array, out: Array) -> None:
+    aw, ax, ay, az = np.moveaxis(a, -1, 0)
+    bw, bx, by, bz = np.moveaxis(b, -1, 0)
+    out[..., 0] = aw * bw - ax * bx - ay * by - az * bz
+    out[..., 1] = aw * bx + ax * bw + ay * bz - az * by
+    out[..., 2] = aw * by - ax * bz + ay * bw + az * bx
+    out[..., 3] = aw * bz + ax * by - ay * bx + az * bw
+
+
+def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, width: int) -> Array:
+    """What `verb` writes of a and b (..., N), broadcast, to (..., width): some rows at a time.
+
+    What lies in between then stays in the cache, and arrays that lie apart in memory are read once.
+    """
+    axes = np.broadcast_shapes(a.shape[:-1], b.shape[:-1])
+    out = np.empty((*axes, width))
+    step = max(_ROWS * axes[0] * width // max(out.size, 1), 1) if axes else 1
+    if not axes or step >= axes[0]:
+        verb(a, b, out)
+        return out
+    a, b = (np.broadcast_to(array, (*axes, array.shape[-1])) for array in (a, b))
+    for start in range(0, axes[0], step):
+        part = slice(start, start + step)
+        verb(a[part], b[part], out[part])
+    return out
+
+
+def inv(q: Array) -> Array:
+    """The inverse (..., 4) of a unit quaternion."""
+    return q * np.array([1.0, -1.0, -1.0, -1.0])
+
+
+def rotate(q: Array, v: Array) -> Array:
+    """Vectors (..., 3) turned by quaternions (..., 4); the leading axes broadcast."""
+    return _in_parts(_rotate, q, v, 3)
+
+
+def _rotate(q: Array, v: Array, out: Array) -> None:
+    w, x, y, z = np.moveaxis(q, -1, 0)
+    vx, vy, vz = np.moveaxis(v, -1, 0)
+    tx, ty, tz = 2 * (y * vz - z * vy), 2 * (z * vx - x * vz), 2 * (x * vy - y * vx)
+    out[..., 0] = vx + w * tx + y * tz - z * ty
+    out[..., 1] = vy + w * ty + z * tx - x * tz
+    out[..., 2] = vz + w * tz + x * ty - y * tx
+
+
+def exp(v: Array) -> Array:
+    """Rotation vectors (..., 3), radians -> quaternions (..., 4)."""
+    angle = length(v)[..., None]
+    small = angle < _SMALL_ANGLE
+    scale = np.where(small, 0.5 - angle**2 / 48, np.sin(angle / 2) / np.where(small, 1.0, angle))
+    return np.concatenate([np.cos(angle / 2), v * scale], axis=-1)
+
+
+def arctan2(y: Array, x: Array) -> Array:
+    """The angles (...) of x (...) and y (...), radians, the same to the last bit each time.
+
+    Of arrays with gaps between their numbers numpy 1.26 rounds as their place in memory has it.
+    """
+    angles: Array = np.arctan2(np.asarray(y, order="C"), np.asarray(x, order="C"))
+    return angles
+
+
+def log(q: Array) -> Array:
+    """Quaternions (..., 4) -> rotation vectors (..., 3) of at most pi radians."""
+    q = np.where(q[..., :1] < 0, -q, q)
+    size = length(q[..., 1:])[..., None]
+    small = size < _SMALL_ANGLE
+    angle = 2 * arctan2(size, q[..., :1])
+    return q[..., 1:] * np.where(small, 2 / q[..., :1].clip(0.5), angle / np.where(small, 1, size))
+
+
+def angle(q: Array) -> Array:
+    """The turn (...) of each quaternion (..., 4), radians from 0 to pi."""
+    half: Array = np.arctan2(length(q[..., 1:]), np.abs(q[..., 0]))
+    return 2 * half
+
+
+def angle_between(a: Array, b: Array) -> Array:
+    """The turn (...) that leads from `a` to `b`, both (..., 4), radians from 0 to pi."""
+    return angle(mul(inv(a), b))
+
+
+def continuous(q: Array) -> Array:
+    """The same rotations (F, ..., 4) with signs chosen so that neighbours in time never jump."""
+    out = q.copy()
+    make_continuous(out)
+    return out
+
+
+def make_continuous(q: Array) -> None:
+    """`continuous`, in place: a long take's rotations (F, ..., 4) need not lie in memory twice."""
+    if len(q) < 2:
+        return
+    flips = np.einsum("...i,...i->...", q[1:], q[:-1]) < 0
+    if flips.any():
+        q[1:] *= (1.0 - 2.0 * (np.cumsum(flips, axis=0) % 2))[..., None]
+
+
+def slerp(a: Array, b: Array, t: Array | float) -> Array:
+    """The rotation (..., 4) at `t` (...) of the shortest way from `a` (t = 0) to `b` (t = 1)."""
+    step = log(mul(inv(a), b))
+    return mul(a, exp(step * np.asarray(t, np.float64)[..., None]))
+
+
+def between(u: Array, v: Array) -> Array:
+    """The smallest turn (..., 4) that takes direction `u` (..., 3) onto direction `v` (..., 3)."""
+    u = u / np.linalg.norm(u, axis=-1, keepdims=True)
+    v = v / np.linalg.norm(v, axis=-1, keepdims=True)
+    w = 1 + np.einsum("...i,...i->...", u, v)
+    q = np.concatenate([w[..., None], np.cross(u, v)], axis=-1)
+    # Opposite directions: half a turn about any axis square to `u`.
+    side = np.eye(3)[np.argmin(np.abs(u), axis=-1)]
+    half = np.concatenate([np.zeros_like(w)[..., None], np.cross(u, side)], axis=-1)
+    return normalize(np.where((w < _OPPOSITE)[..., None], half, q))
+
+
+def twist(q: Array, axis: Array) -> Array:
+    """The part (..., 4) of `q` that turns about the unit `axis` (..., 3); the rest is `q * twist^-1`."""
+    along = np.einsum("...i,...i->...", q[..., 1:], np.broadcast_to(axis, q[..., 1:].shape))
+    return normalize(np.concatenate([q[..., :1], along[..., None] * axis], axis=-1))
+
+
+def yaw(q: Array) -> Array:
+    """The heading (...) of each rotation (..., 4): its turn about +Z, radians over -pi up to pi."""
+    half = arctan2(q[..., 3], q[..., 0])
+    # Rounded up, so that half a turn is pi for both signs of its quaternion, on any processor.
+    return 2 * (half - np.pi * np.ceil(half / np.pi - 0.5))
+
+
+def from_yaw(heading: Array | float) -> Array:
+    """Headings (...), radians about +Z -> quaternions (..., 4)."""
+    half = np.asarray(heading, np.float64)[..., None] / 2
+    return np.concatenate([np.cos(half), np.zeros((*half.shape[:-1], 2)), np.sin(half)], axis=-1)
+
+
+def to_matrix(q: Array) -> Array:
+    """Quaternions (..., 4) -> rotation matrices (..., 3, 3) whose columns are the turned axes."""
+    w, x, y, z = np.moveaxis(q, -1, 0)
+    rows = [
+        [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
+        [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
+        [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
+    ]
+    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+
+
+def from_matrix(m: Array) -> Array:
+    """Rotation matrices (..., 3, 3) -> quaternions (..., 4), w >= 0.
+
+    Source: Shepperd, Journal of Guidance and Control 1, 1978: the largest of four candidates is divided by.
+    """
+    trace = np.trace(m, axis1=-2, axis2=-1)
+    d = np.diagonal(m, axis1=-2, axis2=-1)
+    squares = np.stack([1 + trace, *(1 - trace + 2 * d[..., i] for i in range(3))], axis=-1)
+    a = np.stack([m[..., 2, 1] - m[..., 1, 2], m[..., 0, 2] - m[..., 2, 0], m[..., 1, 0] - m[..., 0, 1]])
+    s = np.stack([m[..., 1, 0] + m[..., 0, 1], m[..., 0, 2] + m[..., 2, 0], m[..., 2, 1] + m[..., 1, 2]])
+    candidates = np.stack(
+        [
+            np.stack([squares[..., 0], a[0], a[1], a[2]], axis=-1),
+            np.stack([a[0], squares[..., 1], s[0], s[1]], axis=-1),
+            np.stack([a[1], s[0], squares[..., 2], s[2]], axis=-1),
+            np.stack([a[2], s[1], s[2], squares[..., 3]], axis=-1),
+        ],
+        axis=-2,
+    )
+    best = np.argmax(squares, axis=-1)[..., None, None]
+    q = normalize(np.take_along_axis(candidates, best, axis=-2)[..., 0, :])
+    return np.where(q[..., :1] < 0, -q, q)
+
+
+def from_axis_angle(axis: Array, turn: Array | float) -> Array:
+    """Axes (..., 3) of any length, turns (...) in radians -> (..., 4); a zero axis gives the identity."""
+    length = np.linalg.norm(axis, axis=-1, keepdims=True)
+    unit = np.where(length > 0, axis / np.where(length > 0, length, 1.0), 0.0)
+    half = np.asarray(turn, np.float64)[..., None] / 2
+    vector = unit * np.sin(half)
+    q = np.concatenate([np.broadcast_to(np.cos(half), (*vector.shape[:-1], 1)), vector], axis=-1)
+    return np.where(length > 0, q, IDENTITY)
+
+
+def from_euler(angles: Array, order: str) -> Array:
+    """Euler angles (..., 3), radians, to quaternions (..., 4).
+
+    `order` names the axis of each column, the first applied last ("ZXY": Z(a) X(b) Y(c), the
+    reading of a BVH channel list). Blender's mode "XYZ" is the reverse: its first letter is applied
+    first, so its angles go in as `from_euler(angles[..., ::-1], "ZYX")`.
+
+    Raises:
+        InputError: `order` is not a permutation of XYZ.
+    """
+    _check_order(order)
+    q = from_axis_angle(np.eye(3)["XYZ".index(order[0])], angles[..., 0])
+    for column in (1, 2):
+        q = mul(q, from_axis_angle(np.eye(3)["XYZ".index(order[column])], angles[..., column]))
+    return q
+
+
+def to_euler(q: Array, order: str) -> Array:
+    """Quaternions (..., 4) to Euler angles (..., 3), radians, in the reading of `from_euler`.
+
+    At the pole (middle angle of 90 degrees) the last angle is 0. Source: Bernardes and Viollet, PLoS ONE
+    17(11), 2022: half the sum and half the difference of the outer angles come straight from the quaternion,
+    so that the rotation keeps its digits next to the pole.
+
+    Raises:
+        InputError: `order` is not a permutation of XYZ.
+    """
+    _check_order(order)
+    i, j, k = ("XYZ".index(letter) for letter in order)
+    sign = 1.0 if (j - i) % 3 == 1 else -1.0
+    w, a, b, c = q[..., 0], q[..., 1 + i], q[..., 1 + j], sign * q[..., 1 + k]
+    high, low = np.hypot(a + c, w + b), np.hypot(a - c, w - b)  # cos + sin and cos - sin of half the middle
+    half_sum, half_difference = np.arctan2(a + c, w + b), np.arctan2(a - c, w - b)
+    half_sum = np.where(high < _POLE, half_difference, half_sum)
+    half_difference = np.where(low < _POLE, half_sum, half_difference)
+    first, last = half_sum + half_difference, sign * (half_sum - half_difference)
+    middle = 2 * np.arctan2(high, low) - np.pi / 2
+    turn = 2 * np.pi
+    return np.stack(
+        [first - turn * np.round(first / turn), middle, last - turn * np.round(last / turn)], axis=-1
+    )
+
+
+def continuous_euler(angles: Array) -> Array:
+    """The same rotations, Euler angles (F, ..., 3) in radians, read so that neighbours lie close.
+
+    Of the two readings (a, b, c) and (a + pi, pi - b, c + pi) the one nearer to the frame before is
+    taken, then whole turns are added. Both readings lie equally far from both readings of the frame
+    before, so the choice is a running parity and needs no loop over frames.
+    """
+    if len(angles) < 2:
+        return angles.copy()
+    other = np.stack([angles[..., 0] + np.pi, np.pi - angles[..., 1], angles[..., 2] + np.pi], -1)
+    stay, change = (_wrapped(a[1:] - angles[:-1]).sum(-1) for a in (angles, other))
+    odd = np.zeros(angles.shape[:-1], bool)
+    odd[1:] = np.logical_xor.accumulate(change < stay, axis=0)
+    return np.unwrap(np.where(odd[..., None], other, angles), axis=0)
+
+
+def _wrapped(turn: Array) -> Array:
+    return np.abs(turn - 2 * np.pi * np.round(turn / (2 * np.pi)))
+
+
+def _check_order(order: str) -> None:
+    if sorted(order) != ["X", "Y", "Z"]:
+        raise InputError(f"Euler order {order!r}: expected the letters X, Y and Z, each once")

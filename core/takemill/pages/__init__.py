@@ -1,0 +1,1 @@
+"""What a person reads in a browser: the parts of a page, plots, the health page."""

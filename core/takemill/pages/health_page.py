@@ -1,0 +1,148 @@
+"""One page about the health of takes before and after repair: self-contained, no network, light or dark."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from .. import __version__
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..take.health import Finding, Health
+from ..take.health_table import by_kind, measure_rows
+from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
+from .html_parts import asset, table
+
+_MOST = 400  # findings that are listed
+_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'"  # the page may show what it holds and ask for no more
+)
+CAUTION = (
+    "Joint ranges and findings are about data. They are no medical assessment of the performer; local rules "
+    "and a licensed professional come first."
+)
+
+
+@dataclass(frozen=True)
+class HealthOf:
+    """A take, raw and mended, and what was found.
+
+    Attributes:
+        name: of the take.
+        raw, mended: the take before and after repair: same frames and skeleton.
+        body: which joint plays which part.
+        before, after: their health.
+        findings: what the repair found.
+    """
+
+    name: str
+    raw: Motion
+    body: BodyMap
+    before: Health
+    mended: Motion
+    after: Health
+    findings: tuple[Finding, ...]
+
+
+def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
+    """The page of some takes, as HTML that is also well-formed XML."""
+    style = "".join(asset(name) for name in ("page.css", "health_page.css"))
+    names = ", ".join(one.name for one in takes)
+    return f"""<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"/>
+<meta name="viewport" content="width=device-width, initial-scale=1"/>
+<meta http-equiv="Content-Security-Policy" content="{_POLICY}"/>
+<title>{escape(title)}: {escape(names)}</title>
+<style>
+{style}</style></head><body>
+<header><h1>{escape(title)}: {escape(names)}</h1><p class="soft">{escape(about)}</p>
+<p class="care">{CAUTION}</p></header>
+<main>{"".join(map(_section, takes))}</main>
+<footer><p>Written by takemill {escape(__version__)}.</p></footer></body></html>
+"""
+
+
+def _section(take: HealthOf) -> str:
+    raw = take.raw
+    joints = "".join(joint_figure(take.raw, take.mended, take.before, joint) for joint in _worst(take))
+    counts = Counter(one.mended for one in take.findings)
+    told = (
+        f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
+        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'fault')} mended"
+        + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
+    )
+    return (
+        f'<article class="clip"><div class="top"><h2>{escape(take.name)}</h2><span class="soft">{told}</span>'
+        f"</div>{_measures(take)}{_kinds(take)}{f'<h3>The worst joints</h3>{joints}' if joints else ''}"
+        f"{feet_figure(take.raw, take.mended, take.body)}{way_figure(take.raw, take.mended, take.body)}"
+        f"{_list(take)}</article>"
+    )
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def _worst(take: HealthOf) -> tuple[int, ...]:
+    return worst_joints(take.raw, take.mended, take.body, take.before)
+
+
+def _measures(take: HealthOf) -> str:
+    rows = measure_rows(take.before.measures, take.after.measures)
+    title = "Health before and after"
+    return f"<h3>{title}</h3>{table(title, ('', '>before', '>after', ''), rows, named=True)}"
+
+
+def _kinds(take: HealthOf) -> str:
+    rows = [
+        (
+            escape(row.kind),
+            str(row.count),
+            str(row.left),
+            str(row.joints or ""),
+            f'<span class="wrap"><b>{_amount(row.worst)}</b> {escape(row.worst.message)} '
+            f'<span class="soft">({_frames(row.worst)})</span></span>',
+        )
+        for row in by_kind(take.before.findings, take.after.findings)
+    ]
+    if not rows:
+        return '<p class="good">Nothing is wrong with it.</p>'
+    heads = ("finding", ">before", ">after", ">joints", "the worst of them")
+    return f"<h3>What was found</h3>{table('Findings by kind', heads, rows, named=True)}"
+
+
+def _amount(one: Finding) -> str:
+    """How bad a finding is; nothing where it has no size."""
+    return f"{one.amount:.1f} {escape(one.unit)}" if one.unit and one.amount else ""
+
+
+def _frames(one: Finding) -> str:
+    last = one.stop - 1
+    return f"frame {last}" if one.start == last else f"frames {one.start} to {last}"
+
+
+def _list(take: HealthOf) -> str:
+    out = ""
+    for word, health in (("before", take.before), ("after", take.after)):
+        found = health.findings
+        rows = [
+            (
+                escape(one.kind),
+                escape(one.joint),
+                f"{one.start / take.raw.rate:.2f}",
+                f"{one.start} to {one.stop - 1}",
+                _amount(one),
+                f'<span class="wrap">{escape(one.message)}</span>',
+            )
+            for one in found[:_MOST]
+        ]
+        more = len(found) - len(rows)
+        rows += [("", "", "", "", "", f"and {more} more")] if more else []
+        heads = ("kind", "joint", ">second", ">frames", ">amount", "")
+        shown = table(f"Findings {word} repair", heads, rows)
+        out += (
+            f"<details><summary>All {len(found)} findings {word}</summary>{shown}</details>" if rows else ""
+        )
+    return out

@@ -1,0 +1,1 @@
+"""All settings in one text, and the order of the stages."""

@@ -1,0 +1,214 @@
+"""A recipe: all settings of a clip set, read from TOML.
+
+name = "ferry"          # of the set and its file; the first take's name when left out
+rate = 30               # frames per second of the clips; the take's own when left out
+neutral = "idle"        # the clip whose first pose one-shots start and end in ...
+blend_frames = 6        # ... after and before so many frames
+
+[body]                  # only where the body map needs correcting: part = "joint"
+leftFoot = "L_Ankle"
+
+[bodies.courier]        # the same for a character that the clips are fitted to, by its file's name
+hips = "pelvis_ctl"
+
+[loop]                  # also [repair] [contacts] [health] [cuts] [close] [travel] [marks] [reduce] [fit]
+longest_s = 6.0
+
+[[clip]]                # without any, the suggested cuts are taken
+name = "walk"
+from = 41.5             # seconds, or frames of the take: "4980f"
+to = 55.0               # the last pose of the clip
+loop = true
+travel = "root"         # "keep", "root" or "in_place"
+
+[[variant]]             # a clip made from another
+of = "walk"
+mirror = true
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Literal
+
+from ..base import disk
+from ..base.errors import RecipeError
+from ..clip.cuts import CutSettings
+from ..clip.loop_close import CloseSettings
+from ..clip.loop_search import LoopSettings
+from ..clip.marks import MarkSettings
+from ..clip.travel import TravelSettings
+from ..clip.travel_parts import TravelParts
+from ..fit.fit import FitSettings
+from ..keys.reduce import ReduceSettings
+from ..take.contacts import ContactSettings
+from ..take.footlock import FootlockSettings
+from ..take.health import HealthSettings
+from ..take.repair import RepairSettings
+from . import tables
+from .recipe_clip import ClipSpec, Moment, VariantSpec, clip_from, expect_within, parse_moment, variant_from
+from .recipe_names import expect_name, expect_pattern, expect_unique
+
+__all__ = [
+    "FILES",
+    "TABLES",
+    "ClipSpec",
+    "Moment",
+    "Recipe",
+    "VariantSpec",
+    "expect_name",
+    "expect_unique",
+    "parse_moment",
+    "parse_recipe",
+    "parts_of",
+    "rate_of",
+    "read_recipe",
+]
+
+FILES = ("one", "each", "apart")
+"""How the clips of a set can be parted among files."""
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """All settings of a set of clips; each field that is a settings dataclass is a table of the file.
+
+    Attributes:
+        name: of the set; "" for the first take's.
+        rate: frames per second of the clips; None for the take's.
+        files: "one" GLB holds rig, mesh and all clips; "each" clip has such a GLB of its own; or mesh and
+            clips are "apart": one GLB without clips, and one without mesh for each clip.
+        naming: a pattern that names clips which have no name; "" for none.
+        character: what stands for {character} there; "" for the set's name.
+        neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
+        blend_frames: in how many frames, unless a clip says otherwise; 0 for none.
+        body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
+        bodies: the same for characters that the clips are fitted to, by their names.
+        clips: what to cut; empty for the suggested cuts.
+        variants: what to make of them.
+    """
+
+    name: str = ""
+    rate: float | None = None
+    files: str = "one"
+    naming: str = ""
+    character: str = ""
+    neutral: str = ""
+    blend_frames: int = 0
+    body: Mapping[str, str] = field(default_factory=dict)
+    bodies: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    clips: tuple[ClipSpec, ...] = ()
+    variants: tuple[VariantSpec, ...] = ()
+    repair: RepairSettings = field(default_factory=RepairSettings)
+    health: HealthSettings = field(default_factory=HealthSettings)
+    contacts: ContactSettings = field(default_factory=ContactSettings)
+    footlock: FootlockSettings = field(default_factory=FootlockSettings)
+    cuts: CutSettings = field(default_factory=CutSettings)
+    loop: LoopSettings = field(default_factory=LoopSettings)
+    close: CloseSettings = field(default_factory=CloseSettings)
+    travel: TravelSettings = field(default_factory=TravelSettings)
+    marks: MarkSettings = field(default_factory=MarkSettings)
+    reduce: ReduceSettings = field(default_factory=ReduceSettings)
+    fit: FitSettings = field(default_factory=FitSettings)
+
+    def __post_init__(self) -> None:
+        names = [clip.name for clip in self.clips if clip.name] + [one.name for one in self.variants]
+        expect_unique(names, "recipe")
+        if not self.neutral and (self.blend_frames or any(spec.blend_frames for spec in self.clips)):
+            raise RecipeError('blend_frames: say onto which clip\'s first pose with neutral = "..."')
+        # Settings inside settings have one table, for all stages that look at them.
+        repair = replace(self.repair, contacts=self.contacts, footlock=self.footlock)
+        object.__setattr__(self, "repair", repair)
+        object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
+
+
+TABLES: Mapping[str, type] = {
+    one.name: one.default_factory  # type: ignore[misc]
+    for one in fields(Recipe)
+    if isinstance(one.default_factory, type) and one.name not in ("body", "bodies")
+}
+"""Name of a table -> the settings dataclass that it fills."""
+
+
+def read_recipe(path: str | Path) -> Recipe:
+    """The recipe in a TOML file.
+
+    Raises:
+        FileError: the file cannot be read.
+        RecipeError: it is no recipe; the message holds the path and the key.
+    """
+    try:
+        text = disk.read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise RecipeError(f"{path}: not UTF-8 text (byte {problem.start})") from problem
+    return parse_recipe(text, str(path))
+
+
+_ABOVE: Mapping[str, object] = {
+    "name": str, "rate": float, "files": Literal[FILES], "naming": str, "character": str, "neutral": str,
+    "blend_frames": int,
+}  # fmt: skip
+"""The keys that stand above the tables, and the types of their values."""
+
+
+def parse_recipe(text: str, source: str = "recipe") -> Recipe:
+    """The recipe in a TOML text; `source` names it in messages.
+
+    Raises:
+        RecipeError: it is not TOML, has an unknown key, a value of another type, or two clips of one name.
+    """
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
+        raise RecipeError(f"{source}: not TOML: {problem}") from problem
+    tables.expect_known(data, [*_ABOVE, "body", "bodies", "clip", "variant", *TABLES], source)
+    values = _above(data, source)
+    if "body" in data:
+        values["body"] = tables.value_of(data["body"], Mapping[str, str], f"{source}: [body]")
+    if "bodies" in data:
+        hint = Mapping[str, Mapping[str, str]]
+        values["bodies"] = tables.value_of(data["bodies"], hint, f"{source}: [bodies]")
+    for name, kind in TABLES.items():
+        if name in data:
+            values[name] = tables.settings_from(data[name], kind, f"{source}: [{name}]")
+    for key in ("clip", "variant"):
+        if not isinstance(data.get(key, []), list):
+            raise RecipeError(f"{source}: {key}s stand in double brackets: [[{key}]]")
+    values["clips"] = tuple(
+        clip_from(table, f"{source}: clip {k}", "naming" in values)
+        for k, table in enumerate(data.get("clip", []), 1)
+    )
+    values["variants"] = tuple(
+        variant_from(table, f"{source}: variant {k}") for k, table in enumerate(data.get("variant", []), 1)
+    )
+    try:
+        return Recipe(**values)  # type: ignore[arg-type]
+    except RecipeError as problem:
+        raise RecipeError(f"{source}: {problem}") from problem
+
+
+def _above(data: Mapping[str, object], source: str) -> dict[str, object]:
+    """What stands above the tables."""
+    values = {
+        key: tables.value_of(data[key], hint, f"{source}: {key}")
+        for key, hint in _ABOVE.items()
+        if key in data
+    }
+    for key, check in (("name", expect_name), ("character", expect_name), ("naming", expect_pattern)):
+        if key in values:
+            values[key] = check(values[key], f"{source}: {key}")
+    expect_within({key: values[key] for key in ("rate", "blend_frames") if key in values}, f"{source}:")
+    return values
+
+
+def rate_of(spec: ClipSpec, recipe: Recipe, take_rate: float) -> float:
+    """The frames per second that a clip leaves with."""
+    return spec.rate or recipe.rate or take_rate
+
+
+def parts_of(spec: ClipSpec, recipe: Recipe) -> TravelParts:
+    """Where each part of a clip's travel goes."""
+    return spec.parts(recipe.travel.planar, recipe.travel.turn, recipe.travel.height)

@@ -1,0 +1,1 @@
+"""Clip sets: facts, folders, packing, reading back, and the report."""

@@ -1,0 +1,230 @@
+"""What `clips.json` says of a set and its clips; `clips.schema.json` describes it.
+
+Numbers are rounded to what they are worth, so that the same input gives the same text on every machine. Ways
+are in glTF's axes (metres, +Y up, +Z ahead at heading 0), turns counter-clockwise seen from above.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+from .. import __version__
+from ..base.checks import Array
+from ..body.skeleton import Skeleton
+from ..clip.measure import set_gaps
+from ..keys.tracks import Track
+from ..recipe.pipeline import FinishedClip, PreparedTake
+from ..recipe.recipe import TABLES, Recipe
+
+VERSION = 2
+"""Of the layout of clips.json; it changes when a reader of the old one would fail."""
+
+_VALUE_BYTES = {
+    ("rotation", "float32"): 16,
+    ("rotation", "int16"): 8,
+    ("rotation", "int8"): 4,
+    ("translation", "float32"): 12,
+}
+_MOST_PAIRED = 512  # clips of which every pair is compared
+
+Facts = dict[str, Any]
+
+
+def set_facts(
+    name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
+) -> Facts:
+    """What is said of the set as a whole; `clips` and `files` are to be added."""
+    skeleton, body = clips[0].motion.skeleton, clips[0].body
+    root = body.get("root")
+    return {
+        "schema_version": VERSION,
+        "tool": {"name": "takemill", "version": __version__},
+        "name": name,
+        "skeleton": {
+            "sha256": skeleton_digest(skeleton),
+            "joints": len(skeleton),
+            "root": skeleton.names[root] if root is not None else None,
+            "body": dict(sorted(body.names(skeleton).items())),
+        },
+        "takes": [_take(take) for take in takes],
+        "gaps": _gaps([clip for clip in clips if not clip.additive]),
+        "settings": _settings(recipe),
+    }
+
+
+def clip_facts(
+    clip: FinishedClip, file: str, tracks: Sequence[Track], error_m: float, takes: Mapping[str, PreparedTake]
+) -> Facts:
+    """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most."""
+    motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
+    return {
+        "name": clip.name,
+        "kind": clip.kind,
+        "file": file,
+        "frames": len(motion),
+        "rate": rounded(motion.rate),
+        "duration_s": rounded(motion.duration_s),
+        "loop": clip.loop,
+        "additive": clip.additive,
+        "blend_frames": clip.blend_frames,
+        "travel": _travel(clip),
+        "gait": _gait(clip),
+        "seam": seam
+        and {
+            "gap_cm": rounded(seam.gap_cm, 3),
+            "gap_deg": rounded(seam.gap_deg, 3),
+            "gap_cm_s": rounded(seam.gap_cm_s, 2),
+            "quality": seam.quality,
+        },
+        "marks": [
+            {
+                "name": mark.name,
+                "frame": mark.frame,
+                "time_s": rounded(mark.frame / motion.rate),
+                "phase": rounded(mark.frame / last if last else 0.0),
+            }
+            for mark in clip.marks
+        ],
+        "contacts": {
+            foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
+        },
+        "source": {
+            "take": clip.source,
+            "sha256": takes[clip.source].digest if clip.source in takes else None,
+            "frames": list(clip.source_range),
+            "stretches": [list(one) for one in clip.stretches],
+        },
+        "variant": clip.variant
+        and {
+            "of": clip.variant.of,
+            "mirror": clip.variant.mirror,
+            "speed": rounded(clip.variant.speed),
+            "additive_to": clip.variant.additive_to or None,
+            "against": clip.variant.against if clip.additive else None,
+        },
+        "keys": {
+            "count": sum(len(track.frames) for track in tracks),
+            "bytes": _key_bytes(tracks),
+            "max_error_mm": rounded(1000 * error_m, 4),
+        },
+    }
+
+
+def _travel(clip: FinishedClip) -> Facts:
+    travel, parts = clip.travel.relative(), clip.parts
+    x, y, z = travel.position[-1]
+    root = clip.body.get("root") if parts.mode == "root" else None
+    return {
+        "mode": parts.mode,
+        "joint": clip.motion.skeleton.names[root] if root is not None else None,
+        "planar": parts.planar,
+        "turn": parts.turn,
+        "height": parts.height,
+        "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
+        "distance_m": rounded(travel.distance_m, 5),
+        "path_m": rounded(travel.path_m, 5),
+        "turn_deg": rounded(travel.turn_deg, 4),
+        "speed_m_s": rounded(travel.speed_m_s, 4),
+        "cycle": _cycle(clip),
+    }
+
+
+def _cycle(clip: FinishedClip) -> Facts | None:
+    """A clip's travel shared among its strides; a loop of another kind is one cycle, a one-shot none."""
+    strides = clip.strides
+    count = float(strides[-1] - strides[0]) if strides is not None else float(clip.loop)
+    if not count:
+        return None
+    return {
+        "count": rounded(count, 4),
+        "duration_s": rounded(clip.motion.duration_s / count),
+        "distance_m": rounded(clip.travel.distance_m / count, 5),
+        "turn_deg": rounded(clip.travel.turn_deg / count, 4),
+    }
+
+
+def _gait(clip: FinishedClip) -> list[list[float]] | None:
+    """Seconds and strides between which the strides run evenly; their fraction is the phase."""
+    strides = clip.strides
+    if strides is None:
+        return None
+    downs = {mark.frame for mark in clip.marks if mark.name == "leftFoot.down"}
+    frames = sorted({0, *downs, len(strides) - 1})
+    return [[rounded(frame / clip.motion.rate), rounded(strides[frame])] for frame in frames]
+
+
+def _gaps(clips: Sequence[FinishedClip]) -> Facts | None:
+    """From each clip's end to each clip's start; None for a set too large to compare."""
+    if not 0 < len(clips) <= _MOST_PAIRED:
+        return None
+    gaps = set_gaps({clip.name: clip.in_world for clip in clips}, clips[0].body)
+    return {
+        "clips": list(gaps.names),
+        **{
+            unit: [[rounded(gap, 2) for gap in row] for row in getattr(gaps, unit)]
+            for unit in ("cm", "deg", "cm_s")
+        },
+        "worst": [[list(worst) for worst in row] for row in gaps.worst],
+    }
+
+
+def _key_bytes(tracks: Sequence[Track]) -> int:
+    """What the keys of a clip take in the file, before clips share equal ones."""
+    values = sum(
+        len(track.frames) * _VALUE_BYTES[track.path, track.storage] * (1 if track.slopes is None else 3)
+        for track in tracks
+    )
+    return values + 4 * sum(map(len, {track.frames.tobytes(): track.frames for track in tracks}.values()))
+
+
+def _take(take: PreparedTake) -> Facts:
+    return {
+        "name": take.name,
+        "sha256": take.digest,
+        "frames": len(take.raw),
+        "rate": rounded(take.raw.rate),
+        "duration_s": rounded(take.raw.duration_s),
+        "health": {
+            word: {name: rounded(value, 3) for name, value in health.measures.items()}
+            for word, health in (("before", take.before), ("after", take.after))
+        },
+    }
+
+
+def _settings(recipe: Recipe) -> Facts:
+    return {
+        table: {
+            field.name: _plain(getattr(settings, field.name))
+            for field in fields(settings)
+            if not is_dataclass(getattr(settings, field.name))  # it has a table of its own
+        }
+        for table in TABLES
+        if (settings := getattr(recipe, table))
+    }
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(one) for key, one in value.items()}
+    return list(value) if isinstance(value, tuple) else value
+
+
+def skeleton_digest(skeleton: Skeleton) -> str:
+    """SHA-256, in hexadecimal, of a skeleton's names, parents and rest pose to 0.01 mm."""
+    text = json.dumps(
+        [skeleton.names, skeleton.parents, *map(_coarse, (skeleton.rest_translation, skeleton.rest_rotation))]
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _coarse(array: Array) -> list[list[float]]:
+    return [[rounded(value, 5) for value in row] for row in array]
+
+
+def rounded(value: float, digits: int = 6) -> float:
+    """A plain float of so many decimals, without a negative zero."""
+    return round(float(value), digits) + 0.0

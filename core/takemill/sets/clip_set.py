@@ -1,0 +1,193 @@
+"""A set of clips on disk: its GLB files, `clips.json` and `report.html`, replaced together or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..base.checks import Mask
+from ..base.errors import InputError
+from ..files.glb import GlbClip, append_animations
+from ..files.glb_nodes import nodes_only
+from ..keys.reduce import reduce_clips
+from ..keys.reduce_error import largest_errors_m
+from ..recipe.pipeline import FinishedClip, PreparedTake, Progress, silent
+from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
+from .clip_facts import Facts, clip_facts, set_facts
+from .report import render_report
+from .set_folder import LIST, expect_free, replace_folder, replace_folders
+
+REPORT = "report.html"
+
+
+def expect_place(out_dir: str | Path, name: str) -> None:
+    """Insist, before the long work, on a folder that a set of this name can be written to.
+
+    Raises:
+        FileError: it is a file, not writable, or holds a file of that name from another hand.
+    """
+    expect_free(out_dir, [f"{name}.glb", LIST, REPORT])
+
+
+@dataclass(frozen=True)
+class ClipSet:
+    """A set that is made and not yet written.
+
+    Attributes:
+        facts: what its list says of each clip.
+        files: what its folder will hold, by relative name.
+    """
+
+    facts: list[Facts]
+    files: Mapping[str, bytes]
+
+
+def write_clip_set(
+    out_dir: str | Path,
+    base_glb: bytes,
+    name: str,
+    takes: Sequence[PreparedTake],
+    clips: Sequence[FinishedClip],
+    recipe: Recipe,
+    progress: Progress = silent,
+    place: Callable[[GlbClip], GlbClip] | None = None,
+) -> list[Facts]:
+    """Write `out_dir` with NAME.glb (or more files, by `recipe.files`), clips.json and report.html.
+
+    The folder's old set is replaced whole or not at all; files that Takemill did not write stay.
+
+    Args:
+        out_dir: the folder; made where there is none.
+        base_glb: rig and mesh, its joints named as the clips' are.
+        name: of the set.
+        takes: what the clips come from, for the report; may be empty.
+        clips: of one skeleton, with names of their own.
+        recipe: the settings that made them.
+        progress: told the part that is behind.
+        place: brings a clip from the motions' space to that of the base's joints, where the two differ.
+
+    Returns:
+        What clips.json says of each clip.
+
+    Raises:
+        TakemillError: as for `made_clip_set`, or the folder cannot be written; it is untouched.
+    """
+    expect_place(out_dir, _check(name, clips, recipe))
+    made = made_clip_set(base_glb, name, takes, clips, recipe, progress, place)
+    replace_folder(out_dir, made.files)
+    return made.facts
+
+
+def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> None:
+    """Write sets side by side, each into its folder: all old ones are replaced, or none.
+
+    Raises:
+        FileError: a folder cannot be written; all are untouched.
+        InputError: they do not lie side by side.
+    """
+    replace_folders({folder: one.files for folder, one in made.items()})
+
+
+def made_clip_set(
+    base_glb: bytes,
+    name: str,
+    takes: Sequence[PreparedTake],
+    clips: Sequence[FinishedClip],
+    recipe: Recipe,
+    progress: Progress = silent,
+    place: Callable[[GlbClip], GlbClip] | None = None,
+) -> ClipSet:
+    """All that `write_clip_set` would write.
+
+    Raises:
+        RecipeError: a name that file systems refuse, or twice the same.
+        InputError: no clips, or clips of several skeletons.
+        GlbError: the base is malformed or lacks a joint.
+    """
+    name = _check(name, clips, recipe)
+    by_name = {take.name: take for take in takes}
+    written, facts = [], []
+    progress("keys", 0.0)
+    reduced = reduce_clips(
+        [clip.motion for clip in clips],
+        recipe.reduce,
+        [planted_joints(clip) for clip in clips],
+        [travelling_joint(clip) for clip in clips],
+    )
+    progress("errors of keys", 0.6)
+    errors = largest_errors_m([clip.motion for clip in clips], reduced)
+    for number, (clip, tracks, error_m) in enumerate(zip(clips, reduced, errors, strict=True)):
+        progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
+        facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, error_m, by_name))
+        one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
+        written.append(place(one) if place else one)
+    progress("writing", 0.9)
+    files = _glb_files(base_glb, name, written, recipe.files)
+    said = set_facts(name, takes, clips, recipe) | {"clips": facts}
+    files[REPORT] = render_report(said, takes, clips).encode()
+    said["files"] = [
+        {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+        for file, data in sorted(files.items())
+    ]
+    files[LIST] = (json.dumps(said, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    return ClipSet(facts, files)
+
+
+def _file_of(clip: str, name: str, files: str) -> str:
+    """The file of a clip, relative to the set's folder."""
+    return {"one": f"{name}.glb", "each": f"{clip}.glb", "apart": f"clips/{clip}.glb"}[files]
+
+
+def _glb_files(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
+    if files == "one":
+        return {f"{name}.glb": append_animations(base_glb, clips)}
+    apart = files == "apart"
+    base = nodes_only(base_glb) if apart else base_glb
+    each = {_file_of(clip.name, name, files): append_animations(base, [clip]) for clip in clips}
+    return ({f"{name}.glb": base_glb} if apart else {}) | each
+
+
+def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
+    if recipe.files not in FILES:
+        raise InputError(f"files of a set: expected one of {', '.join(FILES)}, got {recipe.files!r}")
+    if not clips:
+        raise InputError("a set needs at least one clip")
+    for clip in clips:
+        expect_name(clip.name, f"clip {clip.name!r}")
+        if clip.motion.skeleton.names != clips[0].motion.skeleton.names:
+            raise InputError(f"clip {clip.name!r} has other joints than {clips[0].name!r}")
+    expect_unique((clip.name for clip in clips), "clip set")
+    return expect_name(name, "name of the set")
+
+
+def travelling_joint(clip: FinishedClip) -> int | None:
+    """The joint that travels, where one does."""
+    return clip.body.get("root") if clip.travel_mode == "root" else None
+
+
+def planted_joints(clip: FinishedClip) -> Mask:
+    """Which joints are in contact (F, J): feet and toes while their foot stands, hands while they strike.
+
+    A hand or foot strikes from its mark `strike` to its mark `stop`, and all that hangs on it does.
+    """
+    skeleton = clip.motion.skeleton
+    mask = np.zeros((len(clip.motion), len(skeleton)), bool)
+    for k, foot in enumerate(clip.contacts.feet):
+        for part in (foot, foot.replace("Foot", "Toes")):
+            joint = clip.body.get(part)
+            if joint is not None:
+                mask[:, joint] = clip.contacts.planted[:, k]
+    begun: dict[str, int] = {}
+    for mark in sorted(clip.marks, key=lambda mark: mark.frame):
+        part, _, event = mark.name.partition(".")
+        joint = clip.body.get(part)
+        if event == "strike":
+            begun[part] = mark.frame
+        elif event == "stop" and part in begun and joint is not None:
+            mask[begun.pop(part) : mark.frame + 1, skeleton.subtree(joint)] = True
+    return mask

@@ -1,0 +1,127 @@
+"""From BVH files to prepared takes, and to a set of clips on the takes' own skeleton."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+from ..base import disk
+from ..base.errors import BodyMapError, InputError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..files import glb
+from ..files.bvh import BvhLayout, read_bvh
+from ..recipe import pipeline
+from ..recipe.pipeline import FinishedClip, PreparedTake, Progress
+from ..recipe.recipe import Recipe, expect_name
+from . import clip_set
+from .clip_facts import Facts
+
+
+def read_take(
+    path: str | Path, recipe: Recipe, unit_m: float | None = None, up: str | None = None
+) -> tuple[Motion, BodyMap, BvhLayout]:
+    """A BVH file, its body map with the recipe's corrections, and how the file stores it.
+
+    Raises:
+        BvhError: the file cannot be read, or is malformed.
+        BodyMapError: the parts cannot be told; the message holds the path.
+    """
+    motion, layout = read_bvh(path, unit_m=unit_m, up=up)
+    try:
+        return motion, pipeline.body_of(motion.skeleton, recipe), layout
+    except BodyMapError as problem:
+        raise BodyMapError(f"{path}: {problem}") from problem
+
+
+def pack_takes(
+    paths: Sequence[str | Path],
+    recipe: Recipe,
+    out_dir: str | Path,
+    progress: Progress,
+    unit_m: float | None = None,
+    up: str | None = None,
+) -> list[Facts]:
+    """Takes from files, packed on their own skeleton; what clips.json says of each clip.
+
+    Raises:
+        TakemillError: anything is wrong; then nothing is written.
+    """
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
+    name = name_of(recipe, read)
+    clip_set.expect_place(out_dir, name)
+    takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
+    clips = pipeline.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
+    base = glb.skeleton_glb(clips[0].motion.skeleton, name)
+    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, part_of(progress, 0.7, 0.3))
+
+
+def clips_of(
+    paths: Sequence[str | Path],
+    recipe: Recipe,
+    progress: Progress,
+    unit_m: float | None = None,
+    up: str | None = None,
+) -> tuple[FinishedClip, ...]:
+    """The clips of takes from files, as `pack_takes` would write them.
+
+    Raises:
+        TakemillError: anything is wrong.
+    """
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
+    takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
+    return pipeline.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
+
+
+Read = dict[str, tuple[Motion, BodyMap, BvhLayout]]
+"""What files held, by the takes' names."""
+
+
+def name_of(recipe: Recipe, read: Read) -> str:
+    """The set's name: the recipe's, or the first take's.
+
+    Raises:
+        RecipeError: file systems refuse it.
+    """
+    return expect_name(recipe.name or next(iter(read)), "name of the set")
+
+
+def read_takes(
+    paths: Sequence[str | Path], recipe: Recipe, progress: Progress, unit_m: float | None, up: str | None
+) -> Read:
+    """All takes of a set, of one skeleton, with names of their own.
+
+    Raises:
+        TakemillError: one cannot be read, two are alike in name or of two skeletons, or a clip leaves them.
+    """
+    names = [Path(path).stem for path in paths]
+    if len(set(names)) < len(names):
+        twice = Counter(names).most_common(1)[0][0]
+        raise InputError(f"two takes are called {twice!r}; takes of a set need file names of their own")
+    read = {}
+    for number, (path, name) in enumerate(zip(paths, names, strict=True)):
+        progress(f"reading {path}", number / len(paths))
+        read[name] = read_take(path, recipe, unit_m, up)
+    motions = {name: motion for name, (motion, _, _) in read.items()}
+    pipeline.expect_one_skeleton(motions)
+    pipeline.expect_clips(recipe, motions)
+    return read
+
+
+def prepared(
+    paths: Sequence[str | Path], read: Read, recipe: Recipe, progress: Progress
+) -> list[PreparedTake]:
+    """The takes mended and judged, with the digests of their files."""
+    takes = []
+    for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
+        digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
+        part = part_of(progress, number / len(paths), 1 / len(paths))
+        takes.append(pipeline.prepare(name, motion, body, recipe, part, digest))
+    return takes
+
+
+def part_of(progress: Progress, begin: float, share: float) -> Progress:
+    """The progress of a part of the work, which begins at `begin` and takes `share` of the whole."""
+    return lambda text, part: progress(text, begin + share * part)

@@ -1,0 +1,177 @@
+"""From BVH files to sets of clips on characters: a GLB each, with rig and mesh."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ..base import disk
+from ..base.errors import BodyMapError, InputError, RecipeError
+from ..body.body_map import BodyMap
+from ..files.glb_nodes import skins_on_top
+from ..files.glb_rig import GlbRig, read_rig
+from ..files.glb_root import with_root
+from ..fit.fit import fit
+from ..recipe import pipeline
+from ..recipe.pipeline import FinishedClip, PreparedTake, Progress
+from ..recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parts_of
+from . import clip_set
+from .clip_facts import Facts
+from .packing import name_of, part_of, prepared, read_takes
+
+
+@dataclass(frozen=True)
+class Character:
+    """Who plays the clips.
+
+    Attributes:
+        name: the file's, without its ending.
+        glb: rig and mesh.
+        rig: what the GLB holds of a skeleton.
+        body: which joint plays which part.
+    """
+
+    name: str
+    glb: bytes
+    rig: GlbRig
+    body: BodyMap
+
+    @classmethod
+    def read(cls, path: str | Path, recipe: Recipe) -> Character:
+        """A character from its file; its body map is corrected by the recipe's [bodies].
+
+        Raises:
+            FileError: the file cannot be read.
+            GlbError: it holds no rig.
+            BodyMapError: its parts cannot be told, or the recipe names no joint or no part.
+        """
+        data = disk.read_bytes(path)
+        rig = read_rig(data, str(path))
+        name = expect_name(Path(path).stem, "character")
+        corrected = replace(recipe, body=recipe.bodies.get(name, {}))
+        try:
+            body = pipeline.body_of(rig.skeleton, corrected)
+        except BodyMapError as problem:
+            raise BodyMapError(f"{path}: {problem}; mend it in the recipe's [bodies.{name}]") from problem
+        return cls(name, skins_on_top(data), rig, body)
+
+    def with_root(self) -> Character:
+        """The same with a root joint for travel; itself where it has one."""
+        if self.body.get("root") is not None:
+            return self
+        glb, name = with_root(self.glb, self.rig)
+        rig = read_rig(glb, self.name)
+        names = self.body.names(self.rig.skeleton) | {"root": name}
+        return Character(self.name, glb, rig, BodyMap.from_names(rig.skeleton, names))
+
+
+def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Character]:
+    """Some characters, with names of their own.
+
+    Raises:
+        TakemillError: one cannot be read, two files have one name, or the recipe has one's name misspelt.
+    """
+    plain = [name for name in (Path(path).stem for path in paths) if name not in recipe.bodies]
+    for name in recipe.bodies.keys() - {Path(path).stem for path in paths}:
+        for near in difflib.get_close_matches(name, plain, n=1):
+            raise RecipeError(f"[bodies.{name}]: no character of this name is given; did you mean {near!r}?")
+    found = [Character.read(path, recipe) for path in paths]
+    name, count = Counter(one.name.casefold() for one in found).most_common(1)[0]
+    if count > 1:
+        raise InputError(f"two characters are called {name!r}; each needs a file name of its own")
+    return found
+
+
+def pack_characters(
+    paths: Sequence[str | Path],
+    rigs: Sequence[str | Path],
+    recipe: Recipe,
+    out_dir: str | Path,
+    progress: Progress,
+    unit_m: float | None = None,
+    up: str | None = None,
+) -> dict[str, list[Facts]]:
+    """Takes fitted to characters and packed; by character, what clips.json says of each clip.
+
+    One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
+    for once, on the performer, so that all characters' clips are of the same frames. All sets are
+    written, or none.
+
+    Raises:
+        TakemillError: anything is wrong; then nothing is written.
+    """
+    characters = read_characters(rigs, recipe)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
+    name = name_of(recipe, read)
+    places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
+    for place in places.values():
+        clip_set.expect_place(place, name)
+    takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.4))
+    made = list(_fitted(takes, characters, recipe, part_of(progress, 0.5, 0.2)))
+    sets = {}
+    for number, (one, cooked, clips) in enumerate(made):
+        part = part_of(progress, 0.7 + 0.3 * number / len(made), 0.3 / len(made))
+        sets[one.name] = clip_set.made_clip_set(one.glb, name, takes, clips, cooked, part, one.rig.placed)
+    clip_set.write_clip_sets({places[character]: one for character, one in sets.items()})
+    return {character: one.facts for character, one in sets.items()}
+
+
+def clips_for(
+    paths: Sequence[str | Path],
+    rigs: Sequence[str | Path],
+    recipe: Recipe,
+    progress: Progress,
+    unit_m: float | None = None,
+    up: str | None = None,
+) -> dict[str, tuple[FinishedClip, ...]]:
+    """By character, the clips as `pack_characters` would write them.
+
+    Raises:
+        TakemillError: anything is wrong.
+    """
+    characters = read_characters(rigs, recipe)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
+    takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.4))
+    return {
+        one.name: clips for one, _, clips in _fitted(takes, characters, recipe, part_of(progress, 0.6, 0.4))
+    }
+
+
+def place_of(out_dir: str | Path, character: str, count: int) -> Path:
+    """The folder of a character's set, of so many."""
+    return Path(out_dir) if count == 1 else Path(out_dir) / character
+
+
+def _fitted(
+    takes: Sequence[PreparedTake], characters: Sequence[Character], recipe: Recipe, progress: Progress
+) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
+    """Each character, its recipe, and its clips."""
+    share = 1 / (len(characters) + 1)
+    performed = pipeline.make_clips(takes, recipe, part_of(progress, 0.0, share))
+    for number, one in enumerate(characters, 1):
+        part = part_of(progress, number * share, share)
+        part(f"fitting {one.name}", 0.0)
+        cooked = replace(recipe, character=recipe.character or one.name)
+        specs = tuple(map(settled, pipeline.specs_of(takes, cooked), performed))
+        cooked = replace(cooked, clips=specs)
+        if any(parts_of(spec, cooked).mode == "root" for spec in specs):
+            one = one.with_root()
+        yield one, cooked, pipeline.make_clips([_on(one, take, cooked) for take in takes], cooked, part)
+
+
+def settled(spec: ClipSpec, clip: FinishedClip) -> ClipSpec:
+    """A clip of the frames that were found for it; one of joined stretches is looked for again."""
+    if spec.stretches:
+        return spec
+    start, stop = clip.source_range
+    first, last = Moment(start, in_frames=True), Moment(stop - 1, in_frames=True)
+    return replace(spec, start=first, stop=last, loop=clip.loop, search=False)
+
+
+def _on(one: Character, take: PreparedTake, recipe: Recipe) -> PreparedTake:
+    """A take on a character; its feet are planted when the performer's were."""
+    motion = fit(take.motion, take.body, one.rig.skeleton, one.body, recipe.fit, take.contacts)
+    return replace(take, motion=motion, body=one.body)

@@ -1,0 +1,137 @@
+"""One page that shows what a set holds: self-contained, no network, light or dark, any width, by keyboard."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from html import escape
+
+from ..pages.html_parts import asset, code, definitions, table
+from ..recipe.pipeline import FinishedClip, PreparedTake
+from .clip_facts import Facts
+from .report_clip import clip_card
+from .report_figures import figures
+from .report_pairs import pairs
+from .report_take import take_section
+
+# The page may show what it holds and ask nobody for more.
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
+
+
+def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip]) -> str:
+    """The page of a set, as HTML.
+
+    Args:
+        facts: what clips.json says of the set, with its clips.
+        takes: what the clips come from; may be empty.
+        clips: in the order of `facts["clips"]`.
+    """
+    name = escape(facts["name"])
+    style, script = (asset(name) for name in ("page.css", "report.js"))
+    data = json.dumps(figures(clips), separators=(",", ":")).replace("<", "\\u003c")
+    cards = "".join(
+        clip_card(k, clip, said) for k, (clip, said) in enumerate(zip(clips, facts["clips"], strict=True))
+    )
+    return f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="{_POLICY}">
+<title>{name}: clip set</title>
+<style>
+{style}</style></head><body>
+<header><h1>{name}</h1>{_summary(facts, clips)}</header>
+<main><h2>Clips</h2>{_overview(facts)}
+<p><button type="button" id="play-all" hidden>Play all</button></p>
+<p class="soft">Drag a figure to turn it; or step to it with the tab key: arrow keys turn and tilt it, the
+space bar plays, comma and full stop go back and on by a frame.</p>
+<noscript><p class="soft">The stick figures need scripts.</p></noscript>
+{cards}
+{pairs(facts)}
+{_takes(takes)}
+{_settings(facts)}</main>
+<footer>{_care(facts)}</footer>
+<script type="application/json" id="figures">{data}</script>
+<script>
+{script}</script></body></html>
+"""
+
+
+def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
+    seconds = sum(clip.motion.duration_s for clip in clips)
+    loops = sum(clip.loop for clip in clips)
+    takes = ", ".join(escape(take["name"]) for take in facts["takes"])
+    root = facts["skeleton"]["root"]
+    return (
+        f"<p>{len(clips)} clips, {loops} of them loops, {seconds:.1f} s in all"
+        f"{f', from {takes}' if takes else ''}. {facts['skeleton']['joints']} joints, "
+        f"{f'travel on the joint {code(root)}' if root else 'no root joint'}.</p>"
+    )
+
+
+def _overview(facts: Facts) -> str:
+    heads = (
+        "clip",
+        "kind",
+        ">seconds",
+        ">fps",
+        "seam",
+        "travel",
+        ">metres",
+        ">turn °",
+        ">m/s",
+        ">marks",
+        ">kB",
+        ">mm off",
+    )
+    rows = []
+    for k, clip in enumerate(facts["clips"]):
+        travel = clip["travel"]
+        rows.append(
+            (
+                f'<a href="#clip-{k}">{escape(clip["name"]).replace("_", "_<wbr>")}</a>',
+                escape(clip["kind"]),
+                f"{clip['duration_s']:.2f}",
+                f"{clip['rate']:g}",
+                _seam(clip),
+                travel["mode"],
+                f"{travel['distance_m']:.2f}",
+                str(round(travel["turn_deg"])),
+                f"{travel['speed_m_s']:.2f}",
+                str(len(clip["marks"])),
+                f"{clip['keys']['bytes'] / 1024:.0f}",
+                f"{clip['keys']['max_error_mm']:.2f}",
+            )
+        )
+    return table("All clips", heads, rows, named=True)
+
+
+def _seam(clip: Facts) -> str:
+    seam = clip["seam"]
+    if seam:
+        return f"{seam['gap_cm']:.2f} cm, {escape(seam['quality'])}"
+    return "closed" if clip["loop"] else ""
+
+
+def _takes(takes: Sequence[PreparedTake]) -> str:
+    return '<h2 id="takes">Takes</h2>' + "".join(map(take_section, takes)) if takes else ""
+
+
+def _settings(facts: Facts) -> str:
+    tables = (
+        (f"[{escape(name)}]", code(", ".join(f"{key} = {value}" for key, value in values.items())))
+        for name, values in facts["settings"].items()
+    )
+    body = ((escape(part), escape(joint)) for part, joint in facts["skeleton"]["body"].items())
+    return (
+        '<h2 id="made">How it was made</h2>'
+        f"<details><summary>Settings</summary>{definitions(tables)}</details>"
+        f"<details><summary>Body map</summary>{definitions(body)}</details>"
+    )
+
+
+def _care(facts: Facts) -> str:
+    return (
+        f"<p>Written by {facts['tool']['name']} {facts['tool']['version']}; skeleton "
+        f"{code(facts['skeleton']['sha256'][:16])}. The health of a take is about its data. "
+        "It is no medical assessment of the performer.</p>"
+    )

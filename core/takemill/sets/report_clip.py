@@ -1,0 +1,185 @@
+"""One clip in the report: what it is, its figure, its way from above, its feet over time."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+
+from ..base.checks import Array
+from ..clip.measure import Seam, measure_seam
+from ..pages import svg
+from ..pages.html_parts import definitions
+from ..recipe.pipeline import FinishedClip
+from .clip_facts import Facts
+from .report_figures import foot_paths
+from .report_seam import seam_close_up
+
+_SIDES = (("leftFoot", "left foot", "l"), ("rightFoot", "right foot", "r"))
+_TRAVEL = {
+    "keep": "stays on the body",
+    "root": "on the root joint",
+    "in_place": "taken away; the way it had is below",
+}
+
+
+def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
+    """The card of a clip."""
+    name = escape(clip.name)
+    loop = '<span class="tag">loop</span>' if clip.loop else '<span class="tag">one-shot</span>'
+    return (
+        f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
+        f'<div class="top"><h3 id="name-{number}">{name}</h3>'
+        f'<span class="tag">{escape(clip.kind)}</span>{loop}</div>'
+        f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and marks</h4>{_feet(clip)}'
+        f"{_marks(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
+        f"{seam_close_up(clip)}</article>"
+    )
+
+
+def _figure(number: int, name: str) -> str:
+    speeds = "".join(
+        f'<option value="{value}"{" selected" if value == "1" else ""}>{label}</option>'
+        for value, label in (("0.25", "¼ speed"), ("0.5", "½ speed"), ("1", "full speed"))
+    )
+    ticks = "".join(
+        f'<label><input type="checkbox" data-does="{does}" aria-label="{label}: {name}" checked>'
+        f"{label}</label>"
+        for does, label in (("again", "loop"), ("ghosts", "onion skins"))
+    )
+    return (
+        f'<figure data-clip="{number}"><canvas tabindex="0" role="img" '
+        f'aria-label="{name}, as a stick figure. Arrow keys turn and tilt the view, the space bar plays, '
+        'comma and full stop go back and on by a frame."></canvas>'
+        f'<div class="controls"><button type="button" id="play-{number}" '
+        f'aria-labelledby="play-{number} name-{number}">Play</button>'
+        f'<input type="range" min="0" value="0" aria-label="Time in {name}"><output>0.00 s</output></div>'
+        f'<div class="controls"><select aria-label="Speed of {name}">{speeds}</select>{ticks}</div></figure>'
+    )
+
+
+def _facts(clip: FinishedClip, facts: Facts) -> str:
+    travel, source = facts["travel"], facts["source"]
+    rate = f"{facts['rate']:g}"
+    rows = [
+        ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
+        ("from", f"{escape(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
+        *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
+        ("travel", _TRAVEL[travel["mode"]] if _at_one(travel) else _parted(travel)),
+        ("each cycle" if clip.loop else "in all", _way(travel)),
+    ]
+    if facts["blend_frames"]:
+        rows.append(("ends", f"each goes over into the neutral pose in {facts['blend_frames']} frames"))
+    if clip.loop:
+        rows += _seam_rows(clip)
+    keys = facts["keys"]
+    size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
+    rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
+    return definitions(rows)
+
+
+def _made_of(variant: Facts) -> str:
+    words = ["mirrored"] if variant["mirror"] else []
+    if variant["speed"] != 1:
+        words.append(f"{variant['speed']:g} times as fast")
+    if variant["additive_to"]:
+        words.append(f"what it does beyond the {variant['against']} of {escape(variant['additive_to'])}")
+    return ", ".join([escape(variant["of"]), *words])
+
+
+def _at_one(travel: Facts) -> bool:
+    """Whether way and turn go together, and the height stays."""
+    return bool(travel["planar"] == travel["turn"] and travel["height"] == "keep")
+
+
+def _parted(travel: Facts) -> str:
+    words = {"keep": "on the body", "root": "on the root joint", "remove": "taken away"}
+    parts = (("way", "planar"), ("turn", "turn"), ("height", "height"))
+    return ", ".join(f"{label} {words[travel[part]]}" for label, part in parts)
+
+
+def _way(travel: Facts) -> str:
+    left, _, ahead = travel["offset_m"]
+    parts = [
+        f"{abs(value):.2f} m {words[value < 0]}"
+        for value, words in ((ahead, ("ahead", "back")), (left, ("to the left", "to the right")))
+        if abs(value) >= 0.005
+    ]
+    turn = travel["turn_deg"]
+    if abs(turn) >= 0.5:
+        parts.append(f"turns {abs(turn):.0f}° to the {'left' if turn > 0 else 'right'}")
+    return (", ".join(parts) or "on the spot") + f", {travel['speed_m_s']:.2f} m/s"
+
+
+def _seam_rows(clip: FinishedClip) -> list[tuple[str, str]]:
+    rows = []
+    if clip.candidate:
+        gap = clip.candidate
+        apart = f"{gap.gap_cm:.2f} cm, {gap.gap_deg:.1f}°, {gap.gap_cm_s:.1f} cm/s apart"
+        rows.append(("seam as captured", f"{apart}: {escape(gap.quality)}"))
+    if len(clip.motion) >= 5:
+        rows.append(("seam now", _seam_now(measure_seam(clip.motion, clip.body), clip.motion.rate)))
+    return rows
+
+
+def _seam_now(seam: Seam, rate: float) -> str:
+    word = "good" if seam.speed_jump <= 2 * seam.usual_speed_jump + 1e-6 else "bad"
+    jump, usual = (100 * rate * value for value in (seam.speed_jump, seam.usual_speed_jump))
+    change = f'<span class="{word}">speed changes by {jump:.1f} cm/s</span> from frame to frame there'
+    return f"closed to {1000 * seam.pose_m:.3f} mm; {change}, by up to {usual:.1f} elsewhere"
+
+
+def _from_above(clip: FinishedClip) -> str:
+    feet = foot_paths(clip)
+    prints: list[tuple[str, Array]] = []
+    for k, foot in enumerate(clip.contacts.feet):
+        for start, stop in clip.contacts.ranges(foot):
+            prints.append((f"s{foot[0]}", feet[(start + stop) // 2, k, :, :2]))
+    heading = clip.travel.heading[-1]
+    drawing = svg.from_above(
+        clip.travel.position[:, :2], prints, np.array([np.sin(heading), -np.cos(heading)])
+    )
+    return (
+        f'<figure class="path">{drawing}<figcaption>The root\'s way, ending at the dot; footprints '
+        f'<span class="left">left</span> and <span class="right">right</span>. '
+        f"The body looks up the page at first; the grid is {svg.grid_step(drawing)} m.</figcaption></figure>"
+    )
+
+
+def _feet(clip: FinishedClip) -> str:
+    if not clip.contacts.feet:
+        return '<p class="soft">No foot is mapped.</p>'
+    last = max(len(clip.motion) - 1, 1)
+    heights = 100 * foot_paths(clip)[..., 2].min(axis=-1)
+    top = max(float(heights.max()), 5.0)
+    lanes, series = [], []
+    for part, label, letter in _SIDES:
+        if part not in clip.contacts.feet:
+            continue
+        series.append((f"s{letter}", heights[:, clip.contacts.feet.index(part)]))
+        ranges = [
+            (f"f{letter}", start / last, min(stop / last, 1.0)) for start, stop in clip.contacts.ranges(part)
+        ]
+        lanes.append(f'<span class="name">{label}</span>{svg.bars(ranges)}')
+    if clip.marks:
+        moments = [mark.frame / last for mark in clip.marks]
+        lanes.append(f'<span class="name">marks</span>{svg.ticks(moments)}')
+    scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.curves(series, top)}'
+    times = f"<span>0 s</span><span>{clip.motion.duration_s:.2f} s</span>"
+    return (
+        f'<div class="plot timed"><span class="now"></span>{scale}{"".join(lanes)}'
+        f'<span></span><span class="axis">{times}</span></div>'
+        '<figcaption class="soft">Height of the sole, and below it when the foot is planted.</figcaption>'
+    )
+
+
+def _marks(facts: Facts) -> str:
+    """The marks in a line for each foot (or whatever stands before the dot of their names)."""
+    if not facts["marks"]:
+        return '<p class="soft">No marks: both feet stay where they are.</p>'
+    said: dict[str, list[str]] = {}
+    for mark in facts["marks"]:
+        where, _, what = mark["name"].rpartition(".")
+        moment = f"{escape(what)} {mark['time_s']:.2f} s ({100 * mark['phase']:.0f}\u00a0%)"
+        said.setdefault(where, []).append(moment)
+    return definitions((escape(where), ", ".join(moments)) for where, moments in said.items())

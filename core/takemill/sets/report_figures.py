@@ -1,0 +1,115 @@
+"""The stick figures of the report: points, bones and root tracks for `report.js`, in whole millimetres."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from ..base.checks import Array, Index
+from ..body.body_map import BodyMap
+from ..body.skeleton import Skeleton
+from ..clip import travel_parts
+from ..maths import quat
+from ..maths.series import runs
+from ..recipe.pipeline import FinishedClip
+from ..take.contacts import foot_points
+
+_RATE = 30.0  # shown figures need no more
+_FAR_MM = 32767
+
+
+def figures(clips: Sequence[FinishedClip]) -> dict[str, Any]:
+    """The bones of a set's skeleton, and each clip's points over time."""
+    skeleton, body = clips[0].motion.skeleton, clips[0].body
+    return {
+        "parents": _parents(skeleton, body),
+        "sides": _sides(skeleton, body),
+        "feet": _feet(body),
+        "head": _head(skeleton, body),
+        "height": max(round(skeleton.height, 3), 0.1),
+        "clips": {str(k): _clip(clip) for k, clip in enumerate(clips)},
+    }
+
+
+def shown_frames(clip: FinishedClip) -> Index:
+    """The frames (N,) that are drawn: both ends, and about 30 a second between."""
+    last = len(clip.motion) - 1
+    count = int(np.ceil(last * min(_RATE / clip.motion.rate, 1.0))) + 1
+    return np.round(np.linspace(0, last, count)).astype(np.intp)
+
+
+def in_world(clip: FinishedClip, points: Array) -> Array:
+    """Model-space points (F, ..., 3) of a clip with the travel that was removed from it put back."""
+    return travel_parts.in_world(points, clip.travel, clip.parts)
+
+
+def foot_paths(clip: FinishedClip) -> Array:
+    """Heel and toe of each foot in the world (F, K, 2, 3), metres."""
+    return in_world(clip, foot_points(clip.motion, clip.body))
+
+
+def limbs(clip: FinishedClip) -> list[Index]:
+    """The lines (2,) that a stick figure is drawn of: pairs of points, joints first, tips after."""
+    parents = _parents(clip.motion.skeleton, clip.body)
+    return [np.array([parent, point], np.intp) for point, parent in enumerate(parents) if parent >= 0]
+
+
+def _parents(skeleton: Skeleton, body: BodyMap) -> list[int]:
+    """Each point's parent, joints first, tips after; nothing is drawn from the root, which is no limb."""
+    root = body.get("root")
+    return [-1 if parent == root else parent for parent in (*skeleton.parents, *skeleton.tip_joints)]
+
+
+def _sides(skeleton: Skeleton, body: BodyMap) -> list[str]:
+    sides: list[str] = []
+    for joint, parent in enumerate(skeleton.parents):
+        part = body.part_of(joint) or ""
+        own = next((side for side in ("left", "right") if part.startswith(side)), "")
+        sides.append(own or (sides[parent] if parent >= 0 and not part else "ink"))
+    return [*sides, *(sides[joint] for joint in skeleton.tip_joints)]
+
+
+def _feet(body: BodyMap) -> list[list[int]]:
+    """The points that are dotted while a foot is planted: its joint and toes."""
+    return [
+        [joint for part in (f"{side}Foot", f"{side}Toes") if (joint := body.get(part)) is not None]
+        for side in ("left", "right")
+    ]
+
+
+def _head(skeleton: Skeleton, body: BodyMap) -> list[int]:
+    """The points that a head lies between; none where its top is not known."""
+    head = body.get("head")
+    tips = [len(skeleton) + k for k, joint in enumerate(skeleton.tip_joints) if joint == head]
+    return [head, tips[0]] if head is not None and tips else []
+
+
+def _clip(clip: FinishedClip) -> dict[str, Any]:
+    frames = shown_frames(clip)
+    skeleton, travel = clip.motion.skeleton, clip.travel.relative()
+    turns, joints = clip.motion.model()
+    tips = np.asarray(skeleton.tip_joints, np.intp)
+    ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
+    points = in_world(clip, np.concatenate([joints, ends], axis=1))[frames]
+    back = quat.from_yaw(-clip.travel.heading[frames])[:, None]
+    points = quat.rotate(back, points - clip.travel.position[frames, None] * [1.0, 1.0, 0.0])
+    track = np.concatenate([travel.position[:, :2], travel.heading[:, None]], axis=1)[frames]
+    masks = dict(zip(clip.contacts.feet, clip.contacts.planted[frames].T, strict=True))
+    nothing = np.zeros(len(frames), bool)
+    return {
+        "frames": len(frames),
+        "duration": round(clip.motion.duration_s, 6),
+        "loop": clip.loop,
+        "points": base64.b64encode(_millimetres(points).astype("<i2").tobytes()).decode(),
+        "track": _millimetres(track).tolist(),
+        "planted": [
+            np.stack(runs(masks.get(f"{side}Foot", nothing)), axis=-1).tolist() for side in ("left", "right")
+        ],
+    }
+
+
+def _millimetres(values: Array) -> Index:
+    return np.clip(np.round(1000 * values), -_FAR_MM, _FAR_MM).astype(np.intp)

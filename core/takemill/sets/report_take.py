@@ -1,0 +1,87 @@
+"""One take in the report: its health before and after, and the findings by joint."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from html import escape
+
+from ..pages import svg
+from ..pages.html_parts import code, table
+from ..recipe.pipeline import PreparedTake
+from ..take.health import Finding
+from ..take.health_table import measure_rows
+
+_KINDS = ("spike", "frozen", "skating", "jitter")
+_MOST = 300  # findings that are listed
+
+
+def take_section(take: PreparedTake) -> str:
+    """The section of a take."""
+    raw = take.raw
+    return (
+        f'<article class="clip"><div class="top"><h3>{escape(take.name)}</h3>'
+        f'<span class="soft">{raw.duration_s:.1f} s, {len(raw)} frames at {raw.rate:g} per second, '
+        f"{len(raw.skeleton)} joints</span></div>"
+        f'<p class="soft">{code(f"sha256 {take.digest}")}</p>'
+        f"{_health(take)}{_by_joint(take)}{_list(take)}</article>"
+    )
+
+
+def _health(take: PreparedTake) -> str:
+    rows = measure_rows(take.before.measures, take.after.measures)
+    title = "Health before and after the repair"
+    return f"<h4>{title}</h4>{table(title, ('', '>before', '>after', ''), rows, named=True)}"
+
+
+def _by_joint(take: PreparedTake) -> str:
+    """A line for each joint, in the skeleton's order, with its findings over the take's time."""
+    frames = len(take.raw)
+    lines = []
+    for joint in (*take.raw.skeleton.names, ""):
+        # What lasts all the take (jitter, the floor) says nothing about when.
+        here = [one for one in take.before.findings if one.joint == joint and one.stop - one.start < frames]
+        if here:
+            bars = [(f"k-{_kind(one)}", one.start / frames, one.stop / frames) for one in here]
+            label = escape(joint or "whole body")
+            lines.append(f'<span class="name" title="{label}">{label}</span>{svg.bars(bars, "row")}')
+    if not lines:
+        return ""
+    swatches = {"spike": "--bad", "frozen": "--right", "skating": "--left", "other": "--other"}
+    keys = "".join(f'<span class="key" style="--swatch: var({v})">{k}</span>' for k, v in swatches.items())
+    return (
+        f'<h4>Findings by joint, over the take</h4><div class="plot joints">{"".join(lines)}<span></span>'
+        f'<span class="axis"><span>0 s</span><span>{take.raw.duration_s:.0f} s</span></span></div>'
+        f'<figcaption class="soft">{keys}</figcaption>'
+    )
+
+
+def _kind(finding: Finding) -> str:
+    return finding.kind if finding.kind in _KINDS else "other"
+
+
+def _list(take: PreparedTake) -> str:
+    if not take.before.findings:
+        return '<p class="good">Nothing is wrong with it.</p>'
+    counts = Counter(one.kind for one in take.before.findings)
+    summary = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))
+    left = [one for one in take.findings if not one.mended]
+    note = f'<p class="bad">{len(left)} of them could not be mended.</p>' if left else ""
+    heads = ("kind", "joint", ">frames", ">amount", "")
+    shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))
+    return f"{note}<details><summary>All findings: {escape(summary)}</summary>{shown}</details>"
+
+
+def _rows(findings: Sequence[Finding]) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = [
+        (
+            escape(one.kind),
+            escape(one.joint),
+            f"{one.start} to {one.stop - 1}",
+            f"{one.amount:.1f} {escape(one.unit)}",
+            f'<span class="wrap">{escape(one.message)}</span>',
+        )
+        for one in findings[:_MOST]
+    ]
+    more = len(findings) - len(rows)
+    return [*rows, ("", "", "", "", f"and {more} more")] if more else rows

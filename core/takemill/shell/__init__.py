@@ -1,0 +1,1 @@
+"""The command line: verbs, tables for a terminal, the demo."""

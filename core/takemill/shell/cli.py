@@ -1,0 +1,260 @@
+"""The `takemill` command: its verbs, their options and help; what they do stands in `commands`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import TextIO
+
+from .. import __version__
+from ..base.errors import TakemillError
+from . import commands
+
+_ABOUT = """\
+Raw motion-capture takes (BVH) become clean, named, seamless game clips.
+
+The order of the work:
+  takemill check take.bvh                       what the suit did wrong, and where
+  takemill repair take.bvh -o mended.bvh        the same take, mended
+  takemill cuts take.bvh --toml > set.toml      clips that suggest themselves, as a recipe to edit
+  takemill recipe                               all settings, with what they do
+  takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
+  takemill pack take.bvh --recipe set.toml --out clips
+  takemill verify clips                         the set read back and judged
+  takemill demo                                 all of it, on a sample
+
+`takemill VERB --help` says more. A take is never changed."""
+
+_CHECK = """\
+Find spikes, frozen sensors, jitter, skating feet and a floor that is off.
+
+  takemill check take.bvh
+  takemill check monday/*.bvh --json > health.json
+  takemill check take.bvh --html health.html
+
+--html writes a page to look at: what is wrong, what a repair would make of it, the worst joints as curves,
+the feet over the floor and the way from above; it opens without network.
+--json prints every finding with its joint and frames [start, stop), and when each foot is planted.
+Joint ranges and findings are about data; they are no medical assessment of the performer."""
+
+_REPAIR = """\
+Mend a take: spikes and frozen sensors are bridged, jitter is taken out, the floor is put at 0.
+The new file has the joints, frames and rate of the old one.
+
+  takemill repair take.bvh -o mended.bvh
+  takemill repair take.bvh -o mended.bvh --recipe set.toml --json
+  takemill repair take.bvh -o mended.bvh --calibrate --trim --html repair.html
+
+Performers often stand in a T or an A at the start or end of a take. --calibrate takes what that pose tells
+about badly seated sensors out of the whole take; --trim leaves the pose out of the new file, with all that
+lies before or behind it."""
+
+_CUTS = """\
+Suggest clips: idles, walks, turns, strikes, jumps.
+
+  takemill cuts take.bvh
+  takemill cuts take.bvh --toml > set.toml      # then edit names and times, and pack with it"""
+
+_RECIPE = """\
+Print a recipe with every setting, its default and what it does; each is commented out, so that it
+changes nothing until it is edited.
+
+  takemill recipe > set.toml"""
+
+_LOOPS = """\
+Find where the motion repeats itself: pairs of frames that can be the start and the end of a loop,
+the best first. 'gap' is how far the joints are apart at the seam, before it is closed.
+
+  takemill loops take.bvh --from 31 --to 42
+  takemill loops take.bvh --from 1860f --to 2520f --count 3 --json
+
+To use one, write its times into a recipe with loop = true and search = false."""
+
+_PACK = """\
+Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all clips), clips.json
+(all that a program wants to know) and report.html (all that a person wants to see).
+
+  takemill pack take.bvh --out clips
+  takemill pack walk.bvh fight.bvh --recipe set.toml --out build/ferry
+  takemill pack walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb --out build
+
+--to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
+folder each. A character without a root joint is given one when clips travel by it. Which of its joints plays
+which part is found; [bodies.courier] of the recipe corrects it: part = "joint".
+
+A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
+
+  name = "ferry"
+  rate = 30
+  [[clip]]
+  name = "walk"
+  take = "walk"           # the file's name, when there are several
+  from = 31.0             # seconds, or frames of the take: "1860f"
+  to = 42.0
+  loop = true             # the best loop inside; with search = false, exactly these ends
+  travel = "root"         # on the root joint; or "keep" on the body, or "in_place"
+
+The folder is replaced whole or not at all; files in it that Takemill did not write stay."""
+
+_VERIFY = """\
+Read a set back and judge it: files as they were written, list and animations agree, loops closed,
+the root joint where the list says. With the takes and the recipe it was made of, every clip is made
+again and compared with what the file plays, four times a frame.
+
+  takemill verify clips
+  takemill verify build/ferry walk.bvh fight.bvh --recipe set.toml
+  takemill verify build walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb
+
+A folder of characters' folders is verified set by set.
+Exit code 0 when all is well, 1 when something is not."""
+
+_DEMO = """\
+The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
+With Blender at hand (pip install "takemill[blender]") the add-on's operators do it on a sample
+character; without it, the core does it on the take's own skeleton.
+
+  takemill demo
+  takemill demo --out ferry"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The command line of all verbs."""
+    parser = argparse.ArgumentParser(
+        "takemill", description=_ABOUT, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"takemill {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+
+    def verb(name: str, about: str) -> argparse.ArgumentParser:
+        summary = about.split("\n")[0]
+        one = verbs.add_parser(
+            name, help=summary, description=about, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+        one.set_defaults(run=getattr(commands, name))
+        return one
+
+    check = verb("check", _CHECK)
+    _takes(check, "+")
+    _as_json(check)
+    _as_page(check)
+    repair = verb("repair", _REPAIR)
+    _takes(repair)
+    repair.add_argument("-o", "--out", required=True, metavar="OUT.bvh", help="the mended file")
+    repair.add_argument("--trim", action="store_true", help="leave a T or A pose at either end out")
+    repair.add_argument("--calibrate", action="store_true", help="take sensors' seats out, by such a pose")
+    _as_json(repair)
+    _as_page(repair)
+    cuts = verb("cuts", _CUTS)
+    _takes(cuts)
+    shape = cuts.add_mutually_exclusive_group()
+    _as_json(shape)
+    shape.add_argument("--toml", action="store_true", help="print a recipe")
+    verb("recipe", _RECIPE)
+    loops = verb("loops", _LOOPS)
+    _takes(loops)
+    loops.add_argument("--from", dest="start", metavar="TIME", help='seconds, or frames: "540f"')
+    loops.add_argument("--to", dest="stop", metavar="TIME", help="the last pose of the stretch")
+    loops.add_argument("--count", type=int, metavar="N", help="how many at most")
+    _as_json(loops)
+    pack = verb("pack", _PACK)
+    _takes(pack, "+")
+    pack.add_argument("--out", required=True, metavar="DIR", help="the set's folder")
+    _characters(pack)
+    _as_json(pack)
+    verify = verb("verify", _VERIFY)
+    verify.add_argument("folder", metavar="DIR", help="the set's folder")
+    _takes(verify, "*")
+    _characters(verify)
+    _as_json(verify)
+    demo = verb("demo", _DEMO)
+    demo.add_argument("--out", default="takemill_demo", metavar="DIR", help="the set's folder (%(default)s)")
+    demo.add_argument("--core", action="store_true", help="without Blender, even where there is one")
+    return parser
+
+
+def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
+    if count:
+        parser.add_argument("takes", nargs=count, metavar="TAKE", help="BVH files")
+    else:
+        parser.add_argument("take", metavar="TAKE", help="a BVH file")
+    parser.add_argument("--recipe", metavar="R.toml", help="settings other than the defaults")
+    parser.add_argument("--unit-m", type=float, metavar="M", help="metres per file unit; else guessed")
+    parser.add_argument("--up", choices=("Y", "Z"), help="the file's axis that points up; else guessed")
+
+
+def _characters(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--to",
+        action="append",
+        default=[],
+        metavar="RIG.glb",
+        help="a character to fit the clips to; repeatable",
+    )
+
+
+def _as_json(parser: argparse._ActionsContainer) -> None:
+    parser.add_argument("--json", action="store_true", help="print JSON, for programs")
+
+
+def _as_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--html", metavar="PAGE.html", help="write a page with plots")
+
+
+class ProgressLine:
+    """One line on a terminal that says what is being done; nothing where nobody looks."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream if stream.isatty() else None
+        self._width = 0
+
+    def __call__(self, text: str, part: float) -> None:
+        """Show `text`, and how much is done, 0 to 1."""
+        line = f"{round(100 * min(max(part, 0), 1)):3d} %  {text}"[:78]
+        self._write("\r" + line.ljust(self._width))
+        self._width = len(line)
+
+    def clear(self) -> None:
+        """Take the line away."""
+        if self._width:
+            self._write("\r" + " " * self._width + "\r")
+            self._width = 0
+
+    def _write(self, text: str) -> None:
+        if self._stream:
+            self._stream.write(text)
+            self._stream.flush()
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; 0: done, 1: a verified set is not well, 2: the user has something to mend."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question mark
+            stream.reconfigure(errors="replace")
+    options = build_parser().parse_args(arguments)
+    progress = ProgressLine(sys.stderr)
+    try:
+        text, code = options.run(options, progress), 0
+        if isinstance(text, tuple):
+            text, code = text
+    except TakemillError as problem:
+        progress.clear()
+        print(f"takemill: {' '.join(str(problem).split())}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        progress.clear()
+        return 130
+    progress.clear()
+    return _print(text) or code
+
+
+def _print(text: str) -> int:
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:  # the reader has seen enough: `takemill check take.bvh | head`
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return 0

@@ -1,0 +1,175 @@
+"""The verbs that look at a take and mend it, and what other verbs read and print with them."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from ..base import disk
+from ..base.errors import FileError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..files.bvh import BvhLayout, write_bvh
+from ..pages.health_page import HealthOf, render_health
+from ..recipe.pipeline import Progress
+from ..recipe.recipe import Recipe, read_recipe
+from ..sets.clip_facts import Facts, rounded
+from ..sets.packing import read_take
+from ..take.contacts import Contacts, find_contacts
+from ..take.health import Finding, Health
+from ..take.health import check as check_health
+from ..take.health_table import by_kind
+from ..take.repair import repair as repair_take
+from ..take.repair_calibration import between_poses
+from . import console
+
+
+def check(options: argparse.Namespace, progress: Progress) -> str:
+    """The health of some takes; on a page, also what a repair makes of it."""
+    recipe = recipe_of(options)
+    for path in options.takes:
+        expect_another_file(path, options.html)
+    parts, said, shown = [], [], []
+    for number, path in enumerate(options.takes):
+        progress(f"checking {path}", number / len(options.takes))
+        motion, body, _ = take_of(path, options, recipe)
+        health = check_health(motion, body, recipe.health)
+        contacts = find_contacts(motion, body, recipe.contacts)
+        said.append(
+            take_facts(path, motion, body)
+            | {
+                "measures": _measures(health),
+                "kinds": _kinds(health),
+                "findings": [_finding(one) for one in health.findings],
+                "contacts": _contacts(contacts),
+            }
+        )
+        parts.append(console.health_text(Path(path).stem, motion, health))
+        if options.html:
+            progress(f"repairing {path}", (number + 0.5) / len(options.takes))
+            mended, findings = repair_take(motion, body, recipe.repair)
+            after = check_health(mended, body, recipe.health)
+            shown.append(HealthOf(Path(path).stem, motion, body, health, mended, after, findings))
+    if options.html:
+        _write_page(
+            options.html, shown, "Health check", "What a repair with these settings would make of it."
+        )
+        parts.append(f"the page is {options.html}")
+    return as_json({"takes": said}) if options.json else "\n\n".join(parts)
+
+
+def repair(options: argparse.Namespace, progress: Progress) -> str:
+    """A take mended, as another file."""
+    recipe = recipe_of(options)
+    for other in (options.out, options.html):
+        expect_another_file(options.take, other)
+    if options.html:
+        expect_another_file(options.out, options.html, "the mended take")
+    settings = recipe.repair
+    settings = replace(
+        settings,
+        calibration=settings.calibration or options.calibrate,
+        trim=settings.trim or options.trim,
+    )
+    progress(f"reading {options.take}", 0.0)
+    motion, body, layout = take_of(options.take, options, recipe)
+    progress(f"repairing {options.take}", 0.2)
+    mended, findings = repair_take(motion, body, settings)
+    kept = between_poses(mended, body) if settings.trim else (0, len(motion))
+    progress("checking", 0.6)
+    before, after = (check_health(one, body, recipe.health) for one in (motion, mended))
+    progress(f"writing {options.out}", 0.9)
+    if options.html:
+        one = HealthOf(Path(options.take).stem, motion, body, before, mended, after, findings)
+        _write_page(options.html, [one], "Repair", "Before and after.")
+    write_bvh(options.out, mended.slice(*kept), layout)
+    if options.json:
+        said = take_facts(options.take, motion, body) | {"out": str(options.out), "kept": list(kept)}
+        said["measures"] = {"before": _measures(before), "after": _measures(after)}
+        return as_json(
+            said | {"kinds": _kinds(before, after), "findings": [_finding(one) for one in findings]}
+        )
+    counts = Counter(one.mended for one in findings)
+    tail = f"{counts[True]} faults mended, {counts[False]} left as they are; written to {options.out}"
+    if settings.trim:
+        tail += (
+            f", frames {kept[0]} to {kept[1] - 1}"
+            if kept != (0, len(motion))
+            else ", which has no pose to trim"
+        )
+    parts = [console.measures_table(before, after), console.kinds_table(before, after), tail]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _write_page(place: str, takes: Sequence[HealthOf], title: str, about: str) -> None:
+    disk.write_whole(place, render_health(takes, title, about).encode())
+
+
+def recipe_of(options: argparse.Namespace) -> Recipe:
+    """The recipe that was asked for, or all defaults."""
+    return read_recipe(options.recipe) if options.recipe else Recipe()
+
+
+def take_of(path: str, options: argparse.Namespace, recipe: Recipe) -> tuple[Motion, BodyMap, BvhLayout]:
+    """A take, its body map and how its file was laid out."""
+    return read_take(path, recipe, options.unit_m, options.up)
+
+
+def expect_another_file(take: str, out: str | None, what: str = "the take itself") -> None:
+    """Insist that what is written is no take, which is never changed.
+
+    Raises:
+        FileError: it is the same file.
+    """
+    if out is None:
+        return
+    with disk.naming("write", out):
+        same = Path(out).exists() and Path(take).exists() and Path(out).samefile(take)
+        if same or Path(out).absolute() == Path(take).absolute():
+            raise FileError(f"cannot write {out}: it is {what}, which is never changed")
+
+
+def as_json(data: object) -> str:
+    """JSON as the command line prints it."""
+    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def take_facts(path: str, motion: Motion, body: BodyMap) -> Facts:
+    """What JSON says of any take."""
+    return {
+        "take": Path(path).stem,
+        "file": str(path),
+        "sha256": hashlib.sha256(disk.read_bytes(path)).hexdigest(),
+        "frames": len(motion),
+        "rate": rounded(motion.rate),
+        "duration_s": rounded(motion.duration_s),
+        "joints": len(motion.skeleton),
+        "body": dict(sorted(body.names(motion.skeleton).items())),
+    }
+
+
+def _measures(health: Health) -> Facts:
+    return {name: rounded(value, 3) for name, value in health.measures.items()}
+
+
+def _kinds(before: Health, after: Health | None = None) -> list[Facts]:
+    rows = by_kind(before.findings, after.findings if after else ())
+    said = [
+        {"kind": row.kind, "count": row.count, "left": row.left, "frames": row.frames, "joints": row.joints}
+        | {"worst": _finding(row.worst)}
+        for row in rows
+    ]
+    return said if after else [{name: value for name, value in row.items() if name != "left"} for row in said]
+
+
+def _finding(finding: Finding) -> Facts:
+    return asdict(finding) | {"amount": rounded(finding.amount, 3)}
+
+
+def _contacts(contacts: Contacts) -> Facts:
+    return {foot: [list(planted) for planted in contacts.ranges(foot)] for foot in contacts.feet}

@@ -1,0 +1,198 @@
+"""What the command line prints for a person: plain tables."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+
+from ..body.motion import Motion
+from ..clip.cuts import Cut
+from ..clip.loop_search import LoopCandidate
+from ..recipe.recipe import ClipSpec
+from ..sets.clip_facts import Facts
+from ..sets.verify import Verdict
+from ..take.health import Finding, Health
+from ..take.health_table import by_kind, measure_rows
+
+_MOST = 12  # findings of one kind that are listed
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Columns side by side; numbers to the right."""
+    lines = [tuple(head), *map(tuple, rows)]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
+    right = [bool(rows) and all(_is_number(row[k]) for row in rows) for k in range(len(head))]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if flush else cell.ljust(width)
+            for cell, width, flush in zip(line, widths, right, strict=True)
+        ).rstrip()
+        for line in lines
+    )
+
+
+def _is_number(text: str) -> bool:
+    return text.split(" ")[0].replace(".", "", 1).replace("-", "", 1).isdigit()
+
+
+def span(first: int, last: int, rate: float) -> tuple[str, str, str]:
+    """Seconds of the first and the last frame, and between them."""
+    return f"{first / rate:.2f}", f"{last / rate:.2f}", f"{(last - first) / rate:.2f}"
+
+
+def measures_table(*healths: Health) -> str:
+    """The measures of one take, or of a take before and after."""
+    rows = measure_rows(*(health.measures for health in healths))
+    return table(("", *(("before", "after") if len(healths) == 2 else ("",)), ""), rows).lstrip("\n")
+
+
+def kinds_table(before: Health, after: Health | None = None) -> str:
+    """How many findings of each kind, where, and how bad the worst is; of a take, or before and after."""
+    rows = [
+        (
+            row.kind,
+            str(row.count),
+            *([str(row.left)] if after else []),
+            str(row.joints),
+            f"{row.worst.amount:.1f} {row.worst.unit}" if row.worst.unit else "",
+            row.worst.joint or "whole body",
+            f"{row.worst.start}-{row.worst.stop - 1}",
+        )
+        for row in by_kind(before.findings, after.findings if after else ())
+    ]
+    counts = ("before", "after") if after else ("count",)
+    return table(("finding", *counts, "joints", "the worst", "at", "frames"), rows) if rows else ""
+
+
+def health_text(name: str, motion: Motion, health: Health) -> str:
+    """A take's measures and findings; of many findings of a kind, the worst."""
+    head = (
+        f"{name}: {len(motion)} frames at {motion.rate:g} per second, {motion.duration_s:.1f} s, "
+        f"{len(motion.skeleton)} joints"
+    )
+    parts = [head, measures_table(health), *([kinds_table(health)] if health.findings else [])]
+    kinds = sorted({finding.kind for finding in health.findings})
+    for kind in kinds:
+        parts.append(_findings_text([one for one in health.findings if one.kind == kind], motion.rate))
+    return "\n\n".join(parts) if kinds else "\n\n".join([*parts, "nothing is wrong with it"])
+
+
+def _findings_text(findings: Sequence[Finding], rate: float) -> str:
+    worst = sorted(findings, key=lambda one: -abs(one.amount))[:_MOST]
+    rows = [
+        (f"{one.start / rate:.2f} s", f"{one.start}-{one.stop - 1}", one.message)
+        for one in sorted(worst, key=lambda one: one.start)
+    ]
+    more = f", the worst {_MOST} are" if len(findings) > len(worst) else ""
+    lines = table(("at", "frames", ""), rows).splitlines()
+    return "\n".join([f"{findings[0].kind}: {len(findings)}{more}", *(f"  {line}" for line in lines)])
+
+
+def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
+    """Suggested clips."""
+    rows = [
+        (cut.name, cut.kind, *span(cut.start, cut.stop - 1, rate), "loop" if cut.loop else "") for cut in cuts
+    ]
+    return (
+        table(("name", "kind", "from s", "to s", "seconds", ""), rows) if rows else "no clip suggests itself"
+    )
+
+
+def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
+    """Suggested clips as a recipe."""
+    parts = [f"# clips that suggest themselves in {json.dumps(name)}; times are seconds of the take"]
+    still = next((cut.name for cut in cuts if cut.kind == "still" and cut.loop), None)
+    if still:
+        parts.append(
+            f"neutral = {json.dumps(still)}  # what happens once can start and end in its first pose:\n"
+            "# blend_frames = 6"
+        )
+    for cut in cuts:
+        spec = ClipSpec.from_cut(cut)
+        parts.append(
+            "[[clip]]\n"
+            f"name = {json.dumps(cut.name)}\n"
+            f"kind = {json.dumps(cut.kind)}\n"
+            f"from = {cut.start / rate:.3f}\n"
+            f"to = {(cut.stop - 1) / rate:.3f}\n"
+            f"loop = {json.dumps(cut.loop)}\n"
+            f"travel = {json.dumps(spec.travel)}"
+        )
+    return "\n\n".join(parts)
+
+
+def loops_table(loops: Sequence[LoopCandidate], rate: float) -> str:
+    """Loop candidates, as they are ranked."""
+    rows = [
+        (
+            str(number),
+            *span(one.start, one.end, rate),
+            f"{one.gap_cm:.2f}",
+            f"{one.gap_deg:.2f}",
+            f"{one.gap_cm_s:.1f}",
+            one.quality,
+        )
+        for number, one in enumerate(loops, 1)
+    ]
+    notes = sorted({one.note for one in loops if one.note})
+    head = ("", "from s", "to s", "seconds", "gap cm", "gap deg", "gap cm/s", "seam")
+    return (
+        "\n".join([table(head, rows), *notes])
+        if rows
+        else "nothing here repeats itself; try a longer stretch"
+    )
+
+
+def clips_table(clips: Sequence[Facts]) -> str:
+    """Written clips, from what clips.json says of them."""
+    rows = [
+        (
+            clip["name"],
+            clip["kind"],
+            f"{clip['duration_s']:.2f}",
+            f"{clip['rate']:g}",
+            f"{clip['seam']['gap_cm']:.2f} cm, {clip['seam']['quality']}" if clip["seam"] else "",
+            clip["travel"]["mode"],
+            f"{clip['travel']['distance_m']:.2f}",
+            str(round(clip["travel"]["turn_deg"])),
+            str(len(clip["marks"])),
+        )
+        for clip in clips
+    ]
+    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "travel", "metres", "turn", "marks")
+    return table(head, rows)
+
+
+def verdict_text(folder: str, wrong: Sequence[str], verdicts: Sequence[Verdict]) -> str:
+    """What was found of a set and its clips."""
+    rows = [
+        (
+            one.name,
+            f"{one.seconds:.3f}",
+            _millimetres(one.seam_mm),
+            _millimetres(one.travel_mm),
+            _millimetres(one.error_mm),
+            "; ".join(one.problems) or "well",
+        )
+        for one in verdicts
+    ]
+    head = ("clip", "seconds", "seam mm", "travel mm", "error mm", "")
+    bad = len(wrong) + sum(bool(one.problems) for one in verdicts)
+    tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all well'}"
+    return "\n\n".join([*([table(head, rows)] if rows else []), *(["\n".join(wrong)] if wrong else []), tail])
+
+
+def _millimetres(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"
+
+
+def any_table(rows: Sequence[Mapping[str, object]]) -> str:
+    """Rows of equal keys, as a table of what is short enough for one."""
+    heads = [key for key, value in rows[0].items() if isinstance(value, str | int | float)] if rows else []
+    return table(heads, [[_cell(row.get(key, "")) for key in heads] for row in rows])
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    return f"{value:.2f}" if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""A raw take: its planted feet, what the suit did wrong, and the mending."""
