@@ -171,13 +171,3 @@ def test_a_bridge_goes_on_with_the_slopes_of_both_ends() -> None:
     bend = 2 * quat.length(np.diff(mended, 2, axis=0))
     assert bend.max() < 1.6 * (2 * quat.length(np.diff(q, 2, axis=0))).max()
     assert quat.angle_between(mended, q).max() < np.radians(0.2)
-
-
-def test_small_systems_are_solved() -> None:
-    """Against numpy.linalg.solve, LAPACK."""
-    rng = np.random.default_rng(24)
-    for size in (1, 3, 4):
-        roots = rng.normal(size=(50, size + 2, size))
-        matrices, sides = np.swapaxes(roots, 1, 2) @ roots, rng.normal(size=(50, size, 2))
-        expected = np.linalg.solve(matrices, sides)
-        assert np.allclose(faults.solved(matrices, sides), expected, rtol=1e-8, atol=1e-8)

@@ -151,7 +151,7 @@ def reduce_clips(
             out[chosen[place]] = in_order([*still_tracks(motions[chosen[place]]), *tracks])
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
-        list(pool.map(reduced, _batches(motions)))
+        list(pool.map(reduced, _alike(motions)))
     for i, motion in enumerate(motions):
         tries = iter(
             [*((settings, spent) for spent in _TIGHTER), (replace(settings, interpolation="linear"), _SPENT)]
@@ -194,7 +194,7 @@ def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Ar
     return bound
 
 
-def _batches(motions: Sequence[Motion]) -> Iterator[list[int]]:
+def _alike(motions: Sequence[Motion]) -> Iterator[list[int]]:
     """Clips of one skeleton and rate that have something to leave out, a cache full at a time."""
     alike: dict[tuple[object, ...], list[int]] = {}
     for i, motion in enumerate(motions):
@@ -204,14 +204,20 @@ def _batches(motions: Sequence[Motion]) -> Iterator[list[int]]:
             key = (motion.rate, rig.names, rig.parents, rig.rest_translation.tobytes(), *tips)
             alike.setdefault(key, []).append(i)
     for group in alike.values():
-        batch: list[int] = []
-        frames = 0
-        for i in group:
-            if batch and frames + len(motions[i]) > _BATCH:
-                yield batch
-                batch, frames = [], 0
-            batch.append(i)
-            frames += len(motions[i])
+        yield from batches(group, motions)
+
+
+def batches(group: Sequence[int], motions: Sequence[Motion]) -> Iterator[list[int]]:
+    """The clips of a group, by their places in `motions`, a cache full at a time."""
+    batch: list[int] = []
+    frames = 0
+    for i in group:
+        if batch and frames + len(motions[i]) > _BATCH:
+            yield batch
+            batch, frames = [], 0
+        batch.append(i)
+        frames += len(motions[i])
+    if batch:
         yield batch
 
 

@@ -9,7 +9,7 @@ are taken in float32, and in float64 those that may be the worst.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
@@ -21,13 +21,12 @@ from ..body.skeleton import Skeleton
 from ..maths import quat
 from . import reduce_planes as planes
 from .displacement import reaches
-from .reduce import ReduceSettings, largest_error_m
+from .reduce import ReduceSettings, batches, largest_error_m
 from .reduce_planes import Planes
 from .tracks import LARGEST, Track, as_read, sampled
 
 _PER_FRAME = 4
 _ROUNDED = 1e-5  # of a skeleton's height: more than float32 loses on the way from the root to a tip
-_BATCH = 1024  # frames that are worked on together, so that they stay in the processor's cache
 _NEAR = 0.9  # the cosine of half a turn above which the series of slerp is exact to 1e-8
 _JOINTS = 8
 _SMALL = 1e-4  # half an angle below which straight lines are slerp to 1e-9 of it
@@ -59,7 +58,7 @@ def largest_errors_m(
             out[i] = float(most)
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
-        list(pool.map(judge, (some for group in alike.values() for some in _batches(group, motions))))
+        list(pool.map(judge, (some for group in alike.values() for some in batches(group, motions))))
     return out
 
 
@@ -83,19 +82,6 @@ def _worst(skeleton: Skeleton, probe_m: float, sides: _Sides, lengths: Sequence[
 def _straight_on_frames(track: Track, frames: int) -> bool:
     at = track.frames
     return track.slopes is None and bool((at == np.rint(at)).all()) and at[-1] < frames
-
-
-def _batches(group: Sequence[int], motions: Sequence[Motion]) -> Iterator[list[int]]:
-    batch: list[int] = []
-    frames = 0
-    for i in group:
-        if batch and frames + len(motions[i]) > _BATCH:
-            yield batch
-            batch, frames = [], 0
-        batch.append(i)
-        frames += len(motions[i])
-    if batch:
-        yield batch
 
 
 class _Sides(NamedTuple):

@@ -8,16 +8,16 @@ from ..base.checks import Array
 
 
 def each_solved(matrices: Array, right: Array) -> Array:
-    """Solves for x (N, B, C) each of the positive definite systems (N, B, B) x = right (N, B, C).
+    """Solves for x (..., B, C) each of the positive definite systems (..., B, B) x = right (..., B, C).
 
     By Gauss and Jordan, all at once: LAPACK is called for one after the other and starts threads for each.
     """
     size = matrices.shape[-1]
-    rows = np.concatenate([matrices, right], axis=2)
+    rows = np.concatenate([matrices, right], axis=-1)
     for k in range(size):
-        pivot = rows[:, k, k + 1 :] / rows[:, k, k, None]
-        rows[:, :, k + 1 :] -= rows[:, :, k, None] * pivot[:, None]
-        rows[:, k, k + 1 :] = pivot
+        pivot = rows[..., k, k + 1 :] / rows[..., k, k, None]
+        rows[..., k + 1 :] -= rows[..., k, None] * pivot[..., None, :]
+        rows[..., k, k + 1 :] = pivot
     return rows[..., size:]
 
 

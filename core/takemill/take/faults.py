@@ -8,6 +8,7 @@ import numpy as np
 
 from ..base.checks import Array, Index, Mask
 from ..maths import quat
+from ..maths.blocks import each_solved
 from ..maths.series import filled, runs
 
 SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
@@ -187,7 +188,7 @@ def _fits(t: Array) -> tuple[Array, Array]:
     powers = ((t - first) / (last - first) * 2 - 1)[..., None] ** np.arange(4)
     known = powers[:, :_SIDE]
     across = np.swapaxes(known, 1, 2)
-    fits = powers @ solved(across @ known, across)
+    fits = powers @ each_solved(across @ known, across)
     return fits, np.sqrt(1 + np.square(fits[:, _SIDE:]).sum(axis=-1).max(axis=-1))
 
 
@@ -280,20 +281,4 @@ def _end_slope(rotations: Array, picks: Index, base: Array) -> Array:
     powers = t[..., None] ** np.arange(3) * weight[..., None]
     across = np.swapaxes(powers, 1, 2)
     normal = across @ powers + 1e-9 * np.eye(3)
-    return solved(normal, across @ vectors)[:, 1]
-
-
-def solved(matrices: Array, sides: Array) -> Array:
-    """The x (..., N, M) of positive definite matrices (..., N, N) times x = sides (..., N, M), for tiny N.
-
-    LAPACK is called matrix by matrix, and where it starts threads for each it takes ten times as long.
-    """
-    a, x = matrices.copy(), sides.copy()
-    for k in range(a.shape[-1]):
-        share = a[..., k + 1 :, k, None] / a[..., k, None, k, None]
-        a[..., k + 1 :, k:] -= share * a[..., k, None, k:]
-        x[..., k + 1 :, :] -= share * x[..., k, None, :]
-    for k in reversed(range(a.shape[-1])):
-        x[..., k, :] -= (a[..., k, k + 1 :, None] * x[..., k + 1 :, :]).sum(axis=-2)
-        x[..., k, :] /= a[..., k, k, None]
-    return x
+    return each_solved(normal, across @ vectors)[:, 1]

@@ -16,8 +16,8 @@ import numpy as np
 
 from ..base.checks import Array, Index, Mask
 from ..maths import quat
+from ..maths.blocks import each_solved
 from ..maths.series import filled, runs
-from .faults import solved
 
 _REACH = 6  # good frames on either side that tell about a gap
 _LOOSENESS = (
@@ -112,9 +112,9 @@ def _system(before: int, length: int, after: int) -> tuple[Array, Array, Array]:
     line, line_gap = np.stack([np.ones_like(time), time], 1), np.stack([np.ones_like(gap), gap], 1)
     loose = np.array(_LOOSENESS)[:, None, None]
     spread = loose * _wandering(time, time) + np.eye(len(time))
-    inverse = solved(spread, np.broadcast_to(np.eye(len(time)), spread.shape))
+    inverse = each_solved(spread, np.broadcast_to(np.eye(len(time)), spread.shape))
     seen = line.T @ inverse
-    fit = solved(seen @ line, seen)  # the straight line
+    fit = each_solved(seen @ line, seen)  # the straight line
     form = inverse - seen.swapaxes(1, 2) @ fit
     misfits[:, here[:, None], here] = form
     weights[:, :, here] = line_gap @ fit + loose * _wandering(gap, time) @ form
