@@ -109,6 +109,31 @@ def test_stages_print_nothing_and_open_nothing():
     assert not [call for call in calls if call[1] == "open" and FOLDER[call[0]] not in DISK]
 
 
+# Who writes a skeleton's rest down, or plays from it, as a file stores it; all others read the reference pose.
+REST = {
+    "skeleton",
+    "motion",
+    "clouds",
+    "reference_pose",
+    "bvh",
+    "fit",
+    "variants",
+    "clip_facts",
+    "stick_mesh",
+}
+
+
+def test_what_is_known_of_a_body_is_read_from_its_reference_pose():
+    read = re.compile(r"\.rest_(rotation|translation|model|tips)\b")
+    assert not [
+        f"{name}.py:{number}: {line.strip()}"
+        for name, path in FILES.items()
+        if FOLDER[name] != "keys" and not name.startswith("glb") and name not in REST
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if read.search(line)
+    ]
+
+
 def public_definitions(tree: ast.Module) -> list[tuple[str, ast.AST, str]]:
     """Public functions, methods and dataclasses: name, node, and the annotations that tell of arrays."""
     found: list[tuple[str, ast.AST, str]] = []

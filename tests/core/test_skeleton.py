@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from odd_motion import odd_skeleton
 from takemill.base.errors import InputError
-from takemill.body.skeleton import Skeleton
+from takemill.body.skeleton import Reference, Skeleton
 from takemill.maths import quat
 
 IDENTITIES = np.tile(quat.IDENTITY, (3, 1))
@@ -141,3 +141,45 @@ def test_an_order_that_leaves_joints_out_is_refused(order):
 def test_an_order_with_a_child_before_its_parent_is_refused():
     with pytest.raises(InputError, match="must stand before it"):
         odd_skeleton().reordered([1, 0, 2, 3, 4, 5, 6, 7])
+
+
+def test_without_another_one_the_rest_pose_is_the_reference():
+    skeleton = odd_skeleton()
+    assert skeleton.reference_rotation is skeleton.rest_rotation
+    assert skeleton.reference_model is skeleton.rest_model
+    np.testing.assert_array_equal(skeleton.reference_tips, skeleton.rest_tips)
+
+
+def test_the_reference_pose_goes_wherever_the_joints_go():
+    """Parts, other orders and a new root keep each joint's reference transform beside its rest."""
+    plain = odd_skeleton()
+    count = len(plain)
+    rng = np.random.default_rng(4)
+    reference = Reference(rng.normal(size=(count, 4)), rng.normal(size=(count, 3)), "frame 7")
+    skeleton = plain.with_reference(reference)
+    np.testing.assert_array_equal(skeleton.rest_model[1], plain.rest_model[1])
+    assert np.abs(skeleton.reference_model[1] - plain.rest_model[1]).max() > 0.1
+    order = list(range(count - 1, -1, -1)) if set(plain.parents) == {-1} else list(range(count))
+    below = skeleton.subtree(1).tolist()
+    cases = (
+        (skeleton.reordered(order), order),
+        (skeleton.part(below), below),
+    )
+    for moved, joints in cases:
+        np.testing.assert_array_equal(moved.reference_rotation, skeleton.reference_rotation[joints])
+        np.testing.assert_array_equal(moved.reference_translation, skeleton.reference_translation[joints])
+    rooted = skeleton.under_root("new")
+    np.testing.assert_array_equal(rooted.reference_model[1][1:], skeleton.reference_model[1])
+    np.testing.assert_array_equal(rooted.rest_model[1][1:], skeleton.rest_model[1])
+    np.testing.assert_array_equal(rooted.reference_tips, skeleton.reference_tips)
+
+
+def test_a_free_joint_may_rest_anywhere():
+    moved = chain(rest_translation=np.array([[0, 5.0, 0], [0, 0, 1.0], [0, 0, 1.0]]))
+    assert chain().difference(moved) == "joint 'low' rests elsewhere"
+    assert chain().difference(moved, free=(0,)) == ""
+
+
+def test_a_reference_of_another_skeleton_is_refused():
+    with pytest.raises(InputError, match="reference rotation"):
+        chain(reference=Reference(np.ones((2, 4)), np.zeros((2, 3))))

@@ -202,7 +202,7 @@ def travel_of(motion: Motion, body: BodyMap, record: ClipRecord) -> Travel:
     root = body.get("root")
     if record.travel_mode != "root" or root is None:
         return find_travel(motion, body, TravelSettings(), record.loop).relative()
-    rest_turn, rest_at = (part[root] for part in motion.skeleton.rest_model)
+    rest_turn, rest_at = (part[root] for part in motion.skeleton.reference_model)
     turns, at = (part[:, root] for part in motion.model())
     turn = quat.mul(turns, quat.inv(rest_turn))
     return Travel(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))

@@ -226,7 +226,7 @@ def rest_facing(skeleton: Skeleton, body: BodyMap) -> float:
     Raises:
         BodyMapError: a leg is not mapped.
     """
-    at = skeleton.rest_model[1]
+    at = skeleton.reference_model[1]
     forward = np.cross(_across(at, body), UP)
     return float(np.arctan2(forward[0], -forward[1]))
 
@@ -246,7 +246,7 @@ def heading(motion: Motion, body: BodyMap) -> Array:
     Where the hips are nearly upside down it has no value: there it runs straight from before to after.
     """
     hips = body.require("hips")
-    local, rest = motion.rotations, motion.skeleton.rest_model[0][hips]
+    local, rest = motion.rotations, motion.skeleton.reference_model[0][hips]
     model = local[:, (path := motion.skeleton.path_to(hips))[0]]
     for joint in path[1:]:
         model = quat.mul(model, local[:, joint])
@@ -265,7 +265,7 @@ def leg_length(skeleton: Skeleton, body: BodyMap) -> float:
     Raises:
         BodyMapError: a joint of a leg is not mapped.
     """
-    at = skeleton.rest_model[1]
+    at = skeleton.reference_model[1]
     lengths = []
     for side in SIDES:
         hip, knee, ankle = (at[body.require(side + part)] for part in _LEG)

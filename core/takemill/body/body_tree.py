@@ -26,7 +26,7 @@ class BodyTree:
     @cached_property
     def at(self) -> Array:
         """(J, 3) joints at rest in model space."""
-        return self.skeleton.rest_model[1]
+        return self.skeleton.reference_model[1]
 
     @cached_property
     def hints(self) -> tuple[Hint, ...]:
@@ -42,7 +42,7 @@ class BodyTree:
     def tips(self) -> tuple[Array, ...]:
         """(J,) the tips of each joint in model space, each (N, 3)."""
         owner = np.asarray(self.skeleton.tip_joints, np.intp)
-        return tuple(self.skeleton.rest_tips[owner == joint] for joint in range(len(self.skeleton)))
+        return tuple(self.skeleton.reference_tips[owner == joint] for joint in range(len(self.skeleton)))
 
     @cached_property
     def below(self) -> tuple[tuple[float, int], ...]:

@@ -48,7 +48,7 @@ class RestAxes:
 
 def rest_axes(skeleton: Skeleton, body: BodyMap) -> RestAxes:
     """The directions that the joints and tips of a skeleton give to its body's parts."""
-    at = skeleton.rest_model[1]
+    at = skeleton.reference_model[1]
     directions: dict[str, Array] = {}
     for part in body.joints:
         joint = body.require(part)
@@ -125,7 +125,7 @@ def _palm_frame(along: Array, to_index: Array, sideways: Array) -> Array:
 
 def _bone_end(skeleton: Skeleton, body: BodyMap, part: str) -> Array | None:
     """Where the bone of `part` leads at rest (3,): the next part's joint, else tips, else children."""
-    at, joint = skeleton.rest_model[1], body.require(part)
+    at, joint = skeleton.reference_model[1], body.require(part)
     side = next((s for s in SIDES if part.startswith(s)), "")
     if part == f"{side}Hand" and side:
         roots = [j for name in _FINGER_ROOTS[1:] if (j := body.get(side + name)) is not None]
@@ -137,7 +137,7 @@ def _bone_end(skeleton: Skeleton, body: BodyMap, part: str) -> Array | None:
         )
         if below is not None:
             return at[body.require(below)]
-    tips = skeleton.rest_tips[np.asarray(skeleton.tip_joints, np.intp) == joint]
+    tips = skeleton.reference_tips[np.asarray(skeleton.tip_joints, np.intp) == joint]
     if len(tips):
         return tips.mean(axis=0)
     children = list(skeleton.children[joint])
@@ -147,5 +147,5 @@ def _bone_end(skeleton: Skeleton, body: BodyMap, part: str) -> Array | None:
 def _foot_points(skeleton: Skeleton, foot: int) -> Array:
     """Joints and tips (N, 3) below a foot at rest."""
     below = skeleton.subtree(foot)
-    tips = skeleton.rest_tips[np.isin(np.asarray(skeleton.tip_joints, np.intp), below)]
-    return np.concatenate([skeleton.rest_model[1][below[1:]], tips])
+    tips = skeleton.reference_tips[np.isin(np.asarray(skeleton.tip_joints, np.intp), below)]
+    return np.concatenate([skeleton.reference_model[1][below[1:]], tips])

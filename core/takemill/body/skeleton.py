@@ -1,9 +1,9 @@
-"""A tree of joints at rest."""
+"""A tree of joints: as its file lays them, and as an upright body holds them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,8 +16,32 @@ _SAME_REST = 1e-4  # metres and radians that two files of one suit may differ by
 
 
 @dataclass(frozen=True)
+class Reference:
+    """An upright pose of a skeleton, from which is read what bodies have in common.
+
+    Attributes:
+        rotation: (J, 4) in the parent's space; made unit.
+        translation: (J, 3) in the parent's space, metres.
+        origin: where it comes from, for a person: "rest", "frame 131", "walk.bvh" ...
+        score: how upright it is, 0 to 1.
+    """
+
+    rotation: Array
+    translation: Array
+    origin: str = "rest"
+    score: float = 1.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "rotation", owned(quat.normalize(self.rotation)))
+        object.__setattr__(self, "translation", owned(self.translation))
+
+
+@dataclass(frozen=True)
 class Skeleton:
     """Names, parents and rest pose of J joints; parents come before their children.
+
+    The rest pose is what a file stores, whatever its author made of it; it counts for reading and writing.
+    What a stage wants to know of the body (front, soles, hinges, sides) it reads from the reference pose.
 
     Attributes:
         names: (J,) unique joint names.
@@ -26,6 +50,7 @@ class Skeleton:
         rest_rotation: (J, 4) in the parent's space; made unit.
         tip_joints: (K,) the joint that each tip belongs to (a BVH end site, a bone's tail).
         tip_offsets: (K, 3) the tip in its joint's space, metres.
+        reference: an upright pose; None where the rest pose is one.
     """
 
     names: tuple[str, ...]
@@ -34,6 +59,7 @@ class Skeleton:
     rest_rotation: Array
     tip_joints: tuple[int, ...] = ()
     tip_offsets: Array = field(default_factory=lambda: np.zeros((0, 3)))
+    reference: Reference | None = None
 
     def __post_init__(self) -> None:
         count = len(self.names)
@@ -59,6 +85,9 @@ class Skeleton:
         if zero.any():
             raise InputError(f"skeleton: the rest rotation of {self.names[int(zero.argmax())]!r} is zero")
         object.__setattr__(self, "rest_rotation", owned(quat.normalize(self.rest_rotation)))
+        if self.reference is not None:
+            expect_shape(self.reference.rotation, (count, 4), "skeleton reference rotation")
+            expect_shape(self.reference.translation, (count, 3), "skeleton reference translation")
 
     def __len__(self) -> int:
         return len(self.names)
@@ -99,13 +128,70 @@ class Skeleton:
         return positions[joints] + quat.rotate(rotations[joints], self.tip_offsets)
 
     @property
+    def reference_rotation(self) -> Array:
+        """The local rotations (J, 4) of the reference pose."""
+        return self.rest_rotation if self.reference is None else self.reference.rotation
+
+    @property
+    def reference_translation(self) -> Array:
+        """The local translations (J, 3) of the reference pose, metres."""
+        return self.rest_translation if self.reference is None else self.reference.translation
+
+    @cached_property
+    def reference_model(self) -> tuple[Array, Array]:
+        """The reference pose in model space: rotations (J, 4) and positions (J, 3), metres."""
+        if self.reference is None:
+            return self.rest_model
+        rotations, positions = kinematics.model_from_local(
+            self.parents, self.reference_rotation, self.reference_translation
+        )
+        return owned(rotations), owned(positions)
+
+    @cached_property
+    def reference_tips(self) -> Array:
+        """Where the tips lie in the reference pose, in model space (K, 3), metres."""
+        rotations, positions = self.reference_model
+        joints = np.asarray(self.tip_joints, np.intp)
+        return positions[joints] + quat.rotate(rotations[joints], self.tip_offsets)
+
+    @property
     def height(self) -> float:
-        """The largest extent of the rest pose's joints and tips along any axis, metres."""
-        points = np.concatenate([self.rest_model[1], self.rest_tips])
+        """The largest extent of the reference pose's joints and tips along any axis, metres."""
+        points = np.concatenate([self.reference_model[1], self.reference_tips])
         return float(np.ptp(points, axis=0).max())
 
-    def difference(self, other: Skeleton) -> str:
-        """What first tells another skeleton from this one, in words; "" where the same motions fit both."""
+    def with_reference(self, reference: Reference | None) -> Skeleton:
+        """The same skeleton with another reference pose."""
+        return replace(self, reference=reference)
+
+    def part(self, joints: Sequence[int]) -> Skeleton:
+        """The skeleton of some joints, in the order given, each below a parent that is among them or a root.
+
+        A root among them keeps the transform that it has in its parent's space.
+        """
+        kept = list(joints)
+        place = {old: new for new, old in enumerate(kept)}
+        tips = [k for k, joint in enumerate(self.tip_joints) if joint in place]
+        reference = self.reference
+        if reference is not None:
+            reference = replace(
+                reference, rotation=reference.rotation[kept], translation=reference.translation[kept]
+            )
+        return Skeleton(
+            tuple(self.names[j] for j in kept),
+            tuple(place.get(self.parents[j], -1) for j in kept),
+            self.rest_translation[kept],
+            self.rest_rotation[kept],
+            tuple(place[self.tip_joints[k]] for k in tips),
+            self.tip_offsets[tips],
+            reference,
+        )
+
+    def difference(self, other: Skeleton, free: Collection[int] = ()) -> str:
+        """What first tells another skeleton from this one, in words; "" where the same motions fit both.
+
+        The places at rest of joints `free`, which a motion places anew in each frame, do not count.
+        """
         odd = sorted({*self.names} ^ {*other.names})
         if odd:
             return f"only one of them has a joint {odd[0]!r}"
@@ -114,7 +200,7 @@ class Skeleton:
         for joint, name in enumerate(self.names):
             if other.names[joint] != name or other.parents[joint] != self.parents[joint]:
                 return f"joint {name!r} hangs elsewhere"
-            if max(away[joint], turned[joint]) > _SAME_REST:
+            if max(0.0 if joint in free else away[joint], turned[joint]) > _SAME_REST:
                 return f"joint {name!r} rests elsewhere"
         return ""
 
@@ -134,6 +220,26 @@ class Skeleton:
             inside[other] = parent >= 0 and inside[parent]
         return np.flatnonzero(inside)
 
+    def under_root(self, name: str) -> Skeleton:
+        """The same skeleton below a new joint `name` at the origin, which becomes joint 0."""
+        none, unturned = np.zeros((1, 3)), quat.IDENTITY[None]
+        reference = self.reference
+        if reference is not None:
+            reference = replace(
+                reference,
+                rotation=np.concatenate([unturned, reference.rotation]),
+                translation=np.concatenate([none, reference.translation]),
+            )
+        return Skeleton(
+            (name, *self.names),
+            (-1, *(parent + 1 for parent in self.parents)),
+            np.concatenate([none, self.rest_translation]),
+            np.concatenate([unturned, self.rest_rotation]),
+            tuple(joint + 1 for joint in self.tip_joints),
+            self.tip_offsets,
+            reference,
+        )
+
     def reordered(self, order: Sequence[int]) -> Skeleton:
         """The same skeleton with its joints in the given order (parents before children).
 
@@ -143,11 +249,6 @@ class Skeleton:
         if sorted(order) != list(range(len(self))):
             raise InputError(f"skeleton: an order must hold each joint once, 0 to {len(self) - 1}")
         place = {old: new for new, old in enumerate(order)}
-        return Skeleton(
-            names=tuple(self.names[j] for j in order),
-            parents=tuple(place.get(self.parents[j], -1) for j in order),
-            rest_translation=self.rest_translation[list(order)],
-            rest_rotation=self.rest_rotation[list(order)],
-            tip_joints=tuple(place[j] for j in self.tip_joints),
-            tip_offsets=self.tip_offsets,
-        )
+        moved = self.part(order)
+        tips = tuple(place[j] for j in self.tip_joints)
+        return replace(moved, tip_joints=tips, tip_offsets=self.tip_offsets)

@@ -30,7 +30,7 @@ def mirrored(motion: Motion, body: BodyMap) -> Motion:
     skeleton = motion.skeleton
     normal = _normal(skeleton, body)
     partner = partners(skeleton, body)
-    rest_q, _ = skeleton.rest_model
+    rest_q, _ = skeleton.reference_model
     model_q, _ = motion.model()
     paired = [joint for joint, other in enumerate(partner) if other >= 0]
     others = [partner[joint] for joint in paired]
@@ -52,15 +52,15 @@ def mirrored(motion: Motion, body: BodyMap) -> Motion:
         else:
             rotations[:, joint] = quat.mul(quat.inv(turned[:, parent]), turned[:, joint])
         if other == 0 or other in motion.translations:
-            shift = motion.translation_of(other) - skeleton.rest_translation[other]
+            shift = motion.translation_of(other) - skeleton.reference_translation[other]
             above = skeleton.parents[other]
             if above >= 0:
                 shift = quat.rotate(model_q[:, above], shift)
             shift = _reflected(shift, normal)
             if parent >= 0:
                 shift = quat.rotate(quat.inv(turned[:, parent]), shift)
-            tracks[joint] = skeleton.rest_translation[joint] + shift
-    root = tracks.pop(0, np.broadcast_to(skeleton.rest_translation[0], (len(motion), 3)))
+            tracks[joint] = skeleton.reference_translation[joint] + shift
+    root = tracks.pop(0, np.broadcast_to(skeleton.reference_translation[0], (len(motion), 3)))
     return Motion(skeleton, motion.rate, rotations, root, tracks)
 
 
@@ -72,7 +72,7 @@ def partners(skeleton: Skeleton, body: BodyMap) -> tuple[int, ...]:
         if other is not None:
             out[joint] = other
     normal = _normal(skeleton, body)
-    places = skeleton.rest_model[1]
+    places = skeleton.reference_model[1]
     reflected = _reflected(places, normal)
     near = _NEAR * skeleton.height
     mapped = set(body.joints.values())

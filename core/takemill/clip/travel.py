@@ -15,7 +15,6 @@ from ..base.errors import InputError
 from ..body import body_map
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..body.skeleton import Skeleton
 from ..maths import filters, quat
 
 MODES = ("keep", "root", "in_place")
@@ -259,7 +258,7 @@ def _on_root(motion: Motion, root: int, travel: Travel) -> Motion:
     """Joint `root` rests on the track; its children keep their places in model space."""
     skeleton = motion.skeleton
     old_q, old_p = motion.model()
-    rest_q, rest_p = (part[root] for part in skeleton.rest_model)
+    rest_q, rest_p = (part[root] for part in skeleton.reference_model)
     turn = quat.from_yaw(travel.heading)
     new_q = quat.mul(turn, rest_q)
     new_p = travel.position + quat.rotate(turn, rest_p)
@@ -289,15 +288,7 @@ def with_root_joint(motion: Motion, body: BodyMap) -> tuple[Motion, BodyMap]:
     name = "root"
     while name in old.names:
         name += "_travel"
-    none = np.zeros((1, 3))
-    skeleton = Skeleton(
-        (name, *old.names),
-        (-1, *(parent + 1 for parent in old.parents)),
-        np.concatenate([none, old.rest_translation]),
-        np.concatenate([quat.IDENTITY[None], old.rest_rotation]),
-        tuple(joint + 1 for joint in old.tip_joints),
-        old.tip_offsets,
-    )
+    skeleton = old.under_root(name)
     frames = len(motion)
     rotations = np.concatenate([np.broadcast_to(quat.IDENTITY, (frames, 1, 4)), motion.rotations], axis=1)
     tracks = {joint + 1: track for joint, track in motion.translations.items()}

@@ -86,7 +86,7 @@ def _rise(text: BvhText, up: str) -> float:
         body = find_body_map(skeleton)
     except BodyMapError:
         return -np.inf
-    height = skeleton.rest_model[1][:, 2]
+    height = skeleton.reference_model[1][:, 2]
     return float(height[body.require("hips")] - np.mean([height[body.require(foot)] for foot in body.feet]))
 
 

@@ -96,7 +96,7 @@ def _arms_out(motion: Motion, body: BodyMap, clearance: float) -> Motion:
     skeleton, rotations = motion.skeleton, motion.rotations.copy()
     turned, _ = joint_in_model(motion, chest)
     front, up = (
-        quat.rotate(quat.mul(turned, quat.inv(skeleton.rest_model[0][chest])), axis)
+        quat.rotate(quat.mul(turned, quat.inv(skeleton.reference_model[0][chest])), axis)
         for axis in (quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), _FRONT), _UP)
     )
     for side, sign in zip(SIDES, (1.0, -1.0), strict=True):
@@ -120,9 +120,9 @@ def _turned(motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMa
     middle = scale.apply(middle - [0.0, 0.0, _ankle_height(motion.skeleton, body)])
     middle[:, 2] += _ankle_height(target, target_body)
     hips = target_body.require("hips")
-    at = target.rest_model[1]
+    at = target.reference_model[1]
     arm = at[[target_body.require(part) for part in _HIP_JOINTS]].mean(axis=0) - at[hips]
-    arms = quat.rotate(model[hips], quat.rotate(quat.inv(target.rest_model[0][hips]), arm))
+    arms = quat.rotate(model[hips], quat.rotate(quat.inv(target.reference_model[0][hips]), arm))
     tracks = {hips: middle - arms}
     roots = body.get("root"), target_body.get("root")
     if roots[0] is not None and roots[1] is not None:
@@ -157,7 +157,7 @@ def _target_rotations(
     """Target joint -> its rotation (F, 4) in model space, for every joint that the source tells about."""
     frames = matched_frames(source, body, target, target_body)
     # What turns a joint's frame into the frame of its part, and back on the target.
-    to_part, from_part = quat.inv(source.rest_model[0]), target.rest_model[0]
+    to_part, from_part = quat.inv(source.reference_model[0]), target.reference_model[0]
     model: dict[int, Array] = {}
     for part, (here, there) in frames.items():
         joint, end = body.get(part), target_body.get(part)
@@ -193,7 +193,7 @@ def _column(skeleton: Skeleton, mapped: Sequence[int], one_to_one: bool) -> tupl
     """
     path = skeleton.path_to(mapped[-1])
     joints = path[path.index(mapped[0]) :] if set(mapped) <= set(path) else tuple(mapped)
-    at = skeleton.rest_model[1][list(joints)]
+    at = skeleton.reference_model[1][list(joints)]
     steps = np.linalg.norm(np.diff(at, axis=0), axis=-1)
     along = np.concatenate([[0.0], np.cumsum(np.maximum(steps, 1e-6 * skeleton.height))])
     fixed = [joints.index(j) for j in mapped] if one_to_one else [0, len(joints) - 1]
@@ -202,5 +202,5 @@ def _column(skeleton: Skeleton, mapped: Sequence[int], one_to_one: bool) -> tupl
 
 def _ankle_height(skeleton: Skeleton, body: BodyMap) -> float:
     """Height of the ankles over the soles when the feet stand flat, metres, the mean of both."""
-    rotations = skeleton.rest_model[0][[body.require(part) for part in body.feet]]
+    rotations = skeleton.reference_model[0][[body.require(part) for part in body.feet]]
     return float(-quat.rotate(rotations[:, None], sole_offsets(skeleton, body))[..., 2].mean())

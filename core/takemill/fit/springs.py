@@ -109,13 +109,13 @@ def _bone(skeleton: Skeleton, tail: tuple[int, ...], place: int) -> Array:
     """From a tail joint to its bone's end (3,), in the joint's space, metres."""
     joint = tail[place]
     if place + 1 < len(tail) and skeleton.parents[tail[place + 1]] == joint:
-        return skeleton.rest_translation[tail[place + 1]]
+        return skeleton.reference_translation[tail[place + 1]]
     tips = skeleton.tip_offsets[np.asarray(skeleton.tip_joints, np.intp) == joint]
     if len(tips):
         return tips.mean(axis=0)
     if place:  # an end without a tip goes on as the bone before it
-        before = skeleton.rest_model[1][joint] - skeleton.rest_model[1][tail[place - 1]]
-        return quat.rotate(quat.inv(skeleton.rest_model[0][joint]), before)
+        before = skeleton.reference_model[1][joint] - skeleton.reference_model[1][tail[place - 1]]
+        return quat.rotate(quat.inv(skeleton.reference_model[0][joint]), before)
     raise InputError(f"springs: the tail {skeleton.names[joint]!r} has neither a second joint nor a tip")
 
 

@@ -120,13 +120,13 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
     behind the ankle, or a little behind the ankle; the toe point below the toes joint (the ball of
     the foot), or else below the foot's foremost tip.
     """
-    rotations, positions = skeleton.rest_model
+    rotations, positions = skeleton.reference_model
     leg = leg_length(skeleton, body)
     out = np.zeros((len(body.feet), 2, 3))
     for k, part in enumerate(body.feet):
         foot = body.require(part)
         ankle, below = positions[foot], skeleton.subtree(foot)
-        tips = skeleton.rest_tips[np.isin(skeleton.tip_joints, below)]
+        tips = skeleton.reference_tips[np.isin(skeleton.tip_joints, below)]
         points = np.concatenate([positions[below[1:]], tips])
         sole = points[:, 2].min(initial=ankle[2] - (0.0 if len(points) else _ANKLE_HEIGHT * leg))
         ahead = _foot_direction(ankle, points)

@@ -65,7 +65,7 @@ def find_leg(motion: Motion, body: BodyMap, foot: str) -> Leg:
     chain, turned, at = chain_in_model(motion, joints[-1])
     place = [chain.index(joint) for joint in joints]
     still = np.broadcast_to(quat.IDENTITY, (len(motion), 1, 4))
-    rest = motion.skeleton.rest_model[0][joints[0]]
+    rest = motion.skeleton.reference_model[0][joints[0]]
     side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
     axis = quat.rotate(quat.mul(turned[:, place[0]], quat.inv(rest)), side)
     above = np.concatenate([still, turned], axis=1)[:, place]

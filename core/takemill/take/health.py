@@ -277,7 +277,7 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     hips = body.get("hips")
     if hips is None:
         return out
-    turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.rest_model[0][hips]))
+    turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.reference_model[0][hips]))
     level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _LEVEL
     for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
         seconds = (stop - start) / motion.rate

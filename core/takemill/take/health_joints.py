@@ -36,7 +36,7 @@ def limb_frames(motion: Motion, body: BodyMap) -> dict[str, Array]:
     if not body.joints.keys() >= _FRONT:
         return {}
     skeleton = motion.skeleton
-    rest = skeleton.rest_model[0]
+    rest = skeleton.reference_model[0]
     upright = matched_frames(skeleton, body, skeleton, body)
     trunk = next(part for part in TRUNK if part in body.joints)
     out: dict[str, Array] = {}

@@ -93,7 +93,7 @@ class Sides:
 
 def leg_sizes(skeleton: Skeleton, body: BodyMap) -> LegSizes:
     """The legs of a body that has both."""
-    at = skeleton.rest_model[1]
+    at = skeleton.reference_model[1]
 
     def span(first: str, second: str) -> Array:
         return at[body.require(second)] - at[body.require(first)]

@@ -51,7 +51,7 @@ def swapped_pairs(motion: Motion, body: BodyMap) -> list[Finding]:
     """Findings of kind "swapped": at most one of the arms and one of the legs."""
     step = max(len(motion) // _FRAMES, 1)
     looked = limb_frames(motion.sampled(np.arange(0, len(motion), step, dtype=np.float64), motion.rate), body)
-    still = motion.skeleton.rest_rotation[None]
+    still = motion.skeleton.reference_rotation[None]
     rest = limb_frames(Motion(motion.skeleton, motion.rate, still, np.zeros((1, 3))), body)
     arms = _by_joints(looked, rest, ARM) if _has(looked, ARM) else None
     legs = None

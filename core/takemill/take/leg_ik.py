@@ -33,7 +33,7 @@ def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> M
     for foot, goal in goals.items():
         leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
         (turned, hip), (_, knee), (_, ankle) = (joint_in_model(motion, joint) for joint in leg)
-        axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.rest_model[0][leg[0]])), side)
+        axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.reference_model[0][leg[0]])), side)
         swing, bend = reach(hip, knee, ankle, goal, axis)
         for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.

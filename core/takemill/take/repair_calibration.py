@@ -107,10 +107,12 @@ def _posed(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
     """Which of some poses (B, J, 4), local, are a T and which an A (B,)."""
     skeleton = motion.skeleton
     turned, at = kinematics.model_from_local(
-        skeleton.parents, rotations, np.broadcast_to(skeleton.rest_translation, (*rotations.shape[:2], 3))
+        skeleton.parents,
+        rotations,
+        np.broadcast_to(skeleton.reference_translation, (*rotations.shape[:2], 3)),
     )
     hips = body.require("hips")
-    standing = quat.mul(turned[:, hips], quat.inv(skeleton.rest_model[0][hips]))
+    standing = quat.mul(turned[:, hips], quat.inv(skeleton.reference_model[0][hips]))
     facing = quat.mul(quat.from_yaw(-rest_axes(skeleton, body).facing), quat.from_yaw(-quat.yaw(standing)))
     bones = {
         side + part: quat.rotate(facing, at[:, body.require(side + end)] - at[:, body.require(side + part)])
@@ -154,9 +156,9 @@ def _median(rotations: Array) -> Array:
 def _pose(motion: Motion, body: BodyMap, kind: str, start: int, stop: int) -> ReferencePose:
     """The seats that a held pose tells."""
     skeleton = motion.skeleton
-    rest = skeleton.rest_model[0]
+    rest = skeleton.reference_model[0]
     turned, _ = kinematics.model_from_local(
-        skeleton.parents, _median(motion.rotations[start:stop])[None], skeleton.rest_translation[None]
+        skeleton.parents, _median(motion.rotations[start:stop])[None], skeleton.reference_translation[None]
     )
     hips = body.require("hips")
     # Which way the performer faced is no error.
@@ -181,7 +183,7 @@ def _expected(motion: Motion, body: BodyMap, kind: str, said: Array) -> dict[str
     Performers stand in the rig's own rest, or in the T or A that its trade knows; arms and legs each take the
     one that `said` (J, 4), the model rotations in the held pose, comes nearest to.
     """
-    rest = motion.skeleton.rest_model[0]
+    rest = motion.skeleton.reference_model[0]
     out = {part: rest[body.require(part)] for part in body.joints if part in _SENSED}
 
     def far(poses: dict[str, Array]) -> float:
@@ -189,7 +191,7 @@ def _expected(motion: Motion, body: BodyMap, kind: str, said: Array) -> dict[str
 
     at_rest = {part: out[part] for part in out if part.endswith(_ARM)}
     arms = list(_arm_poses(motion, body, kind, said))
-    if _posed(motion, body, motion.skeleton.rest_rotation[None])[kind][0]:
+    if _posed(motion, body, motion.skeleton.reference_rotation[None])[kind][0]:
         arms.insert(0, at_rest)  # of equals, the first
     legs = [{part: out[part] for part in out if part.endswith(_LEG)}, _upright_legs(motion, body)]
     return out | min(arms, key=far) | min(legs, key=far)
@@ -203,7 +205,7 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, said: Array) -> Iterato
     """
     skeleton = motion.skeleton
     axes, frames = rest_axes(skeleton, body), matched_frames(skeleton, body, skeleton, body)
-    upright, rest = quat.from_yaw(axes.facing), skeleton.rest_model[0]
+    upright, rest = quat.from_yaw(axes.facing), skeleton.reference_model[0]
     lifts = []
     for part in (side + part for side in SIDES for part in _ARM[:2]):
         bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
@@ -226,7 +228,7 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, said: Array) -> Iterato
 
 def _upright_legs(motion: Motion, body: BodyMap) -> dict[str, Array]:
     """Thighs and shins whose bones lean to no side: ankles below hips, feet hip-width apart."""
-    axes, rest = rest_axes(motion.skeleton, body), motion.skeleton.rest_model[0]
+    axes, rest = rest_axes(motion.skeleton, body), motion.skeleton.reference_model[0]
     left = quat.rotate(quat.from_yaw(axes.facing), np.array([1.0, 0.0, 0.0]))
     out = {}
     for part in (side + part for side in SIDES for part in _LEG):

@@ -25,18 +25,13 @@ def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> 
     skeleton = motion.skeleton
     joints = lower_joints(skeleton, body)
     place = {int(old): new for new, old in enumerate(joints)}
-    tips = [k for k, joint in enumerate(skeleton.tip_joints) if joint in place]
-    small = Skeleton(
-        tuple(skeleton.names[j] for j in joints),
-        tuple(place.get(skeleton.parents[j], -1) for j in joints),
-        skeleton.rest_translation[joints],
-        skeleton.rest_rotation[joints],
-        tuple(place[skeleton.tip_joints[k]] for k in tips),
-        skeleton.tip_offsets[tips],
-    )
     tracks = {place[j]: track for j, track in motion.translations.items() if j in place}
     parts = {part: place[j] for part, j in body.joints.items() if j in place}
-    return Motion(small, motion.rate, rotations[:, joints], root, tracks), BodyMap(parts), joints
+    return (
+        Motion(skeleton.part(joints.tolist()), motion.rate, rotations[:, joints], root, tracks),
+        BodyMap(parts),
+        joints,
+    )
 
 
 def lower_joints(skeleton: Skeleton, body: BodyMap) -> Index:
