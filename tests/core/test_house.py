@@ -109,7 +109,7 @@ def test_stages_print_nothing_and_open_nothing():
     assert not [call for call in calls if call[1] == "open" and FOLDER[call[0]] not in DISK]
 
 
-# Who writes a skeleton's rest down, or plays from it, as a file stores it; all others read the reference pose.
+# Who writes a skeleton's rest pose down, or plays from it, as files store it; all others read the reference.
 REST = {
     "skeleton",
     "motion",

@@ -166,12 +166,14 @@ def test_the_reference_pose_goes_wherever_the_joints_go():
         (skeleton.part(below), below),
     )
     for moved, joints in cases:
-        np.testing.assert_array_equal(moved.reference_rotation, skeleton.reference_rotation[joints])
-        np.testing.assert_array_equal(moved.reference_translation, skeleton.reference_translation[joints])
+        np.testing.assert_allclose(moved.reference_rotation, skeleton.reference_rotation[joints], atol=1e-12)
+        np.testing.assert_allclose(
+            moved.reference_translation, skeleton.reference_translation[joints], atol=1e-12
+        )
     rooted = skeleton.under_root("new")
-    np.testing.assert_array_equal(rooted.reference_model[1][1:], skeleton.reference_model[1])
-    np.testing.assert_array_equal(rooted.rest_model[1][1:], skeleton.rest_model[1])
-    np.testing.assert_array_equal(rooted.reference_tips, skeleton.reference_tips)
+    np.testing.assert_allclose(rooted.reference_model[1][1:], skeleton.reference_model[1], atol=1e-12)
+    np.testing.assert_allclose(rooted.rest_model[1][1:], skeleton.rest_model[1], atol=1e-12)
+    np.testing.assert_allclose(rooted.reference_tips, skeleton.reference_tips, atol=1e-12)
 
 
 def test_a_free_joint_may_rest_anywhere():
