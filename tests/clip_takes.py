@@ -9,12 +9,12 @@ import numpy as np
 import synthetic
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
-from takemill.clip.travel import with_root_joint
+from takemill.clip.root_motion import with_root_joint
+from takemill.feet.contacts import find_contacts
+from takemill.health.check import Health
 from takemill.maths import quat
-from takemill.recipe.pipeline import FinishedClip, PreparedTake, digest_of, make_clips
+from takemill.pipeline.stages import FinishedClip, PreparedTake, digest_of, make_clips
 from takemill.recipe.recipe import parse_recipe
-from takemill.take.contacts import find_contacts
-from takemill.take.health import Health
 
 RATE = 60.0
 STRIDE = 'loop = true\nkind = "steps"\n'

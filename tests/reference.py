@@ -3,33 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from takemill.base.checks import Array
-
-
-def savitzky_golay(values: Array, half_width: int, degree: int, derivative: int) -> Array:
-    """One polynomial fit per frame: of (F,) values, the window moved inwards at the ends."""
-    frames, width = len(values), min(2 * half_width + 1, len(values))
-    out = np.zeros(frames)
-    for frame in range(frames):
-        first = min(max(frame - width // 2, 0), frames - width)
-        window = np.arange(first, first + width)
-        coefficients = np.polyfit(window - frame, values[window], min(degree, width - 1))
-        out[frame] = np.polyval(np.polyder(coefficients, derivative), 0.0)
-    return out
-
-
-def hampel(values: Array, half_width: int, limit: float) -> list[bool]:
-    """Each of (F,) values against the median and MAD of its window, cut off at the ends."""
-    out = []
-    for frame in range(len(values)):
-        window = values[max(frame - half_width, 0) : frame + half_width + 1]
-        middle = np.median(window)
-        spread = 1.4826 * np.median(np.abs(window - middle))
-        out.append(bool(abs(values[frame] - middle) > limit * spread))
-    return out
+from takemill.body.skeleton import Skeleton
+from takemill.maths import filters, quat
 
 
 def hysteresis(surely: list[bool], maybe: list[bool]) -> list[bool]:
@@ -133,3 +114,24 @@ def hips_course(wanted: Array, cost: Array, rate: float) -> Array:
         change = np.kron(np.diff(np.eye(spans + 3), order, axis=0), np.eye(3))
         normal += share * change.T @ change
     return basis @ np.linalg.solve(normal, right).reshape(-1, 3)
+
+
+def twist(q: Array, axis: Array) -> Array:
+    """The part (..., 4) of rotations (..., 4) that turns about a unit axis (3,)."""
+    along = (q[..., 1:] @ axis)[..., None] * axis
+    return quat.normalize(np.concatenate([q[..., :1], along], axis=-1))
+
+
+def smooth_rotations(rotations: Array, rate: float, cutoff_hz: float) -> Array:
+    """Unit quaternions (F, 4) through a zero-phase low-pass, about a slow path of the same joint."""
+    slow = filters.butterworth(rotations, rate, min(1.0, 0.2 * rate), order=2)
+    path = quat.continuous(quat.normalize(slow))
+    away = quat.log(quat.mul(quat.inv(path), rotations))
+    return quat.mul(path, quat.exp(filters.butterworth(away, rate, cutoff_hz)))
+
+
+def reordered(skeleton: Skeleton, order: Sequence[int]) -> Skeleton:
+    """The same skeleton with its joints in the given order, parents before children."""
+    place = {old: new for new, old in enumerate(order)}
+    tips = tuple(place[j] for j in skeleton.tip_joints)
+    return replace(skeleton.part(order), tip_joints=tips, tip_offsets=skeleton.tip_offsets)

@@ -11,8 +11,8 @@ import pytest
 import corrupt
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
-from takemill.take.health import check
-from takemill.take.health_table import MEASURE_WORDS
+from takemill.health.check import check
+from takemill.health.table import MEASURE_WORDS
 from takemill_addon.bridge import actions, findings, stage
 from takemill_addon.bridge.read_action import read_take
 

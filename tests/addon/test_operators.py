@@ -12,7 +12,7 @@ import pytest
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
 from takemill.body.body_map import BodyMap, heading
-from takemill.clip.travel import Travel, apply_travel, find_travel, with_root_joint
+from takemill.clip.root_motion import Travel, apply_travel, find_travel, with_root_joint
 from takemill.maths import quat
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord, travel_of

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 import synthetic
+from additive import added
 from blender_scene import empty_scene, import_bvh, keys_of, skinned_cloth
-from takemill.clip import mirror, variants
+from takemill.clip import mirror
 from takemill.maths import quat
 from takemill_addon.bridge import stage
 from takemill_addon.bridge.clip_record import ClipRecord
@@ -130,7 +131,7 @@ def test_an_additive_clip_laid_over_its_reference_is_the_clip(rooted, tmp_path):
     assert names(rooted)[1] == "steps_additive"
     difference = shown_motion()
     base = whole.sampled(np.zeros(len(whole)), whole.rate)
-    laid = variants.added(base, difference)
+    laid = added(base, difference)
     joints = [j for j, name in enumerate(whole.skeleton.names) if name not in ("root", "hips")]
     assert quat.angle_between(laid.rotations[:, joints], whole.rotations[:, joints]).max() < 1e-5
     record = ClipRecord.of_action(playing(rooted))

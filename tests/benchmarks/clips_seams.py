@@ -9,7 +9,7 @@ import numpy as np
 from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.travel import continued, find_travel, steady_travel, with_travel, without_travel
+from takemill.clip.root_motion import continued, find_travel, steady_travel, with_travel, without_travel
 from takemill.maths import quat
 
 _AROUND = 20  # frames to each side of the seam

@@ -28,19 +28,20 @@ from scipy import signal
 
 import open_data
 import synthetic
+from sliding import sliding_cm_s
 from takemill.base.checks import Array
 from takemill.base.errors import TakemillError
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, join_stretches
 from takemill.clip.cuts import suggest_cuts
+from takemill.clip.events import foot_marks, strike_marks
 from takemill.clip.loop_close import close_range, exact_end
 from takemill.clip.loop_feet import pin_loop, repeated
 from takemill.clip.loop_search import LoopCandidate, LoopSettings, find_loops
-from takemill.clip.marks import foot_marks, strike_marks
-from takemill.clip.measure import measure_seam, set_gaps, sliding_cm_s
+from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.mirror import mirrored, mirrored_marks
-from takemill.clip.travel import (
+from takemill.clip.root_motion import (
     TravelSettings,
     apply_travel,
     continued,
@@ -49,11 +50,12 @@ from takemill.clip.travel import (
     with_travel,
     without_travel,
 )
-from takemill.clip.travel_shape import ShapeSettings, shape_travel
+from takemill.clip.root_motion_shape import ShapeSettings, shape_travel
+from takemill.feet.contacts import find_contacts
+from takemill.feet.soles import foot_points
 from takemill.files.bvh import read_bvh
 from takemill.maths import quat
-from takemill.take.contacts import find_contacts, foot_points
-from takemill.take.repair import repair
+from takemill.repair.repair import repair
 from wobble import noisy, wobbled
 
 RATE = 60.0

@@ -25,7 +25,7 @@ from takemill.base.checks import Array
 from takemill.body.motion import Motion
 from takemill.files.glb import skeleton_glb
 from takemill.files.glb_read import GlbScene
-from takemill.recipe.pipeline import make_clips, prepare
+from takemill.pipeline.stages import make_clips, prepare
 from takemill.recipe.recipe import Recipe, read_recipe
 from takemill.sets import packing
 from takemill.sets.clip_set import write_clip_set

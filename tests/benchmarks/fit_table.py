@@ -30,10 +30,11 @@ from takemill.base.checks import Array, Mask
 from takemill.body.body_map import BodyMap, find_body_map, leg_length, rest_facing
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
+from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.soles import foot_points
 from takemill.fit.fit import FitSettings, fit
 from takemill.maths import quat
 from takemill.maths.series import runs
-from takemill.take.contacts import Contacts, find_contacts, foot_points
 
 Character = tuple[str, Skeleton, BodyMap]
 

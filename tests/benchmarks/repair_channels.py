@@ -16,12 +16,12 @@ from reference_poses import arms, badly_seated, random_seats, take_with_pose
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import read_bvh
+from takemill.health.check import check
+from takemill.health.joint_limits import body_findings
+from takemill.health.swaps import swapped_pairs
 from takemill.maths import quat
-from takemill.take.health import check
-from takemill.take.health_ranges import body_findings
-from takemill.take.health_swaps import swapped_pairs
-from takemill.take.repair import RepairSettings, repair
-from takemill.take.repair_calibration import find_reference_pose, reference_poses
+from takemill.repair.repair import RepairSettings, repair
+from takemill.sensors.misalignment import find_reference_pose, reference_poses
 
 _WORDS = {"UpperArm": "upper arms", "LowerArm": "forearms", "Hand": "hands",
           "UpperLeg": "thighs", "LowerLeg": "shins", "Foot": "feet"}  # fmt: skip

@@ -14,12 +14,14 @@ import synthetic
 from clean_takes import clean_take, smooth
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
+from takemill.feet import heading_drift
+from takemill.feet import pin as pinning
+from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.pin import FootlockSettings
+from takemill.feet.soles import foot_points
+from takemill.health.check import check
 from takemill.maths import quat, series
-from takemill.take import footlock, grounding
-from takemill.take.contacts import Contacts, find_contacts, foot_points
-from takemill.take.footlock import FootlockSettings
-from takemill.take.health import check
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair.repair import RepairSettings, repair
 
 _NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 _SEEDS = (1, 2, 3)
@@ -46,8 +48,8 @@ def _pinned(motion: Motion, body: BodyMap, settings: RepairSettings) -> tuple[Mo
         kept.append(pin_feet(*args))  # type: ignore[arg-type]
         return kept[-1]
 
-    pin_feet = footlock.pin_feet
-    with mock.patch.object(footlock, "pin_feet", pin):
+    pin_feet = pinning.pin_feet
+    with mock.patch.object(pinning, "pin_feet", pin):
         mended = repair(motion, body, settings)[0]
     return mended, kept[-1][1]
 
@@ -55,8 +57,8 @@ def _pinned(motion: Motion, body: BodyMap, settings: RepairSettings) -> tuple[Mo
 def _truth_pinned(take: Motion, body: BodyMap, kept: Contacts) -> Motion:
     """The undamaged take on its floor, with its feet pinned in all frames in which a mended one's were."""
     level = repair(take, body, RepairSettings(heading=False, jitter=False, pin=False))[0]
-    with mock.patch.object(footlock, "_EDGE_S", 0.0):
-        return footlock.pin_feet(level, body, replace(kept, floor_m=0.0), FootlockSettings(longest_slip=9.0))[
+    with mock.patch.object(pinning, "_EDGE_S", 0.0):
+        return pinning.pin_feet(level, body, replace(kept, floor_m=0.0), FootlockSettings(longest_slip=9.0))[
             0
         ]
 
@@ -204,7 +206,7 @@ def _straight(motion: Motion) -> Motion:
     root = motion.rotations[:, 0]
     turn = quat.yaw(quat.mul(root[-1], quat.inv(root[0])))
     heading = np.linspace(0, float(turn), len(motion))
-    turned, path = grounding.without_drift(root, motion.root_translation, heading)
+    turned, path = heading_drift.without_drift(root, motion.root_translation, heading)
     rotations = motion.rotations.copy()
     rotations[:, 0] = turned
     return replace(motion, rotations=rotations, root_translation=path)

@@ -28,7 +28,7 @@ from clean_takes import RATE, clean_take
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.maths import quat, series
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair.repair import RepairSettings, repair
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 STRIKES = ("punch", "kick", "spinkick", "run")

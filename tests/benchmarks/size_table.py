@@ -41,7 +41,7 @@ from takemill.files.glb import GlbClip, append_animations, skeleton_glb
 from takemill.keys.displacement import displacements, reaches
 from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, reduce_clips
 from takemill.maths import kinematics, quat
-from takemill.take.repair import repair
+from takemill.repair.repair import repair
 
 HERE = Path(__file__).parent
 BOUND_M = 0.0005

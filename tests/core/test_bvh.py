@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 import bvh_samples
 import open_data
+from reference import reordered
 from takemill.base.errors import BvhError, InputError
 from takemill.body.body_map import find_body_map, rest_facing
 from takemill.body.motion import Motion
@@ -213,7 +214,7 @@ def test_joints_that_do_not_stand_depth_first_are_written_so():
     motion, layout = parse_bvh(bvh_samples.small())
     order = [0, 1, 2, 4, 3]
     shuffled = Motion(
-        motion.skeleton.reordered(order), motion.rate, motion.rotations[:, order], motion.root_translation
+        reordered(motion.skeleton, order), motion.rate, motion.rotations[:, order], motion.root_translation
     )
     channels = tuple(layout.channels[joint] for joint in order)
     again, _ = parse_bvh(format_bvh(shuffled, replace(layout, channels=channels)))

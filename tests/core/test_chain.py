@@ -13,9 +13,9 @@ from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, join_stretches
 from takemill.clip.loop_close import close_loop
 from takemill.clip.measure import measure_seam, set_gaps
-from takemill.clip.travel import with_root_joint
+from takemill.clip.root_motion import with_root_joint
+from takemill.feet.soles import foot_points
 from takemill.maths import quat
-from takemill.take.contacts import foot_points
 
 
 def test_blended_ends_chain_with_the_neutral_pose() -> None:

@@ -17,10 +17,10 @@ import corrupt
 import small_takes
 from reference_poses import arms, badly_seated, random_seats, take_with_pose
 from takemill.files.bvh import read_bvh
+from takemill.health.check import MEASURES
 from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe
 from takemill.shell import cli
-from takemill.take.health import MEASURES
 
 VERBS = ("check", "repair", "cuts", "recipe", "loops", "pack", "verify", "demo")
 

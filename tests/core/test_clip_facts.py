@@ -13,7 +13,7 @@ from clip_takes import REST, STRIDE, clip, make, take
 from takemill.clip.measure import set_gaps
 from takemill.files import glb
 from takemill.keys.reduce import dense_tracks
-from takemill.recipe.pipeline import make_clips
+from takemill.pipeline.stages import make_clips
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import clip_facts, clip_set
 from takemill.sets.verify import verify_set

@@ -16,9 +16,9 @@ import glb_reader
 import small_takes
 import synthetic
 from takemill.base.errors import FileError, GlbError, InputError, RecipeError
-from takemill.clip.marks import Mark
+from takemill.clip.events import Mark
 from takemill.files import glb
-from takemill.recipe import pipeline
+from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets import clip_set
 from takemill.sets.clip_set import planted_joints
@@ -51,8 +51,8 @@ class Made:
     def __init__(self) -> None:
         motion = small_takes.stand_and_walk()
         self.recipe = parse_recipe(RECIPE)
-        self.take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), self.recipe)
-        self.clips = pipeline.make_clips(self.take, self.recipe)
+        self.take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), self.recipe)
+        self.clips = stages.make_clips(self.take, self.recipe)
         self.base = glb.skeleton_glb(self.clips[0].motion.skeleton)
 
     def write(self, folder, clips=None, **changes) -> list[dict]:

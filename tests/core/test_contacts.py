@@ -14,11 +14,13 @@ import synthetic
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
+from takemill.body.posed import joint_in_model
+from takemill.feet import contacts as contacts_file
+from takemill.feet.contacts import Contacts, ContactSettings, find_contacts
+from takemill.feet.leg_ik import place_ankles
+from takemill.feet.soles import foot_points
 from takemill.maths import filters, quat, series
-from takemill.take import contacts as contacts_file
-from takemill.take.contacts import Contacts, ContactSettings, find_contacts, foot_points
-from takemill.take.leg_ik import place_ankles
-from takemill.take.repair import repair
+from takemill.repair.repair import repair
 
 
 def score(found: np.ndarray, truth: np.ndarray) -> float:
@@ -178,7 +180,7 @@ def test_contacts_of_a_crouch() -> None:
     motion = synthetic.idle(duration_s=5.0).motion
     body, ankles = body_of(motion), {}
     for foot in ("leftFoot", "rightFoot"):
-        ankles[foot] = contacts_file.joint_in_model(motion, body.require(foot))[1]
+        ankles[foot] = joint_in_model(motion, body.require(foot))[1]
     depth = 0.3 * np.sin(np.pi * np.arange(len(motion)) / (len(motion) - 1)) ** 2
     low = motion.with_translation(0, motion.root_translation - depth[:, None] * [0, 0, 1])
     crouching = place_ankles(low, body, ankles)

@@ -19,12 +19,12 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.cuts import CutSettings, suggest_cuts
+from takemill.feet.contacts import find_contacts
 from takemill.files.bvh import read_bvh
 from takemill.fit.fit import fit
 from takemill.maths import quat
-from takemill.take.contacts import find_contacts
-from takemill.take.repair import repair
-from takemill.take.repair_calibration import find_reference_pose
+from takemill.repair.repair import repair
+from takemill.sensors.misalignment import find_reference_pose
 
 RATE = 60.0
 

@@ -3,8 +3,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from takemill.maths import filters, quat
-from takemill.take.denoise import denoise_rotations, denoise_vectors, noise_deviation
+import reference
+from takemill.maths import quat
+from takemill.sensors.denoise import denoise_rotations, denoise_vectors, noise_deviation
 
 
 def test_noise_is_measured_beneath_motion() -> None:
@@ -31,7 +32,7 @@ def test_denoising_beats_the_best_butterworth_on_a_strike() -> None:
     def error(q: np.ndarray) -> float:
         return float(np.sqrt(np.mean(quat.angle_between(truth, q) ** 2)))
 
-    best = min(error(filters.smooth_rotations(noisy, 120.0, hz)) for hz in np.arange(2.0, 40.0, 1.0))
+    best = min(error(reference.smooth_rotations(noisy, 120.0, hz)) for hz in np.arange(2.0, 40.0, 1.0))
     assert error(ours) < 0.75 * best
 
 

@@ -15,11 +15,12 @@ from takemill.base.errors import BodyMapError, InputError
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
+from takemill.feet.contacts import find_contacts
+from takemill.feet.leg_ik import place_ankles
+from takemill.feet.soles import foot_points
 from takemill.fit.fit import FitSettings, fit
 from takemill.maths import quat
 from takemill.maths.series import runs
-from takemill.take.contacts import find_contacts, foot_points
-from takemill.take.leg_ik import place_ankles
 
 FREE = FitSettings(plant_feet=False)
 LIMBS = [

@@ -5,8 +5,8 @@ import pytest
 from scipy.interpolate import make_smoothing_spline
 
 from takemill.maths import quat
-from takemill.take import gaps
-from takemill.take.faults import bridge
+from takemill.sensors import gaps
+from takemill.sensors.bridge import bridge
 
 
 @pytest.mark.parametrize("pattern", [(6, 1, 6), (6, 9, 6), (4, 3, 2), (2, 15, 6)])

@@ -7,6 +7,7 @@ import pytest
 
 import small_takes
 from odd_motion import odd_motion
+from reference import reordered
 from rigs import changed, character
 from takemill.base.errors import GlbError
 from takemill.body.body_map import find_body_map
@@ -50,7 +51,7 @@ def test_clips_made_for_the_skeleton_play_on_the_file(way):
                     quat.from_axis_angle(np.array([1.0, 0, 0]), -np.pi / 2))  # fmt: skip
     tilt = quat.mul(quat.from_yaw(-quat.yaw(tilt)), tilt)
     order = [motion.skeleton.index(name) for name in rig.skeleton.names]
-    old = motion.skeleton.reordered(order)
+    old = reordered(motion.skeleton, order)
     assert rig.skeleton.parents == old.parents
     height = np.array([0, 0, WAYS[way].get("translation", (0, 0, 0))[1]])
     wanted = size[0] * quat.rotate(tilt, old.rest_model[1]) + height

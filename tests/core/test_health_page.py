@@ -13,13 +13,14 @@ import corrupt
 import synthetic
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
+from takemill.feet.contacts import find_contacts
+from takemill.feet.soles import foot_points
+from takemill.health.check import check
 from takemill.maths import quat
 from takemill.maths.series import runs
 from takemill.pages.health_page import CAUTION, HealthOf, render_health
 from takemill.pages.health_plots import turn_deg, worst_joints
-from takemill.take.contacts import find_contacts, foot_points
-from takemill.take.health import check
-from takemill.take.repair import repair
+from takemill.repair.repair import repair
 
 
 def health_of(motion: Motion, name: str = "walk & <turn>") -> HealthOf:

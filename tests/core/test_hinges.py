@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from takemill.maths import quat
-from takemill.take.hinges import on_hinge
+from takemill.sensors.hinges import on_hinge
 
 NOISE = np.radians(0.5)
 

@@ -7,8 +7,8 @@ import numpy as np
 from fit_bodies import Build, body, moved
 from takemill.base.checks import Array
 from takemill.body.motion import Motion
+from takemill.feet.leg_ik import place_ankles, reach
 from takemill.maths import quat
-from takemill.take.leg_ik import place_ankles, reach
 
 
 def standing(build: Build, frames: int = 1) -> tuple[Motion, dict[str, int]]:

@@ -16,7 +16,7 @@ from takemill.body.motion import Motion
 from takemill.clip import loop_close
 from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
 from takemill.clip.loop_search import LoopSettings, find_loops
-from takemill.clip.travel import find_travel, steady_travel, with_root_joint, without_travel
+from takemill.clip.root_motion import find_travel, steady_travel, with_root_joint, without_travel
 from takemill.maths import quat
 from wobble import noisy
 

@@ -7,17 +7,18 @@ import pytest
 
 import open_data
 import synthetic
+from sliding import sliding_cm_s
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.loop_close import close_loop, close_range
 from takemill.clip.loop_feet import pin_loop, repeated
 from takemill.clip.loop_search import find_loops
-from takemill.clip.measure import measure_seam, sliding_cm_s
-from takemill.clip.travel import find_travel
+from takemill.clip.measure import measure_seam
+from takemill.clip.root_motion import find_travel
+from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
-from takemill.take.contacts import Contacts, find_contacts
-from takemill.take.repair import repair
+from takemill.repair.repair import repair
 from wobble import noisy
 
 FEET = ("leftFoot", "rightFoot")

@@ -7,14 +7,15 @@ import pytest
 
 import open_data
 import synthetic
+from sliding import sliding_cm_s
 from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.clouds import main_joints
 from takemill.clip.loop_close import close_loop
-from takemill.clip.measure import ends_at, gap_between, measure_seam, set_gaps, sliding_cm_s
+from takemill.clip.measure import ends_at, gap_between, measure_seam, set_gaps
+from takemill.feet.contacts import Contacts
 from takemill.maths import quat
-from takemill.take.contacts import Contacts
 
 FEET = ("leftFoot", "rightFoot")
 

@@ -10,10 +10,10 @@ import synthetic
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
-from takemill.clip.marks import Mark, foot_marks
+from takemill.clip.events import Mark, foot_marks
 from takemill.clip.mirror import mirrored, mirrored_contacts, mirrored_marks, other_side, partners
+from takemill.feet.contacts import find_contacts
 from takemill.maths import quat
-from takemill.take.contacts import find_contacts
 
 
 def take(name: str) -> tuple[Motion, BodyMap]:

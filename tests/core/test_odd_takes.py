@@ -17,10 +17,10 @@ from takemill.base.errors import BodyMapError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import read_bvh, write_bvh
+from takemill.health.check import check
 from takemill.maths import quat
+from takemill.repair.repair import RepairSettings, repair
 from takemill.shell import cli, console
-from takemill.take.health import check
-from takemill.take.repair import RepairSettings, repair
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from takemill.base.errors import FileError, RecipeError, TakemillError
 from takemill.clip.cuts import Cut
-from takemill.clip.travel_parts import TravelParts
+from takemill.clip.root_motion_parts import TravelParts
 from takemill.recipe.recipe import (
     TABLES,
     ClipSpec,

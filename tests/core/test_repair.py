@@ -12,7 +12,7 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.maths import quat
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair.repair import RepairSettings, repair
 
 
 def body_of(motion: Motion) -> BodyMap:

@@ -12,10 +12,11 @@ import synthetic
 from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
+from takemill.feet.contacts import find_contacts
+from takemill.feet.soles import foot_points
 from takemill.maths import quat
 from takemill.maths.series import derivative
-from takemill.take.contacts import find_contacts, foot_points
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair.repair import RepairSettings, repair
 
 CLEAN = synthetic.walk(steps=10).motion
 BODY = BodyMap.from_names(CLEAN.skeleton, synthetic.parts())

@@ -12,9 +12,9 @@ import corrupt
 from clean_takes import RATE, clean_take
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
+from takemill.health.check import examine
 from takemill.maths import quat
-from takemill.take.health import examine
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair.repair import RepairSettings, repair
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)

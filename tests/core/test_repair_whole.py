@@ -14,12 +14,13 @@ from clean_takes import clean_take
 from reference_poses import arms, badly_seated, random_seats, take_with_pose
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
+from takemill.feet.contacts import find_contacts
+from takemill.feet.soles import foot_points
+from takemill.health.check import check
 from takemill.maths import quat
-from takemill.take import denoise, footlock
-from takemill.take import repair as stage
-from takemill.take.contacts import find_contacts, foot_points
-from takemill.take.health import check
-from takemill.take.repair import RepairSettings, repair
+from takemill.repair import repair as stage
+from takemill.repair.repair import RepairSettings, repair
+from takemill.sensors import denoise
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
 
@@ -65,7 +66,7 @@ def test_the_steps_come_in_their_order(monkeypatch: pytest.MonkeyPatch) -> None:
     wholes = ["without_seats", "_without_heading_drift", "_without_path_drift", "pin_feet"]
     for module, name in (
         (stage.gaps, "fill"), (denoise, "denoise_rotations"), (stage, wholes[0]), (stage, wholes[1]),
-        (stage, wholes[2]), (footlock, wholes[3]),
+        (stage, wholes[2]), (stage.pin, wholes[3]),
     ):  # fmt: skip
         was = getattr(module, name)
 

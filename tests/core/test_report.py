@@ -13,11 +13,11 @@ import pytest
 
 import small_takes
 from takemill.clip.measure import set_gaps
-from takemill.clip.travel import with_travel
+from takemill.clip.root_motion import with_travel
 from takemill.keys.reduce import dense_tracks
 from takemill.maths import quat
 from takemill.pages import svg
-from takemill.recipe import pipeline
+from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets import report_figures
 from takemill.sets.clip_facts import clip_facts, set_facts
@@ -39,14 +39,14 @@ RECIPE = "".join(
 def take():
     motion = small_takes.stand_and_walk()
     names = ("<b>hips", *motion.skeleton.names[1:])  # a BVH file may say so
-    body = pipeline.body_of(motion.skeleton, Recipe())
+    body = stages.body_of(motion.skeleton, Recipe())
     motion = replace(motion, skeleton=replace(motion.skeleton, names=names))
-    return pipeline.prepare("day & night", motion, body, Recipe())
+    return stages.prepare("day & night", motion, body, Recipe())
 
 
 @pytest.fixture(scope="module")
 def clips(take):
-    return pipeline.make_clips(take, parse_recipe(RECIPE))
+    return stages.make_clips(take, parse_recipe(RECIPE))
 
 
 @pytest.fixture(scope="module")
@@ -275,7 +275,7 @@ def test_it_says_what_became_of_clips(take):
         '[[clip]]\nname = "set off"\nfrom = 1.5\nto = 4\nturn = "remove"\n'
         '[[variant]]\nof = "set off"\nname = "over it"\nmirror = true\nspeed = 2\nadditive_to = "stand"\n'
     )
-    text = re.sub(r"\s+", " ", " ".join(Tree(render(take, pipeline.make_clips(take, recipe))).text))
+    text = re.sub(r"\s+", " ", " ".join(Tree(render(take, stages.make_clips(take, recipe))).text))
     assert "way on the root joint, turn taken away, height on the body" in text
     assert "each goes over into the neutral pose in 6 frames" in text
     assert "set off, mirrored, 2 times as fast, what it does beyond the pose of stand" in text

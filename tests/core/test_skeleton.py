@@ -7,6 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from odd_motion import odd_skeleton
+from reference import reordered
 from takemill.base.errors import InputError
 from takemill.body.skeleton import Reference, Skeleton
 from takemill.maths import quat
@@ -119,30 +120,6 @@ def test_who_hangs_below_whom():
     np.testing.assert_array_equal(skeleton.subtree(7), [7])
 
 
-def test_reordering_moves_no_joint():
-    skeleton = odd_skeleton()
-    order = [5, 0, 1, 3, 6, 2, 7, 4]
-    other = skeleton.reordered(order)
-    assert other.names == tuple(skeleton.names[joint] for joint in order)
-    for name in skeleton.names:
-        here, there = skeleton.index(name), other.index(name)
-        np.testing.assert_allclose(other.rest_model[1][there], skeleton.rest_model[1][here], atol=1e-14)
-        above = skeleton.parents[here]
-        assert other.parents[there] == (-1 if above < 0 else other.index(skeleton.names[above]))
-    np.testing.assert_allclose(other.rest_tips, skeleton.rest_tips, atol=1e-14)
-
-
-@pytest.mark.parametrize("order", [[0, 1, 2, 3], [0, 1, 1, 3, 4, 5, 6, 7], [0, 1, 2, 3, 4, 5, 6, 8]])
-def test_an_order_that_leaves_joints_out_is_refused(order):
-    with pytest.raises(InputError, match="each joint once"):
-        odd_skeleton().reordered(order)
-
-
-def test_an_order_with_a_child_before_its_parent_is_refused():
-    with pytest.raises(InputError, match="must stand before it"):
-        odd_skeleton().reordered([1, 0, 2, 3, 4, 5, 6, 7])
-
-
 def test_without_another_one_the_rest_pose_is_the_reference():
     skeleton = odd_skeleton()
     assert skeleton.reference_rotation is skeleton.rest_rotation
@@ -162,7 +139,7 @@ def test_the_reference_pose_goes_wherever_the_joints_go():
     order = list(range(count - 1, -1, -1)) if set(plain.parents) == {-1} else list(range(count))
     below = skeleton.subtree(1).tolist()
     cases = (
-        (skeleton.reordered(order), order),
+        (reordered(skeleton, order), order),
         (skeleton.part(below), below),
     )
     for moved, joints in cases:

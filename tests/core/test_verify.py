@@ -21,7 +21,7 @@ import small_takes
 from takemill.base.errors import FileError, GlbError
 from takemill.files import glb
 from takemill.files.glb_read import GlbScene
-from takemill.recipe import pipeline
+from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets.clip_set import write_clip_set
 from takemill.sets.verify import verify_set
@@ -44,8 +44,8 @@ def made(request, tmp_path_factory):
     motion = small_takes.stand_and_walk()
     bounds = f'[reduce]\ninterpolation = "{request.param}"\nplanted_error_m = 0.0005\n'
     recipe = parse_recipe(bounds + RECIPE)
-    take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), recipe)
-    clips = pipeline.make_clips(take, recipe)
+    take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
+    clips = stages.make_clips(take, recipe)
     folder = tmp_path_factory.mktemp("set") / "set"
     write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
     return folder, {clip.name: clip.motion for clip in clips}
@@ -242,8 +242,8 @@ def parted(tmp_path_factory):
     """A set whose clips are apart from the mesh."""
     motion = small_takes.stand_and_walk()
     recipe = parse_recipe('files = "apart"\n' + RECIPE)
-    take = pipeline.prepare("day", motion, pipeline.body_of(motion.skeleton, Recipe()), recipe)
-    clips = pipeline.make_clips(take, recipe)
+    take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
+    clips = stages.make_clips(take, recipe)
     folder = tmp_path_factory.mktemp("parted") / "set"
     write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
     return folder

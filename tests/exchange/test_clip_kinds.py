@@ -8,7 +8,7 @@ import pytest
 from clip_takes import REST, STRIDE, clip, take
 from node_parties import three_positions, validator_issues
 from takemill.files import glb
-from takemill.recipe.pipeline import make_clips
+from takemill.pipeline.stages import make_clips
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import clip_set
 

@@ -13,14 +13,14 @@ from takemill.base.checks import Mask
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
+from takemill.clip.events import Mark, foot_marks
 from takemill.clip.loop_search import LoopCandidate
-from takemill.clip.marks import Mark, foot_marks
-from takemill.clip.travel import Travel, TravelSettings, find_travel
-from takemill.clip.travel_parts import TravelParts
+from takemill.clip.root_motion import Travel, TravelSettings, find_travel
+from takemill.clip.root_motion_parts import TravelParts
+from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
-from takemill.recipe.pipeline import FinishedClip
+from takemill.pipeline.stages import FinishedClip
 from takemill.recipe.recipe import VariantSpec
-from takemill.take.contacts import Contacts, find_contacts
 
 
 @dataclass(frozen=True)

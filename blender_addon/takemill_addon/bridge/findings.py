@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.take.health import Finding, Health
-from takemill.take.health_table import MEASURE_WORDS
-from takemill.take.repair_calibration import trimmed
+from takemill.health.check import Finding, Health
+from takemill.health.table import MEASURE_WORDS
+from takemill.sensors.misalignment import between_spans
 
 from . import stage
 
@@ -74,7 +74,7 @@ def between_poses(action: bpy.types.Action) -> tuple[int, int] | None:
     """
     first, last = (round(frame) for frame in action.frame_range)
     poses = [_finding(one, first) for one in action.takemill.findings if one.kind == "pose" and one.joint]
-    start, stop = trimmed(poses, last + 1 - first)
+    start, stop = between_spans([(one.start, one.stop) for one in poses], last + 1 - first)
     return (first + start, first + stop - 1) if poses else None
 
 

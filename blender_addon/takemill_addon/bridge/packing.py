@@ -10,14 +10,14 @@ import bpy
 from takemill.base.errors import InputError, TakemillError
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
+from takemill.feet.contacts import find_contacts
 from takemill.files.glb import GlbClip
+from takemill.health.check import Health, check
 from takemill.keys.reduce import Track
 from takemill.keys.tracks import turned_track
-from takemill.recipe import pipeline
-from takemill.recipe.pipeline import FinishedClip, PreparedTake
-from takemill.recipe.pipeline_variant import at_rate
-from takemill.take.contacts import find_contacts
-from takemill.take.health import Health, check
+from takemill.pipeline import stages
+from takemill.pipeline.stages import FinishedClip, PreparedTake
+from takemill.pipeline.vary_clip import at_rate
 
 from . import clip_record, findings, stage
 from .read_action import Take, read_in_armature
@@ -130,7 +130,7 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
         out.append(
             PreparedTake(
                 name,
-                pipeline.digest_of(motion),
+                stages.digest_of(motion),
                 motion,
                 stock.body,
                 motion,

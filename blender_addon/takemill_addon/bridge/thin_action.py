@@ -12,7 +12,7 @@ import bpy
 import numpy as np
 
 from takemill.base.checks import Array, Index
-from takemill.keys.reduce_curves import Curves, CurveSettings, ThinCurves, thin_curves
+from takemill.curves.thin import Curves, CurveSettings, ThinCurves, thin_curves
 
 from . import actions, rotation_modes
 from .bone_curves import BoneCurve, Channels, bone_curves, read_channels

@@ -7,12 +7,12 @@ from dataclasses import replace
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.clip import loop_close, travel
+from takemill.clip import loop_close, root_motion
+from takemill.clip.events import foot_marks
 from takemill.clip.loop_close import CloseSettings
 from takemill.clip.loop_search import LoopSettings, find_loops
-from takemill.clip.marks import foot_marks
+from takemill.feet.contacts import find_contacts
 from takemill.recipe.recipe import expect_name
-from takemill.take.contacts import find_contacts
 
 from ..bridge import actions, stage
 from ..bridge.clip_record import ClipRecord
@@ -68,9 +68,9 @@ class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
                 f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
             )
         record = _record(work.action)
-        found = travel.find_travel(work.take.motion, work.body, travel_settings(chosen), record.loop)
-        motion, way = travel.at_origin(work.take.motion, found)
-        motion = travel.apply_travel(motion, work.body, way, self.mode)
+        found = root_motion.find_travel(work.take.motion, work.body, travel_settings(chosen), record.loop)
+        motion, way = root_motion.at_origin(work.take.motion, found)
+        motion = root_motion.apply_travel(motion, work.body, way, self.mode)
         record = replace(
             record,
             travel_mode=self.mode,

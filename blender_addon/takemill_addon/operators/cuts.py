@@ -11,11 +11,11 @@ from bpy_extras.io_utils import ImportHelper
 from takemill.base.errors import InputError
 from takemill.clip import cuts
 from takemill.clip.loop_search import LoopSettings
-from takemill.clip.travel import TravelSettings
-from takemill.recipe import pipeline
+from takemill.clip.root_motion import TravelSettings
+from takemill.feet.contacts import find_contacts
+from takemill.health.check import Health
+from takemill.pipeline import stages
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parse_recipe, read_recipe
-from takemill.take.contacts import find_contacts
-from takemill.take.health import Health
 
 from ..bridge import actions, findings, stage
 from ..bridge.clip_record import ClipRecord
@@ -61,7 +61,7 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
             raise InputError(f"{self.filepath}: it names no clips")
         motion, known = work.take.motion, work.action.takemill
         ranges = [spec.frames(len(motion), motion.rate) for spec in recipe.clips]
-        specs = pipeline.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
+        specs = stages.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
         known.cuts.clear()
         known.cut_index, known.recipe = 0, Path(self.filepath).read_text("utf-8-sig")
         for line, (spec, (start, stop)) in enumerate(zip(specs, ranges, strict=True)):
@@ -181,7 +181,7 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         manager = context.window_manager
         manager.progress_begin(0, 100)
         try:
-            clips = pipeline.make_clips(
+            clips = stages.make_clips(
                 _prepared(work), recipe, lambda _, part: manager.progress_update(round(100 * part))
             )
         finally:
@@ -192,12 +192,12 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}"
 
 
-def _prepared(work: stage.Work) -> pipeline.PreparedTake:
+def _prepared(work: stage.Work) -> stages.PreparedTake:
     """The take as the core wants it; it was repaired and judged before, by operators of its own."""
     motion, none = work.take.motion, Health((), {})
     contacts = find_contacts(motion, work.body)
-    return pipeline.PreparedTake(
-        work.action.name, pipeline.digest_of(motion), motion, work.body, motion, (), none, none, contacts
+    return stages.PreparedTake(
+        work.action.name, stages.digest_of(motion), motion, work.body, motion, (), none, none, contacts
     )
 
 
@@ -265,7 +265,7 @@ def travel_settings(chosen) -> TravelSettings:
     )
 
 
-def _write_clip(context: bpy.types.Context, work: stage.Work, clip: pipeline.FinishedClip) -> None:
+def _write_clip(context: bpy.types.Context, work: stage.Work, clip: stages.FinishedClip) -> None:
     """A new Action for the clip, put on the armature's list; the armature goes on playing the take."""
     frame = work.take.frame
     new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)

@@ -9,10 +9,10 @@ from bpy_extras.io_utils import ExportHelper
 
 from takemill.base.disk import write_whole
 from takemill.base.errors import InputError
+from takemill.health.check import check
 from takemill.pages.health_page import HealthOf, render_health
-from takemill.recipe import pipeline
-from takemill.take.health import check
-from takemill.take.repair import repair
+from takemill.pipeline import stages
+from takemill.repair.repair import repair
 
 from ..bridge import actions, findings, stage
 from ..bridge.read_action import take_frames
@@ -29,7 +29,7 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
         health = check(work.take.motion, work.body)
-        findings.keep(work.action, health, work.take.start, pipeline.digest_of(work.take.motion))
+        findings.keep(work.action, health, work.take.start, stages.digest_of(work.take.motion))
         stage.note_reading(work)
         return f"{work.action.name}: {findings.summary(health.findings)}"
 

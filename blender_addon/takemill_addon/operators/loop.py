@@ -7,11 +7,11 @@ import numpy as np
 
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
+from takemill.clip.events import Mark
 from takemill.clip.loop_feet import repeated
-from takemill.clip.marks import Mark
-from takemill.clip.travel import Travel, TravelSettings, find_travel, with_travel, without_travel
-from takemill.clip.travel_parts import on_the_spot
-from takemill.recipe.pipeline import FinishedClip
+from takemill.clip.root_motion import Travel, TravelSettings, find_travel, with_travel, without_travel
+from takemill.clip.root_motion_parts import on_the_spot
+from takemill.pipeline.stages import FinishedClip
 
 from ..bridge import actions, clip_record, stage
 from ..bridge.clip_record import ClipRecord

@@ -11,7 +11,7 @@ from takemill.base.errors import InputError
 from takemill.clip.loop_close import CloseSettings
 from takemill.clip.loop_search import LoopSettings
 from takemill.keys.reduce import ReduceSettings
-from takemill.recipe.pipeline import FinishedClip, PreparedTake
+from takemill.pipeline.stages import FinishedClip, PreparedTake
 from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import expect_place, made_clip_set, write_clip_sets
 from takemill.sets.packing_characters import place_of

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.recipe import pipeline
-from takemill.take.health import check
-from takemill.take.repair import RepairSettings, repair
-from takemill.take.repair_calibration import between_poses
+from takemill.health.check import check
+from takemill.pipeline import stages
+from takemill.repair.repair import RepairSettings, repair
+from takemill.sensors.misalignment import between_poses
 
 from ..bridge import actions, findings, stage
 from ..bridge.scene_time import seconds
@@ -139,7 +139,7 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     settings = repair_settings(context, work)
     mended, found = repair(work.take.motion, work.body, settings)
     health = findings.after_repair(found, check(mended, work.body))
-    digest = pipeline.digest_of(work.take.motion)
+    digest = stages.digest_of(work.take.motion)
     if work.action.takemill.checked != digest:
         findings.keep(work.action, check(work.take.motion, work.body), work.take.start, digest)
     name = actions.fitting_name(work.action.name, suffix)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from takemill.keys.reduce_curves import CurveSettings
+from takemill.curves.thin import CurveSettings
 
 from ..bridge import actions, background, stage
 from ..bridge.clip_record import ClipRecord

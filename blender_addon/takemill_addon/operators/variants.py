@@ -5,8 +5,8 @@ from __future__ import annotations
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.recipe.pipeline import FinishedClip
-from takemill.recipe.pipeline_variant import varied
+from takemill.pipeline.stages import FinishedClip
+from takemill.pipeline.vary_clip import varied
 from takemill.recipe.recipe import VariantSpec
 
 from ..bridge import clip_record, stage

@@ -11,7 +11,7 @@ from bpy.props import (
     PointerProperty,
 )
 
-from takemill.clip import cuts, loop_close, travel
+from takemill.clip import cuts, loop_close, root_motion
 
 TRAVEL = (
     ("root", "On the root bone", "The way over the floor goes to the root bone, for the engine to read"),
@@ -22,9 +22,9 @@ KINDS = tuple(
     (kind, label, "")
     for kind, label in zip(cuts.KINDS, ("Standing", "Steps", "Strike", "Turn", "Jump", "Other"), strict=True)
 )
-assert {mode for mode, *_ in TRAVEL} == set(travel.MODES)
+assert {mode for mode, *_ in TRAVEL} == set(root_motion.MODES)
 
-_CLOSE, _WAY = loop_close.CloseSettings(), travel.TravelSettings()
+_CLOSE, _WAY = loop_close.CloseSettings(), root_motion.TravelSettings()
 
 
 class TAKEMILL_PG_cut(bpy.types.PropertyGroup):

@@ -239,16 +239,3 @@ class Skeleton:
             self.tip_offsets,
             reference,
         )
-
-    def reordered(self, order: Sequence[int]) -> Skeleton:
-        """The same skeleton with its joints in the given order (parents before children).
-
-        Raises:
-            InputError: the order does not hold each joint once, or a child stands before its parent.
-        """
-        if sorted(order) != list(range(len(self))):
-            raise InputError(f"skeleton: an order must hold each joint once, 0 to {len(self) - 1}")
-        place = {old: new for new, old in enumerate(order)}
-        moved = self.part(order)
-        tips = tuple(place[j] for j in self.tip_joints)
-        return replace(moved, tip_joints=tips, tip_offsets=self.tip_offsets)

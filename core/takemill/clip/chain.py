@@ -12,10 +12,10 @@ from ..base.errors import InputError
 from ..body import body_map
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..feet.soles import foot_points
 from ..maths import quat
-from ..take.contacts import foot_points
 from .clouds import cloud, main_joints, positions_at
-from .travel import Travel, root_at_rest, with_travel
+from .root_motion import Travel, root_at_rest, with_travel
 
 _ALIKE = 2  # eighths of a blend to both sides that are compared too, so that the speeds are alike
 

@@ -11,10 +11,10 @@ from ..base.checks import Array, Index, Mask, expect_positive
 from ..body import body_map
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
+from ..feet.contacts import Contacts, find_contacts
 from ..maths import filters, quat, series
 from ..maths.series import runs
-from ..take.contacts import Contacts, find_contacts
-from ..take.repair_calibration import between_poses
+from ..sensors.misalignment import between_poses
 from .clouds import main_joints, positions_at
 
 KINDS = ("still", "steps", "strike", "turn", "jump", "other")

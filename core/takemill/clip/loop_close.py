@@ -22,7 +22,7 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from .travel import (
+from .root_motion import (
     Travel,
     TravelSettings,
     continued,

@@ -10,13 +10,16 @@ from ..base.checks import Array, Index
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
+from ..feet.contacts import Contacts
+from ..feet.leg_ik import place_ankles
+from ..feet.pin import FootlockSettings, pin_feet
+from ..feet.soles import foot_points
+from ..maths.easing import smoothstep
 from ..maths.series import runs
-from ..take.contacts import Contacts, foot_points, joint_in_model
-from ..take.footlock import FootlockSettings, pin_feet
-from ..take.leg_ik import place_ankles
 from .loop_close import close_loop
 from .measure import planted_steps
-from .travel import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
+from .root_motion import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
 
 _SLOW = 0.4  # leg lengths per second; faster, a foot that counts as planted still lands or leaves
 _SLIDES = 0.8  # leg lengths per second: what moves so fast while it counts as planted does not stand
@@ -153,5 +156,5 @@ def _given_back(slip: Array, starts: Index, stops: Index, blend: int) -> Array:
         shift[start : stop + 1] = slip[start] - slip[start : stop + 1]
         size = min(blend, following - stop)
         fade = np.linspace(1, 0, size + 1)[1:size, None]
-        shift[stop + 1 : stop + size] = fade**2 * (3 - 2 * fade) * shift[stop]
+        shift[stop + 1 : stop + size] = smoothstep(fade) * shift[stop]
     return shift

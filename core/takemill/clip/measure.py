@@ -12,9 +12,8 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from ..take.contacts import Contacts, foot_points
 from .clouds import Places, main_joints, positions_at
-from .travel import TravelSettings, find_travel, steady_travel, without_travel
+from .root_motion import TravelSettings, find_travel, steady_travel, without_travel
 
 _WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
 _WORST = 3  # joints named
@@ -177,24 +176,6 @@ def measure_seam(loop: Motion, body: BodyMap) -> Seam:
         inner = change[: last - order + 1]
         jumps += [float(change[last - order + 1 : last].max()), float(np.percentile(inner, 95))]
     return Seam(pose, *jumps)
-
-
-def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool = False) -> Array:
-    """How fast planted feet move over the floor, cm/s: one value (N,) per frame step of a planted foot.
-
-    Of heel and toe the lower one counts that is planted in both frames: a foot may roll over the other. In a
-    loop the step over the seam counts too: the cycle's way and turn carry the first frames on to the last.
-    """
-    points = foot_points(motion, body)
-    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
-    if loop and len(motion) > 2:
-        way = find_travel(motion, body, TravelSettings())
-        turn = quat.from_yaw(way.heading[-1] - way.heading[0])
-        again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
-        points = np.concatenate([points, again])
-        planted = np.concatenate([planted, planted[1:2]])
-    steps, stands = planted_steps(points, planted)
-    return np.asarray(100 * motion.rate * np.linalg.norm(steps[stands], axis=-1))
 
 
 def planted_steps(points: Array, planted: Mask) -> tuple[Array, Mask]:

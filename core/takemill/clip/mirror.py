@@ -14,9 +14,9 @@ from ..base.checks import Array
 from ..body.body_map import BodyMap, rest_facing
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
+from ..feet.contacts import Contacts
 from ..maths import quat
-from ..take.contacts import Contacts
-from .marks import Mark
+from .events import Mark
 
 _NEAR = 0.02  # share of the height within which a mirrored rest position is met
 

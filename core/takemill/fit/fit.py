@@ -12,10 +12,13 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length, rest_facing
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..body.rest_frames import matched_frames
 from ..body.skeleton import Skeleton
+from ..feet.contacts import Contacts, find_contacts
+from ..feet.soles import sole_offsets
 from ..maths import quat
-from ..take.contacts import Contacts, find_contacts, joint_in_model, sole_offsets
+from ..maths.easing import smoothstep
 from .fit_feet import Scale, plant_feet
 
 _TRUNK = ("spine", "chest", "upperChest")
@@ -107,7 +110,7 @@ def _arms_out(motion: Motion, body: BodyMap, clearance: float) -> Motion:
         hangs = np.clip(-np.einsum("fi,fi->f", bone, up) / np.linalg.norm(bone, axis=-1), 0.0, 1.0)
         above = joint_in_model(motion, skeleton.parents[upper])[0]
         axis = quat.rotate(quat.inv(above), front)
-        turn = quat.from_axis_angle(axis, sign * clearance * hangs * hangs * (3 - 2 * hangs))
+        turn = quat.from_axis_angle(axis, sign * clearance * smoothstep(hangs))
         rotations[:, upper] = quat.mul(turn, rotations[:, upper])
     return motion.with_rotations(rotations)
 

@@ -16,10 +16,13 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..maths import quat
+from ..body.posed import joint_in_model
+from ..feet.contacts import Contacts
+from ..feet.leg_ik import place_ankles
+from ..feet.soles import foot_points, sole_offsets
+from ..maths import filters, quat
+from ..maths.easing import smoothstep
 from ..maths.series import runs
-from ..take.contacts import Contacts, foot_points, joint_in_model, sole_offsets
-from ..take.leg_ik import place_ankles
 
 _BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
 _PIVOT = 0.15  # share of the foot's length by which one end lies lower when it bears the foot alone
@@ -70,7 +73,7 @@ def plant_feet(
         return fitted
     width = round(_SETTLE_S * source.rate)
     lift = _averaged(_rise(feet.values()), width)
-    drop = _averaged(_highest(_missing(fitted, target_body, feet, lift), width), width)
+    drop = _averaged(filters.moving_max(_missing(fitted, target_body, feet, lift), width), width)
     lifted = _lifted(fitted, rotations, target_body, lift - drop)
     return place_ankles(lifted, target_body, {foot: data.goal(lift - drop) for foot, data in feet.items()})
 
@@ -195,12 +198,6 @@ def _lifted(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Mot
     return replace(motion, rotations=rotations, translations={**motion.translations, hips: track})
 
 
-def _highest(values: Array, frames: int) -> Array:
-    """The largest of values (F,) within `frames` of each; averaged over as many, nowhere below `values`."""
-    padded = np.pad(values, frames, mode="edge")
-    return np.lib.stride_tricks.sliding_window_view(padded, 2 * frames + 1).max(axis=-1)
-
-
 def _averaged(values: Array, frames: int) -> Array:
     """Values (F,) smoothed by a bell that reaches `frames` to either side."""
     bell = np.hanning(2 * frames + 3)[1:-1]
@@ -209,5 +206,4 @@ def _averaged(values: Array, frames: int) -> Array:
 
 def _eased(part: Array) -> Array:
     """0 to 1 with level ends; clamped outside."""
-    part = np.clip(part, 0.0, 1.0)
-    return part * part * (3 - 2 * part)
+    return smoothstep(np.clip(part, 0.0, 1.0))

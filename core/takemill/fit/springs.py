@@ -20,9 +20,9 @@ from ..base.checks import Array, expect_positive
 from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
-from ..take.contacts import joint_in_model
 
 _GRAVITY = 9.80665  # m/s^2, standard gravity (ISO 80000-3)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..base.checks import Index, Mask
+from ..maths.easing import smoothstep
 from . import reduce_planes as planes
 from .key_times import Spans, halved, neighbours, spans_of
 from .reduce_planes import Planes
@@ -51,7 +52,7 @@ def curved(values: Planes, steep: Planes, spans: Spans, size: int) -> Planes:
     out = np.empty((len(values), size), values.dtype)
     out[:, spans.keys] = values
     away, towards = _slope_parts(spans)
-    late = spans.part * spans.part * (3 - 2 * spans.part)
+    late = smoothstep(spans.part)
     a, b = values[:, spans.low], values[:, spans.low + 1]
     between = a + (b - a) * late + steep[1][:, spans.low] * away + steep[0][:, spans.low + 1] * towards
     out[:, spans.inside] = planes.unit(between) if len(values) == 4 else between

@@ -13,6 +13,7 @@ from ..base.errors import InputError
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..maths import quat, series
+from ..maths.easing import cubic_basis
 
 Path = Literal["rotation", "translation"]
 Storage = Literal["float32", "int16", "int8"]
@@ -211,8 +212,8 @@ def sampled(track: Track, frames: Array) -> Array:
         low = np.minimum(places.astype(np.intp), len(track.frames) - 2)
         t, length = (places - low)[:, None], np.diff(track.frames)[low, None]
         a, b, c, d = track.values[low], track.values[low + 1], track.slopes[low, 1], track.slopes[low + 1, 0]
-        late = t * t * (3 - 2 * t)
-        curve = a + (b - a) * late + length * (c * t * (1 - t) ** 2 + d * t * t * (t - 1))
+        cubic = cubic_basis(t)
+        curve = a + (b - a) * cubic.late + length * (c * cubic.out_slope + d * cubic.in_slope)
         return quat.normalize(curve) if track.path == "rotation" else curve
     if track.path == "rotation":
         return series.sample_rotations(track.values, places)

@@ -11,9 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..base.checks import Array, Mask, expect_finite, expect_positive
+from ..base.checks import Array, expect_finite, expect_positive
 from ..base.errors import InputError
-from . import quat
 
 _BLOCK = 64  # frames; a larger block costs more products, a smaller one more states
 _REFERENCE_HZ = 3.0  # the path that tangent spaces follow: slow beside noise, quick beside a turn of the body
@@ -55,69 +54,6 @@ def butterworth(values: Array, rate: float, cutoff_hz: float, order: int = 4) ->
     for _ in range(2):
         x = _run(system, x)[:, ::-1]
     return np.ascontiguousarray(x[:, pad : pad + frames].T).reshape(values.shape)
-
-
-def smooth_rotations(rotations: Array, rate: float, cutoff_hz: float, order: int = 4) -> Array:
-    """A zero-phase low-pass of unit quaternions (F, ..., 4), in a tangent space.
-
-    Each rotation is written as a rotation vector from a slow reference path of the same joint, the
-    vectors are filtered, and the path is put back; so the result depends on no choice of axes.
-
-    Raises:
-        InputError: as for `butterworth`.
-    """
-    rotations = quat.continuous(np.asarray(rotations, np.float64))
-    path, vectors = to_tangent(rotations, rate)
-    return from_tangent(path, butterworth(vectors, rate, cutoff_hz, order))
-
-
-def to_tangent(rotations: Array, rate: float) -> tuple[Array, Array]:
-    """Rotations (F, ..., 4) as a slow reference path (F, ..., 4) and rotation vectors from it (F, ..., 3)."""
-    cutoff = min(_REFERENCE_HZ, 0.2 * rate)
-    path = quat.continuous(quat.normalize(butterworth(rotations, rate, cutoff, order=2)))
-    return path, quat.log(quat.mul(quat.inv(path), rotations))
-
-
-def from_tangent(path: Array, vectors: Array) -> Array:
-    """The inverse of `to_tangent`: path (F, ..., 4) and vectors (F, ..., 3) to rotations (F, ..., 4)."""
-    return quat.continuous(quat.mul(path, quat.exp(vectors)))
-
-
-def savitzky_golay(values: Array, half_width: int, degree: int = 3, derivative: int = 0) -> Array:
-    """Values (F, ...), or their derivative per frame, from polynomials fitted to sliding windows.
-
-    The first and last `half_width` frames read the first and last whole window's polynomial. A take shorter
-    than one window is fitted by a single polynomial. Source: Savitzky and Golay, Analytical Chemistry 36,
-    1964.
-
-    Raises:
-        InputError: no frames, a value is not finite, or the window is shorter than the degree needs.
-    """
-    values = np.asarray(values, np.float64)
-    _check_series(values, 1.0)
-    if half_width < 1 or not 0 <= degree <= 2 * half_width or derivative < 0:
-        raise InputError(
-            f"savitzky_golay: a window of {2 * half_width + 1} frames cannot fit degree {degree} "
-            f"and derivative {derivative}"
-        )
-    frames = len(values)
-    width = min(2 * half_width + 1, frames)
-    places = np.arange(width) - (width - 1) / 2
-    powers = np.arange(min(degree, width - 1) + 1)
-    fit = np.linalg.pinv(places[:, None] ** powers)  # window -> polynomial
-    falling = np.prod([np.clip(powers - k, 0, None) for k in range(derivative)], axis=0) * np.ones(
-        len(powers)
-    )
-    at_places = falling * places[:, None] ** np.clip(powers - derivative, 0, None)
-    rows = at_places @ fit  # (width, width): the derivative at each place of the window
-    flat = values.reshape(frames, -1)
-    out = np.zeros_like(flat)
-    middle = rows[width // 2]
-    for k in range(width):
-        out[width // 2 : frames - (width - 1 - width // 2)] += middle[k] * flat[k : frames - width + 1 + k]
-    out[: width // 2] = rows[: width // 2] @ flat[:width]
-    out[frames - (width - 1 - width // 2) :] = rows[width // 2 + 1 :] @ flat[frames - width :]
-    return out.reshape(values.shape)
 
 
 def moving_mean(values: Array, half_width: int) -> Array:
@@ -162,55 +98,6 @@ def moving_median(values: Array, half_width: int) -> Array:
         if windows[part].size:
             out[part] = np.nanmedian(windows[part], axis=-1)
     return out
-
-
-def hampel(values: Array, half_width: int = 5, limit: float = 3.0, floor: float = 0.0) -> Mask:
-    """Which values (F, ...) lie further from their window's median than `limit` robust standard deviations.
-
-    The deviation is 1.4826 times the window's median absolute deviation (normal noise), at least
-    `floor`. Source: Davies and Gather, Journal of the American Statistical Association 88, 1993.
-
-    Returns:
-        (F, ...) bool.
-    """
-    values = np.asarray(values, np.float64)
-    _check_series(values, 1.0)
-    away = np.abs(values - moving_median(values, half_width))
-    padded = np.pad(values, [(half_width, half_width)] + [(0, 0)] * (values.ndim - 1), constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_width + 1, axis=0)
-    spread = np.nanmedian(np.abs(windows - moving_median(values, half_width)[..., None]), axis=-1)
-    return away > limit * np.maximum(1.4826 * spread, floor)
-
-
-def residual_cutoff(values: Array, rate: float, straight_from_hz: float) -> float:
-    """A cut-off (Hz) from the data itself: residual analysis of values (F, ...).
-
-    The residual R(f) is the RMS of what a zero-phase low-pass at f takes away. Where only noise is left, R
-    falls in a straight line; the line, read back to f = 0, is the noise's RMS, and the cut-off is where R
-    equals it.
-    Source: Winter, Biomechanics and Motor Control of Human Movement, 4th ed., section 3.4.4.3.
-
-    Args:
-        values: (F, ...) any unit.
-        rate: frames per second.
-        straight_from_hz: the line is fitted from here to 0.45 of the rate.
-
-    Raises:
-        InputError: no frames, a value is not finite, or `straight_from_hz` leaves no line.
-    """
-    values = np.asarray(values, np.float64)
-    _check_series(values, rate)
-    top = 0.45 * rate
-    if not 0 < straight_from_hz < 0.9 * top:
-        raise InputError(
-            f"straight_from_hz: expected above 0 and below {0.9 * top:g}, got {straight_from_hz}"
-        )
-    tries = np.linspace(rate / 120, top, 60)
-    residuals = np.array([np.sqrt(np.mean((values - butterworth(values, rate, f)) ** 2)) for f in tries])
-    line = tries >= straight_from_hz
-    _, noise = np.polyfit(tries[line], residuals[line], 1)
-    below = residuals <= max(noise, 0.0)
-    return float(tries[int(np.argmax(below))]) if below.any() else float(top)
 
 
 def _check_series(values: Array, rate: float) -> None:

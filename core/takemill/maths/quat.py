@@ -158,12 +158,6 @@ def between(u: Array, v: Array) -> Array:
     return normalize(np.where((w < _OPPOSITE)[..., None], half, q))
 
 
-def twist(q: Array, axis: Array) -> Array:
-    """The part (..., 4) of `q` that turns about the unit `axis` (..., 3); the rest is `q * twist^-1`."""
-    along = np.einsum("...i,...i->...", q[..., 1:], np.broadcast_to(axis, q[..., 1:].shape))
-    return normalize(np.concatenate([q[..., :1], along[..., None] * axis], axis=-1))
-
-
 def yaw(q: Array) -> Array:
     """The heading (...) of each rotation (..., 4): its turn about +Z, radians over -pi up to pi."""
     half = arctan2(q[..., 3], q[..., 0])

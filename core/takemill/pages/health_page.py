@@ -10,8 +10,8 @@ from html import escape
 from .. import __version__
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..take.health import Finding, Health
-from ..take.health_table import by_kind, measure_rows
+from ..health.check import Finding, Health
+from ..health.table import by_kind, measure_rows
 from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
 from .html_parts import asset, table
 

@@ -11,9 +11,11 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
+from ..feet.contacts import find_contacts
+from ..feet.soles import foot_points
+from ..health.check import Finding, Health
 from ..maths import quat
-from ..take.contacts import find_contacts, foot_points, joint_in_model
-from ..take.health import Finding, Health
 from . import svg
 
 _JOINTS = 4  # that are shown

@@ -37,17 +37,17 @@ from typing import Literal
 from ..base import disk
 from ..base.errors import RecipeError
 from ..clip.cuts import CutSettings
+from ..clip.events import MarkSettings
 from ..clip.loop_close import CloseSettings
 from ..clip.loop_search import LoopSettings
-from ..clip.marks import MarkSettings
-from ..clip.travel import TravelSettings
-from ..clip.travel_parts import TravelParts
+from ..clip.root_motion import TravelSettings
+from ..clip.root_motion_parts import TravelParts
+from ..feet.contacts import ContactSettings
+from ..feet.pin import FootlockSettings
 from ..fit.fit import FitSettings
+from ..health.check import HealthSettings
 from ..keys.reduce import ReduceSettings
-from ..take.contacts import ContactSettings
-from ..take.footlock import FootlockSettings
-from ..take.health import HealthSettings
-from ..take.repair import RepairSettings
+from ..repair.repair import RepairSettings
 from . import tables
 from .recipe_clip import ClipSpec, Moment, VariantSpec, clip_from, expect_within, parse_moment, variant_from
 from .recipe_names import expect_name, expect_pattern, expect_unique

@@ -9,8 +9,8 @@ from typing import Any
 
 from ..base.errors import RecipeError
 from ..clip.cuts import KINDS, Cut
-from ..clip.travel import MODES
-from ..clip.travel_parts import WORDS, TravelParts
+from ..clip.root_motion import MODES
+from ..clip.root_motion_parts import WORDS, TravelParts
 from . import tables
 from .recipe_names import expect_name
 

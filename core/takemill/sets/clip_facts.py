@@ -17,7 +17,7 @@ from ..base.checks import Array
 from ..body.skeleton import Skeleton
 from ..clip.measure import set_gaps
 from ..keys.tracks import Track
-from ..recipe.pipeline import FinishedClip, PreparedTake
+from ..pipeline.stages import FinishedClip, PreparedTake
 from ..recipe.recipe import TABLES, Recipe
 
 VERSION = 2

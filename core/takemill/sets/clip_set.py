@@ -16,7 +16,7 @@ from ..files.glb import GlbClip, append_animations
 from ..files.glb_nodes import nodes_only
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
-from ..recipe.pipeline import FinishedClip, PreparedTake, Progress, silent
+from ..pipeline.stages import FinishedClip, PreparedTake, Progress, silent
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
 from .clip_facts import Facts, clip_facts, set_facts
 from .report import render_report

@@ -13,8 +13,8 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..files import glb
 from ..files.bvh import BvhLayout, read_bvh
-from ..recipe import pipeline
-from ..recipe.pipeline import FinishedClip, PreparedTake, Progress
+from ..pipeline import stages
+from ..pipeline.stages import FinishedClip, PreparedTake, Progress
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
@@ -31,7 +31,7 @@ def read_take(
     """
     motion, layout = read_bvh(path, unit_m=unit_m, up=up)
     try:
-        return motion, pipeline.body_of(motion.skeleton, recipe), layout
+        return motion, stages.body_of(motion.skeleton, recipe), layout
     except BodyMapError as problem:
         raise BodyMapError(f"{path}: {problem}") from problem
 
@@ -53,7 +53,7 @@ def pack_takes(
     name = name_of(recipe, read)
     clip_set.expect_place(out_dir, name)
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
-    clips = pipeline.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
+    clips = stages.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, part_of(progress, 0.7, 0.3))
 
@@ -72,7 +72,7 @@ def clips_of(
     """
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
-    return pipeline.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
+    return stages.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
 
 
 Read = dict[str, tuple[Motion, BodyMap, BvhLayout]]
@@ -105,8 +105,8 @@ def read_takes(
         progress(f"reading {path}", number / len(paths))
         read[name] = read_take(path, recipe, unit_m, up)
     motions = {name: motion for name, (motion, _, _) in read.items()}
-    pipeline.expect_one_skeleton(motions)
-    pipeline.expect_clips(recipe, motions)
+    stages.expect_one_skeleton(motions)
+    stages.expect_clips(recipe, motions)
     return read
 
 
@@ -118,7 +118,7 @@ def prepared(
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
         digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
         part = part_of(progress, number / len(paths), 1 / len(paths))
-        takes.append(pipeline.prepare(name, motion, body, recipe, part, digest))
+        takes.append(stages.prepare(name, motion, body, recipe, part, digest))
     return takes
 
 

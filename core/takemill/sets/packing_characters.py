@@ -15,8 +15,8 @@ from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
 from ..fit.fit import fit
-from ..recipe import pipeline
-from ..recipe.pipeline import FinishedClip, PreparedTake, Progress
+from ..pipeline import stages
+from ..pipeline.stages import FinishedClip, PreparedTake, Progress
 from ..recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parts_of
 from . import clip_set
 from .clip_facts import Facts
@@ -53,7 +53,7 @@ class Character:
         name = expect_name(Path(path).stem, "character")
         corrected = replace(recipe, body=recipe.bodies.get(name, {}))
         try:
-            body = pipeline.body_of(rig.skeleton, corrected)
+            body = stages.body_of(rig.skeleton, corrected)
         except BodyMapError as problem:
             raise BodyMapError(f"{path}: {problem}; mend it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
@@ -150,16 +150,16 @@ def _fitted(
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     share = 1 / (len(characters) + 1)
-    performed = pipeline.make_clips(takes, recipe, part_of(progress, 0.0, share))
+    performed = stages.make_clips(takes, recipe, part_of(progress, 0.0, share))
     for number, one in enumerate(characters, 1):
         part = part_of(progress, number * share, share)
         part(f"fitting {one.name}", 0.0)
         cooked = replace(recipe, character=recipe.character or one.name)
-        specs = tuple(map(settled, pipeline.specs_of(takes, cooked), performed))
+        specs = tuple(map(settled, stages.specs_of(takes, cooked), performed))
         cooked = replace(cooked, clips=specs)
         if any(parts_of(spec, cooked).mode == "root" for spec in specs):
             one = one.with_root()
-        yield one, cooked, pipeline.make_clips([_on(one, take, cooked) for take in takes], cooked, part)
+        yield one, cooked, stages.make_clips([_on(one, take, cooked) for take in takes], cooked, part)
 
 
 def settled(spec: ClipSpec, clip: FinishedClip) -> ClipSpec:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from html import escape
 
 from ..pages.html_parts import asset, code, definitions, table
-from ..recipe.pipeline import FinishedClip, PreparedTake
+from ..pipeline.stages import FinishedClip, PreparedTake
 from .clip_facts import Facts
 from .report_clip import clip_card
 from .report_figures import figures

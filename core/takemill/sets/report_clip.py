@@ -10,7 +10,7 @@ from ..base.checks import Array
 from ..clip.measure import Seam, measure_seam
 from ..pages import svg
 from ..pages.html_parts import definitions
-from ..recipe.pipeline import FinishedClip
+from ..pipeline.stages import FinishedClip
 from .clip_facts import Facts
 from .report_figures import foot_paths
 from .report_seam import seam_close_up

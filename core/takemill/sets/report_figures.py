@@ -11,11 +11,11 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.skeleton import Skeleton
-from ..clip import travel_parts
+from ..clip import root_motion_parts
+from ..feet.soles import foot_points
 from ..maths import quat
 from ..maths.series import runs
-from ..recipe.pipeline import FinishedClip
-from ..take.contacts import foot_points
+from ..pipeline.stages import FinishedClip
 
 _RATE = 30.0  # shown figures need no more
 _FAR_MM = 32767
@@ -43,7 +43,7 @@ def shown_frames(clip: FinishedClip) -> Index:
 
 def in_world(clip: FinishedClip, points: Array) -> Array:
     """Model-space points (F, ..., 3) of a clip with the travel that was removed from it put back."""
-    return travel_parts.in_world(points, clip.travel, clip.parts)
+    return root_motion_parts.in_world(points, clip.travel, clip.parts)
 
 
 def foot_paths(clip: FinishedClip) -> Array:

@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Sequence
 from html import escape
 
+from ..health.check import Finding
+from ..health.table import measure_rows
 from ..pages import svg
 from ..pages.html_parts import code, table
-from ..recipe.pipeline import PreparedTake
-from ..take.health import Finding
-from ..take.health_table import measure_rows
+from ..pipeline.stages import PreparedTake
 
 _KINDS = ("spike", "frozen", "skating", "jitter")
 _MOST = 300  # findings that are listed

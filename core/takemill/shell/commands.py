@@ -12,15 +12,15 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.cuts import suggest_cuts
 from ..clip.loop_search import LoopCandidate, find_loops
-from ..recipe.pipeline import FinishedClip, Progress
+from ..pipeline.stages import FinishedClip, Progress
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
 from ..recipe.recipe_text import recipe_text
+from ..repair.repair import repair as repair_take
 from ..sets.clip_facts import Facts, rounded
 from ..sets.packing import clips_of, pack_takes
 from ..sets.packing_characters import clips_for, pack_characters, place_of
 from ..sets.set_folder import unfinished
 from ..sets.verify import set_folders, verify_set
-from ..take.repair import repair as repair_take
 from . import console, demos
 from .commands_takes import as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check

@@ -14,18 +14,18 @@ from ..base import disk
 from ..base.errors import FileError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..feet.contacts import Contacts, find_contacts
 from ..files.bvh import BvhLayout, write_bvh
+from ..health.check import Finding, Health
+from ..health.check import check as check_health
+from ..health.table import by_kind
 from ..pages.health_page import HealthOf, render_health
-from ..recipe.pipeline import Progress
+from ..pipeline.stages import Progress
 from ..recipe.recipe import Recipe, read_recipe
+from ..repair.repair import repair as repair_take
+from ..sensors.misalignment import between_poses
 from ..sets.clip_facts import Facts, rounded
 from ..sets.packing import read_take
-from ..take.contacts import Contacts, find_contacts
-from ..take.health import Finding, Health
-from ..take.health import check as check_health
-from ..take.health_table import by_kind
-from ..take.repair import repair as repair_take
-from ..take.repair_calibration import between_poses
 from . import console
 
 

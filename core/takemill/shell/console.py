@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from ..body.motion import Motion
 from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
+from ..health.check import Finding, Health
+from ..health.table import by_kind, measure_rows
 from ..recipe.recipe import ClipSpec
 from ..sets.clip_facts import Facts
 from ..sets.verify import Verdict
-from ..take.health import Finding, Health
-from ..take.health_table import by_kind, measure_rows
 
 _MOST = 12  # findings of one kind that are listed
 

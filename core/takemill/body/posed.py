@@ -1,0 +1,25 @@
+"""One joint of a motion in model space, by its own chain alone."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..base.checks import Array
+from ..maths import kinematics
+from .motion import Motion
+
+
+def chain_in_model(motion: Motion, joint: int) -> tuple[tuple[int, ...], Array, Array]:
+    """The N joints from the root to `joint`, and their model rotations (F, N, 4) and positions (F, N, 3)."""
+    chain = motion.skeleton.path_to(joint)
+    translations = np.stack([motion.translation_of(j) for j in chain], axis=1)
+    rotations, positions = kinematics.model_from_local(
+        range(-1, len(chain) - 1), motion.rotations[:, list(chain)], translations
+    )
+    return chain, rotations, positions
+
+
+def joint_in_model(motion: Motion, joint: int) -> tuple[Array, Array]:
+    """Rotation (F, 4) and position (F, 3), metres, of one joint in model space: its chain only."""
+    _, rotations, positions = chain_in_model(motion, joint)
+    return rotations[:, -1], positions[:, -1]

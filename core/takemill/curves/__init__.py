@@ -1,0 +1,1 @@
+"""Few keys that an animator can edit by hand."""

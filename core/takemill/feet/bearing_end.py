@@ -1,0 +1,60 @@
+"""Which end of a planted foot bears it, heel or ball, and what that end does."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..base.checks import Array, Mask
+from ..maths import filters
+from ..maths.series import runs
+
+_ROLL_S = 0.01  # half the time in which a foot goes over from heel to ball
+_CLEAR = np.sin(np.radians(2.0))  # pitched by more, one end is clearly lower
+
+
+def on_ball(points: Array, planted: Mask) -> Mask:
+    """Where feet (F, K) with heels and balls at points (F, K, 2, 3), planted (F, K, 2), stand on the ball.
+
+    A foot stands on the end that is clearly lower, or alone planted. Between two such stretches on different
+    ends it goes over where it turns least; one that lies flat throughout turns about the end that goes the
+    shorter way.
+    """
+    along = points[..., 1, :] - points[..., 0, :]
+    pitch = along[..., 2] / np.maximum(np.linalg.norm(along, axis=-1), 1e-12)
+    heel = (pitch > _CLEAR) & planted[..., 0] | ~planted[..., 1]
+    ball = (pitch < -_CLEAR) & planted[..., 1] | ~planted[..., 0]
+    steps = np.linalg.norm(np.diff(points[..., :2], axis=0), axis=-1)  # (F - 1, K, 2)
+    turns = np.linalg.norm(np.diff(along[..., :2], axis=0), axis=-1)  # (F - 1, K)
+    out = ball & ~heel
+    for k in range(points.shape[1]):
+        for start, stop in zip(*runs(planted[:, k].any(axis=1)), strict=True):
+            sure = start + np.flatnonzero((heel ^ ball)[start:stop, k])
+            if not len(sure):
+                way = steps[start : stop - 1, k].sum(axis=0)
+                out[start:stop, k] = way[1] < way[0]
+                continue
+            out[start : sure[0], k], out[sure[-1] : stop, k] = ball[sure[0], k], ball[sure[-1], k]
+            for gap in np.flatnonzero(np.diff(sure) > 1):
+                left, right = sure[gap], sure[gap + 1]
+                over = left + 1 + int(turns[left:right, k].argmin())
+                out[left:over, k], out[over:right, k] = ball[left, k], ball[right, k]
+    return out
+
+
+def end_course(points: Array, share: Array, rate: float) -> tuple[Array, Array]:
+    """Steps (F - 1, K, 2) of the end that bears each foot, and heights (F, K).
+
+    Points are (F, K, 2, 3); share (F - 1, K) is 1 in steps in which a foot stands on its ball and 0 where on
+    its heel. The height is that of the lower end, over softly.
+    """
+    low = soften(points[..., 1, 2] < points[..., 0, 2], rate)
+    steps = np.diff(points[..., :2], axis=0)
+    height = points[..., 0, 2] + low * (points[..., 1, 2] - points[..., 0, 2])
+    step = steps[..., 0, :] + share[..., None] * (steps[..., 1, :] - steps[..., 0, :])
+    return step, height
+
+
+def soften(mask: Mask, rate: float) -> Array:
+    """A mask (F, ...) whose edges take a few frames."""
+    half = int(_ROLL_S * rate)
+    return filters.moving_mean(filters.moving_mean(mask.astype(float), half), half)

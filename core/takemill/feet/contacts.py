@@ -1,0 +1,190 @@
+"""When heel and toe of each foot are planted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Mask, expect_positive
+from ..base.errors import InputError
+from ..body.body_map import BodyMap, leg_length
+from ..body.motion import Motion
+from ..maths import filters, series
+from ..maths.series import filled
+from ..maths.series import runs as runs
+from .path_drift import path_drift
+from .soles import foot_points
+
+# Where a take climbs or sinks slowly, each look finds the contacts a little further along the way.
+_SPREADS_S, _MOST_PASSES = 1.5, 60
+
+
+@dataclass(frozen=True)
+class ContactSettings:
+    """Limits for a planted heel or toe; lengths are shares of the leg length, so any rig's scale works.
+
+    Attributes:
+        speed_in, speed_out: planted below `speed_in` leg lengths a second, and until above `speed_out`.
+        speed_usual, speed_share, speed_top: where the quickest foot nearby gets above `speed_usual`,
+            `speed_in` grows by this share of what is more, up to `speed_top`, and `speed_out` with it: in a
+            run or a kick a foot that stands is still much slower than one that swings.
+        near_s: nearby is so long to both sides.
+        height_in, height_out: the same for the height over the floor, leg lengths.
+        min_planted_s: shorter contacts are dropped.
+        min_lifted_s: shorter gaps are closed.
+        cutoff_hz: the points are smoothed at this frequency before speeds are taken.
+        passes: contacts are found this often, from the second time on in the take without the drift that the
+            contacts before show; and more often where each time shows many more of them.
+    """
+
+    speed_in: float = 0.45
+    speed_out: float = 0.60
+    speed_usual: float = 5.4
+    speed_share: float = 0.2
+    speed_top: float = 0.9
+    near_s: float = 1.0
+    height_in: float = 0.05
+    height_out: float = 0.08
+    min_planted_s: float = 0.06
+    min_lifted_s: float = 0.05
+    cutoff_hz: float = 6.0
+    passes: int = 3
+
+
+@dataclass(frozen=True)
+class Contacts:
+    """Planted heels and toes of K feet.
+
+    Attributes:
+        rate: frames per second.
+        feet: (K,) the parts, of "leftFoot" and "rightFoot".
+        heel, toe: (F, K) planted.
+        floor_m: height of the floor that they stand on.
+    """
+
+    rate: float
+    feet: tuple[str, ...]
+    heel: Mask
+    toe: Mask
+    floor_m: float
+
+    def __post_init__(self) -> None:
+        for name in ("heel", "toe"):
+            mask = np.array(getattr(self, name), dtype=bool)
+            if mask.ndim != 2 or mask.shape[1] != len(self.feet):
+                raise InputError(f"contacts {name}: expected shape (any, {len(self.feet)}), got {mask.shape}")
+            mask.setflags(write=False)
+            object.__setattr__(self, name, mask)
+
+    @property
+    def planted(self) -> Mask:
+        """Heel or toe planted (F, K)."""
+        return self.heel | self.toe
+
+    def ranges(self, foot: str) -> tuple[tuple[int, int], ...]:
+        """The frames [start, stop) in which `foot` is planted.
+
+        Raises:
+            InputError: there is no such foot.
+        """
+        if foot not in self.feet:
+            raise InputError(
+                f"contacts: there is no foot {foot!r}; they are {', '.join(self.feet) or 'none'}"
+            )
+        starts, stops = runs(self.planted[:, self.feet.index(foot)])
+        return tuple(zip(starts.tolist(), stops.tolist(), strict=True))
+
+    def sliced(self, start: int, stop: int) -> Contacts:
+        """The contacts of frames [start, stop)."""
+        return Contacts(self.rate, self.feet, self.heel[start:stop], self.toe[start:stop], self.floor_m)
+
+    def sampled(self, frames: Array, rate: float) -> Contacts:
+        """The contacts of the frames nearest to frame numbers (N,), called 0 to N - 1 at `rate`."""
+        nearest = np.clip(np.round(frames).astype(np.intp), 0, len(self.heel) - 1)
+        return Contacts(rate, self.feet, self.heel[nearest], self.toe[nearest], self.floor_m)
+
+
+def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = ContactSettings()) -> Contacts:
+    """Planted heels and toes: near the floor and slow, each with hysteresis.
+
+    Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
+    height at which slow feet are found most often. What all planted points do together is the take's
+    drift, and is taken off before the next look. A body map without feet gives no contacts.
+    """
+    for name in ("speed_in", "speed_out", "speed_top", "height_in", "height_out", "near_s", "cutoff_hz"):
+        expect_positive(getattr(settings, name), f"contacts {name}")
+    if not body.feet:
+        empty = np.zeros((len(motion), 0), bool)
+        return Contacts(motion.rate, (), empty, empty, 0.0)
+    points = foot_points(motion, body)
+    leg = leg_length(motion.skeleton, body)
+    if settings.cutoff_hz < 0.45 * motion.rate:
+        points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
+    floor, stood = 0.0, 0
+    for look in range(1, _MOST_PASSES + 1):
+        speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
+        level = floor_height(points[..., 2], speed < settings.speed_in, leg)
+        height = (points[..., 2] - level) / leg
+        slow = _slow(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
+        surely = (speed < slow) & (height < settings.height_in)
+        maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
+        planted = _per_point(_hysteresis, surely, maybe)
+        floor += level
+        stands = int(planted.any(axis=(1, 2)).sum())
+        if look >= settings.passes and stands - stood < _SPREADS_S * motion.rate:
+            break
+        stood = stands
+        points = points - path_drift(points, planted, motion.rate)[:, None, None]
+    planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
+    return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
+
+
+def _slow(speed: Array, rate: float, settings: ContactSettings) -> Array:
+    """What is slow (F,), beside the speed (F,) of the quickest point: leg lengths a second."""
+    half = max(round(settings.near_s * rate), 1)
+    nearby = filters.moving_mean(filters.moving_max(speed, half), half)
+    more = settings.speed_share * np.maximum(nearby - settings.speed_usual, 0.0)
+    return np.minimum(settings.speed_in + more, max(settings.speed_top, settings.speed_in))
+
+
+def _per_point(verb: Callable[..., Mask], *masks: Mask) -> Mask:
+    """A verb on masks (F,) done for each foot and part of masks (F, K, 2)."""
+    columns = [mask.reshape(len(mask), -1).T for mask in masks]
+    return np.stack([verb(*column) for column in zip(*columns, strict=True)], axis=-1).reshape(masks[0].shape)
+
+
+def floor_height(heights: Array, slow: Mask, leg: float) -> float:
+    """The floor (metres): of the heights (F, ...) of slow points, the lowest that many share.
+
+    A band of 3 % of the leg is slid over the sorted heights; among bands that hold at least half as many as
+    the fullest, the lowest gives its median. With no slow frame it is the lowest height.
+    """
+    found = np.sort(heights[slow])
+    if len(found) == 0:
+        return float(heights.min())
+    held = np.searchsorted(found, found + 0.03 * leg, side="right") - np.arange(len(found))
+    first = int(np.argmax(held >= held.max() / 2))
+    # Climb from the first band that counts to the fullest that overlaps it.
+    last = int(np.searchsorted(found, found[first] + 0.03 * leg, side="right"))
+    best = first + int(np.argmax(held[first:last]))
+    return float(np.median(found[best : best + held[best]]))
+
+
+def _hysteresis(surely: Mask, maybe: Mask) -> Mask:
+    """The runs of `maybe` (F,) that hold a frame of `surely` (F,)."""
+    starts, stops = runs(maybe | surely)
+    counts = np.concatenate([[0], np.cumsum(surely)])
+    keep = counts[stops] > counts[starts]
+    return filled(len(surely), starts[keep], stops[keep])
+
+
+def _tidy(mask: Mask, rate: float, settings: ContactSettings) -> Mask:
+    """Short gaps closed, then short contacts dropped; what touches an end of the take may be short."""
+    starts, stops = runs(~mask)
+    short = (stops - starts < settings.min_lifted_s * rate) & (starts > 0) & (stops < len(mask))
+    mask = mask | filled(len(mask), starts[short], stops[short])
+    starts, stops = runs(mask)
+    keep = (stops - starts >= settings.min_planted_s * rate) | (starts == 0) | (stops == len(mask))
+    return filled(len(mask), starts[keep], stops[keep])

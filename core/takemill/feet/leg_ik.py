@@ -1,0 +1,73 @@
+"""Legs that reach: ankles put where they are wanted, knees kept on their hinge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from ..base.checks import Array
+from ..body.body_map import BodyMap, rest_facing
+from ..body.motion import Motion
+from ..body.posed import joint_in_model
+from ..maths import quat
+
+_STRAIGHT = 0.9995  # share of the leg's length that a goal may ask for: beyond it knees snap
+_HINGE = 0.1  # weight of the body's side axis in the knee's axis; it rules below about 6 degrees of bend
+
+
+def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> Motion:
+    """The motion with its legs bent so that ankles stand at their goals; feet keep their model rotation.
+
+    Args:
+        motion: any.
+        body: with hips and the legs of the goals mapped.
+        goals: "leftFoot" and/or "rightFoot" -> (F, 3) in model space, metres. A goal out of reach is
+            approached with a straight leg.
+
+    Raises:
+        BodyMapError: a joint of such a leg is not mapped.
+    """
+    skeleton, rotations = motion.skeleton, motion.rotations.copy()
+    side = quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    for foot, goal in goals.items():
+        leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
+        (turned, hip), (_, knee), (_, ankle) = (joint_in_model(motion, joint) for joint in leg)
+        axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.reference_model[0][leg[0]])), side)
+        swing, bend = reach(hip, knee, ankle, goal, axis)
+        for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
+            # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
+            if (parent := skeleton.parents[joint]) >= 0:
+                above = joint_in_model(motion, parent)[0]
+                turn = quat.mul(quat.mul(quat.inv(above), turn), above)
+            rotations[:, joint] = quat.mul(turn, rotations[:, joint])
+    return motion.with_rotations(rotations)
+
+
+def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tuple[Array, Array]:
+    """Two turns (F, 4), (F, 4) that bring the ankle to its goal, all points (F, 3) in model space.
+
+    The second acts at the knee, the first at the hip on all below it. The knee turns in the plane it is
+    bent in, or about `axis` (F, 3), its unit hinge, when it is straight; a positive turn bends it. The hip
+    swings the shortest way, so the leg's twist stays.
+    """
+    thigh, shin, line = knee - hip, ankle - knee, goal - hip
+    hinge = np.cross(thigh, shin) / (_length(thigh) * _length(shin)) + _HINGE * axis
+    hinge /= _length(hinge)
+    # |thigh + turned shin|^2 = goal distance^2 is  level + c cos + s sin = wanted  in the knee's turn.
+    level = _dot(thigh, hinge) * _dot(shin, hinge)
+    c, s = _dot(thigh, shin) - level, _dot(thigh, np.cross(hinge, shin))
+    longest = np.maximum(_STRAIGHT * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
+    distance = np.minimum(_length(line)[:, 0], longest)
+    wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - level
+    turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))
+    bend = quat.from_axis_angle(hinge, turn)
+    return quat.between(thigh + quat.rotate(bend, shin), line), bend
+
+
+def _length(v: Array) -> Array:
+    return np.linalg.norm(v, axis=-1, keepdims=True)
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.einsum("...i,...i->...", a, b)

@@ -1,0 +1,136 @@
+"""Planted feet made to stand: still over the floor, rolling from heel to ball, flat without a turn.
+
+A foot in contact stands on one end, or goes over from heel to ball; the end on which it stands must not
+slide. So each step of that end between two frames is a step that the body slid, and the hips take it back:
+calmly, so that a leg's noise does not shake the whole body, and most where a leg is nearly straight and would
+bend a lot. What is left, and what two feet disagree by, the legs make up by two-bone inverse kinematics. Each
+foot keeps its performer's rotation, but for the yaw of a flat one that hardly turned, which turns no more.
+Corrections come and go with their own speed outside of a contact, small ones quickly. The hips sink by the
+little that a leg would otherwise be too short.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.checks import Array, Mask, expect_positive
+from ..body.body_map import BodyMap, leg_length
+from ..body.motion import Motion
+from ..maths import quat
+from ..maths.series import eroded, runs, without_short
+from .bearing_end import end_course, on_ball
+from .contacts import Contacts
+from .pin_course import faded, pinned_course, without_slides
+from .pin_legs import Stand, find_leg, legs_to
+from .soles import sole_offsets
+
+_EDGE_S = 0.04  # a contact's first and last moments, in which a foot still lands or leaves
+_STILL_YAW = np.radians(4.0)  # a flat foot that strays no further from its mean heading did not turn
+_STILL_RATE = np.radians(8.0)  # a second; one that turns more in its time did
+_LEAST_S = 0.05  # shorter stands are none
+_LEVEL = np.radians(10.0)  # a foot pitched further stands on one end
+
+
+@dataclass(frozen=True)
+class FootlockSettings:
+    """How feet are pinned.
+
+    Attributes:
+        blend_s: a large correction takes this long to come and to go, a small one less.
+        longest_slip: leg lengths, half of it in height; of two planted feet that both are further from
+            standing together, the quicker (or higher) one takes a small step where it is worst, or is let go.
+        straight: share of its length that a leg is stretched to, unless it was longer before.
+    """
+
+    blend_s: float = 0.15
+    longest_slip: float = 0.045
+    straight: float = 0.995
+
+
+def pin_feet(
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: FootlockSettings = FootlockSettings()
+) -> tuple[Motion, Contacts]:
+    """The motion with its planted feet still, at `contacts.floor_m`; and the contacts that were pinned.
+
+    Raises:
+        InputError: a setting is not above 0.
+        BodyMapError: a joint of a mapped foot's leg is not mapped.
+    """
+    for name in ("blend_s", "longest_slip", "straight"):
+        expect_positive(getattr(settings, name), f"footlock {name}")
+    if not contacts.planted.any() or len(motion) < 3:
+        return motion, contacts
+    blend = max(round(settings.blend_s * motion.rate), 2)
+    leg = leg_length(motion.skeleton, body)
+    soles = sole_offsets(motion.skeleton, body)
+    feet = []
+    legs = [find_leg(motion, body, part) for part in contacts.feet]
+    for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
+        planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
+        foot = _Foot(one.foot, one.at[:, -1], soles[body.feet.index(part)])
+        feet.append(_standing(foot, planted, contacts.floor_m, motion.rate, blend))
+    known, step, height = (
+        np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
+    )
+    known = without_slides(step, height, known, settings.longest_slip * leg, blend)
+    known = np.stack([without_short(column, int(_LEAST_S * motion.rate)) for column in known.T], axis=-1)
+    if not known.any():
+        return motion, replace(contacts, heel=known, toe=known)
+    cost = np.stack([one.cost for one in legs], axis=1)
+    slid, beyond = pinned_course(step, height, known, cost, motion.rate)
+    stands = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
+    pinned = legs_to(motion, legs, stands, -slid, settings.straight, blend)
+    return pinned, replace(contacts, heel=contacts.heel & known, toe=contacts.toe & known)
+
+
+@dataclass(frozen=True)
+class _Foot:
+    """One foot as it was: model rotation (F, 4), ankle (F, 3), heel and ball (2, 3) in the foot's space."""
+
+    turned: Array
+    ankle: Array
+    sole: Array
+
+    def points(self, turn: Array) -> Array:
+        """Heel and ball (F, 2, 3) after a model-space turn (F, 4) about the ankle."""
+        return self.ankle[:, None] + quat.rotate(quat.mul(turn, self.turned)[:, None], self.sole)
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """What a foot asks for.
+
+    Attributes:
+        known: (F,) frames in which it is to stand.
+        step: (F - 1, 2) metres that it slides from frame to frame.
+        height: (F,) metres over the floor.
+        turn: (F, 4) of the foot about its ankle in model space.
+    """
+
+    known: Mask
+    step: Array
+    height: Array
+    turn: Array
+
+
+def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _Standing:
+    """What a foot with planted heel and ball (F, 2) asks for."""
+    frames = len(planted)
+    points = foot.points(np.tile(quat.IDENTITY, (frames, 1)))
+    along = points[:, 1] - points[:, 0]
+    flat = planted.all(axis=1) & (np.abs(along[:, 2]) < np.sin(_LEVEL) * np.linalg.norm(along, axis=-1))
+    known = eroded(planted.any(axis=1), int(_EDGE_S * rate))
+    yaw = np.unwrap(quat.arctan2(along[:, 1], along[:, 0]))
+    away, locked = np.zeros(frames), np.zeros(frames, bool)
+    for start, stop in zip(*runs(flat & known), strict=True):
+        off = np.median(yaw[start:stop]) - yaw[start:stop]
+        if np.abs(off).max() < min(_STILL_YAW, _STILL_RATE * (stop - start) / rate):
+            away[start:stop], locked[start:stop] = off, True
+    turn = quat.from_yaw(faded(away[:, None], locked, rate, blend)[:, 0])
+    points = foot.points(turn)
+    # From end to end at once: while it goes over, a foot that turns would slide on both.
+    ball = on_ball(points[:, None], planted[:, None])
+    step, height = end_course(points[:, None], ball[1:].astype(float), rate)
+    return _Standing(known, step[:, 0], height[:, 0] - floor_m, turn)

@@ -1,0 +1,151 @@
+"""Legs that follow: feet put where they are to stand, hips that spare the knees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.checks import Array, Mask
+from ..body.body_map import BodyMap, rest_facing
+from ..body.motion import Motion
+from ..body.posed import chain_in_model
+from ..maths import filters, quat
+from ..maths.blocks import each_solved
+from .leg_ik import reach
+from .pin_course import faded
+
+_EASY = 0.05  # sine squared: a knee bent by less is bent more by its very correction
+_HIPS_COST = 3.0  # of a step of the hips, beside a leg's
+
+
+@dataclass(frozen=True)
+class Stand:
+    """How a foot must change to stand.
+
+    Attributes:
+        known: (F,) frames in which it stands.
+        rest: (F, 3) metres; how far its ankle must go beyond the hips' own correction, where it stands.
+        turn: (F, 4) of the foot about its ankle in model space; everywhere.
+    """
+
+    known: Mask
+    rest: Array
+    turn: Array
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A leg before it is bent: where it is, and what it hangs in.
+
+    Attributes:
+        joints: hip, knee and foot.
+        at: (F, 3, 3) their places in model space, metres.
+        above: (F, 3, 4) model rotations of their parents.
+        foot: (F, 4) model rotation of the foot.
+        axis: (F, 3) the knee's unit hinge when the leg is straight.
+        cost: (F, 3, 3) what it turns by for a small step of its ankle, see `_bend_cost`.
+    """
+
+    joints: tuple[int, ...]
+    at: Array
+    above: Array
+    foot: Array
+    axis: Array
+    cost: Array
+
+
+def find_leg(motion: Motion, body: BodyMap, foot: str) -> Leg:
+    """The leg of a mapped foot.
+
+    Raises:
+        BodyMapError: a joint of it is not mapped.
+    """
+    joints = tuple(body.require(foot.replace("Foot", name)) for name in ("UpperLeg", "LowerLeg", "Foot"))
+    chain, turned, at = chain_in_model(motion, joints[-1])
+    place = [chain.index(joint) for joint in joints]
+    still = np.broadcast_to(quat.IDENTITY, (len(motion), 1, 4))
+    rest = motion.skeleton.reference_model[0][joints[0]]
+    side = quat.rotate(quat.from_yaw(rest_facing(motion.skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    axis = quat.rotate(quat.mul(turned[:, place[0]], quat.inv(rest)), side)
+    above = np.concatenate([still, turned], axis=1)[:, place]
+    at = at[:, place]
+    return Leg(joints, at, above, turned[:, -1], axis, _bend_cost(at))
+
+
+def _bend_cost(at: Array) -> Array:
+    """What a leg with hip, knee and ankle at (F, 3, 3) turns by for a small step of its ankle: (F, 3, 3).
+
+    The sum of the squared turns of its joints, with that of a foot that keeps its direction; in units of that
+    for a step across the leg. A step along a nearly straight leg costs a hundred times as much.
+    """
+    hip, knee, ankle = np.moveaxis(at, 1, 0)
+    thigh, shin, line = knee - hip, ankle - knee, ankle - hip
+    lengths = np.sum(thigh**2, axis=-1) * np.sum(shin**2, axis=-1)
+    sine = np.sum(np.cross(thigh, shin) ** 2, axis=-1) / lengths
+    far = np.sum(line**2, axis=-1)
+    # The knee turns by distance / (thigh * shin * sine) for each metre, hip and foot by half of that.
+    along = 0.75 * far**2 / (lengths * (sine + _EASY)) - 1.0
+    return np.eye(3) + (along / far)[:, None, None] * line[:, :, None] * line[:, None, :]
+
+
+def legs_to(
+    motion: Motion, legs: list[Leg], stands: list[Stand], hips: Array, straight: float, blend: int
+) -> Motion:
+    """The motion with its hips moved by `hips` (F, 3) and its feet standing: legs make up the difference."""
+    down = np.stack([stand.known for stand in stands], axis=1)
+    rest = [faded(stand.rest, stand.known, motion.rate, blend) for stand in stands]
+    spared = _along_legs(legs, rest, filters.moving_mean(down.astype(float), max(blend // 4, 1)))
+    hips = hips + spared
+    goals = [
+        leg.at[:, 2] + hips + faded(stand.rest - spared, stand.known, motion.rate, blend)
+        for leg, stand in zip(legs, stands, strict=True)
+    ]
+    missing = [
+        _missing(leg.at + hips[:, None], goal, straight) for leg, goal in zip(legs, goals, strict=True)
+    ]
+    hips = hips - _smooth_cover(np.max(missing, axis=0), blend)[:, None] * np.array([0.0, 0.0, 1.0])
+    rotations = motion.rotations.copy()
+    for leg, goal, stand in zip(legs, goals, stands, strict=True):
+        hip, knee, ankle = np.moveaxis(leg.at + hips[:, None], 1, 0)
+        swing, bend = reach(hip, knee, ankle, goal, leg.axis)
+        # A leg that need not move keeps even a knee that is bent the wrong way.
+        moved = (np.linalg.norm(goal - ankle, axis=-1) > 1e-9)[:, None]
+        swing, bend = (np.where(moved, turn, quat.IDENTITY) for turn in (swing, bend))
+        back = quat.mul(quat.inv(quat.mul(swing, bend)), stand.turn)
+        for n, turn in enumerate((swing, bend, back)):
+            # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
+            seen = quat.mul(quat.mul(quat.inv(leg.above[:, n]), turn), leg.above[:, n])
+            rotations[:, leg.joints[n]] = quat.mul(seen, rotations[:, leg.joints[n]])
+    return replace(motion, rotations=rotations, root_translation=motion.root_translation + hips)
+
+
+def _along_legs(legs: list[Leg], rest: list[Array], down: Array) -> Array:
+    """A further step of the hips (F, 3) that spares nearly straight knees.
+
+    What a standing leg must still be lengthened by costs a straight knee many degrees and the hips
+    millimetres: so per frame the hips take the step that fits best along the legs; each counts as it is down
+    (F, K) and straight.
+    """
+    normal = np.broadcast_to(_HIPS_COST * np.eye(3), (len(down), 3, 3)).copy()
+    wanted = np.zeros((len(down), 3, 1))
+    for k, leg in enumerate(legs):
+        along = (leg.cost - np.eye(3)) * down[:, k, None, None]
+        normal += along
+        wanted += along @ rest[k][..., None]
+    return each_solved(normal, wanted)[..., 0]
+
+
+def _missing(here: Array, goal: Array, straight: float) -> Array:
+    """How far (F,) the hips must sink for hip, knee, ankle (F, 3, 3) to reach the ankle's goal (F, 3)."""
+    hip, knee, ankle = np.moveaxis(here, 1, 0)
+    length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(ankle - knee, axis=-1)
+    longest = np.maximum(straight * length, np.linalg.norm(ankle - hip, axis=-1))
+    aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
+    return np.maximum(hip[:, 2] - goal[:, 2] - np.sqrt(np.maximum(longest**2 - aside**2, 0.0)), 0.0)
+
+
+def _smooth_cover(values: Array, frames: int) -> Array:
+    """A smooth curve (F,) nowhere below values (F,): their highest within `frames`, averaged over as many."""
+    half = max(frames // 2, 1)
+    return filters.moving_mean(filters.moving_mean(filters.moving_max(values, frames), half), half)

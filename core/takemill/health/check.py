@@ -1,0 +1,309 @@
+"""What is wrong with a take, where, and how badly; nothing is changed here."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+
+from ..base.checks import Array, Mask
+from ..body.body_map import BodyMap, heading
+from ..body.motion import Motion
+from ..body.posed import joint_in_model
+from ..feet.contacts import Contacts, ContactSettings, find_contacts
+from ..feet.heading_drift import heading_drift
+from ..feet.path_drift import path_drift
+from ..feet.soles import foot_points
+from ..maths import quat, series
+from ..maths.series import eroded
+from ..sensors import denoise
+from ..sensors.bridge import bridge
+from ..sensors.frozen import SAME, find_frozen
+from ..sensors.misalignment import reference_poses
+from ..sensors.spikes import find_spikes
+from .finding import Finding as Finding
+from .finding import pose_finding
+from .joint_limits import body_findings
+
+_THREADS = 8  # more wait for memory
+_EDGE_S = 0.05  # the first and last moments of a contact
+_DRIFT_S, _DRIFT_DEG_MIN, _DRIFT_CM_MIN = 10.0, 1.0, 20.0  # shorter takes and slower drifts are not reported
+_SHORT_S = 0.5  # less tells noise and drift from motion badly
+_LYING_S, _LEVEL = 0.5, 0.5  # hips that are level for so long lie; the sine of 30 degrees
+
+
+@dataclass(frozen=True)
+class Health:
+    """Findings, and measures of the whole take by name (MEASURES) with the unit at the end of the name."""
+
+    findings: tuple[Finding, ...]
+    measures: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "measures", MappingProxyType(dict(self.measures)))
+
+
+MEASURES: Mapping[str, str] = MappingProxyType(
+    {
+        "spike_frames": "joint frames in which a sensor jumped off",
+        "frozen_frames": "joint frames in which a sensor repeated itself",
+        "jitter_deg": "turn that denoising takes away, RMS over joints and frames",
+        "skating_cm_s": "mean speed along the floor of planted heels and toes",
+        "floor_error_mm": "mean distance of planted heels and toes from height 0",
+        "heading_drift_deg_min": "yaw that the take gains; 0 where it is below what can be known",
+        "path_drift_cm_min": "way that the planted feet slide, from the first frame to the last",
+        "range_frames": "joint frames in which a joint bends beyond its range",
+        "planted_share": "share of frames with a foot on the floor",
+    }
+)
+"""The measures of `check` by name, and what they are; names are stable."""
+
+
+@dataclass(frozen=True)
+class HealthSettings:
+    """What counts as a fault.
+
+    Attributes:
+        frozen_min_frames: equal frames that make a frozen sensor.
+        spike_min_deg: a smaller excursion is jitter.
+        jitter_min_deg: joints below this are not reported as jittery.
+        skating_min_cm_s, floor_min_mm: smaller slips and offsets are not reported.
+        contacts: when a foot counts as planted.
+    """
+
+    frozen_min_frames: int = 3
+    spike_min_deg: float = 5.0
+    jitter_min_deg: float = 0.2
+    skating_min_cm_s: float = 2.0
+    floor_min_mm: float = 5.0
+    contacts: ContactSettings = field(default_factory=ContactSettings)
+
+
+@dataclass(frozen=True)
+class Track:
+    """What one joint's sensor did.
+
+    Attributes:
+        frozen, spikes: (F,) frames.
+        noise: standard deviation about one axis, radians.
+    """
+
+    frozen: Mask
+    spikes: Mask
+    noise: float
+
+
+def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float = 5.0) -> Track:
+    """Frozen frames, spikes and noise of one joint's rotations (F, 4), hemisphere-continuous."""
+    noise = 2 * denoise.noise_deviation(rotations)
+    frozen = find_frozen(rotations, noise, frozen_min_frames)
+    spikes = find_spikes(rotations, frozen, np.radians(spike_min_deg))
+    return Track(frozen, spikes, noise)
+
+
+def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
+    """The health of a take: findings sorted by frame, and MEASURES."""
+    frames = len(motion)
+    # As in a repair: joints know nothing of each other, and numpy lets go of Python's lock.
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
+        sensors = list(
+            pool.map(lambda joint: _sensor(motion, body, joint, settings), range(len(motion.skeleton)))
+        )
+    findings = [one for sensor in sensors for one in sensor.findings]
+    contacts = find_contacts(motion, body, settings.contacts)
+    ground, measures = _ground(motion, body, contacts, settings)
+    body_faults = body_findings(motion, body, contacts)
+    measures |= {
+        "spike_frames": float(sum(sensor.spikes for sensor in sensors)),
+        "frozen_frames": float(sum(sensor.frozen for sensor in sensors)),
+        "jitter_deg": float(np.sqrt(np.mean([sensor.jitter_deg**2 for sensor in sensors]))),
+        "range_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "range")),
+    }
+    findings += body_faults
+    findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
+    findings += _posture(motion, body)
+    ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
+    return Health(tuple(ordered), measures)
+
+
+@dataclass(frozen=True)
+class _Sensor:
+    """What is said of one joint's sensor; spikes and frozen count frames."""
+
+    findings: tuple[Finding, ...]
+    spikes: int
+    frozen: int
+    jitter_deg: float
+
+
+def _sensor(motion: Motion, body: BodyMap, joint: int, settings: HealthSettings) -> _Sensor:
+    name, frames = motion.skeleton.names[joint], len(motion)
+    rotations = np.ascontiguousarray(motion.rotations[:, joint])
+    track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
+    bridged, _ = bridge(rotations, track.frozen | track.spikes, frames)
+    findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
+    if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
+        text = f"{name} never moves: its sensor may be dead"
+        findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
+    calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
+    jitter = float(np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2))))
+    if jitter >= settings.jitter_min_deg:
+        text = f"{name} jitters by {jitter:.2f} degrees (RMS)"
+        findings.append(Finding("jitter", name, 0, frames, jitter, "deg", False, text))
+    return _Sensor(tuple(findings), int(track.spikes.sum()), int(track.frozen.sum()), jitter)
+
+
+# Parts that a suit gives a sensor of their own, whatever its make.
+_SENSED = frozenset(
+    ["hips", "head", "chest"]
+    + [
+        side + part
+        for side in ("left", "right")
+        for part in ("UpperArm", "LowerArm", "Hand", "UpperLeg", "LowerLeg", "Foot")
+    ]
+)
+
+
+def still(rotations: Array) -> bool:
+    """Whether rotations (F, 4) never change."""
+    return bool(np.abs(rotations - rotations[:1]).max() < SAME)
+
+
+def sensor_findings(
+    name: str, track: Track, said_and_bridged: tuple[Array, Array], rate: float, max_bridge: int
+) -> list[Finding]:
+    """Findings for one joint's spikes and frozen frames.
+
+    Args:
+        name: of the joint.
+        track: its faults.
+        said_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
+        rate: frames per second.
+        max_bridge: frames; runs of faults up to this length are said to be mended.
+    """
+    out = []
+    frames = len(track.frozen)
+    bad = np.flatnonzero(track.frozen | track.spikes)
+    # One frame more, since a run may end where the take does.
+    off, short = np.zeros(frames + 1), np.ones(frames + 1, bool)
+    off[bad] = np.degrees(quat.angle_between(*(rotations[bad] for rotations in said_and_bridged)))
+    starts, stops = series.runs(track.frozen | track.spikes)
+    long = stops - starts > max_bridge
+    short[:-1] = ~series.filled(frames, starts[long], stops[long])
+    for kind, mask in (("frozen", track.frozen), ("spike", track.spikes)):
+        starts, stops = series.runs(mask)
+        if len(starts) == 0:
+            continue
+        edges = np.stack([starts, stops], axis=1).ravel()
+        amounts = np.maximum.reduceat(off, edges)[::2].tolist()
+        within = np.logical_and.reduceat(short, edges)[::2].tolist()
+        for start, stop, amount, mended in zip(starts.tolist(), stops.tolist(), amounts, within, strict=True):
+            if kind == "frozen":
+                text = f"{name} is frozen for {stop - start} frames ({(stop - start) / rate:.2f} s)"
+            else:
+                text = f"{name} jumps off by {amount:.0f} degrees"
+            if max_bridge and not mended:
+                text += f"; longer than the longest bridge ({max_bridge} frames), left as it is"
+            out.append(Finding(kind, name, start, stop, amount, "deg", mended, text))
+    return out
+
+
+def _ground(
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: HealthSettings
+) -> tuple[list[Finding], dict[str, float]]:
+    """Findings and measures about feet and floor."""
+    frames = len(motion)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)  # (F, K, 2)
+    measures = {
+        "skating_cm_s": 0.0,
+        "floor_error_mm": 0.0,
+        "heading_drift_deg_min": 0.0,
+        "path_drift_cm_min": 0.0,
+        "planted_share": float(contacts.planted.any(axis=1).mean()) if contacts.feet else 0.0,
+    }
+    if not contacts.feet:
+        text = "no foot is mapped: contacts, skating and the floor cannot be judged"
+        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+    if not planted.any():
+        text = "no foot is ever planted: the floor cannot be told"
+        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+    points = foot_points(motion, body)
+    # A foot that rolls over one end does not skate, and its other end does not float: the stiller and lower
+    # count.
+    speed = 100 * np.linalg.norm(series.derivative(points, motion.rate)[..., :2], axis=-1)
+    speed = np.where(planted, speed, np.inf).min(axis=-1)
+    height = 1000 * np.abs(points[..., 2].min(axis=-1))
+    # The frames of landing and leaving belong to the swing.
+    inner = eroded(contacts.planted, round(_EDGE_S * motion.rate))
+    inner = inner if inner.any() else contacts.planted
+    measures["skating_cm_s"] = float(speed[inner].mean())
+    measures["floor_error_mm"] = float(height[inner].mean())
+    measures |= _drift(motion, body, contacts, points)
+    findings = []
+    for k, foot in enumerate(contacts.feet):
+        name = motion.skeleton.names[body.require(foot)]
+        for start, stop in contacts.ranges(foot):
+            there = inner[start:stop, k]
+            slip = float(speed[start:stop, k][there].mean()) if there.any() else 0.0
+            if slip >= settings.skating_min_cm_s:
+                text = f"{name} skates at {slip:.1f} cm/s while planted"
+                findings.append(Finding("skating", name, start, stop, slip, "cm/s", False, text))
+    offset = 1000 * contacts.floor_m
+    if abs(offset) >= settings.floor_min_mm:
+        word = "above" if offset > 0 else "below"
+        text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
+        findings.append(Finding("floor", "", 0, frames, float(offset), "mm", False, text))
+    return findings + _drifting(motion, measures), measures
+
+
+def _drifting(motion: Motion, measures: Mapping[str, float]) -> list[Finding]:
+    """Findings about drift, of takes so long that it can be told from a turn or a step."""
+    if motion.duration_s < _DRIFT_S:
+        return []
+    out = []
+    turned, slid = measures["heading_drift_deg_min"], measures["path_drift_cm_min"]
+    if turned >= _DRIFT_DEG_MIN:
+        text = f"the heading drifts by {turned:.1f} degrees a minute"
+        out.append(Finding("heading", "", 0, len(motion), turned, "deg/min", False, text))
+    if slid >= _DRIFT_CM_MIN:
+        text = f"the path slides by {slid:.0f} cm a minute under the planted feet"
+        out.append(Finding("path", "", 0, len(motion), slid, "cm/min", False, text))
+    return out
+
+
+def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
+    """What hinders a judgement of the whole take: that it is short, or that the body lies."""
+    frames, out = len(motion), []
+    if frames < _SHORT_S * motion.rate:
+        count = "1 frame is" if frames == 1 else f"{frames} frames are"
+        text = f"{count} too little to tell noise, spikes and drift from motion"
+        out.append(Finding("short", "", 0, frames, frames / motion.rate, "s", False, text))
+    hips = body.get("hips")
+    if hips is None:
+        return out
+    turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.reference_model[0][hips]))
+    level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _LEVEL
+    for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
+        seconds = (stop - start) / motion.rate
+        if seconds >= _LYING_S:
+            text = f"the hips lie level for {seconds:.1f} s: feet tell little about path and floor then"
+            out.append(Finding("lying", "", start, stop, seconds, "s", False, text))
+    return out
+
+
+def _drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Array) -> dict[str, float]:
+    """How fast heading and path drift, told by heels and toes (F, K, 2, 3)."""
+    if len(motion) < max(_SHORT_S * motion.rate, 3):
+        return {}
+    minutes = len(motion) / motion.rate / 60
+    turned = heading_drift(points, contacts.heel & contacts.toe, heading(motion, body), motion.rate)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    slid = path_drift(points, planted, motion.rate)
+    return {
+        "heading_drift_deg_min": abs(turned.deg_per_min) if turned.heading.any() else 0.0,
+        "path_drift_cm_min": 100 * float(np.linalg.norm(slid[-1, :2] - slid[0, :2])) / minutes,
+    }

@@ -1,0 +1,42 @@
+"""What a health check finds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..sensors.misalignment import ReferencePose, between_spans
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One fault.
+
+    Attributes:
+        kind: "spike", "frozen", "still", "jitter", "skating", "floor" ...
+        joint: its name; "" for the whole body.
+        start, stop: frames, half-open.
+        amount: how bad, in `unit`.
+        unit: "deg", "mm", "cm/s" ...
+        mended: whether a repair took it out.
+        message: a sentence for a person.
+    """
+
+    kind: str
+    joint: str
+    start: int
+    stop: int
+    amount: float
+    unit: str
+    mended: bool
+    message: str
+
+
+def pose_finding(pose: ReferencePose, frames: int, rate: float, mended: bool) -> Finding:
+    """What is said of a reference pose in a take of so many frames: the trim it offers, and its seats."""
+    first, stop = between_spans([(pose.start, pose.stop)], frames)
+    text = (
+        f"a reference pose ({pose.kind}) is held for {(pose.stop - pose.start) / rate:.1f} s: frames {first} "
+        f"to {stop - 1} are the take without it; sensors sit up to {pose.largest_deg:.1f} degrees off"
+        f"{', which is taken out of the whole take' if mended else ''}"
+    )
+    return Finding("pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", mended, text)

@@ -1,0 +1,1 @@
+"""The only order of the stages: take, clip, vary, rate."""

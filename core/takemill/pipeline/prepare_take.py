@@ -1,0 +1,108 @@
+"""A take made ready for cutting: its body told, mended and judged."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.errors import BodyMapError, InputError
+from ..body.body_map import BodyMap, find_body_map
+from ..body.motion import Motion
+from ..body.skeleton import Skeleton
+from ..feet.contacts import Contacts, find_contacts
+from ..health.check import Finding, Health, check
+from ..recipe.recipe import Recipe
+from ..repair.repair import repair
+
+Progress = Callable[[str, float], None]
+"""Told what is being done, and the part that is behind, 0 to 1."""
+
+
+@dataclass(frozen=True)
+class PreparedTake:
+    """A take, mended and judged.
+
+    Attributes:
+        name: of the take, unique in a set.
+        digest: SHA-256 of what was read, in hexadecimal.
+        raw: the take as it came.
+        body: which joint plays which part.
+        motion: the mended take: same skeleton, frames and rate.
+        findings: what the repair found.
+        before, after: the health of the raw and of the mended take.
+        contacts: of the mended take.
+    """
+
+    name: str
+    digest: str
+    raw: Motion
+    body: BodyMap
+    motion: Motion
+    findings: tuple[Finding, ...]
+    before: Health
+    after: Health
+    contacts: Contacts
+
+
+def silent(text: str, part: float) -> None:
+    """Progress that nobody looks at."""
+    del text, part
+
+
+def body_of(skeleton: Skeleton, recipe: Recipe) -> BodyMap:
+    """The body map that is found, corrected by the recipe's [body].
+
+    Raises:
+        BodyMapError: none can be found, or the recipe names no joint or no part.
+    """
+    try:
+        names = find_body_map(skeleton).names(skeleton)
+    except BodyMapError:
+        if not recipe.body:
+            raise
+        names = {}
+    taken = set(recipe.body.values())
+    names = {part: name for part, name in names.items() if name not in taken} | dict(recipe.body)
+    return BodyMap.from_names(skeleton, {part: name for part, name in names.items() if name})
+
+
+def prepare(
+    name: str, motion: Motion, body: BodyMap, recipe: Recipe, progress: Progress = silent, digest: str = ""
+) -> PreparedTake:
+    """A take mended and judged; `digest` is that of its file, found from the arrays when empty."""
+    progress(f"{name}: checking", 0.0)
+    before = check(motion, body, recipe.health)
+    progress(f"{name}: repairing", 0.35)
+    mended, findings = repair(motion, body, recipe.repair)
+    progress(f"{name}: checking again", 0.75)
+    after = check(mended, body, recipe.health)
+    contacts = find_contacts(mended, body, recipe.contacts)
+    digest = digest or digest_of(motion)
+    return PreparedTake(name, digest, motion, body, mended, findings, before, after, contacts)
+
+
+def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:
+    """Insist on takes (by name) of one skeleton, since a set has one.
+
+    Raises:
+        InputError: a joint is missing, hangs elsewhere or rests elsewhere.
+    """
+    (first, motion), *others = motions.items()
+    for name, other in others:
+        difference = motion.skeleton.difference(other.skeleton)
+        if difference:
+            raise InputError(
+                f"take {name!r} is of another skeleton than {first!r}: {difference}; pack them apart"
+            )
+
+
+def digest_of(motion: Motion) -> str:
+    """SHA-256 of a motion's joints, rate and arrays, in hexadecimal."""
+    text = repr((motion.skeleton.names, motion.skeleton.parents, motion.rate, sorted(motion.translations)))
+    digest = hashlib.sha256(text.encode())
+    for array in (motion.rotations, motion.root_translation, *motion.translations.values()):
+        digest.update(np.ascontiguousarray(array, "<f8").tobytes())
+    return digest.hexdigest()

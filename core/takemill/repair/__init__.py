@@ -1,0 +1,1 @@
+"""A raw take repaired, one fault after the other."""

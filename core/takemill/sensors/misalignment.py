@@ -1,0 +1,283 @@
+"""A performer's reference pose at the start or end of a take, and what it tells about how the sensors sat.
+
+Performers stand in a T or an A for a moment, feet hip-width apart, in a T often with the thumbs turned down
+by some 35 degrees (common practice, no source). How each joint then differs from what such a pose looks like
+on the rig is an error of its sensor's seat, the same all through the take. Arms that just hang are no
+reference pose: nobody can tell it from ordinary standing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Mask, owned
+from ..base.errors import InputError
+from ..body.body_map import BodyMap
+from ..body.body_parts import SIDES
+from ..body.motion import Motion
+from ..body.rest_frames import matched_frames, rest_axes
+from ..maths import filters, kinematics, quat, series
+
+_HELD_S = 0.5  # a pose held for less is passing
+_STILL_DEG_S = 12.0  # the mean joint turns less than this while a pose is held
+_SEARCHED_S = 15.0  # at either end of the take
+_NEAR_DEG = 25.0  # a joint further from the pose is posed differently, not seated badly
+_LOOK_S = 0.1  # poses are medians over this long, so that no spike is one
+_LOWEST_A, _LOWEST_T = np.radians(-68.0), np.radians(-22.0)  # of the arms, against the horizon
+_THUMBS_DOWN = np.radians(35.0)
+_ROLLS_T = ((0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1))  # of upper arm, forearm, hand: which turn down
+_ARM, _LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg")
+_ENDS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
+_BONES = tuple((side, part, end) for side in SIDES for part, end in _ENDS.items())
+# What no suit has a sensor on (fingers, eyes, a root) keeps its local turns.
+_SENSED = frozenset(
+    ["hips", "spine", "chest", "upperChest", "neck", "head"]
+    + [side + part for side in SIDES for part in ("Shoulder", *_ARM, *_LEG, "Foot", "Toes")]
+)
+
+
+@dataclass(frozen=True)
+class ReferencePose:
+    """A held reference pose.
+
+    Attributes:
+        kind: "T" or "A".
+        start, stop: frames, half-open; offered as a trim.
+        seats: (J, 4) the turn of each joint's sensor on its bone, in the bone's space; the identity where
+            unknown.
+        sensed: (J,) which joints have a sensor.
+        joint: name of the joint whose sensor sits worst.
+        largest_deg: by how much.
+    """
+
+    kind: str
+    start: int
+    stop: int
+    seats: Array
+    sensed: Mask
+    joint: str
+    largest_deg: float
+
+
+def find_reference_pose(motion: Motion, body: BodyMap) -> ReferencePose | None:
+    """The one of `reference_poses` that is held longest, or None."""
+    return max(reference_poses(motion, body), key=lambda pose: pose.stop - pose.start, default=None)
+
+
+def reference_poses(motion: Motion, body: BodyMap) -> tuple[ReferencePose, ...]:
+    """The poses, by frame, that the take holds for half a second and more within 15 seconds of either end.
+
+    Trunk and legs stand upright, the arms are stretched sideways (T) or 22 to 68 degrees lower (A), each bone
+    within 25 degrees, and the joints turn by less than 12 degrees a second on average.
+    """
+    joints = {end for side, part, last in _BONES for end in (side + part, side + last)} | {"hips"}
+    if not joints <= body.joints.keys() or len(motion) < 2:
+        return ()
+    far, frames = round(_SEARCHED_S * motion.rate), len(motion)
+    spans = [(0, frames)] if frames <= 2 * far else [(0, far), (frames - far, frames)]
+    found = (_pose(motion, body, *held) for span in spans for held in _held(motion, body, *span))
+    return tuple(found)
+
+
+def _held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator[tuple[str, int, int]]:
+    """Kind and frames of the poses held within frames [first, last)."""
+    look = max(round(_LOOK_S * motion.rate), 1)
+    count = (last - first) // look
+    if count < 3:
+        return
+    blocks = motion.rotations[first : first + count * look].reshape(count, look, *motion.rotations.shape[1:])
+    coarse = quat.continuous(quat.normalize(np.median(blocks, axis=1)))
+    joints = list(body.joints.values())
+    turned = np.degrees(quat.angle_between(coarse[2:, joints], coarse[:-2, joints])).mean(axis=1)
+    still = np.zeros(count, bool)
+    for k in range(3):  # a block is still when a span of three that holds it is
+        still[k : count - 2 + k] |= turned < _STILL_DEG_S * 2 * look / motion.rate
+    for kind, posed in _posed(motion, body, coarse).items():
+        for start, stop in zip(*series.runs(still & posed), strict=True):
+            begin, end = _edges(motion, body, first + look * int(start), first + look * int(stop), look)
+            if end - begin >= _HELD_S * motion.rate:
+                yield kind, begin, end
+
+
+def _posed(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
+    """Which of some poses (B, J, 4), local, are a T and which an A (B,)."""
+    skeleton = motion.skeleton
+    turned, at = kinematics.model_from_local(
+        skeleton.parents,
+        rotations,
+        np.broadcast_to(skeleton.reference_translation, (*rotations.shape[:2], 3)),
+    )
+    hips = body.require("hips")
+    standing = quat.mul(turned[:, hips], quat.inv(skeleton.reference_model[0][hips]))
+    facing = quat.mul(quat.from_yaw(-rest_axes(skeleton, body).facing), quat.from_yaw(-quat.yaw(standing)))
+    bones = {
+        side + part: quat.rotate(facing, at[:, body.require(side + end)] - at[:, body.require(side + part)])
+        for side, part, end in _BONES
+    }
+    bones = {part: bone / np.maximum(quat.length(bone)[:, None], 1e-9) for part, bone in bones.items()}
+    arms = [part for part in bones if part.endswith("Arm")]
+    lift = np.mean([np.arcsin(np.clip(bones[part][:, 2], -1, 1)) for part in arms], axis=0)
+    up = quat.rotate(standing, np.array([0.0, 0.0, 1.0]))[:, 2]
+    kinds = {"T": lift > _LOWEST_T, "A": (lift > _LOWEST_A) & (lift <= _LOWEST_T)}
+    near = np.cos(np.radians(_NEAR_DEG))
+    for kind, posed in kinds.items():
+        posed &= up > near
+        for part, bone in bones.items():
+            aside = 1.0 if part.startswith("left") else -1.0
+            lifted = lift if kind == "A" else 0 * lift
+            aim = np.stack([aside * np.cos(lifted), 0 * lift, np.sin(lifted)], axis=-1)
+            aim = aim if part in arms else np.array([0.0, 0.0, -1.0])
+            posed &= (bone * aim).sum(axis=-1) > near
+    return kinds
+
+
+def _edges(motion: Motion, body: BodyMap, start: int, stop: int, look: int) -> tuple[int, int]:
+    """The frames at which arms and legs come to rest in a pose, about frames [start, stop), and leave it."""
+    joints = [body.require(side + part) for side, part, _ in _BONES]
+    pose = _median(motion.rotations[start:stop, joints])
+    first, last = max(start - look, 0), min(stop + look, len(motion))
+    away = np.degrees(quat.angle_between(motion.rotations[first:last, joints], pose)).mean(axis=1)
+    away = filters.moving_median(away, 2)
+    off = np.flatnonzero(away > max(2 * float(np.median(away[start - first : stop - first])), 3.0)) + first
+    middle = (start + stop) // 2
+    begin = int(off[off < middle].max(initial=first - 1)) + 1
+    return begin, int(off[off >= middle].min(initial=last))
+
+
+def _median(rotations: Array) -> Array:
+    """The middle (J, 4) of rotations (F, J, 4) that lie near each other."""
+    return quat.normalize(np.median(quat.continuous(rotations), axis=0))
+
+
+def _pose(motion: Motion, body: BodyMap, kind: str, start: int, stop: int) -> ReferencePose:
+    """The seats that a held pose tells."""
+    skeleton = motion.skeleton
+    rest = skeleton.reference_model[0]
+    turned, _ = kinematics.model_from_local(
+        skeleton.parents, _median(motion.rotations[start:stop])[None], skeleton.reference_translation[None]
+    )
+    hips = body.require("hips")
+    # Which way the performer faced is no error.
+    facing = quat.from_yaw(quat.yaw(quat.mul(turned[0, hips], quat.inv(rest[hips]))))
+    said = quat.mul(quat.inv(facing), turned[0])
+    seats = np.tile(quat.IDENTITY, (len(skeleton), 1))
+    sensed = np.zeros(len(skeleton), bool)
+    for part, expected in _expected(motion, body, kind, said).items():
+        joint = body.require(part)
+        seat = quat.mul(quat.inv(expected), said[joint])
+        sensed[joint] = True
+        seats[joint] = seat if np.degrees(quat.angle(seat)) < _NEAR_DEG else quat.IDENTITY
+    sizes = np.degrees(quat.angle(seats))
+    worst = int(np.argmax(sizes))
+    sensed.setflags(write=False)
+    return ReferencePose(kind, start, stop, owned(seats), sensed, skeleton.names[worst], float(sizes[worst]))
+
+
+def _expected(motion: Motion, body: BodyMap, kind: str, said: Array) -> dict[str, Array]:
+    """Part -> the model rotation (4,) of its joint in the pose, facing as at rest.
+
+    Performers stand in the rig's own rest, or in the T or A that its trade knows; arms and legs each take the
+    one that `said` (J, 4), the model rotations in the held pose, comes nearest to.
+    """
+    rest = motion.skeleton.reference_model[0]
+    out = {part: rest[body.require(part)] for part in body.joints if part in _SENSED}
+
+    def far(poses: dict[str, Array]) -> float:
+        return sum(float(quat.angle_between(said[body.require(part)], q)) ** 2 for part, q in poses.items())
+
+    at_rest = {part: out[part] for part in out if part.endswith(_ARM)}
+    arms = list(_arm_poses(motion, body, kind, said))
+    if _posed(motion, body, motion.skeleton.reference_rotation[None])[kind][0]:
+        arms.insert(0, at_rest)  # of equals, the first
+    legs = [{part: out[part] for part in out if part.endswith(_LEG)}, _upright_legs(motion, body)]
+    return out | min(arms, key=far) | min(legs, key=far)
+
+
+def _arm_poses(motion: Motion, body: BodyMap, kind: str, said: Array) -> Iterator[dict[str, Array]]:
+    """Part -> model rotation (4,) for arms as the trade holds them, palms down.
+
+    In a T straight sideways, some with the thumbs turned down; in an A as low as both arms of `said` (J, 4)
+    are on average, since nobody measures an A.
+    """
+    skeleton = motion.skeleton
+    axes, frames = rest_axes(skeleton, body), matched_frames(skeleton, body, skeleton, body)
+    upright, rest = quat.from_yaw(axes.facing), skeleton.reference_model[0]
+    lifts = []
+    for part in (side + part for side in SIDES for part in _ARM[:2]):
+        bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
+        lifts.append(np.arcsin(np.clip(quat.rotate(said[body.require(part)], bone)[2], -1, 1)))
+    lift = float(np.mean(lifts)) if kind == "A" else 0.0
+    for rolled in _ROLLS_T if kind == "T" else _ROLLS_T[:1]:
+        pose = {}
+        for side, aside in zip(SIDES, (1.0, -1.0), strict=True):
+            # A positive turn about the front lifts the left arm.
+            lifted = quat.from_axis_angle(np.array([0.0, -1.0, 0.0]), aside * lift)
+            for part, share in zip(_ARM, rolled, strict=True):
+                roll = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), share * _THUMBS_DOWN)
+                target = quat.mul(upright, quat.mul(lifted, roll))
+                frame = frames[side + part][0]
+                pose[side + part] = quat.mul(
+                    quat.mul(target, quat.inv(frame)), rest[body.require(side + part)]
+                )
+        yield pose
+
+
+def _upright_legs(motion: Motion, body: BodyMap) -> dict[str, Array]:
+    """Thighs and shins whose bones lean to no side: ankles below hips, feet hip-width apart."""
+    axes, rest = rest_axes(motion.skeleton, body), motion.skeleton.reference_model[0]
+    left = quat.rotate(quat.from_yaw(axes.facing), np.array([1.0, 0.0, 0.0]))
+    out = {}
+    for part in (side + part for side in SIDES for part in _LEG):
+        bone = axes.directions[part]
+        straight = bone - left * (bone @ left)
+        out[part] = quat.mul(quat.between(bone, straight / quat.length(straight)), rest[body.require(part)])
+    return out
+
+
+def without_seats(motion: Motion, pose: ReferencePose) -> Motion:
+    """The whole take with its sensors' seats taken out: where the pose was held it is now exact.
+
+    Joints without a sensor keep their local turns.
+
+    Raises:
+        InputError: the pose is of another skeleton.
+    """
+    if len(pose.seats) != len(motion.skeleton):
+        raise InputError(f"reference pose: of {len(pose.seats)} joints, the take has {len(motion.skeleton)}")
+    rotations = motion.rotations.copy()
+    mends: list[Array] = []  # of each joint: its model rotation, times this, is the mended one
+    for joint, parent in enumerate(motion.skeleton.parents):
+        above = mends[parent] if parent >= 0 else quat.IDENTITY
+        local = motion.rotations[:, joint]
+        if pose.sensed[joint]:
+            mends.append(quat.inv(pose.seats[joint]))
+            rotations[:, joint] = quat.mul(quat.mul(quat.inv(above), local), mends[joint])
+        else:
+            mends.append(quat.mul(quat.mul(quat.inv(local), above), local) if parent >= 0 else above)
+    return motion.with_rotations(quat.continuous(rotations))
+
+
+def between_poses(motion: Motion, body: BodyMap) -> tuple[int, int]:
+    """The frames [start, stop) of a take without the reference poses at its ends: what a trim leaves.
+
+    A pose that the body goes on to hold is no reference pose, but how it stands: broad bodies hold their arms
+    away. A take without a pose is left whole.
+    """
+    start, stop = between_spans([(one.start, one.stop) for one in reference_poses(motion, body)], len(motion))
+    if (start, stop) == (0, len(motion)) or reference_poses(motion.slice(start, stop), body):
+        return 0, len(motion)
+    return start, stop
+
+
+def between_spans(spans: Iterable[tuple[int, int]], frames: int) -> tuple[int, int]:
+    """The frames [start, stop) of a take of so many that lie between poses held in `spans` [start, stop)."""
+    start, stop = 0, frames
+    for first, end in spans:
+        if first + end < frames:
+            start = max(start, end)
+        else:
+            stop = min(stop, first)
+    return (start, stop) if start < stop else (0, frames)

@@ -1,1 +1,0 @@
-"""A raw take: its planted feet, what the suit did wrong, and the mending."""

@@ -1,0 +1,370 @@
+"""What a recipe can ask of a clip, seen in the finished clip."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from additive import added
+from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
+from sliding import sliding_cm_s
+from takemill.base.errors import RecipeError
+from takemill.body import body_map
+from takemill.clip.measure import measure_seam, set_gaps
+from takemill.clip.mirror import mirrored
+from takemill.clip.root_motion import TravelSettings, find_travel
+from takemill.feet.soles import foot_points
+from takemill.maths import quat
+from takemill.pipeline.stages import FinishedClip
+
+
+def heading(one: FinishedClip) -> np.ndarray:
+    return body_map.heading(one.in_world, one.body)
+
+
+def test_planted_feet_of_a_loop_stand_over_its_seam():
+    """Against the same loop with pinning switched off."""
+    text = clip("walk", "stroll", 4, 8, STRIDE)
+    pinned = make(text, "stroll")["walk"]
+    plain = make(text + "[close]\npin = false", "stroll")["walk"]
+    slides = [sliding_cm_s(one.motion, one.body, pinned.contacts, loop=True).max() for one in (pinned, plain)]
+    assert slides[0] < 0.3  # cm/s
+    assert slides[0] < 0.2 * slides[1]
+    assert measure_seam(pinned.motion, pinned.body).pose_m < 1e-6
+    assert pinned.travel.turn_deg == pytest.approx(plain.travel.turn_deg, abs=1e-3)
+    assert pinned.travel.distance_m == pytest.approx(plain.travel.distance_m, abs=1e-4)
+    jumps = make(clip("walk", "stroll", 4, 8, STRIDE.replace("steps", "other")), "stroll")["walk"]
+    assert np.abs(jumps.motion.model()[1] - plain.motion.model()[1]).max() < 1e-9
+
+
+@pytest.mark.parametrize("rate", [24, 25, 30, 50, 60])
+def test_a_loop_fills_whole_frames_and_keeps_its_way(rate):
+    one = make(clip("walk", "stroll", 4, 8, STRIDE + f"rate = {rate}"), "stroll")["walk"]
+    full = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
+    frames = full.motion.duration_s * rate
+    assert len(one.motion) - 1 == round(frames)
+    assert one.travel.distance_m == pytest.approx(full.travel.distance_m, abs=1e-6)
+    assert one.travel.turn_deg == pytest.approx(full.travel.turn_deg, abs=1e-4)
+    # Played even: no frame is shorter than the others.
+    speeds = np.linalg.norm(np.diff(one.travel.position[:, :2], axis=0), axis=-1)
+    assert speeds.min() > 0.85 * speeds.mean()
+
+
+def test_stretches_are_joined_to_one_idle():
+    text = (
+        '[[clip]]\nname = "long"\ntake = "rest"\nstretches = [[1.0, 5.0], ["360f", "630f"]]\n'
+        'loop = true\ntravel = "in_place"\nkind = "still"\n'
+    )
+    one = make(text, "rest")["long"]
+    assert one.stretches == ((60, 301), (360, 631))
+    assert one.source_range == (60, 631)
+    assert one.motion.duration_s > 4.5
+    assert one.candidate is not None
+    assert one.candidate.end - one.candidate.start + 1 == len(one.motion)
+    seam = measure_seam(one.motion, one.body)
+    assert seam.pose_m < 1e-6
+    steps = np.linalg.norm(np.diff(one.motion.model()[1], 2, axis=0), axis=-1).max(axis=-1)
+    assert steps.max() < 1e-3, "no jump at the joins"
+    with pytest.raises(RecipeError, match=r"clip 'long': a stretch of 1.00 s is too short"):
+        make(text.replace("[1.0, 5.0]", "[1.0, 2.0]"), "rest")
+    with pytest.raises(RecipeError, match=r"clip 'long': from 1 s to 50 s leaves the take"):
+        make(text.replace("[1.0, 5.0]", "[1.0, 50.0]"), "rest")
+
+
+def test_joined_stretches_have_contacts_of_their_own():
+    """Standing before and after a walk: the feet never leave the floor in what is made of it."""
+    text = '[[clip]]\nname = "a"\ntake = "stroll"\nstretches = [[0.1, 1.8], [10.1, 11.7]]\n'
+    one = make(text + 'kind = "still"', "stroll")["a"]
+    assert len(one.contacts.heel) == len(one.motion) > 140
+    assert one.contacts.planted.all()
+    assert one.marks == ()
+
+
+@pytest.mark.parametrize("rooted", [False, True])
+def test_each_part_of_the_travel_goes_its_own_way(rooted):
+    """All of them are the same motion in the world; on rigs with a root joint and without."""
+    ways = {
+        "a": 'travel = "keep"',
+        "b": 'travel = "root"\nturn = "remove"',
+        "c": 'travel = "root"\nplanar = "keep"\nheight = "root"',
+        "d": 'travel = "in_place"\nheight = "remove"',
+        "e": 'planar = "remove"',
+    }
+    text = "".join(clip(name, "stroll", 3, 7, more) for name, more in ways.items())
+    clips = make(text, "stroll", rooted=rooted)
+    modes = [one.travel_mode for one in clips.values()]
+    assert modes == ["keep", "root", "root", "in_place", "root"]
+    first = clips["a"]
+    joints = slice(first.body.require("hips"), None)
+    world = first.motion.model()[1][:, joints]
+    for one in clips.values():
+        assert np.abs(one.in_world.model()[1][:, joints] - world).max() < 1e-6
+        turned = one.parts.turn != "remove"
+        assert np.ptp(body_map.heading(one.motion, one.body)) == pytest.approx(
+            np.ptp(heading(first)) * turned, abs=1e-6
+        )
+        hips = one.motion.model()[1][:, one.body.require("hips")]
+        assert (np.ptp(hips[:, 2]) > 0.005) == (one.parts.height != "remove")
+        assert (np.ptp(hips[:, :2]) > 0.5) == (one.parts.planar != "remove")
+    names = {one.motion.skeleton.names for one in clips.values()}
+    assert len(names) == 1
+    if rooted:
+        assert names == {take("stroll", True).motion.skeleton.names}
+
+
+def test_the_recipe_says_which_parts_follow():
+    text = clip("walk", "stroll", 3, 7) + "[travel]\nturn = false\nheight = true"
+    parts = make(text, "stroll")["walk"].parts
+    assert (parts.planar, parts.turn, parts.height) == ("root", "keep", "root")
+
+
+def test_clips_start_at_the_origin_facing_forward():
+    for mode in ("keep", "root", "in_place"):
+        one = make(clip("walk", "stroll", 4, 7, f'travel = "{mode}"'), "stroll")["walk"]
+        hips = one.motion.model()[1][0, one.body.require("hips")]
+        assert np.abs(hips[:2]).max() < 1e-9
+        assert abs(body_map.heading(one.motion, one.body)[0]) < 1e-9
+
+
+def test_a_path_is_straightened_and_walked_evenly():
+    text = "".join(
+        clip(name, "stroll", 3.5, 8, f"{STRIDE}smooth_hz = 0.5\n{more}")
+        for name, more in (("bent", ""), ("straight", "straight = true\nconstant_speed = true"))
+    )
+    clips = make(text, "stroll")
+    assert abs(clips["bent"].travel.turn_deg) > 3
+    track = clips["straight"].travel
+    assert abs(track.turn_deg) < 1e-6
+    assert np.abs(track.position[:, 0]).max() < 0.005
+    speeds = np.linalg.norm(np.diff(track.position[:, :2], axis=0), axis=-1)
+    assert np.ptp(speeds) < 1e-3 * speeds.mean()
+    assert track.path_m == pytest.approx(clips["bent"].travel.path_m, rel=0.01)
+    one = clips["straight"]
+    assert measure_seam(one.motion, one.body).pose_m < 1e-6
+    assert sliding_cm_s(one.motion, one.body, one.contacts, loop=True).max() < 0.3
+
+
+@pytest.mark.parametrize("smooth_hz", [0.0, 0.5])
+def test_a_turn_ends_on_an_exact_angle(smooth_hz):
+    text = clip("turn", "turn", 0.8, 5, f"turn_deg = 180\nsmooth_hz = {smooth_hz}")
+    clips = make(text + '[[variant]]\nof = "turn"\nmirror = true', "turn")
+    for name, sign in (("turn", 1), ("turn_mirrored", -1)):
+        one = clips[name]
+        assert one.travel.turn_deg == pytest.approx(180 * sign, abs=1e-6)
+        ends = np.degrees(heading(one)[[0, -1]])
+        assert ends[1] - ends[0] == pytest.approx(180 * sign, abs=1e-2)
+        root = quat.yaw(one.motion.model()[0][-1, one.body.require("root")])
+        assert abs(np.degrees(root)) == pytest.approx(180, abs=1e-2)
+        assert sliding_cm_s(one.motion, one.body, one.contacts).max() < 1.0
+    with pytest.raises(RecipeError, match=r"clip 'turn': turn_deg = 90 is far from the 172 degrees"):
+        make(text.replace("180", "90"), "turn")
+
+
+def test_the_turn_of_a_cycle_can_be_exact_too():
+    one = make(clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5\nturn_deg = 20"), "stroll")["walk"]
+    assert one.travel.turn_deg == pytest.approx(-20, abs=1e-6)  # to the right, as the take turns
+    ends = np.degrees(heading(one)[[0, -1]])
+    assert ends[1] - ends[0] == pytest.approx(-20, abs=1e-2)
+    assert measure_seam(one.motion, one.body).pose_m < 1e-6
+    assert sliding_cm_s(one.motion, one.body, one.contacts, loop=True).max() < 0.3
+
+
+def test_marks_of_ones_own_are_times_of_the_take():
+    marks = 'marks = [{name = "lantern", at = 5.0}, {name = "right.wave", at = "330f"}]'
+    one = make(clip("walk", "stroll", 4, 8, f"{marks}\nrate = 30"), "stroll")["walk"]
+    assert frames(one, "lantern") == [30]
+    assert frames(one, "right.wave") == [45]
+    assert frames(one, "leftFoot.down")
+    assert list(one.marks) == sorted(one.marks, key=lambda mark: (mark.frame, mark.name))
+    with pytest.raises(
+        RecipeError, match=r"clip 'walk': its mark 'lantern' at 3 s lies outside it; it holds"
+    ):
+        make(clip("walk", "stroll", 4, 8, marks.replace("5.0", "3.0")), "stroll")
+    loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
+    at = loop.source_range[0] + 7
+    more = f'{STRIDE}marks = [{{name = "lantern", at = "{at}f"}}]'
+    assert frames(make(clip("walk", "stroll", 4, 8, more), "stroll")["walk"], "lantern") == [7]
+    fast = make(clip("walk", "stroll", 4, 8, more) + '[[variant]]\nof = "walk"\nspeed = 2', "stroll")
+    assert frames(fast["walk_x2"], "lantern") in ([3], [4])
+
+
+def test_strikes_are_marked_where_they_peak():
+    text = clip("blow", "blow", 0.5, 3.5, 'kind = "strike"') + '[[variant]]\nof = "blow"\nmirror = true\n'
+    clips = make(text, "blow")
+    hand, hips = (clips["blow"].body.require(part) for part in ("rightHand", "hips"))
+    places = take("blow").motion.model()[1]
+    away = (places[:, hand - 1] - places[:, hips - 1])[30:211]
+    peak = int(np.argmax(np.linalg.norm(np.gradient(away, axis=0), axis=-1)))
+    strikes = frames(clips["blow"], "rightHand.strike")
+    assert min(abs(frame - peak) for frame in strikes) <= 1
+    assert frames(clips["blow"], "rightHand.stop")
+    assert frames(clips["blow_mirrored"], "leftHand.strike") == strikes
+    assert not frames(clips["blow_mirrored"], "rightHand.strike")
+    slow = make(text + "[marks]\nstrike_speed = 60", "blow")["blow"]
+    assert not frames(slow, "rightHand.strike")
+    steps = make(clip("blow", "blow", 0.5, 3.5, 'kind = "steps"'), "blow")["blow"]
+    assert {mark.name.split(".")[1] for mark in steps.marks} <= {"down", "up"}
+
+
+def test_strides_are_whole_where_the_left_foot_comes_down():
+    clips = make(
+        clip("walk", "stroll", 4, 8, STRIDE) + clip("all", "stroll", 1, 9, 'kind = "steps"'), "stroll"
+    )
+    for one in clips.values():
+        strides = one.strides
+        assert strides is not None
+        downs = frames(one, "leftFoot.down")
+        assert np.abs(strides[downs] - np.round(strides[downs])).max() < 1e-9
+        assert (np.diff(strides) > 0).all()
+    assert np.ptp(clips["walk"].strides) == pytest.approx(1, abs=1e-9)
+    assert len(frames(clips["all"], "leftFoot.down")) > 4
+    assert make(REST, "rest")["rest"].strides is None
+
+
+def test_a_mirrored_clip_is_the_clip_mirrored():
+    loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
+    wave = f'marks = [{{name = "right.wave", at = "{loop.source_range[0] + 9}f"}}]'
+    text = clip("walk", "stroll", 4, 8, STRIDE + wave)
+    clips = make(f'{text}[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true', "stroll")
+    walk, klaw = clips["walk"], clips["klaw"]
+    world = mirrored(walk.motion, walk.body).model()[1]
+    assert np.abs(klaw.motion.model()[1] - world).max() < 1e-6
+    assert klaw.travel.turn_deg == pytest.approx(-walk.travel.turn_deg, abs=1e-4)
+    assert frames(klaw, "leftFoot.down") == frames(walk, "rightFoot.down")
+    assert frames(klaw, "left.wave") == frames(walk, "right.wave") == [9]
+    assert (klaw.kind, klaw.loop, klaw.candidate, klaw.source_range) == (
+        walk.kind, walk.loop, walk.candidate, walk.source_range
+    )  # fmt: skip
+    assert klaw.variant is not None
+    assert walk.variant is None
+
+
+def test_a_retimed_clip_goes_the_same_way_faster():
+    text = clip("walk", "stroll", 4, 8, STRIDE) + '[[variant]]\nof = "walk"\nspeed = 1.5\n'
+    clips = make(text + clip("all", "stroll", 1, 9) + '[[variant]]\nof = "all"\nspeed = 0.5', "stroll")
+    walk, fast = clips["walk"], clips["walk_x1.5"]
+    assert len(fast.motion) - 1 == round((len(walk.motion) - 1) / 1.5)
+    assert fast.travel.distance_m == pytest.approx(walk.travel.distance_m, abs=1e-6)
+    assert fast.travel.speed_m_s == pytest.approx(1.5 * walk.travel.speed_m_s, rel=0.02)
+    assert measure_seam(fast.motion, fast.body).pose_m < 1e-6
+    slow, plain = clips["all_x0.5"], clips["all"]
+    assert np.abs(slow.motion.model()[1][::2] - plain.motion.model()[1]).max() < 1e-9
+    downs = [frames(one, "leftFoot.down") for one in (slow, plain)]
+    assert np.abs(np.array(downs[0]) - 2 * np.array(downs[1])).max() <= 1
+
+
+@pytest.mark.parametrize("against", ["pose", "clip"])
+def test_an_additive_clip_added_back_is_the_clip(against):
+    text = (
+        f"{REST}{clip('walk', 'stroll', 4, 8, STRIDE)}"
+        f'[[variant]]\nof = "walk"\nadditive_to = "rest"\nagainst = "{against}"'
+    )
+    clips = make(text, "stroll", "rest")
+    walk, extra, rest = clips["walk"], clips["walk_additive"], clips["rest"]
+    assert extra.additive
+    assert extra.loop
+    assert (extra.travel_mode, extra.travel.path_m) == ("in_place", 0.0)
+    assert extra.contacts.planted.sum() == 0
+    assert extra.strides is None
+    spread = np.linspace(0, len(rest.motion) - 1 if against == "clip" else 0, len(walk.motion))
+    whole = added(rest.motion.sampled(spread, RATE), extra.motion)
+    still = make(clip("walk", "stroll", 4, 8, STRIDE + 'travel = "in_place"'), "stroll")["walk"]
+    joints = slice(1, None)  # the root joint is not there where none travels
+    assert np.abs(whole.model()[1][:, joints] - still.motion.model()[1]).max() < 1e-6
+
+
+def blended(rooted: bool, more: str = "") -> dict[str, FinishedClip]:
+    text = (
+        'neutral = "rest"\nblend_frames = 6\n'
+        + clip("turn", "turn", 0.6, 5.4, "turn_deg = 180")
+        + clip("blow", "blow", 0.5, 3.5, 'smooth_hz = 0.5\nkind = "strike"')
+        + clip("raw", "blow", 0.5, 1.97, "blend_frames = 0")
+        + REST
+        + '[[variant]]\nof = "blow"\nmirror = true\n'
+        + more
+    )
+    return make(text, "rest", "turn", "blow", rooted=rooted)
+
+
+@pytest.mark.parametrize("rooted", [False, True])
+def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
+    """The gap is nothing, also against the root joint, which is what an engine lays clips by."""
+    clips = blended(rooted)
+    names = ["rest", "turn", "blow", "blow_mirrored"]
+    body = clips["rest"].body
+    gaps = set_gaps({name: clips[name].in_world for name in names}, body)
+    assert gaps.cm.max() < 1e-6
+    assert gaps.deg.max() < 1e-5
+    raw = set_gaps({name: clips[name].in_world for name in ("rest", "raw")}, body)
+    assert raw.cm[1, 0] > 0.5
+    assert raw.cm_s[1, 0] > 10 * gaps.cm_s[1:, 0].max()
+    assert gaps.cm_s.max() < 5
+    for name in names:
+        track = clips[name].travel
+        assert np.abs(track.position[0]).max() < 1e-9
+        assert abs(track.heading[0]) < 1e-9
+    assert abs(clips["turn"].travel.turn_deg) == pytest.approx(180, abs=1e-6)
+    neutral = seen_from_root(clips["rest"])[0]
+    for name in names[1:]:
+        assert clips[name].blend_frames == 6
+        places = seen_from_root(clips[name])
+        for end in (0, -1):
+            assert np.abs(places[end] - neutral).max() < 1e-6, (name, end)
+    assert clips["raw"].blend_frames == clips["rest"].blend_frames == 0
+
+
+def test_the_root_goes_along_when_the_neutral_pose_leans():
+    """The feet stay where the clip had them, so the hips, and the root with them, are moved."""
+    text = (
+        'neutral = "lean"\nblend_frames = 10\n'
+        + clip("blow", "blow", 0.5, 3.5, 'smooth_hz = 0.5\nkind = "strike"')
+        + clip("lean", "stroll", 2.9, 3.4)
+    )
+    clips = make(text, "stroll", "blow")
+    neutral, places = (seen_from_root(clips[name]) for name in ("lean", "blow"))
+    for end in (0, -1):
+        assert np.abs(places[end] - neutral[0]).max() < 1e-6
+    assert np.abs(clips["blow"].travel.position[0]).max() < 1e-9
+    feet = foot_points(clips["blow"].motion, clips["blow"].body).mean(axis=(1, 2))[:, :2]
+    assert np.linalg.norm(feet[-1] - feet[0]) < 0.001
+
+
+def seen_from_root(one: FinishedClip) -> np.ndarray:
+    root = one.body.require("root")
+    turns, places = one.motion.model()
+    return quat.rotate(quat.inv(turns[:, root])[:, None], places - places[:, root, None])
+
+
+def test_only_the_ends_are_blended():
+    clips = blended(False)
+    plain = make(clip("blow", "blow", 0.5, 3.5, 'smooth_hz = 0.5\nkind = "strike"'), "blow")["blow"]
+    inner = slice(7, -7)
+    one = clips["blow"].motion.model()[1]
+    assert np.abs(one[inner] - plain.motion.model()[1][inner]).max() < 1e-9
+    with pytest.raises(
+        RecipeError, match=r"clip 'short': 25 frames are too few for blends of 20 at both ends"
+    ):
+        blended(False, clip("short", "blow", 1.0, 1.4, "blend_frames = 20"))
+
+
+def test_the_finished_motion_is_owned_by_nobody_else():
+    """Making clips twice gives the same, and leaves the take as it was."""
+    before = take("stroll").motion.rotations.copy()
+    texts = (
+        clip("walk", "stroll", 4, 8, STRIDE + "straight = true"),
+        '[[variant]]\nof = "walk"\nmirror = true',
+    )
+    first, second = (make("".join(texts), "stroll") for _ in range(2))
+    assert (take("stroll").motion.rotations == before).all()
+    for name, one in first.items():
+        assert (one.motion.rotations == second[name].motion.rotations).all()
+
+
+def test_travel_is_found_whole_whatever_goes_where():
+    one = make(clip("walk", "stroll", 3, 7, 'planar = "keep"\nturn = "remove"'), "stroll")["walk"]
+    kept = replace(one, motion=one.in_world)
+    way = find_travel(kept.motion, kept.body, TravelSettings())
+    assert np.abs(way.position - one.travel.position).max() < 1e-9
+    assert np.abs(way.heading - one.travel.heading).max() < 1e-9

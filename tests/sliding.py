@@ -1,0 +1,32 @@
+"""How planted feet slide: for tests and tables, which judge what pinning leaves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.clip.measure import planted_steps
+from takemill.clip.root_motion import TravelSettings, find_travel
+from takemill.feet.contacts import Contacts
+from takemill.feet.soles import foot_points
+from takemill.maths import quat
+
+
+def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool = False) -> Array:
+    """How fast planted feet move over the floor, cm/s: one value (N,) per frame step of a planted foot.
+
+    Of heel and toe the lower one counts that is planted in both frames: a foot may roll over the other. In a
+    loop the step over the seam counts too: the cycle's way and turn carry the first frames on to the last.
+    """
+    points = foot_points(motion, body)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    if loop and len(motion) > 2:
+        way = find_travel(motion, body, TravelSettings())
+        turn = quat.from_yaw(way.heading[-1] - way.heading[0])
+        again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
+        points = np.concatenate([points, again])
+        planted = np.concatenate([planted, planted[1:2]])
+    steps, stands = planted_steps(points, planted)
+    return np.asarray(100 * motion.rate * np.linalg.norm(steps[stands], axis=-1))
