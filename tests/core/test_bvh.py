@@ -261,7 +261,7 @@ def test_a_layout_for_other_joints_is_refused():
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"unit_m": 0.0}, {"unit_m": np.nan}, {"up": "X"}, {"channels": (("Wrotation",),)},
+    [{"unit_m": 0.0}, {"unit_m": np.nan}, {"up": "W"}, {"channels": (("Wrotation",),)},
      {"channels": (("Xrotation", "Xrotation"),)}],
 )  # fmt: skip
 def test_a_layout_that_makes_no_sense_is_refused(wrong):

@@ -6,7 +6,7 @@ import pytest
 
 import open_data
 from takemill.files.bvh_text import BvhText
-from takemill.files.bvh_units import guess_rate, guess_unit, guess_up
+from takemill.files.bvh_units import guess_axes, guess_rate
 
 
 @pytest.mark.parametrize(
@@ -35,6 +35,7 @@ def body(factor: float, up: str = "Y") -> BvhText:
     axes, sign = ([0, 2, 1], [1, 1, -1]) if up == "Y" else ([0, 1, 2], [1, 1, 1])
     text.names, text.parents = list(skeleton.names), list(skeleton.parents)
     text.offsets = (skeleton.rest_translation[:, axes] * sign * factor).tolist()
+    text.channels = [()] * len(skeleton)
     text.ends = [
         (joint, (tip[axes] * sign * factor).tolist())
         for joint, tip in zip(skeleton.tip_joints, skeleton.tip_offsets, strict=True)
@@ -52,14 +53,14 @@ def _free():
 @pytest.mark.parametrize("unit_m", [1.0, 0.1, 0.01, 0.001, 0.0254, 0.3048, 0.0254 / 0.45])
 @pytest.mark.parametrize("up", ["Y", "Z"])
 def test_the_unit_is_the_one_that_makes_a_body(unit_m, tall, up):
-    assert guess_unit(body(tall / unit_m, up), up) == pytest.approx(unit_m)
+    assert guess_axes(body(tall / unit_m, up)) == (up, pytest.approx(unit_m))
 
 
 @pytest.mark.parametrize(
     ("height_m", "unit_m"), [(1.0, 0.01), (2.6, 0.01), (0.9, 1.0), (2.9, 1.0), (1.0, 0.001)]
 )
 def test_small_and_large_characters_in_the_usual_units(height_m, unit_m):
-    assert guess_unit(body(height_m / 1.75 / unit_m), "Y") == pytest.approx(unit_m)
+    assert guess_axes(body(height_m / 1.75 / unit_m))[1] == pytest.approx(unit_m)
 
 
 def single(*offsets: tuple[float, float, float]) -> BvhText:
@@ -68,17 +69,13 @@ def single(*offsets: tuple[float, float, float]) -> BvhText:
     text.names = [f"j{number}" for number in range(len(offsets))]
     text.parents = [number - 1 for number in range(len(offsets))]
     text.offsets = [list(map(float, offset)) for offset in offsets]
+    text.channels = [()] * len(offsets)
     return text
 
 
 def test_without_a_body_the_guesses_still_answer():
-    assert guess_unit(single((0, 0, 0)), "Y") == 0.01
-    assert guess_unit(single((0, 0, 0), (0, 1e-7, 0)), "Y") == 1.0
-    assert guess_unit(single((0, 0, 0), (0, 1e7, 0)), "Y") == 0.001
-    assert guess_up(single((0, 0, 0))) == "Y"
-    assert guess_up(single((0, 0, 0), (0, 0, 5))) == "Z"
-    assert guess_up(single(*[(0, 0, 1)] * 1200)) == "Z"
-
-
-def test_a_body_that_lies_at_rest_is_measured_along_its_longest_side():
-    assert guess_unit(body(100.0, "Z"), "Y") == 0.01
+    assert guess_axes(single((0, 0, 0))) == ("Y", 0.01)
+    assert guess_axes(single((0, 0, 0), (0, 1e-7, 0))) == ("Y", 1.0)
+    assert guess_axes(single((0, 0, 0), (0, 1e7, 0))) == ("Y", 0.001)
+    assert guess_axes(single((0, 0, 0), (0, 0, 5)))[0] == "Z"
+    assert guess_axes(single(*[(0, 0, 1)] * 1200))[0] == "Z"

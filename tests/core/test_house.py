@@ -112,6 +112,7 @@ def test_stages_print_nothing_and_open_nothing():
 # Who writes a skeleton's rest pose down, or plays from it, as files store it; all others read the reference.
 REST = {
     "skeleton",
+    "upright",
     "motion",
     "clouds",
     "reference_pose",

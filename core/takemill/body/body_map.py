@@ -59,11 +59,12 @@ def _standard_names(tree: BodyTree) -> dict[str, int]:
 def _searched(tree: BodyTree) -> dict[str, int]:
     legs = _legs(tree)
     fork = tree.meet(legs[0][0], legs[1][0])
-    head, named = _top(tree, legs)
-    hips = _hips(tree, fork, head)
-    up = tree.way(tree.meet(hips, head), head) if head >= 0 else ()
-    arms = _arms(tree, (hips, *up), legs)
-    joints = {"hips": hips, **_column(tree, up, arms, named)}
+    arms = _arms(tree, legs)
+    head, named = _top(tree, legs, arms)
+    top = head if head >= 0 else tree.meet(arms[0][0], arms[1][0]) if arms else -1
+    hips = _hips(tree, fork, top)
+    up = tree.way(tree.meet(hips, top), top) if top >= 0 else ()
+    joints = {"hips": hips, **_column(tree, up, arms, named, headless=head < 0)}
     left = _left_of(tree, legs)
     # Arm joints that lie nearer to the middle than the legs are collar bones.
     aside = np.abs((tree.at - tree.at[hips]) @ left)
@@ -72,6 +73,8 @@ def _searched(tree: BodyTree) -> dict[str, int]:
         for side, limb in zip(SIDES, _ordered(tree, limbs, left), strict=True) if limbs else ():
             places = tree.limb(limb, parts, inner if parts is _ARM else ())
             if places is None:
+                if parts is _ARM:  # an arm without a hand joint ends at its tip
+                    joints |= {side + part: joint for part, joint in zip(parts, limb[-2:], strict=False)}
                 continue
             joints |= {side + part: limb[place] for part, place in zip(parts, places, strict=True)}
             if parts is _ARM and places[0] > 0:
@@ -106,15 +109,25 @@ def _from_meeting(tree: BodyTree, ends: tuple[int, int]) -> _Limbs:
     return first, second
 
 
-def _top(tree: BodyTree, legs: _Limbs) -> tuple[int, bool]:
-    """The head, or the highest joint outside the legs; and whether a name says so. -1: there is none."""
+def _top(tree: BodyTree, legs: _Limbs, arms: _Limbs | None) -> tuple[int, bool]:
+    """The head, or the highest joint between the arms; and whether a name says so. -1: there is none."""
     inside = set(tree.skeleton.path_to(legs[0][0])[:-1])
-    for leg in legs:
-        inside.update(tree.skeleton.subtree(leg[0]).tolist())
+    for limb in (*legs, *(arms or ())):
+        inside.update(tree.skeleton.subtree(limb[0]).tolist())
     free = [j for j in range(len(tree.skeleton)) if j not in inside and not tree.helps(j)]
     called = [j for j in free if tree.hints[j].best == "head"]
     if called:
         return max(called, key=lambda j: (tree.at[j][2], -j)), True
+    if arms:  # a head hangs where the arms do, or a little below; a tail or a skirt does not
+        way = tree.skeleton.path_to(tree.meet(arms[0][0], arms[1][0]))
+        below = tree.skeleton.path_to(legs[0][0])
+        for fork in reversed([joint for joint in way if joint not in below]):
+            here = [j for j in free if j != fork and j not in way and j in tree.skeleton.subtree(fork)]
+            if here:
+                free = here
+                break
+        else:
+            free = [j for j in free if j not in way] if way[-1] in below else []
     return max(free, key=lambda j: (tree.points([j])[:, 2].max(), -j), default=-1), False
 
 
@@ -126,28 +139,39 @@ def _hips(tree: BodyTree, fork: int, head: int) -> int:
     return fork
 
 
-def _arms(tree: BodyTree, up: tuple[int, ...], legs: _Limbs) -> _Limbs | None:
+def _arms(tree: BodyTree, legs: _Limbs) -> _Limbs | None:
     """Two arms, each from below the joint where they meet."""
-    named = tree.named_pair(("Hand", "LowerArm"), ("UpperArm", "LowerArm"))
-    if named:
-        return _from_meeting(tree, named)
-    taken = {*up, legs[0][0], legs[1][0], *tree.skeleton.path_to(legs[0][0])}
+    for ends in (("Hand",), ("LowerArm",)):
+        if named := tree.named_pair(ends, ("UpperArm", "LowerArm")):
+            return _from_meeting(tree, named)
+    low = {joint for leg in legs for joint in tree.skeleton.subtree(leg[0]).tolist()}
+    taken = low | set(tree.skeleton.path_to(legs[0][0]))
     across = tree.at[legs[0][1]] - tree.at[legs[1][1]]
-    pairs = [
-        (tree.below[pair[0][0]][0] + tree.below[pair[1][0]][0], pair)
-        for joint in up
-        for pair in tree.like_pair([c for c in tree.skeleton.children[joint] if c not in taken], 0.2)
-        if np.prod([np.sign((tree.at[way[1]] - tree.at[up[0]]) @ across) for way in pair]) < 0
-    ]
-    return max(pairs, key=lambda scored: scored[0])[1] if pairs else None
+    for least in (3, 2):
+        pairs = [
+            (tree.below[pair[0][0]][0] + tree.below[pair[1][0]][0], pair)
+            for fork in range(len(tree.skeleton))
+            if fork not in low
+            for pair in tree.like_pair(
+                [c for c in tree.skeleton.children[fork] if c not in taken], 0.2, least
+            )
+            if np.prod([np.sign((tree.at[way[1]] - tree.at[fork]) @ across) for way in pair]) < 0
+        ]
+        if pairs:
+            return max(pairs, key=lambda scored: scored[0])[1]
+    return None
 
 
-def _column(tree: BodyTree, up: tuple[int, ...], arms: _Limbs | None, named: bool) -> dict[str, int]:
+def _column(
+    tree: BodyTree, up: tuple[int, ...], arms: _Limbs | None, named: bool, headless: bool
+) -> dict[str, int]:
     """Trunk, neck and head from the way up: the arms leave from the last joint of the trunk."""
     if arms:
         fork = tree.meet(arms[0][0], arms[1][0])
         shared = [j for j in tree.skeleton.path_to(fork) if j in up]
         split = up.index(shared[-1]) + 1 if shared else 0
+    elif headless:
+        split = len(up)
     else:
         split = next(
             (i for i, j in enumerate(up) if tree.hints[j].best in ("neck", "head")), max(len(up) - 1, 0)

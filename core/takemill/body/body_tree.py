@@ -114,10 +114,10 @@ class BodyTree:
         return found[0], found[1]
 
     def like_pair(
-        self, joints: Sequence[int], tolerance: float
+        self, joints: Sequence[int], tolerance: float, least: int = 3
     ) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
-        """Pairs of longest ways down of at least three joints and about the same length, on two sides."""
-        ways = [way for j in joints if not self.helps(j) and len(way := self.longest(j)) >= 3]
+        """Pairs of longest ways down of `least` joints or more and about the same length, on two sides."""
+        ways = [way for j in joints if not self.helps(j) and len(way := self.longest(j)) >= least]
         length = {way: self.below[way[0]][0] for way in ways}
         return [
             (a, b)

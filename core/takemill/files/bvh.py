@@ -1,63 +1,34 @@
 """BVH files to motions and back.
 
 The file's axes and units end here: inside, Z-up metres. A BVH skeleton has no rest rotations, so a motion
-that is read has the identity for them; one that is written is first brought to such frames, which keeps
-every joint's place and turn in the world. Position channels are absolute values: they replace the OFFSET.
+that is read has the identity for them, and a reference pose where its rest is no upright body; one that is
+written is first brought to such frames, which keeps every joint's place and turn in the world.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from ..base.checks import Array, expect_positive
+from ..base.checks import Array
 from ..base.disk import read_bytes, write_whole
-from ..base.errors import BvhError, InputError
+from ..base.errors import BvhError
 from ..body.motion import Motion
+from ..body.reference_pose import with_reference
 from ..body.skeleton import Skeleton
 from ..maths import quat
-from .bvh_text import CHANNELS, BvhText, parse
-from .bvh_units import guess_rate, guess_unit, guess_up
+from ..maths.axes import turns_from_z_up
+from .bvh_layout import POSITIONS, ROTATIONS, BvhLayout
+from .bvh_motion import motion_of
+from .bvh_text import BvhText, parse
+from .bvh_units import guess_axes, guess_rate
 
 __all__ = ["BvhLayout", "format_bvh", "parse_bvh", "read_bvh", "write_bvh"]
 
-_POSITIONS, _ROTATIONS = CHANNELS[:3], CHANNELS[3:]
-_ROOT_CHANNELS = (*_POSITIONS, "Zrotation", "Xrotation", "Yrotation")
 _BLOCK = 512  # frames that are formatted at once
 _TINY = 1e-9  # metres and radians that a file's digits cannot hold
-
-
-@dataclass(frozen=True)
-class BvhLayout:
-    """How a file stores a motion, so that the same kind of file can be written back.
-
-    Attributes:
-        channels: (J,) the channel names of each joint, in the order of its numbers.
-        unit_m: metres per file unit.
-        up: the file's axis that points up, "Y" or "Z".
-    """
-
-    channels: tuple[tuple[str, ...], ...]
-    unit_m: float = 0.01
-    up: str = "Y"
-
-    def __post_init__(self) -> None:
-        expect_positive(self.unit_m, "BVH unit_m")
-        if self.up not in ("Y", "Z"):
-            raise InputError(f"BVH up axis: expected 'Y' or 'Z', got {self.up!r}")
-        for names in self.channels:
-            if len(set(names)) < len(names) or not set(names) <= set(CHANNELS):
-                raise InputError(
-                    f"BVH channels: expected some of {', '.join(CHANNELS)}, each once, got {names}"
-                )
-
-    @classmethod
-    def default(cls, skeleton: Skeleton) -> BvhLayout:
-        """Centimetres, Y-up, positions for the roots only, rotations in the order Z X Y: common practice."""
-        return cls(tuple(_ROOT_CHANNELS if p < 0 else _ROOT_CHANNELS[3:] for p in skeleton.parents))
 
 
 def read_bvh(
@@ -67,8 +38,8 @@ def read_bvh(
 
     Args:
         path: the file.
-        unit_m: metres per file unit; None takes the unit that gives the skeleton a body's height.
-        up: "Y" or "Z"; None takes the axis along which the body stands at rest.
+        unit_m: metres per file unit; None takes the unit that gives legs and trunk a body's height.
+        up: "Y", "Z", "X", "-Y", "-Z" or "-X"; None takes the axis along which the body stands.
 
     Raises:
         BvhError: the file cannot be read or is malformed; the message names the line and the remedy.
@@ -105,72 +76,12 @@ def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
 
 
 def _motion_of(text: BvhText, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
-    up = guess_up(text) if up is None else up
-    layout = BvhLayout(tuple(text.channels), 1.0 if unit_m is None else unit_m, up)
-    if unit_m is None:
-        layout = replace(layout, unit_m=guess_unit(text, layout.up))
-    return _motion(text, layout), layout
-
-
-def _motion(text: BvhText, layout: BvhLayout) -> Motion:
-    tips = sorted((tip for tip in text.ends if any(tip[1])), key=lambda tip: tip[0])
-    skeleton = Skeleton(
-        tuple(text.names),
-        tuple(text.parents),
-        _to_model(np.array(text.offsets), layout),
-        np.broadcast_to(quat.IDENTITY, (len(text.names), 4)),
-        tuple(joint for joint, _ in tips),
-        _to_model(np.array([offset for _, offset in tips]).reshape(-1, 3), layout),
-    )
-    rotations = np.empty((len(text.values), len(text.names), 4))
-    tracks: dict[int, Array] = {}
-    column = 0
-    for joint, channels in enumerate(text.channels):
-        values = text.values[:, column : column + len(channels)]
-        column += len(channels)
-        rotations[:, joint] = _rotations(values, channels, layout.up)
-        if joint == 0 or any(name in _POSITIONS for name in channels):
-            place = np.tile(np.array(text.offsets[joint]), (len(values), 1))
-            for part, name in enumerate(channels):
-                if name in _POSITIONS:
-                    place[:, _POSITIONS.index(name)] = values[:, part]
-            track = _to_model(place, layout)
-            if joint == 0 or np.abs(track - skeleton.rest_translation[joint]).max() > _TINY:
-                tracks[joint] = track
-    text.values = np.zeros((0, 0))  # a long take's numbers are not needed any more, and large
-    return Motion(skeleton, guess_rate(text.frame_time), rotations, tracks.pop(0), tracks)
-
-
-def _rotations(values: Array, channels: tuple[str, ...], up: str) -> Array:
-    """Degrees (F, C) -> (F, 4): the turns of the rotation channels, the first named applied last."""
-    q = np.broadcast_to(quat.IDENTITY, (len(values), 4))
-    for part, name in enumerate(channels):
-        if name in _ROTATIONS:
-            half = np.radians(values[:, part]) / 2
-            turn = np.zeros((len(values), 4))
-            turn[:, 0], turn[:, 1 + _ROTATIONS.index(name)] = np.cos(half), np.sin(half)
-            q = quat.mul(q, turn)
-    return _turned(q, up)
-
-
-def _to_model(vectors: Array, layout: BvhLayout) -> Array:
-    """File units and axes (..., 3) -> Z-up metres."""
-    vectors = vectors * layout.unit_m
-    return vectors[..., [0, 2, 1]] * np.array([1.0, -1.0, 1.0]) if layout.up == "Y" else vectors
-
-
-def _to_file(vectors: Array, layout: BvhLayout) -> Array:
-    vectors = vectors / layout.unit_m
-    return vectors[..., [0, 2, 1]] * np.array([1.0, 1.0, -1.0]) if layout.up == "Y" else vectors
-
-
-def _turned(q: Array, up: str) -> Array:
-    """Rotations (..., 4) written in the file's axes -> in Z-up axes."""
-    return q[..., [0, 1, 3, 2]] * np.array([1.0, 1.0, -1.0, 1.0]) if up == "Y" else q
-
-
-def _turned_back(q: Array, up: str) -> Array:
-    return q[..., [0, 1, 3, 2]] * np.array([1.0, 1.0, 1.0, -1.0]) if up == "Y" else q
+    if unit_m is None or up is None:
+        found_up, found_unit = guess_axes(text)
+        up, unit_m = found_up if up is None else up, found_unit if unit_m is None else unit_m
+    layout = BvhLayout(tuple(text.channels), unit_m, up)
+    motion, layout = motion_of(text, layout, guess_rate(text.frame_time))
+    return with_reference(motion), layout
 
 
 # Writing ------------------------------------------------------------------------------------------
@@ -185,7 +96,7 @@ def _pieces(motion: Motion, layout: BvhLayout | None) -> Iterator[str]:
     columns = [_columns(motion, layout, joint) for joint in range(len(skeleton))]
     order, head = _hierarchy(skeleton, layout, [tuple(names) for names, _ in columns])
     values = np.concatenate([columns[joint][1] for joint in order], axis=1)
-    positions = [name in _POSITIONS for joint in order for name in columns[joint][0]]
+    positions = [name in POSITIONS for joint in order for name in columns[joint][0]]
     del columns
     digits = max(6, int(np.ceil(np.log10(layout.unit_m / 1e-8))))
     row = " ".join(f"%.{digits}f" if position else "%.6f" for position in positions) + "\n"
@@ -200,20 +111,20 @@ def _columns(motion: Motion, layout: BvhLayout, joint: int) -> tuple[list[str], 
     skeleton = motion.skeleton
     rest = skeleton.rest_model[0]
     above = rest[parent] if (parent := skeleton.parents[joint]) >= 0 else quat.IDENTITY
-    offset = _to_file(quat.rotate(above, skeleton.rest_translation[joint]), layout)
-    place = _to_file(quat.rotate(above, motion.translation_of(joint)), layout)
+    offset = layout.to_file(quat.rotate(above, skeleton.rest_translation[joint]))
+    place = layout.to_file(quat.rotate(above, motion.translation_of(joint)))
     # Frames that are the identity at rest: R_parent * local * R^-1, with R the rest rotations in the model.
     local = quat.mul(quat.mul(above, motion.rotations[:, joint]), quat.inv(rest[joint]))
     names = list(layout.channels[joint])
-    letters = "".join(name[0] for name in names if name in _ROTATIONS)
-    order, angles = _angles(_turned_back(local, layout.up), letters)
+    letters = "".join(name[0] for name in names if name in ROTATIONS)
+    order, angles = _angles(turns_from_z_up(local, layout.up), letters)
     names += [f"{letter}rotation" for letter in order if letter not in letters]
-    for axis, name in enumerate(_POSITIONS):
+    for axis, name in enumerate(POSITIONS):
         if name not in names and np.abs(place[:, axis] - offset[axis]).max() * layout.unit_m > _TINY:
             names.append(name)
     values = np.empty((len(motion), len(names)))
     for column, name in enumerate(names):
-        source = place[:, _POSITIONS.index(name)] if name in _POSITIONS else angles[:, order.index(name[0])]
+        source = place[:, POSITIONS.index(name)] if name in POSITIONS else angles[:, order.index(name[0])]
         values[:, column] = source
     return names, values
 
@@ -240,8 +151,10 @@ def _hierarchy(
     """The joints in the order of the file, and the text from HIERARCHY to the last brace."""
     rest = skeleton.rest_model[0]
     above = np.stack([rest[p] if p >= 0 else quat.IDENTITY for p in skeleton.parents])
-    offsets = _to_file(quat.rotate(above, skeleton.rest_translation), layout)
-    tips = _to_file(quat.rotate(rest[list(skeleton.tip_joints)], skeleton.tip_offsets), layout)
+    offsets = layout.to_file(quat.rotate(above, skeleton.rest_translation))
+    for joint, offset in layout.offsets:
+        offsets[joint] = offset
+    tips = layout.to_file(quat.rotate(rest[list(skeleton.tip_joints)], skeleton.tip_offsets))
     order: list[int] = []
     lines = ["HIERARCHY"]
     waiting: list[tuple[int, int, bool]] = [(j, 0, True) for j, p in enumerate(skeleton.parents) if p < 0][

@@ -1,0 +1,177 @@
+"""A standing pose made neutral: upright, legs and arms straight down, feet flat.
+
+What is left of the frame that it was made from are the curve of the spine, the collar bones, and how feet
+and hands point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.checks import Array
+from ..maths import kinematics, quat
+from .body_parts import SIDES, BodyMap
+from .skeleton import Reference, Skeleton
+from .upright import top_joints
+
+UP = np.array([0.0, 0.0, 1.0])
+_LEG, _ARM = ("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")
+
+
+@dataclass(frozen=True)
+class Habits:
+    """What a take shows of a body, by joint.
+
+    Attributes:
+        level: foot -> the direction (3,) in its space that points up while it lies flat. Feet are built
+            alike: one that never lies flat is levelled as the other one.
+        below: joint below a foot -> its local rotation (4,) meanwhile.
+        bends: upper bone -> the direction (3,) in its space to which the bone below it bends.
+    """
+
+    level: Mapping[int, Array]
+    below: Mapping[int, Array]
+    bends: Mapping[int, Array]
+
+
+def neutral(
+    skeleton: Skeleton, body: BodyMap, habits: Habits, least_deg: float = 0.0, feet_only: bool = False
+) -> Reference:
+    """The skeleton's reference pose, made neutral; of `feet_only` nothing but what feet are off by more."""
+    pose = skeleton.reference
+    assert pose is not None
+    work = _Pose(skeleton, pose.rotation.copy(), pose.translation)
+    if not feet_only:
+        _stand(work, body)
+        for side in SIDES:
+            _hang(work, body, [side + part for part in _LEG], habits, forward=-1.0)
+            _hang(work, body, [side + part for part in _ARM], habits, forward=1.0)
+    levels = _levels(work, body, habits)
+    if min((np.degrees(_between(now, UP)) for now in levels.values()), default=0.0) < least_deg:
+        return pose  # a file's author who forgets the feet forgets both
+    for foot, now in levels.items():
+        work.turn(foot, quat.between(now, UP))
+        for joint in skeleton.subtree(foot)[1:].tolist():
+            if joint in habits.below:
+                work.rotation[joint] = habits.below[joint]
+    return replace(pose, rotation=work.rotation)
+
+
+def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
+    """Foot -> the direction (3,) in model space that is to point up."""
+    model, at = work.model()
+    out = {foot: quat.rotate(model[foot], level) for foot, level in habits.level.items()}
+    feet = [body.require(part) for part in body.feet]
+    for foot, other in zip(feet, reversed(feet), strict=True):
+        if foot not in out and other in habits.level:
+            ways = [_foot_way(work.skeleton, model, at, one) for one in (other, foot)]
+            if all(np.linalg.norm(way) > 0 for way in ways):
+                pitch = np.pi / 2 - _between(ways[0], out[other])
+                ahead = ways[1] * np.array([1.0, 1.0, 0.0])
+                across = np.cross(ahead, UP) if np.linalg.norm(ahead) > 0 else np.array([1.0, 0.0, 0.0])
+                across /= np.linalg.norm(across)
+                up = np.cross(across, ways[1] / np.linalg.norm(ways[1]))
+                # Up from the way to the toes by a right angle less the pitch.
+                out[foot] = quat.rotate(quat.from_axis_angle(across, -pitch), up)
+    return out
+
+
+def _foot_way(skeleton: Skeleton, model: Array, at: Array, foot: int) -> Array:
+    """From an ankle to the farthest point (3,) of its foot, in model space."""
+    below = skeleton.subtree(foot).tolist()
+    ends = [at[joint] for joint in below[1:]]
+    ends += [
+        at[joint] + quat.rotate(model[joint], tip)
+        for joint, tip in zip(skeleton.tip_joints, skeleton.tip_offsets, strict=True)
+        if joint in below
+    ]
+    ways = [end - at[foot] for end in ends]
+    return max(ways, key=lambda way: float(np.linalg.norm(way)), default=np.zeros(3))
+
+
+@dataclass
+class _Pose:
+    """A pose that is being bent: local rotations (J, 4) and translations (J, 3)."""
+
+    skeleton: Skeleton
+    rotation: Array
+    translation: Array
+
+    def model(self) -> tuple[Array, Array]:
+        return kinematics.model_from_local(self.skeleton.parents, self.rotation, self.translation)
+
+    def turn(self, joint: int, turn: Array) -> None:
+        """Turn a joint with all below it by a model-space rotation (4,)."""
+        parent = self.skeleton.parents[joint]
+        if parent >= 0:
+            above = self.model()[0][parent]
+            turn = quat.mul(quat.mul(quat.inv(above), turn), above)
+        self.rotation[joint] = quat.mul(turn, self.rotation[joint])
+
+
+def _between(u: Array, v: Array) -> float:
+    """The angle between two vectors (3,), radians."""
+    return float(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v))
+
+
+def _stand(work: _Pose, body: BodyMap) -> None:
+    """Turn the whole body until its trunk is vertical and its hips are level."""
+    at = work.model()[1]
+    left, right = (at[body.require(f"{side}UpperLeg")] for side in SIDES)
+    top = top_joints(body)
+    root = work.skeleton.path_to(body.require("hips"))[0]
+    if top:
+        trunk = at[top].mean(axis=0) - (left + right) / 2
+        work.turn(root, quat.between(trunk, UP))
+        at = work.model()[1]
+        left, right = (at[body.require(f"{side}UpperLeg")] for side in SIDES)
+    across = left - right
+    flat = across * np.array([1.0, 1.0, 0.0])
+    if np.linalg.norm(flat) > 0:
+        work.turn(root, quat.between(across, flat))
+
+
+def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward: float) -> None:
+    """Let a limb hang straight down, its hinge where it bends forward (1) or backward (-1)."""
+    joints = [body.get(part) for part in parts]
+    if joints[0] is None or joints[1] is None or joints[2] is None:
+        return
+    upper, middle, end = (joint for joint in joints if joint is not None)
+    at = work.model()[1]
+    bone = at[middle] - at[upper]
+    if not np.linalg.norm(bone) or not np.linalg.norm(at[end] - at[middle]):
+        return
+    work.turn(upper, quat.between(bone, -UP))
+    at = work.model()[1]
+    work.turn(middle, quat.between(at[end] - at[middle], at[middle] - at[upper]))
+    if upper in habits.bends:
+        model, at = work.model()
+        left, right = (at[body.require(f"{side}UpperLeg")] for side in SIDES)
+        ahead = np.cross(left - right, UP)
+        bone = at[middle] - at[upper]
+        bone /= np.linalg.norm(bone)
+        now, wanted = quat.rotate(model[upper], habits.bends[upper]), forward * ahead
+        now, wanted = now - bone * (now @ bone), wanted - bone * (wanted @ bone)
+        if min(np.linalg.norm(now), np.linalg.norm(wanted)) > 1e-9:
+            away = np.arctan2(np.cross(now, wanted) @ bone, now @ wanted)
+            work.turn(upper, quat.from_axis_angle(bone, away))
+    tip = _hand_end(work, end)
+    if parts[2].endswith("Hand") and tip is not None:
+        at = work.model()[1]
+        work.turn(end, quat.between(tip, at[end] - at[middle]))
+
+
+def _hand_end(work: _Pose, hand: int) -> Array | None:
+    """The way (3,) from a wrist to the middle of what hangs on it; None where nothing does."""
+    model, at = work.model()
+    skeleton = work.skeleton
+    tips = [k for k, joint in enumerate(skeleton.tip_joints) if joint == hand]
+    ends = [at[child] for child in skeleton.children[hand]]
+    ends += [at[hand] + quat.rotate(model[hand], skeleton.tip_offsets[k]) for k in tips]
+    if not ends:
+        return None
+    way = np.mean(ends, axis=0) - at[hand]
+    return way if np.linalg.norm(way) > 1e-9 else None

@@ -1,0 +1,268 @@
+"""An upright pose of a take's skeleton, from which all later stages read what they know of the body.
+
+A file's rest pose serves when it is an upright body. Any other (all bones along one axis, a crumpled, lying
+or sitting zero pose) says nothing, and the take itself is asked: a frame in which it stands straight, slow,
+with both feet flat and side by side. Frames differ, bodies do not: legs and arms of that frame are
+straightened, knees and elbows turned to where they bend, and feet levelled as they lie while planted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..base.checks import Array, Mask
+from ..base.errors import BodyMapError, InputError
+from ..maths import kinematics, quat
+from .body_map import find_body_map, leg_length
+from .body_parts import SIDES, BodyMap
+from .motion import Motion
+from .neutral_pose import Habits, neutral
+from .skeleton import Reference, Skeleton
+from .upright import (
+    FindBody,
+    Poses,
+    find_stance,
+    is_upright,
+    posed,
+    poses_of,
+    rest_poses,
+    sampled_frames,
+    top_joints,
+)
+
+UP = np.array([0.0, 0.0, 1.0])
+_PAIRS = 120  # frames that are looked at, each with its neighbour
+_STRAIGHT, _TRUNK = 0.8, 0.85  # legs and trunk of an upright moment, as shares of their lengths
+_UNEVEN = 0.12  # leg lengths between the heights of its ankles
+_SLOW, _LOW = 0.3, 0.04  # leg lengths a second, and of an ankle over the lowest place: a foot that lies flat
+_CALMEST = 0.3  # share of a foot's planted frames that tell how it lies
+_FEET_DEG = 25.0  # feet of an upright rest pose are levelled when both are off by more
+# (limits above: trial on the open motions, in nine ways of writing each)
+
+
+def with_reference(motion: Motion, find: FindBody = find_body_map) -> Motion:
+    """The motion, Z-up in metres, with the reference pose that its rest or its frames give.
+
+    Local rotations and the rest pose stay. A take without a body is left as it is.
+    """
+    skeleton = replace(motion.skeleton, reference=None)
+    motion = replace(motion, skeleton=skeleton)
+    try:
+        body = find_stance(motion, find).body
+        return replace(motion, skeleton=skeleton.with_reference(_reference(motion, body, find)))
+    except BodyMapError:
+        return motion
+
+
+def with_frame_as_reference(motion: Motion, frame: int) -> Motion:
+    """The motion with one of its frames as the reference pose, just as the body stands in it.
+
+    Raises:
+        InputError: there is no such frame.
+    """
+    if not 0 <= frame < len(motion):
+        raise InputError(f"reference: there is no frame {frame}; the take has frames 0 to {len(motion) - 1}")
+    poses = poses_of(motion, np.array([frame]))
+    held = posed(motion.skeleton, poses, 0, "Z").reference
+    assert held is not None
+    return replace(
+        motion, skeleton=motion.skeleton.with_reference(replace(held, origin=f"frame {frame}", score=1.0))
+    )
+
+
+def with_reference_of(motion: Motion, other: Skeleton, origin: str) -> Motion:
+    """The motion with the reference pose of another take of the same skeleton.
+
+    Raises:
+        InputError: the other take has other joints.
+    """
+    skeleton = motion.skeleton
+    if (other.names, other.parents) != (skeleton.names, skeleton.parents):
+        odd = sorted({*other.names} ^ {*skeleton.names})
+        which = f"only one of them has a joint {odd[0]!r}" if odd else "joints hang elsewhere"
+        raise InputError(f"reference: {origin} is of another skeleton: {which}")
+    score = 1.0 if other.reference is None else other.reference.score
+    pose = Reference(other.reference_rotation, other.reference_translation, origin, score)
+    return replace(motion, skeleton=skeleton.with_reference(pose))
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Some frames of a take, each with the next one.
+
+    Attributes:
+        frames: (N,) their numbers.
+        poses: of the frames.
+        speed: (N, J) of the joints, metres a second.
+        rotations, translations: (N, J, 4) and (N, J, 3) local.
+    """
+
+    frames: Array
+    poses: Poses
+    speed: Array
+    rotations: Array
+    translations: Array
+
+
+def _look(motion: Motion) -> _Look:
+    frames = sampled_frames(len(motion), _PAIRS)
+    after = np.minimum(frames + 1, len(motion) - 1)
+    poses, later = poses_of(motion, frames), poses_of(motion, after)
+    step_s = np.maximum(after - frames, 1)[:, None] / motion.rate
+    translations = np.tile(motion.skeleton.rest_translation, (len(frames), 1, 1))
+    translations[:, 0] = motion.root_translation[frames]
+    for joint, track in motion.translations.items():
+        translations[:, joint] = track[frames]
+    speed = quat.length(later.positions - poses.positions) / step_s
+    return _Look(frames, poses, speed, motion.rotations[frames], translations)
+
+
+def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | None:
+    """The reference of a take whose body is known roughly; None where the rest pose is one as it stands."""
+    skeleton, look = motion.skeleton, _look(motion)
+    leg = leg_length(skeleton, body)
+    rest = rest_poses(skeleton)
+    if is_upright(rest, body, UP) or (up := _rest_up(rest, body)):
+        pose = Reference(skeleton.rest_rotation, skeleton.rest_translation)
+        if not is_upright(rest, body, UP):
+            pose = _held(posed(skeleton, rest, 0, up), "rest", 1.0)
+        habits = _habits(skeleton, look, body, leg)
+        levelled = neutral(skeleton.with_reference(pose), body, habits, least_deg=_FEET_DEG, feet_only=True)
+        return _placed(motion, levelled, body)
+    score, upright = _moments(look, body, leg)
+    best = int(np.argmax(score > score.max() - 1e-6))  # of equals the first
+    frame = int(look.frames[best])
+    pose = Reference(
+        look.rotations[best],
+        look.translations[best],
+        f"frame {frame}",
+        float(np.clip(score[best], 0.0, 1.0)) if upright[best] else 0.0,
+    )
+    for _ in range(2):  # straightened, the body may show parts that it did not show before
+        made = neutral(skeleton.with_reference(pose), body, _habits(skeleton, look, body, leg))
+        better = find(skeleton.with_reference(made))
+        if better == body:
+            break
+        body = better
+    return _placed(motion, made, body)
+
+
+def _rest_up(rest: Poses, body: BodyMap) -> str:
+    """The axis other than Z along which the rest pose is an upright body; "" where it is none."""
+    from ..maths.axes import UP_AXES, up_vector
+
+    return next((up for up in UP_AXES if is_upright(rest, body, up_vector(up))), "")
+
+
+def _held(skeleton: Skeleton, origin: str, score: float) -> Reference:
+    assert skeleton.reference is not None
+    return replace(skeleton.reference, origin=origin, score=score)
+
+
+def _moments(look: _Look, body: BodyMap, leg: float) -> tuple[Array, Mask]:
+    """How good a reference each frame is (N,), and whether it is an upright moment at all (N,)."""
+    at = look.poses.positions
+    hip, foot = (
+        np.stack([at[:, body.require(side + part)] for side in SIDES], axis=1)
+        for part in ("UpperLeg", "Foot")
+    )
+    rises = (hip - foot)[..., 2] / leg
+    straight, uneven = rises.min(axis=1), np.abs(foot[:, 0, 2] - foot[:, 1, 2]) / leg
+    trunk = np.ones(len(at))
+    if top := top_joints(body):
+        up = at[:, top].mean(axis=1) - hip.mean(axis=1)
+        trunk = up[:, 2] / np.maximum(quat.length(up).max(), 1e-12)
+    width = quat.length((hip[:, 0] - hip[:, 1])[:, :2])
+    stride = np.maximum(quat.length((foot[:, 0] - foot[:, 1])[:, :2]) - width, 0.0) / leg
+    speed = look.speed.mean(axis=1) / leg
+    score = (straight + trunk) / 2 - uneven - 0.3 * stride - 0.2 * np.minimum(speed, 3.0)
+    upright = (straight > _STRAIGHT) & (trunk > _TRUNK) & (uneven < _UNEVEN)
+    return score + 0.5 * upright, upright
+
+
+def _habits(skeleton: Skeleton, look: _Look, body: BodyMap, leg: float) -> Habits:
+    """What the take shows of feet that lie flat, and of where knees and elbows bend."""
+    level, toes, bends = {}, {}, {}
+    heights = look.poses.positions[:, [body.require(foot) for foot in body.feet], 2]
+    floor = float(np.quantile(heights, 0.02)) if heights.size else 0.0
+    for side in SIDES:
+        foot = body.get(f"{side}Foot")
+        if foot is not None:
+            planted = _planted(skeleton, look, foot, leg, floor)
+            if len(planted) >= 3:
+                ups = quat.rotate(quat.inv(look.poses.rotations[planted, foot]), UP)
+                level[foot] = _middle(ups)
+                for joint in skeleton.subtree(foot)[1:].tolist():
+                    toes[joint] = quat.normalize(
+                        np.median(quat.continuous(look.rotations[planted, joint]), axis=0)
+                    )
+        for limb in (("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")):
+            if all(side + part in body.joints for part in limb):
+                joints = [body.require(side + part) for part in limb]
+                bend = _bend(look.poses, joints)
+                if bend is not None:
+                    bends[joints[0]] = bend
+    return Habits(level, toes, bends)
+
+
+def _planted(skeleton: Skeleton, look: _Look, foot: int, leg: float, floor: float) -> Array:
+    """The places (N,) in a look in which a foot lies most calmly on the floor."""
+    joints = skeleton.subtree(foot)[:3].tolist()
+    speed = look.speed[:, joints].max(axis=1) / leg
+    height = look.poses.positions[:, foot, 2]
+    there = np.flatnonzero((speed < _SLOW) & (height - floor < _LOW * leg))
+    calm = there[np.argsort(speed[there], kind="stable")]
+    return np.sort(calm[: max(int(_CALMEST * len(calm)), min(3, len(calm)))])
+
+
+def _middle(vectors: Array) -> Array:
+    """The unit vector (3,) amid unit vectors (N, 3), outliers left out."""
+    middle = np.median(vectors, axis=0)
+    return middle / max(float(np.linalg.norm(middle)), 1e-12)
+
+
+def _bend(poses: Poses, joints: list[int]) -> Array | None:
+    """Where (3,) in the upper bone's space the lower one goes when it bends; None where it never does."""
+    upper, middle, end = (poses.positions[:, joint] for joint in joints)
+    back = quat.inv(poses.rotations[:, joints[0]])
+    bone, below = (
+        quat.rotate(back, way / np.maximum(quat.length(way), 1e-12)[:, None])
+        for way in (middle - upper, end - middle)
+    )
+    aside = below - bone * (bone * below).sum(axis=-1, keepdims=True)
+    size = quat.length(aside)
+    if (size > _BENT).sum() < 3:
+        return None
+    mean = aside[size > _BENT].mean(axis=0)
+    # A joint that bends to all sides is no hinge.
+    return mean / np.linalg.norm(mean) if np.linalg.norm(mean) > 0.5 * size[size > _BENT].mean() else None
+
+
+_BENT = 0.25  # sine of the angle from which on a bent limb shows its hinge: 15 degrees
+
+
+def _placed(motion: Motion, pose: Reference, body: BodyMap) -> Reference | None:
+    """The pose over the origin with its feet on the floor, wherever the file's OFFSETs put the hips.
+
+    None where it is the rest pose, and the hips rest where they may.
+    """
+    skeleton = motion.skeleton
+    way = skeleton.path_to(body.require("hips"))
+    moved = [joint for joint in way if joint == 0 or joint in motion.translations]
+    translation = pose.translation.copy()
+    same = np.array_equal(pose.rotation, skeleton.rest_rotation)
+    if same and moved == [0] and not np.abs(translation[0, :2]).max() > 1e-9:
+        return None
+    for joint in moved:
+        translation[joint] = 0.0
+    model, at = kinematics.model_from_local(skeleton.parents, pose.rotation, translation)
+    joints = np.asarray(skeleton.tip_joints, np.intp)
+    points = np.concatenate([at, at[joints] + quat.rotate(model[joints], skeleton.tip_offsets)])
+    hips = at[way[-1]]
+    shift = np.array([-hips[0], -hips[1], -points[:, 2].min()])
+    last = moved[-1]
+    parent = skeleton.parents[last]
+    translation[last] = shift if parent < 0 else quat.rotate(quat.inv(model[parent]), shift)
+    return replace(pose, translation=translation)
