@@ -42,7 +42,7 @@ from takemill.keys.tracks import dense_tracks
 from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.recipe.recipe_text import recipe_text
-from takemill.sets import set_folder
+from takemill.sets import set_folder, set_list
 from takemill.sets.clip_set import write_clip_set
 from takemill.sets.verify import verify_set
 
@@ -289,7 +289,7 @@ def list_cases(folder: Path) -> Case:
 
         def read() -> object:
             (folder / set_folder.LIST).write_bytes(data)
-            set_folder.listed(folder)
+            set_list.named(folder), set_list.claims(folder)
             return verify_set(folder)
 
         return read

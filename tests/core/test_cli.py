@@ -193,6 +193,31 @@ def test_pack_writes_a_set(capsys, take, tmp_path):
     assert all(clip["name"] in text for clip in data["clips"])
 
 
+def test_pack_says_what_it_kept(capsys, take, tmp_path):
+    out = tmp_path / "set"
+    run(capsys, "pack", take, "--out", out)
+    (out / "report.html").write_bytes(b"notes of mine")
+    text = run(capsys, "pack", take, "--out", out)
+    assert "report.html was changed after it was packed; it is kept as report.html.kept" in text
+    assert (out / "report.html.kept").read_bytes() == b"notes of mine"
+    (out / "walk.glb").write_bytes(b"edited")
+    kept = json.loads(run(capsys, "pack", take, "--out", out, "--json"))["kept"]
+    assert [line.split(" ")[-1] for line in kept] == ["walk.glb.kept"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links, modes and pipes")
+def test_what_the_user_names_for_output_stays_what_it_is(capsys, take, tmp_path):
+    """A link and its file's mode with -o, a device with --html."""
+    real = tmp_path / "real.bvh"
+    real.touch(mode=0o600)
+    (tmp_path / "link.bvh").symlink_to(real)
+    run(capsys, "repair", take, "-o", tmp_path / "link.bvh", "--html", "/dev/null")
+    assert (tmp_path / "link.bvh").is_symlink()
+    assert real.stat().st_mode & 0o777 == 0o600
+    assert len(read_bvh(real)[0]) > 0
+    assert Path("/dev/null").is_char_device()
+
+
 def test_a_recipe_corrects_the_body_map(capsys, take, tmp_path):
     recipe = tmp_path / "r.toml"
     recipe.write_text('[body]\nleftToes = ""\nrightHand = "right_lower_arm"\n')

@@ -74,6 +74,7 @@ GOOD = {
         }
     ],
     "files": [{"name": "ferry.glb", "bytes": 1000, "sha256": SHA}],
+    "sha256": SHA,
 }
 
 

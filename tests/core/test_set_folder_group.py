@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import random
 import shutil
-import signal
 import subprocess
 import time
 from pathlib import Path
@@ -86,42 +84,13 @@ def test_sets_in_two_folders_are_not_written_together(pair, tmp_path):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
-@pytest.mark.parametrize("mode", ["steps", "renames"])
-def test_killed_between_two_sets_the_next_run_finishes_them(pair, mode):
-    """It dies before each call that touches the disk in turn; any next run beside them makes all of one kind.
-
-    The first thirty calls are those of the first set alone.
-    """
-    parent, torn, listed = pair[0].parent, 0, False
-    for limit in range(30, 400):
-        code = subprocess.run(driver(mode, limit, *pair), check=False).returncode
-        if code == 3:
-            break
-        assert code == -signal.SIGKILL
-        marks = [mark(one) for one in pair]
-        listed |= any(parent.glob(".takemill-*/group.json"))
-        torn += marks[0] != marks[1]
-        assert unfinished(parent) == (marks[0] != marks[1]), (limit, marks)
-        replace_folder(parent / "other", OLD)
-        replaced = [mark(one) for one in pair]
-        assert replaced[0] == replaced[1], (limit, marks)
-        assert replaced[0] in ("old", "new")
-        assert replaced[0] == "new" if listed else marks == replaced
-        assert not unfinished(parent)
-        replace_folders(dict.fromkeys(pair, OLD))
-        assert [mark(one) for one in pair] == ["old", "old"]
-    assert limit > 60
-    assert 0 < torn < 4 * len(pair)
-
-
-@pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
 def test_killed_at_random_moments_several_sets_are_of_one_kind_after_the_next_run(pair):
     random_s, marks = random.Random(2), []
-    for _ in range(60):
-        with subprocess.Popen(driver("loop", 0, *pair), stdout=subprocess.PIPE) as process:
+    for _ in range(30):
+        with subprocess.Popen(driver(*pair), stdout=subprocess.PIPE) as process:
             assert process.stdout is not None
             process.stdout.readline()
-            time.sleep(random_s.uniform(0, 0.03))
+            time.sleep(random_s.uniform(0, 0.2))
             process.kill()
         replace_folder(pair[0].parent / "other", OLD)
         marks.append(mark(pair[0]))
@@ -132,10 +101,9 @@ def test_killed_at_random_moments_several_sets_are_of_one_kind_after_the_next_ru
 def test_sets_that_another_process_changes_just_now_are_left_to_it(pair):
     """Its list stands, and it still holds the lock."""
     parent = pair[0].parent
-    with set_folder_stage.staged(pair[0], list(NEW)) as stage:
-        stage.fill(NEW)
-        digest = hashlib.sha256(NEW[LIST]).hexdigest()
-        (stage.folder / "group.json").write_text(json.dumps([{"stage": stage.folder.name, "list": digest}]))
+    with set_folder_stage.staging_folder(parent) as folder:
+        set_folder_stage.Stage.filled(folder, pair[0], NEW)
+        (folder / "group.json").write_text(json.dumps([{"stage": folder.name}]))
         assert not unfinished(parent)
         replace_folder(parent / "other", OLD)
         assert mark(pair[0]) == "old"

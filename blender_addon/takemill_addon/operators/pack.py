@@ -103,8 +103,8 @@ class TAKEMILL_OT_pack_set(background.LongStage, bpy.types.Operator):
         }
 
     def finish(self, context: bpy.types.Context, load: list[_Load]) -> str:
-        write_clip_sets(self._sets)
-        return "; ".join(note for one in load for note in _notes(context, one))
+        kept = write_clip_sets(self._sets)
+        return "; ".join((*(note for one in load for note in _notes(context, one)), *kept))
 
 
 def _loads(context: bpy.types.Context) -> list[_Load]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
-from collections.abc import Iterator
+import stat
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from . import locks
 from .errors import FileError
+
+_PART = ".part"
+_OPEN_FILES = ("/dev/std", "/dev/fd/", "/proc/")  # a program's own open files, whatever they lead to
 
 
 @contextlib.contextmanager
@@ -41,24 +45,89 @@ def read_bytes(path: str | Path, error: type[FileError] = FileError) -> bytes:
 def write_whole(path: str | Path, data: bytes, error: type[FileError] = FileError) -> None:
     """Write a file beside its place and rename it: a reader sees the old one or the new one, nothing between.
 
+    A link is followed, the file's mode stays, and what is no file (a device, a pipe) is written into.
+
     Raises:
         FileError: (or the given kind of it) it cannot be written; the old file is untouched.
     """
-    path = Path(path)
-    beside = path.parent / f".takemill-{secrets.token_hex(6)}.part"
     with naming("write", path, error):
+        old = _status(path)
+        if (old and not stat.S_ISREG(old.st_mode)) or os.fspath(path).startswith(_OPEN_FILES):
+            _write_into(path, data)
+            return
+        place = Path(os.path.realpath(path))
+        if old and not os.access(place, os.W_OK):
+            raise error(
+                f"cannot write {path}: it is write-protected; take the protection off, or name another"
+            )
+        locks.clear_parts(place.parent, _PART)
+        with locks.created(place.parent, _PART) as (part, handle):
+            try:
+                if old:
+                    _keep_rights(part, old)
+                _write_some(handle, data)
+                os.fsync(handle)
+                if os.name == "nt":  # where what is open cannot be renamed
+                    os.close(handle)
+                os.replace(part, place)
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    os.unlink(part)
+                raise
+        sync_entries(place.parent)
+
+
+def write_synced(path: Path, data: bytes | Iterable[bytes]) -> None:
+    """Write a new file, whole or in pieces, and wait until the disk has it; OSError is left to the caller."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags, 0o666)
+    try:
+        for piece in (data,) if isinstance(data, bytes) else data:
+            _write_some(handle, piece)
+        os.fsync(handle)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(path)
+        raise
+    finally:
+        os.close(handle)
+
+
+def sync_entries(folder: Path) -> None:
+    """Wait until the disk has what a folder lists, for a power cut."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
         try:
-            write_synced(beside, data)
-            os.replace(beside, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                beside.unlink()
-            raise
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
-def write_synced(path: Path, data: bytes) -> None:
-    """Write a new file and wait until the disk has it; OSError is left to the caller."""
-    with open(path, "xb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+def _status(path: str | Path) -> os.stat_result | None:
+    try:
+        return os.stat(path)
+    except FileNotFoundError:
+        return None
+
+
+def _keep_rights(part: Path, old: os.stat_result) -> None:
+    """The mode and, where that is allowed, the owner of the file that goes."""
+    if hasattr(os, "chown"):
+        with contextlib.suppress(OSError):
+            os.chown(part, old.st_uid, old.st_gid)
+    os.chmod(part, stat.S_IMODE(old.st_mode))
+
+
+def _write_into(path: str | Path, data: bytes) -> None:
+    """What stands there is kept, and given the data."""
+    handle = os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
+    try:
+        _write_some(handle, data)
+    finally:
+        os.close(handle)
+
+
+def _write_some(handle: int, data: bytes) -> None:
+    left = memoryview(data)
+    while left:
+        left = left[os.write(handle, left) :]

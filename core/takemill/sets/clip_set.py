@@ -21,8 +21,14 @@ from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
 from .clip_facts import Facts, clip_facts, set_facts
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder, replace_folders
+from .set_list import sealed
 
 REPORT = "report.html"
+
+
+def quiet(line: str) -> None:
+    """What is to be said, to nobody."""
+    del line
 
 
 def expect_place(out_dir: str | Path, name: str) -> None:
@@ -56,10 +62,12 @@ def write_clip_set(
     recipe: Recipe,
     progress: Progress = silent,
     place: Callable[[GlbClip], GlbClip] | None = None,
+    say: Callable[[str], None] = quiet,
 ) -> list[Facts]:
     """Write `out_dir` with NAME.glb (or more files, by `recipe.files`), clips.json and report.html.
 
-    The folder's old set is replaced whole or not at all; files that Takemill did not write stay.
+    The folder's old set is replaced whole or not at all; files that Takemill did not write stay, and those
+    that were changed since are kept beside.
 
     Args:
         out_dir: the folder; made where there is none.
@@ -70,6 +78,7 @@ def write_clip_set(
         recipe: the settings that made them.
         progress: told the part that is behind.
         place: brings a clip from the motions' space to that of the base's joints, where the two differ.
+        say: told of each file that is kept under another name.
 
     Returns:
         What clips.json says of each clip.
@@ -79,18 +88,22 @@ def write_clip_set(
     """
     expect_place(out_dir, _check(name, clips, recipe))
     made = made_clip_set(base_glb, name, takes, clips, recipe, progress, place)
-    replace_folder(out_dir, made.files)
+    for line in replace_folder(out_dir, made.files):
+        say(line)
     return made.facts
 
 
-def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> None:
+def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> tuple[str, ...]:
     """Write sets side by side, each into its folder: all old ones are replaced, or none.
+
+    Returns:
+        What is to be said of files that are kept under other names.
 
     Raises:
         FileError: a folder cannot be written; all are untouched.
         InputError: they do not lie side by side.
     """
-    replace_folders({folder: one.files for folder, one in made.items()})
+    return replace_folders({folder: one.files for folder, one in made.items()})
 
 
 def made_clip_set(
@@ -134,7 +147,7 @@ def made_clip_set(
         {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
         for file, data in sorted(files.items())
     ]
-    files[LIST] = (json.dumps(said, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    files[LIST] = (json.dumps(sealed(said), indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     return ClipSet(facts, files)
 
 

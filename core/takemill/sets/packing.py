@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from ..base import disk
@@ -43,8 +43,11 @@ def pack_takes(
     progress: Progress,
     unit_m: float | None = None,
     up: str | None = None,
+    say: Callable[[str], None] = clip_set.quiet,
 ) -> list[Facts]:
     """Takes from files, packed on their own skeleton; what clips.json says of each clip.
+
+    `say` is told of each file in the folder that is kept under another name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -55,7 +58,8 @@ def pack_takes(
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
     clips = stages.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
-    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, part_of(progress, 0.7, 0.3))
+    rest = part_of(progress, 0.7, 0.3)
+    return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)
 
 
 def clips_of(

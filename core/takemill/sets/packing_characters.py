@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -93,12 +93,13 @@ def pack_characters(
     progress: Progress,
     unit_m: float | None = None,
     up: str | None = None,
+    say: Callable[[str], None] = clip_set.quiet,
 ) -> dict[str, list[Facts]]:
     """Takes fitted to characters and packed; by character, what clips.json says of each clip.
 
     One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
     for once, on the performer, so that all characters' clips are of the same frames. All sets are
-    written, or none.
+    written, or none. `say` is told of each file in the folders that is kept under another name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -115,7 +116,8 @@ def pack_characters(
     for number, (one, cooked, clips) in enumerate(made):
         part = part_of(progress, 0.7 + 0.3 * number / len(made), 0.3 / len(made))
         sets[one.name] = clip_set.made_clip_set(one.glb, name, takes, clips, cooked, part, one.rig.placed)
-    clip_set.write_clip_sets({places[character]: one for character, one in sets.items()})
+    for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
+        say(line)
     return {character: one.facts for character, one in sets.items()}
 
 

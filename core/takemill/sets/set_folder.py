@@ -13,69 +13,92 @@ them, and a run that was killed on the way is finished by the next one from that
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
-import time
-from collections.abc import Collection, Iterator, Mapping
-from pathlib import Path
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from pathlib import Path, PurePosixPath
 
-from ..base.disk import naming, write_synced
+from ..base import locks
+from ..base.disk import naming, sync_entries, write_synced
 from ..base.errors import FileError, InputError
-from .set_folder_stage import GROUP, LIST, STAGES, Stage, held, listed, staged, sync_entries
+from .mounts import mount_point_in
+from .set_folder_stage import GROUP, LOCK, READY, Stage, is_torn, lock_of, remove, staging_folder
+from .set_list import LIST, named
 
-__all__ = ["LIST", "expect_free", "listed", "replace_folder", "replace_folders", "unfinished"]
+__all__ = ["LIST", "expect_free", "replace_folder", "replace_folders", "unfinished"]
 
 _NO_STAGE = (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError)
-"""What comes of a staging folder that is not ours, or half made: it is no more than clutter."""
+"""What comes of a staging folder that is not ours."""
 
-_BEGUN_S = 60.0  # between the making of a staging folder and its first file lie milliseconds
+_RECOVERY = f"{locks.PREFIX}{'0' * 12}{LOCK}"
+"""Held by a run while it puts right what others left."""
 
 
 def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
     """The resolved `place`, which can be replaced by a folder that holds files of these names.
 
     Raises:
-        FileError: it is a file, the working folder, not writable, holds one of the names from another hand,
-            or other things and no set so far: a project's folder is not for swapping.
+        FileError: it is a file, the working folder, a disk of its own, not writable, holds one of the names
+            from another hand, or other things and no set so far: a project's folder is not for swapping.
     """
     with naming("write", place):
         path = Path(place).resolve()
         if path.exists() and not path.is_dir():
             raise FileError(f"cannot write {place}: it is a file; name a folder")
+        mount = mount_point_in(path)
+        if mount is not None:
+            raise FileError(
+                f"cannot replace {place}: {'it' if mount == path else mount} is a disk of its own (a mount "
+                "point), which cannot be moved; name a new folder inside it"
+            )
         if Path.cwd().is_relative_to(path):
             raise FileError(f"cannot replace {place}, the folder you stand in; name one below it")
-        ours = listed(path)
-        for name in names:
-            if name not in ours and os.path.lexists(path / name):
-                raise FileError(
-                    f"cannot write {path / name}: the file there was not written by Takemill; "
-                    "move it or name another folder"
-                )
-        if path.is_dir() and not ours and any(path.iterdir()):
+        _expect_free_names(path, names)
+        if path.is_dir() and not named(path) and any(path.iterdir()):
             raise FileError(
                 f"cannot write {place}: the folder holds other things and no clip set yet; "
                 "name a new or an empty one"
             )
         above = next(parent for parent in path.parents if parent.exists())
+        if not above.is_dir():
+            raise FileError(f"cannot write {place}: {above} is a file; name another folder")
         if not os.access(above, os.W_OK | os.X_OK):
             raise FileError(f"cannot write {place}: {above} is not writable")
         return path
 
 
-def replace_folder(place: str | Path, files: Mapping[str, bytes]) -> None:
+def _expect_free_names(path: Path, names: Collection[str]) -> None:
+    """Insist on names that are free, or that an older set has; what was changed there is kept beside."""
+    ours = named(path)
+    for name in names:
+        above = [path / one for one in PurePosixPath(name).parents if one.parts]
+        wrong = [one for one in above if os.path.lexists(one) and not one.is_dir()]
+        if (path / name).is_dir() or (name not in ours and os.path.lexists(path / name)):
+            wrong.append(path / name)
+        for one in wrong:
+            kind = "folder" if one.is_dir() else "file"
+            raise FileError(
+                f"cannot write {path / name}: the {kind} there was not written by Takemill; "
+                "move it or name another folder"
+            )
+
+
+def replace_folder(place: str | Path, files: Mapping[str, bytes]) -> tuple[str, ...]:
     """Make `place` a folder of these files, by relative name, one of which is the list.
 
-    Files of an earlier set go; files that Takemill did not write stay. Whatever happens on the way, `place`
-    is the whole old folder or the whole new one.
+    Files of an earlier set go; files that Takemill did not write, or that were changed since, stay. Whatever
+    happens on the way, `place` is the whole old folder or the whole new one.
+
+    Returns:
+        What is to be said of files that were kept.
 
     Raises:
         FileError: it cannot be done; the old folder is untouched.
     """
-    replace_folders({place: files})
+    return replace_folders({place: files})
 
 
-def replace_folders(sets: Mapping[str | Path, Mapping[str, bytes]]) -> None:
+def replace_folders(sets: Mapping[str | Path, Mapping[str, bytes]]) -> tuple[str, ...]:
     """As `replace_folder`, for several folders side by side: all are replaced, or none.
 
     Raises:
@@ -88,114 +111,125 @@ def replace_folders(sets: Mapping[str | Path, Mapping[str, bytes]]) -> None:
         raise InputError("sets that are written together lie side by side in one folder")
     (parent,) = parents
     missing = [folder for folder in (parent, *parent.parents) if not folder.exists()]
+    said: list[str] = []
     try:
-        with naming("write", next(iter(todo))):
+        with naming("write", next(iter(todo))), contextlib.ExitStack() as held:
             parent.mkdir(parents=True, exist_ok=True)
-            _finish_groups(parent)
-        with contextlib.ExitStack() as stack:
-            stages = {}
+            said += _recover(parent)
+            stages = []
             for path, files in todo.items():
+                expect_free(path, files)
                 with naming("write", path):
-                    _clear_leftovers(path)
-                    stage = stack.enter_context(staged(path, files))
-                    stage.fill(files)
-                    stages[stage] = hashlib.sha256(files[LIST]).hexdigest()
+                    folder = held.enter_context(staging_folder(parent))
+                    held.callback(_clear, folder, said)
+                    stages.append(Stage.filled(folder, path, files))
             _change_places(stages)
     except BaseException:
         for folder in missing:
             with contextlib.suppress(OSError):
                 folder.rmdir()
         raise
+    return tuple(said)
 
 
-def _change_places(stages: Mapping[Stage, str]) -> None:
-    """All filled stages; the list of them stands only meanwhile."""
-    first = next(iter(stages))
+def _change_places(stages: Sequence[Stage]) -> None:
+    """All filled stages; the list of them stands only meanwhile, or until the next run has finished it."""
+    group = stages[0].folder / GROUP
     if len(stages) > 1:
-        group = [{"stage": stage.folder.name, "list": digest} for stage, digest in stages.items()]
-        with naming("write", first.place):
-            write_synced(first.folder / GROUP, json.dumps(group).encode())
-            sync_entries(first.folder)
+        with naming("write", stages[0].place):
+            listed = [{"stage": stage.folder.name} for stage in stages]
+            write_synced(group, json.dumps(listed).encode())
+            sync_entries(group.parent)
+    changed: list[Stage] = []
     try:
         for stage in stages:
             with naming("write", stage.place):
+                changed.append(stage)
                 stage.change_places()
     except BaseException:
-        for stage, digest in stages.items() if len(stages) > 1 else ():
-            if stage.holds(digest):
-                with contextlib.suppress(OSError):
-                    stage.change_back()
+        for stage in changed:
+            if stage.holds(stage.digest) and not stage.holds(stage.digest, stage.folder / "set"):
+                stage.change_back()
         raise
     finally:
-        (first.folder / GROUP).unlink(missing_ok=True)
+        if len(stages) > 1 and not _is_mixed(stages):
+            with contextlib.suppress(OSError):
+                os.unlink(group)
+                sync_entries(group.parent)
+
+
+def _clear(folder: Path, said: list[str]) -> None:
+    """Give what is of others to its place, then take the staging folder away; or leave it to the next run."""
+    with contextlib.suppress(*_NO_STAGE):
+        if is_torn(folder):
+            os.unlink(folder / READY)
+        elif (folder / READY).exists() and not any(
+            folder.name in _names(one) for one in _groups(folder.parent)
+        ):
+            said += Stage.read(folder).settle()
+        remove(folder)
 
 
 def unfinished(folder: str | Path) -> bool:
     """Whether sets in `folder` are of two runs: one was killed while several changed places."""
-    found = False
-    for group in _groups(Path(folder)):
-        first = next(iter(group)).folder
-        try:
-            with held(first) as free:
-                found |= free and _mixed(group)
-        except OSError:  # a disk that cannot be written, and so no process that does
-            found |= _mixed(group)
-    return found
+    groups = list(_groups(Path(folder)))
+    return any(not locks.is_held(lock_of(group[0].folder)) and _is_mixed(group) for group in groups)
 
 
-def _mixed(group: Mapping[Stage, str]) -> bool:
-    new = {stage.holds(digest) for stage, digest in group.items()}
+def _is_mixed(group: Sequence[Stage]) -> bool:
+    new = {stage.holds(stage.digest) for stage in group}
     return len(new) > 1 or any(not stage.place.exists() for stage in group if (stage.folder / "old").exists())
 
 
-def _groups(parent: Path) -> Iterator[dict[Stage, str]]:
+def _names(group: Sequence[Stage]) -> set[str]:
+    return {stage.folder.name for stage in group}
+
+
+def _groups(parent: Path) -> Iterator[tuple[Stage, ...]]:
     """Sets that a run listed and did not come to strike out, or that it changes just now."""
-    for path in sorted(parent.glob(f"{STAGES}/{GROUP}")):
+    for folder in locks.hidden_in(parent):
         try:
-            group = json.loads(path.read_bytes())
-            stages = {Stage.read(parent / Path(one["stage"]).name): str(one["list"]) for one in group}
+            group = json.loads((folder / GROUP).read_bytes())
+            stages = tuple(Stage.read(parent / Path(one["stage"]).name) for one in group)
         except _NO_STAGE:
             continue
-        if next((stage.folder for stage in stages), None) == path.parent:
+        if stages and stages[0].folder == folder:
             yield stages
 
 
-def _finish_groups(parent: Path) -> None:
+def _recover(parent: Path) -> list[str]:
+    """Finish what dead runs have listed, give what they held to its places, and take away what they left.
+
+    Returns:
+        What is to be said of files that were kept.
+    """
+    said: list[str] = []
+    one_at_a_time = parent / _RECOVERY
+    if not locks.hidden_in(parent) and not locks.hidden_in(parent, LOCK):
+        return said
+    with locks.taken_over_soon(one_at_a_time) as free:
+        if not free:
+            return said
+        for group in _groups(parent):
+            with contextlib.suppress(OSError), locks.taken_over(lock_of(group[0].folder)) as dead:
+                if dead:
+                    _finish(group)
+        for folder in locks.hidden_in(parent):
+            if folder.is_symlink() or not folder.is_dir():
+                continue
+            with contextlib.suppress(*_NO_STAGE), locks.taken_over(lock_of(folder)) as dead:
+                if dead:
+                    _clear(folder, said)
+        locks.clear_parts(parent, LOCK)
+    with contextlib.suppress(OSError):
+        os.unlink(one_at_a_time)
+    return said
+
+
+def _finish(group: Sequence[Stage]) -> None:
     """Let the rest of what was listed change places: all new folders were whole by then."""
-    for group in _groups(parent):
-        first = next(iter(group)).folder
-        try:
-            with held(first) as free:
-                if not free:
-                    continue
-                for stage, digest in group.items():
-                    if not stage.holds(digest) and stage.holds(digest, stage.folder / "set"):
-                        stage.change_places()
-                (first / GROUP).unlink()
-        except OSError:
-            continue
-
-
-def _is_empty(folder: Path) -> bool:
-    """Whether a staging folder holds at most its lock, and a run that just begins would be past that."""
-    old = time.time() - folder.stat().st_mtime > _BEGUN_S
-    return old and folder.is_dir() and {one.name for one in folder.iterdir()} <= {"lock"}
-
-
-def _clear_leftovers(path: Path) -> None:
-    """Put right and remove what killed runs left beside `path`."""
-    for folder in sorted(path.parent.glob(STAGES)):
-        try:
-            if _is_empty(folder):
-                Stage(folder, path, ()).remove()
-                continue
-            stage = Stage.read(folder)
-            if stage.place != path:
-                continue
-            with held(folder) as free:
-                if not free:
-                    continue
-                stage.clear()
-            stage.remove()
-        except _NO_STAGE:
-            continue
+    for stage in group:
+        if not stage.holds(stage.digest) and stage.holds(stage.digest, stage.folder / "set"):
+            stage.change_places()
+    os.unlink(group[0].folder / GROUP)
+    sync_entries(group[0].folder)

@@ -1,11 +1,12 @@
 """A staging folder beside the place of a set: a new folder is filled there and takes the old one's place.
 
-`.takemill-...` holds
-    lock        held by the process that writes, so that others leave the folder alone
-    set.json    the name of the place, and the names of the files that will be there
+`.takemill-0123456789ab` holds
     set/        the new folder; after the change, the old one
     old/        the old folder, where folders cannot change places in one step
+    ready.json  stands while set/ or old/ can hold the only copy of something: what was made, of what
     group.json  while several sets change places: all of them, in the staging folder of the first
+and `.takemill-0123456789ab.lock` beside it is held by the process that works there. Without ready.json, all
+that is in the folder can go: it is not finished yet, or nothing in it is needed any more.
 """
 
 from __future__ import annotations
@@ -13,75 +14,98 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
-import filecmp
-import hashlib
 import json
 import os
 import shutil
 import sys
-import tempfile
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import IO, Any
+from typing import Any
 
-from ..base.disk import write_synced
-
-LIST = "clips.json"
-"""The file that lists, under "files", what Takemill wrote into its folder."""
+from ..base import locks
+from ..base.disk import sync_entries, write_synced
+from .set_folder_others import (
+    Carried,
+    Identity,
+    carry_over,
+    entries,
+    has_files_of_others,
+    remove_tree,
+    rescue,
+)
+from .set_list import LIST, Claim, claim_of, read_plain
 
 GROUP = "group.json"
-STAGES = ".takemill-*"
+READY = "ready.json"
+LOCK = ".lock"
+_OURS = {"set", "old", GROUP, READY}
 _AT_FDCWD, _SWAP = -100, 2
 _NO_SWAP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
 
 
-def listed(folder: Path) -> set[str]:
-    """The files of `folder`, by relative name, that Takemill wrote; empty when it wrote none."""
-    try:
-        data = json.loads((folder / LIST).read_bytes())
-        if data["tool"]["name"] != "takemill":
-            return set()
-        names = {str(file["name"]) for file in data["files"]}
-    except (OSError, ValueError, TypeError, KeyError, RecursionError):
-        return set()
-    return {LIST} | {name for name in names if _is_inside(name)}
-
-
-def _is_inside(name: str) -> bool:
-    path = PurePosixPath(name)
-    return bool(path.parts) and not path.is_absolute() and ".." not in path.parts
-
-
 @dataclass(frozen=True)
 class Stage:
-    """A staging folder.
+    """A staging folder whose new folder is whole.
 
     Attributes:
         folder: of its own.
         place: where the set will be, beside it.
-        names: the files of the new set.
+        new: what the new set's list states, the list itself too.
+        carried: what was put into the new folder of what others have in the old one.
     """
 
     folder: Path
     place: Path
-    names: tuple[str, ...]
+    new: Mapping[str, Claim]
+    carried: Carried
+
+    @classmethod
+    def filled(cls, folder: Path, place: Path, files: Mapping[str, bytes]) -> Stage:
+        """Write the new files, and carry over what others put into the old folder.
+
+        Raises:
+            OSError: the disk refuses, or something of others can be neither linked nor copied.
+        """
+        new, carried = folder / "set", Carried({}, {}, ())
+        os.mkdir(new)
+        if place.exists():
+            carried = carry_over(place, new, files)
+        for name in sorted(files):
+            (new / name).parent.mkdir(parents=True, exist_ok=True)
+            write_synced(new / name, files[name])
+        below = [new / one for one, is_folder in entries(new) if is_folder]
+        for one in (*reversed(below), new):
+            sync_entries(one)
+            with contextlib.suppress(FileNotFoundError):
+                shutil.copystat(place / one.relative_to(new), one)
+        stage = cls(folder, place, {name: claim_of(data) for name, data in files.items()}, carried)
+        write_synced(folder / READY, json.dumps(stage._told()).encode())
+        sync_entries(folder)
+        sync_entries(folder.parent)
+        return stage
+
+    def _told(self) -> dict[str, Any]:
+        """What ready.json holds."""
+        carried = {"moved": self.carried.moved, "files": self.carried.files, "said": self.carried.said}
+        return {"place": self.place.name, "new": self.new, "carried": carried}
 
     @classmethod
     def read(cls, folder: Path) -> Stage:
         """What another run left behind; whatever is no such thing is an OSError, ValueError or the like."""
-        info = json.loads((folder / "set.json").read_bytes())
-        return cls(folder, folder.parent / PurePosixPath(info["place"]).name, tuple(info["files"]))
+        told = json.loads((folder / READY).read_bytes())
+        place = folder.parent / PurePosixPath(told["place"]).name
+        new = {str(name): (int(size), str(digest)) for name, (size, digest) in told["new"].items()}
+        moved = {str(old): str(name) for old, name in told["carried"]["moved"].items()}
+        files: dict[str, Identity] = {
+            str(name): [int(one) for one in found] for name, found in told["carried"]["files"].items()
+        }
+        return cls(folder, place, new, Carried(moved, files, tuple(map(str, told["carried"]["said"]))))
 
-    def fill(self, files: Mapping[str, bytes]) -> None:
-        """Write the new files, and carry over what others put into the old folder."""
-        new = self.folder / "set"
-        if self.place.exists():
-            _carry_over(self.place, new, listed(self.place))
-            shutil.copystat(self.place, new)
-        for name in sorted(files, key=lambda name: (name == LIST, name)):
-            (new / name).parent.mkdir(parents=True, exist_ok=True)
-            write_synced(new / name, files[name])
+    @property
+    def digest(self) -> str:
+        """Of the new set's list."""
+        return self.new[LIST][1]
 
     def change_places(self) -> None:
         """Put the new folder where the old one is, in one step where the system can."""
@@ -95,112 +119,98 @@ class Stage:
             except OSError:
                 os.rename(old, self.place)
                 raise
-        sync_entries(self.place.parent)
+        self._sync()
 
     def change_back(self) -> None:
         """Undo `change_places`."""
         new, old = self.folder / "set", self.folder / "old"
-        if new.exists():
-            _exchanged(new, self.place)
-            return
-        os.rename(self.place, new)
-        if old.exists():
-            os.rename(old, self.place)
+        if new.exists() and not _exchanged(new, self.place):
+            raise OSError(errno.ENOTSUP, "folders cannot change places here", str(self.place))
+        if not new.exists():
+            os.rename(self.place, new)
+            if old.exists():
+                os.rename(old, self.place)
+        self._sync()
+
+    def _sync(self) -> None:
+        sync_entries(self.place.parent)
+        sync_entries(self.folder)
 
     def holds(self, digest: str, folder: Path | None = None) -> bool:
         """Whether the place (or another folder) holds the set whose list has this digest."""
-        try:
-            data = ((folder or self.place) / LIST).read_bytes()
-        except OSError:
-            return False
-        return hashlib.sha256(data).hexdigest() == digest
+        data = read_plain((folder or self.place) / LIST)
+        return data is not None and claim_of(data)[1] == digest
 
-    def clear(self) -> None:
-        """Remove all but the lock, and never the only copy of a file that Takemill did not write."""
-        old = self.folder / "old"
-        if old.is_dir() and not self.place.exists():  # killed between two renames
-            with contextlib.suppress(OSError):
-                os.rename(old, self.place)
-        for folder in (self.folder / "set", old):
-            ours = listed(folder) | set(self.names)
-            for relative, is_folder in reversed(list(_entries(folder))):
-                source, there = folder / relative, self.place / relative
-                with contextlib.suppress(OSError):
-                    if is_folder:
-                        source.rmdir()
-                    elif relative.as_posix() in ours or _same(source, there):
-                        source.unlink()
-                    elif not os.path.lexists(there):
-                        os.rename(source, there)
-            with contextlib.suppress(OSError):
-                folder.rmdir()
-        for name in (GROUP, "set.json"):
-            with contextlib.suppress(OSError):
-                (self.folder / name).unlink()
+    def settle(self) -> list[str]:
+        """Bring what is of others to the place, and make the rest of this folder such as can go.
 
-    def remove(self) -> None:
-        """Take the cleared folder away, its lock closed: Windows keeps open files."""
-        with contextlib.suppress(OSError):
-            (self.folder / "lock").unlink(missing_ok=True)
-            self.folder.rmdir()
+        Returns:
+            What is to be said: files that were kept under another name, or could not be moved.
+        """
+        new, old = self.folder / "set", self.folder / "old"
+        if not self.place.exists():  # killed between two renames; or somebody moved the set away
+            for folder in (old, new):
+                if folder.exists() and (folder == old or has_files_of_others(folder, self.new)):
+                    os.rename(folder, self.place)
+                    self._sync()
+                    break
+        said, clean = list(self.carried.said) if self.holds(self.digest) else [], True
+        for folder in (new, old):
+            if folder.exists() and self.place.exists():
+                told, all_moved = rescue(folder, self.place, self.new, self.carried)
+                said += told
+                clean &= all_moved
+        if clean:
+            sync_entries(self.folder)
+            os.unlink(self.folder / READY)
+            sync_entries(self.folder)
+        return said
 
 
-@contextlib.contextmanager
-def staged(place: Path, names: Collection[str]) -> Iterator[Stage]:
-    """A new locked staging folder beside `place`; it is cleared at the end, come what may."""
-    stage = Stage(Path(tempfile.mkdtemp(prefix=STAGES[:-1], dir=place.parent)), place, tuple(names))
+def remove(folder: Path) -> None:
+    """Take a staging folder away in which nothing is needed any more; errors leave it to the next run."""
+    with contextlib.suppress(OSError):
+        names = set(os.listdir(folder))
+        if READY in names or not names <= _OURS:
+            return
+        for name in sorted(names):
+            if name == GROUP:
+                os.unlink(folder / name)
+            else:
+                remove_tree(folder / name)
+        os.rmdir(folder)
+
+
+def is_torn(folder: Path) -> bool:
+    """Whether ready.json was cut off while it was written: nothing has changed places yet."""
     try:
-        with open(stage.folder / "lock", "wb") as lock:
-            _try_lock(lock)
-            try:
-                info = {"place": place.name, "files": list(names)}
-                write_synced(stage.folder / "set.json", json.dumps(info).encode())
-                (stage.folder / "set").mkdir()
-                yield stage
-            finally:
-                stage.clear()
-    finally:
-        stage.remove()
-
-
-def sync_entries(folder: Path) -> None:
-    """Wait until the disk has what a folder lists, for a power cut."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        json.loads((folder / READY).read_bytes())
+    except (ValueError, RecursionError):
+        return True
+    except OSError:
+        return False
+    return False
 
 
 @contextlib.contextmanager
-def held(folder: Path) -> Iterator[bool]:
-    """Hold the lock of a staging folder; False when a process still writes it."""
-    with open(folder / "lock", "r+b") as lock:
-        yield _try_lock(lock)
+def staging_folder(parent: Path) -> Iterator[Path]:
+    """A new staging folder in `parent`, held until the end; what is in it then is left there."""
+    with locks.created(parent, LOCK) as (lock, handle):
+        folder = lock.with_suffix("")
+        try:
+            os.mkdir(folder)
+            yield folder
+        finally:
+            if not folder.exists():
+                if os.name == "nt":
+                    os.close(handle)
+                with contextlib.suppress(OSError):
+                    os.unlink(lock)
 
 
-def _carry_over(old: Path, new: Path, ours: Collection[str]) -> None:
-    """Link (or copy, where files cannot be linked) what others put into `old`."""
-    for relative, is_folder in _entries(old):
-        source, there = old / relative, new / relative
-        if is_folder:
-            if not any(source.iterdir()):  # folders with files come with the files
-                there.mkdir(parents=True)
-        elif relative.as_posix() not in ours:
-            there.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                os.link(source, there, follow_symlinks=False)
-            except (OSError, NotImplementedError):
-                shutil.copy2(source, there, follow_symlinks=False)
-
-
-def _entries(folder: Path) -> Iterator[tuple[Path, bool]]:
-    """Relative path of everything below a folder, what is deeper later, and whether it is a folder itself."""
-    for above, folders, names in os.walk(folder):
-        for name in (*folders, *names):
-            path = Path(above, name)
-            yield path.relative_to(folder), name in folders and not path.is_symlink()
+def lock_of(folder: Path) -> Path:
+    """The lock of a staging folder."""
+    return folder.with_name(folder.name + LOCK)
 
 
 def _exchanged(one: Path, other: Path) -> bool:
@@ -219,25 +229,3 @@ def _exchanged(one: Path, other: Path) -> bool:
     if number in _NO_SWAP:
         return False
     raise OSError(number, os.strerror(number), str(other))
-
-
-def _same(one: Path, other: Path) -> bool:
-    if os.path.islink(one) or os.path.islink(other):
-        return os.path.islink(one) and os.path.islink(other) and os.readlink(one) == os.readlink(other)
-    return other.exists() and (os.path.samefile(one, other) or filecmp.cmp(one, other, shallow=False))
-
-
-def _try_lock(lock: IO[bytes]) -> bool:
-    """Hold a file until it is closed, or the process ends; False when another process holds it."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -97,7 +97,8 @@ A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
   loop = true             # the best loop inside; with search = false, exactly these ends
   travel = "root"         # on the root joint; or "keep" on the body, or "in_place"
 
-The folder is replaced whole or not at all; files in it that Takemill did not write stay."""
+The folder is replaced whole or not at all. Files in it that Takemill did not write stay; those that were
+changed after they were packed are kept beside the new ones as NAME.kept."""
 
 _VERIFY = """\
 Read a set back and judge it: files as they were written, list and animations agree, loops closed,

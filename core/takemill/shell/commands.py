@@ -79,18 +79,20 @@ def pack(options: argparse.Namespace, progress: Progress) -> str:
     recipe = recipe_of(options)
     if options.to:
         return _pack_to(options, recipe, progress)
-    facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up)
+    kept: list[str] = []
+    facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "clips": facts})
-    return "\n".join([console.clips_table(facts), "", f"{len(facts)} clips in {options.out}"])
+        return as_json({"out": str(options.out), "clips": facts, "kept": kept})
+    return "\n".join([console.clips_table(facts), "", *kept, f"{len(facts)} clips in {options.out}"])
 
 
 def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> str:
     given = (options.takes, options.to, recipe, options.out, progress, options.unit_m, options.up)
-    said = pack_characters(*given)
+    kept: list[str] = []
+    said = pack_characters(*given, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "characters": said})
-    parts = []
+        return as_json({"out": str(options.out), "characters": said, "kept": kept})
+    parts = ["\n".join(kept)] if kept else []
     for name, facts in said.items():
         place = place_of(options.out, name, len(said))
         parts.append(f"{name}:\n{console.clips_table(facts)}\n\n{len(facts)} clips in {place}")

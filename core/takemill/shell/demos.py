@@ -47,5 +47,7 @@ def _why_no_blender() -> str:
 
 def _core(out_dir: Path, progress: Progress) -> str:
     recipe = read_recipe(samples.path(RECIPE))
-    facts = pack_takes([samples.path("marsh_take.bvh")], recipe, out_dir, progress)
-    return f"{console.clips_table(facts)}\n\n{len(facts)} clips in {out_dir}; begin with report.html"
+    kept: list[str] = []
+    facts = pack_takes([samples.path("marsh_take.bvh")], recipe, out_dir, progress, say=kept.append)
+    told = "".join(f"{line}\n" for line in kept)
+    return f"{console.clips_table(facts)}\n\n{told}{len(facts)} clips in {out_dir}; begin with report.html"
