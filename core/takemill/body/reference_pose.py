@@ -15,8 +15,10 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..base.errors import BodyMapError, InputError
 from ..maths import kinematics, quat
+from ..maths.axes import UP_AXES, up_vector
 from .body_map import find_body_map, leg_length
 from .body_parts import SIDES, BodyMap
+from .body_sides import forwardness, has_named_sides, sides_exchanged
 from .motion import Motion
 from .neutral_pose import Habits, neutral
 from .skeleton import Reference, Skeleton
@@ -122,6 +124,8 @@ def _look(motion: Motion) -> _Look:
 def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | None:
     """The reference of a take whose body is known roughly; None where the rest pose is one as it stands."""
     skeleton, look = motion.skeleton, _look(motion)
+    if not has_named_sides(skeleton, body) and forwardness(skeleton, look.poses, body) < 0:
+        body = sides_exchanged(body)
     leg = leg_length(skeleton, body)
     rest = rest_poses(skeleton)
     if is_upright(rest, body, UP) or (up := _rest_up(rest, body)):
@@ -151,8 +155,6 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
 
 def _rest_up(rest: Poses, body: BodyMap) -> str:
     """The axis other than Z along which the rest pose is an upright body; "" where it is none."""
-    from ..maths.axes import UP_AXES, up_vector
-
     return next((up for up in UP_AXES if is_upright(rest, body, up_vector(up))), "")
 
 

@@ -223,7 +223,9 @@ def find_stance(motion: Motion, find: FindBody = find_body_map) -> Stance:
     best: tuple[float, Stance] | None = None
     problem: BodyMapError | None = None
     seen: list[BodyMap] = []
-    for source, number, up in _candidates(poses, rest):
+    waiting = list(_candidates(poses, rest))
+    while waiting:
+        source, number, up = waiting.pop(0)
         try:
             body = find(posed(skeleton, source, number, up))
             if body in seen:
@@ -235,6 +237,11 @@ def find_stance(motion: Motion, find: FindBody = find_body_map) -> Stance:
             continue
         if best is None or weight > best[0] + 1e-9:
             best = weight, stance
+        # A body that stands as it rests needs no other look, once it was seen so.
+        if stance.rest_up == stance.up and stance.score > _STANDS:
+            if up == stance.up:
+                break
+            waiting = [one for one in waiting if one[0] is rest and one[2] == stance.up]
     if best is None:
         raise problem or BodyMapError("body map: no pose of the take shows a body")
     return best[1]
