@@ -181,7 +181,7 @@ def test_loops_are_ranked_within_the_stretch(capsys, take):
         assert 210 <= loop["start"] < loop["end"] <= 480
         assert loop["from_s"] == pytest.approx(loop["start"] / 60, abs=1e-6)
     assert (said[0]["end"] - said[0]["start"]) % 66 in (0, 1, 65)  # two steps of 0.55 s at 60 fps
-    assert len(run(capsys, "loops", take, "--from", "3.5", "--to", "8", "--count", "2").splitlines()) == 3
+    assert len(run(capsys, "loops", take, "--from", "3.5", "--to", "8", "--count", "2").splitlines()) == 4
 
 
 def test_pack_writes_a_set(capsys, take, tmp_path):

@@ -15,7 +15,7 @@ from takemill.shell import cli
 def uncommented() -> str:
     """The tables with their comments taken away; the head, with its examples, is left out."""
     text = recipe_text()
-    return re.sub(r"^# (\[\w+\]|\w+ = )", r"\1", text[text.index("# [repair]") :], flags=re.MULTILINE)
+    return re.sub(r"^# (\[\w+\]|\w+ = )", r"\1", text[text.index("# [intake]") :], flags=re.MULTILINE)
 
 
 def test_it_changes_nothing_until_it_is_edited():
@@ -43,7 +43,7 @@ def test_every_setting_is_shown_and_said():
 
 
 def test_the_examples_of_the_head_are_a_recipe():
-    head = recipe_text().split("# [repair]")[0]
+    head = recipe_text().split("# [intake]")[0]
     examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
     recipe = parse_recipe(examples)
     data = tomllib.loads(examples)

@@ -12,6 +12,7 @@ import numpy as np
 
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap, heading
+from ..body.intake import find_intake
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..feet.contacts import Contacts, ContactSettings, find_contacts
@@ -126,6 +127,9 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
     findings += body_faults
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
     findings += _posture(motion, body)
+    intake = find_intake(motion, body)
+    for problem in intake.problems if intake else ():
+        findings.append(Finding("intake", "", 0, frames, 0.0, "", False, problem))
     ordered = sorted(findings + ground, key=lambda f: (f.start, f.stop, f.kind, f.joint))
     return Health(tuple(ordered), measures)
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from .finding import Finding
 
 KINDS = (
-    "spike", "frozen", "jitter", "still", "heading", "path", "skating", "floor", "feet", "lying", "short",
-    "pose", "swapped", "flipped", "bone", "range",
+    "intake", "spike", "frozen", "jitter", "still", "heading", "path", "skating", "floor", "feet", "lying",
+    "short", "pose", "swapped", "flipped", "bone", "range",
 )  # fmt: skip
-"""All kinds of findings, in the order of a table: sensors, the whole take, the body."""
+"""All kinds of findings, in the order of a table: how it was read, sensors, the take, the body."""
 
 MEASURE_WORDS = (
     ("spike_frames", "spikes", "joint frames", 0),

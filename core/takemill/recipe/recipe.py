@@ -11,7 +11,7 @@ leftFoot = "L_Ankle"
 [bodies.courier]        # the same for a character that the clips are fitted to, by its file's name
 hips = "pelvis_ctl"
 
-[loop]                  # also [repair] [contacts] [health] [cuts] [close] [travel] [marks] [reduce] [fit]
+[loop]                  # also [intake] [repair] [contacts] [health] [cuts] [close] [travel] [marks] ...
 longest_s = 6.0
 
 [[clip]]                # without any, the suggested cuts are taken
@@ -36,6 +36,7 @@ from typing import Literal
 
 from ..base import disk
 from ..base.errors import RecipeError
+from ..body.intake import IntakeSettings
 from ..clip.cuts import CutSettings
 from ..clip.events import MarkSettings
 from ..clip.loop_close import CloseSettings
@@ -102,6 +103,7 @@ class Recipe:
     bodies: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
     variants: tuple[VariantSpec, ...] = ()
+    intake: IntakeSettings = field(default_factory=IntakeSettings)
     repair: RepairSettings = field(default_factory=RepairSettings)
     health: HealthSettings = field(default_factory=HealthSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)

@@ -8,32 +8,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from ..base import disk
-from ..base.errors import BodyMapError, InputError
-from ..body.body_map import BodyMap
-from ..body.motion import Motion
+from ..base.errors import InputError
 from ..files import glb
-from ..files.bvh import BvhLayout, read_bvh
 from ..pipeline import stages
 from ..pipeline.stages import FinishedClip, PreparedTake, Progress
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
-
-
-def read_take(
-    path: str | Path, recipe: Recipe, unit_m: float | None = None, up: str | None = None
-) -> tuple[Motion, BodyMap, BvhLayout]:
-    """A BVH file, its body map with the recipe's corrections, and how the file stores it.
-
-    Raises:
-        BvhError: the file cannot be read, or is malformed.
-        BodyMapError: the parts cannot be told; the message holds the path.
-    """
-    motion, layout = read_bvh(path, unit_m=unit_m, up=up)
-    try:
-        return motion, stages.body_of(motion.skeleton, recipe), layout
-    except BodyMapError as problem:
-        raise BodyMapError(f"{path}: {problem}") from problem
+from .take_files import OnIntake, Read, as_one_set, nobody, read_take
 
 
 def pack_takes(
@@ -41,8 +23,7 @@ def pack_takes(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    unit_m: float | None = None,
-    up: str | None = None,
+    on_intake: OnIntake = nobody,
     say: Callable[[str], None] = clip_set.quiet,
 ) -> list[Facts]:
     """Takes from files, packed on their own skeleton; what clips.json says of each clip.
@@ -52,7 +33,7 @@ def pack_takes(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
     name = name_of(recipe, read)
     clip_set.expect_place(out_dir, name)
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
@@ -66,24 +47,23 @@ def clips_of(
     paths: Sequence[str | Path],
     recipe: Recipe,
     progress: Progress,
-    unit_m: float | None = None,
-    up: str | None = None,
+    on_intake: OnIntake = nobody,
 ) -> tuple[FinishedClip, ...]:
     """The clips of takes from files, as `pack_takes` would write them.
 
     Raises:
         TakemillError: anything is wrong.
     """
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
     return stages.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
 
 
-Read = dict[str, tuple[Motion, BodyMap, BvhLayout]]
+Takes = dict[str, Read]
 """What files held, by the takes' names."""
 
 
-def name_of(recipe: Recipe, read: Read) -> str:
+def name_of(recipe: Recipe, read: Takes) -> str:
     """The set's name: the recipe's, or the first take's.
 
     Raises:
@@ -93,21 +73,23 @@ def name_of(recipe: Recipe, read: Read) -> str:
 
 
 def read_takes(
-    paths: Sequence[str | Path], recipe: Recipe, progress: Progress, unit_m: float | None, up: str | None
-) -> Read:
+    paths: Sequence[str | Path], recipe: Recipe, progress: Progress, on_intake: OnIntake = nobody
+) -> Takes:
     """All takes of a set, of one skeleton, with names of their own.
 
     Raises:
-        TakemillError: one cannot be read, two are alike in name or of two skeletons, or a clip leaves them.
+        TakemillError: one cannot be read, is no body on a floor, two are alike in name or of two skeletons,
+            or a clip leaves them.
     """
     names = [Path(path).stem for path in paths]
     if len(set(names)) < len(names):
         twice = Counter(names).most_common(1)[0][0]
         raise InputError(f"two takes are called {twice!r}; takes of a set need file names of their own")
-    read = {}
+    read: Takes = {}
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):
         progress(f"reading {path}", number / len(paths))
-        read[name] = read_take(path, recipe, unit_m, up)
+        read[name] = read_take(path, recipe)
+    read = as_one_set(read, recipe, on_intake)
     motions = {name: motion for name, (motion, _, _) in read.items()}
     stages.expect_one_skeleton(motions)
     stages.expect_clips(recipe, motions)
@@ -115,7 +97,7 @@ def read_takes(
 
 
 def prepared(
-    paths: Sequence[str | Path], read: Read, recipe: Recipe, progress: Progress
+    paths: Sequence[str | Path], read: Takes, recipe: Recipe, progress: Progress
 ) -> list[PreparedTake]:
     """The takes mended and judged, with the digests of their files."""
     takes = []

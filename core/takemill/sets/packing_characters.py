@@ -21,6 +21,7 @@ from ..recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parts_of
 from . import clip_set
 from .clip_facts import Facts
 from .packing import name_of, part_of, prepared, read_takes
+from .take_files import OnIntake, nobody
 
 
 @dataclass(frozen=True)
@@ -91,8 +92,7 @@ def pack_characters(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    unit_m: float | None = None,
-    up: str | None = None,
+    on_intake: OnIntake = nobody,
     say: Callable[[str], None] = clip_set.quiet,
 ) -> dict[str, list[Facts]]:
     """Takes fitted to characters and packed; by character, what clips.json says of each clip.
@@ -105,7 +105,7 @@ def pack_characters(
         TakemillError: anything is wrong; then nothing is written.
     """
     characters = read_characters(rigs, recipe)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), unit_m, up)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
     name = name_of(recipe, read)
     places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
     for place in places.values():
@@ -126,8 +126,7 @@ def clips_for(
     rigs: Sequence[str | Path],
     recipe: Recipe,
     progress: Progress,
-    unit_m: float | None = None,
-    up: str | None = None,
+    on_intake: OnIntake = nobody,
 ) -> dict[str, tuple[FinishedClip, ...]]:
     """By character, the clips as `pack_characters` would write them.
 
@@ -135,7 +134,7 @@ def clips_for(
         TakemillError: anything is wrong.
     """
     characters = read_characters(rigs, recipe)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), unit_m, up)
+    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.4))
     return {
         one.name: clips for one, _, clips in _fitted(takes, characters, recipe, part_of(progress, 0.6, 0.4))

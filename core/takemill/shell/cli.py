@@ -11,6 +11,7 @@ from typing import TextIO
 
 from .. import __version__
 from ..base.errors import TakemillError
+from ..maths.axes import UP_AXES
 from . import commands
 
 _ABOUT = """\
@@ -26,7 +27,8 @@ The order of the work:
   takemill verify clips                         the set read back and judged
   takemill demo                                 all of it, on a sample
 
-`takemill VERB --help` says more. A take is never changed."""
+`takemill VERB --help` says more. A take is never changed. Each verb begins with a line that says how a
+take was read: unit, axes, height, reference pose."""
 
 _CHECK = """\
 Find spikes, frozen sensors, jitter, skating feet and a floor that is off.
@@ -183,7 +185,14 @@ def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
         parser.add_argument("take", metavar="TAKE", help="a BVH file")
     parser.add_argument("--recipe", metavar="R.toml", help="settings other than the defaults")
     parser.add_argument("--unit-m", type=float, metavar="M", help="metres per file unit; else guessed")
-    parser.add_argument("--up", choices=("Y", "Z"), help="the file's axis that points up; else guessed")
+    parser.add_argument(
+        "--up", choices=UP_AXES, help='the file\'s axis that points up, "--up=-Y" downwards; else found'
+    )
+    parser.add_argument(
+        "--reference",
+        metavar="POSE",
+        help='an upright pose: seconds of the take, frames ("90f"), another take, or "rest"; else found',
+    )
 
 
 def _characters(parser: argparse.ArgumentParser) -> None:

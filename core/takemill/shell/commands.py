@@ -22,7 +22,7 @@ from ..sets.packing_characters import clips_for, pack_characters, place_of
 from ..sets.set_folder import unfinished
 from ..sets.verify import set_folders, verify_set
 from . import console, demos
-from .commands_takes import as_json, recipe_of, take_facts, take_of
+from .commands_takes import Told, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
 from .commands_takes import repair as repair
 
@@ -34,14 +34,16 @@ _UNFINISHED = (
 def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
     recipe = recipe_of(options)
-    motion, body = _mended(options, recipe, progress)
+    told = Told()
+    motion, body = _mended(options, recipe, progress, told)
     found = suggest_cuts(motion, body, recipe.cuts)
     if options.toml:
-        return console.cuts_toml(Path(options.take).stem, motion.rate, found)
+        lines = [f"# {line}" for line in told.lines]
+        return "\n".join([*lines, console.cuts_toml(Path(options.take).stem, motion.rate, found)])
     if options.json:
         said = [asdict(cut) | _times(cut.start, cut.stop - 1, motion.rate) for cut in found]
-        return as_json(take_facts(options.take, motion, body) | {"cuts": said})
-    return console.cuts_table(found, motion.rate)
+        return as_json(take_facts(options.take, motion, body, told) | {"cuts": said})
+    return "\n".join([*told.lines, console.cuts_table(found, motion.rate)])
 
 
 def recipe(options: argparse.Namespace, progress: Progress) -> str:
@@ -60,7 +62,8 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
         parse_moment(text, f"--{name}") if text is not None else None
         for name, text in (("from", options.start), ("to", options.stop))
     )
-    motion, body = _mended(options, recipe, progress)
+    told = Told()
+    motion, body = _mended(options, recipe, progress, told)
     span = ClipSpec("the stretch", start or Moment(0), stop or Moment(len(motion) - 1, in_frames=True))
     first, last = span.frames(len(motion), motion.rate)
     progress("looking for loops", 0.8)
@@ -70,8 +73,8 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     ]
     if options.json:
         said = [_loop(one, motion.rate) for one in found]
-        return as_json(take_facts(options.take, motion, body) | {"loops": said})
-    return console.loops_table(found, motion.rate)
+        return as_json(take_facts(options.take, motion, body, told) | {"loops": said})
+    return "\n".join([*told.lines, console.loops_table(found, motion.rate)])
 
 
 def pack(options: argparse.Namespace, progress: Progress) -> str:
@@ -79,20 +82,20 @@ def pack(options: argparse.Namespace, progress: Progress) -> str:
     recipe = recipe_of(options)
     if options.to:
         return _pack_to(options, recipe, progress)
-    kept: list[str] = []
-    facts = pack_takes(options.takes, recipe, options.out, progress, options.unit_m, options.up, kept.append)
+    told, kept = Told(), list[str]()
+    facts = pack_takes(options.takes, recipe, options.out, progress, told, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "clips": facts, "kept": kept})
-    return "\n".join([console.clips_table(facts), "", *kept, f"{len(facts)} clips in {options.out}"])
+        return as_json({"out": str(options.out), "intake": told.facts, "clips": facts, "kept": kept})
+    tail = [*kept, f"{len(facts)} clips in {options.out}"]
+    return "\n".join([*told.lines, console.clips_table(facts), "", *tail])
 
 
 def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> str:
-    given = (options.takes, options.to, recipe, options.out, progress, options.unit_m, options.up)
-    kept: list[str] = []
-    said = pack_characters(*given, kept.append)
+    told, kept = Told(), list[str]()
+    said = pack_characters(options.takes, options.to, recipe, options.out, progress, told, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "characters": said, "kept": kept})
-    parts = ["\n".join(kept)] if kept else []
+        return as_json({"out": str(options.out), "intake": told.facts, "characters": said, "kept": kept})
+    parts = ["\n".join([*told.lines, *kept])]
     for name, facts in said.items():
         place = place_of(options.out, name, len(said))
         parts.append(f"{name}:\n{console.clips_table(facts)}\n\n{len(facts)} clips in {place}")
@@ -103,26 +106,38 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set, or a folder of characters' sets, read back and judged."""
     recipe = recipe_of(options)
     folders = set_folders(options.folder)
-    again = _made_again(options, recipe, progress, folders)
-    texts, said, bad = [], {}, False
+    told = Told()
+    # Told as a problem of the set, not as an error that leaves the set unread.
+    reading = replace(recipe, intake=replace(recipe.intake, accept=True))
+    again = _made_again(options, reading, progress, folders, told)
+    odd = () if recipe.intake.accept else told.problems
+    texts, said, bad = ["\n".join(told.lines)] if told.lines else [], {}, False
     for folder in folders:
         progress(f"reading {folder}", 0.9)
         motions = {clip.name: clip.motion for clip in again.get(folder, ())}
         wrong, verdicts = verify_set(folder, motions)
         unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
-        wrong = (*wrong, *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown))
+        wrong = (
+            *odd,
+            *wrong,
+            *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown),
+        )
         bad |= bool(wrong) or any(one.problems for one in verdicts)
         said[folder.name] = {"problems": wrong, "clips": [asdict(one) for one in verdicts]}
         texts.append(console.verdict_text(str(folder), wrong, verdicts))
     if folders == (Path(options.folder),):
-        return as_json(said[folders[0].name]) if options.json else texts[0], int(bad)
+        return as_json(said[folders[0].name]) if options.json else "\n\n".join(texts), int(bad)
     apart = [_UNFINISHED] if unfinished(options.folder) else []
     text = as_json({"problems": apart, "characters": said}) if options.json else "\n\n".join(texts + apart)
     return text, int(bad or bool(apart))
 
 
 def _made_again(
-    options: argparse.Namespace, recipe: Recipe, progress: Progress, folders: Sequence[Path]
+    options: argparse.Namespace,
+    recipe: Recipe,
+    progress: Progress,
+    folders: Sequence[Path],
+    told: Told,
 ) -> dict[Path, tuple[FinishedClip, ...]]:
     """The clips of each set, from the takes; nothing where these are not at hand.
 
@@ -136,8 +151,8 @@ def _made_again(
     if not options.to:
         if len(folders) > 1:
             raise InputError(f"{options.folder} holds sets of characters; name each with --to")
-        return {folders[0]: clips_of(options.takes, recipe, progress, options.unit_m, options.up)}
-    found = clips_for(options.takes, options.to, recipe, progress, options.unit_m, options.up)
+        return {folders[0]: clips_of(options.takes, recipe, progress, told)}
+    found = clips_for(options.takes, options.to, recipe, progress, told)
     again = {place_of(options.folder, name, len(options.to)): clips for name, clips in found.items()}
     missing = sorted(str(place) for place in again.keys() - {*folders})
     if missing:
@@ -150,9 +165,11 @@ def demo(options: argparse.Namespace, progress: Progress) -> str:
     return demos.run(Path(options.out), progress, options.core)
 
 
-def _mended(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> tuple[Motion, BodyMap]:
+def _mended(
+    options: argparse.Namespace, recipe: Recipe, progress: Progress, told: Told
+) -> tuple[Motion, BodyMap]:
     progress(f"reading {options.take}", 0.0)
-    motion, body, _ = take_of(options.take, options, recipe)
+    motion, body, _ = take_of(options.take, recipe, told)
     progress(f"repairing {options.take}", 0.2)
     return repair_take(motion, body, recipe.repair)[0], body
 

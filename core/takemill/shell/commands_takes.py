@@ -13,9 +13,10 @@ from pathlib import Path
 from ..base import disk
 from ..base.errors import FileError
 from ..body.body_map import BodyMap
+from ..body.intake import Intake
 from ..body.motion import Motion
 from ..feet.contacts import Contacts, find_contacts
-from ..files.bvh import BvhLayout, write_bvh
+from ..files.bvh import write_bvh
 from ..health.check import Finding, Health
 from ..health.check import check as check_health
 from ..health.table import by_kind
@@ -25,7 +26,7 @@ from ..recipe.recipe import Recipe, read_recipe
 from ..repair.repair import repair as repair_take
 from ..sensors.misalignment import between_poses
 from ..sets.clip_facts import Facts, rounded
-from ..sets.packing import read_take
+from ..sets.take_files import Read, intake_of, read_take
 from . import console
 
 
@@ -37,11 +38,12 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
     parts, said, shown = [], [], []
     for number, path in enumerate(options.takes):
         progress(f"checking {path}", number / len(options.takes))
-        motion, body, _ = take_of(path, options, recipe)
+        told = Told()
+        motion, body, _ = take_of(path, recipe, told)
         health = check_health(motion, body, recipe.health)
         contacts = find_contacts(motion, body, recipe.contacts)
         said.append(
-            take_facts(path, motion, body)
+            take_facts(path, motion, body, told)
             | {
                 "measures": _measures(health),
                 "kinds": _kinds(health),
@@ -49,7 +51,7 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
                 "contacts": _contacts(contacts),
             }
         )
-        parts.append(console.health_text(Path(path).stem, motion, health))
+        parts.append("\n".join([*told.lines, console.health_text(Path(path).stem, motion, health)]))
         if options.html:
             progress(f"repairing {path}", (number + 0.5) / len(options.takes))
             mended, findings = repair_take(motion, body, recipe.repair)
@@ -77,7 +79,8 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         trim=settings.trim or options.trim,
     )
     progress(f"reading {options.take}", 0.0)
-    motion, body, layout = take_of(options.take, options, recipe)
+    told = Told()
+    motion, body, layout = take_of(options.take, recipe, told)
     progress(f"repairing {options.take}", 0.2)
     mended, findings = repair_take(motion, body, settings)
     kept = between_poses(mended, body) if settings.trim else (0, len(motion))
@@ -89,7 +92,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         _write_page(options.html, [one], "Repair", "Before and after.")
     write_bvh(options.out, mended.slice(*kept), layout)
     if options.json:
-        said = take_facts(options.take, motion, body) | {"out": str(options.out), "kept": list(kept)}
+        said = take_facts(options.take, motion, body, told) | {"out": str(options.out), "kept": list(kept)}
         said["measures"] = {"before": _measures(before), "after": _measures(after)}
         return as_json(
             said | {"kinds": _kinds(before, after), "findings": [_finding(one) for one in findings]}
@@ -102,7 +105,11 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
             if kept != (0, len(motion))
             else ", which has no pose to trim"
         )
-    parts = [console.measures_table(before, after), console.kinds_table(before, after), tail]
+    parts = [
+        "\n".join([*told.lines, console.measures_table(before, after)]),
+        console.kinds_table(before, after),
+        tail,
+    ]
     return "\n\n".join(part for part in parts if part)
 
 
@@ -110,14 +117,40 @@ def _write_page(place: str, takes: Sequence[HealthOf], title: str, about: str) -
     disk.write_whole(place, render_health(takes, title, about).encode())
 
 
+class Told:
+    """What takes were read as, for a person and for a program, in the order in which they were read."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+        self.facts: dict[str, Facts] = {}
+        self.problems: tuple[str, ...] = ()
+
+    def __call__(self, name: str, intake: Intake) -> None:
+        """Keep what a take was read as."""
+        self.lines += [f"{name}: {intake.line()}", *(f"  {problem}" for problem in intake.problems)]
+        self.problems += tuple(f"{name}: {problem}" for problem in intake.problems)
+        facts = asdict(intake)
+        numbers = {key: rounded(value, 4) for key, value in facts.items() if isinstance(value, float)}
+        self.facts[name] = facts | numbers | {"problems": list(intake.problems)}
+
+
 def recipe_of(options: argparse.Namespace) -> Recipe:
-    """The recipe that was asked for, or all defaults."""
-    return read_recipe(options.recipe) if options.recipe else Recipe()
+    """The recipe that was asked for, or all defaults; what the command line says of the takes counts more."""
+    recipe = read_recipe(options.recipe) if options.recipe else Recipe()
+    said = {
+        name: value
+        for name in ("reference", "unit_m", "up")
+        if (value := getattr(options, name, None)) is not None
+    }
+    return replace(recipe, intake=replace(recipe.intake, **said))
 
 
-def take_of(path: str, options: argparse.Namespace, recipe: Recipe) -> tuple[Motion, BodyMap, BvhLayout]:
+def take_of(path: str, recipe: Recipe, told: Told) -> Read:
     """A take, its body map and how its file was laid out."""
-    return read_take(path, recipe, options.unit_m, options.up)
+    read = read_take(path, recipe)
+    if (intake := intake_of(read)) is not None:
+        told(Path(path).stem, intake)
+    return read
 
 
 def expect_another_file(take: str, out: str | None, what: str = "the take itself") -> None:
@@ -139,7 +172,7 @@ def as_json(data: object) -> str:
     return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
 
 
-def take_facts(path: str, motion: Motion, body: BodyMap) -> Facts:
+def take_facts(path: str, motion: Motion, body: BodyMap, told: Told) -> Facts:
     """What JSON says of any take."""
     return {
         "take": Path(path).stem,
@@ -149,6 +182,7 @@ def take_facts(path: str, motion: Motion, body: BodyMap) -> Facts:
         "rate": rounded(motion.rate),
         "duration_s": rounded(motion.duration_s),
         "joints": len(motion.skeleton),
+        "intake": told.facts.get(Path(path).stem),
         "body": dict(sorted(body.names(motion.skeleton).items())),
     }
 

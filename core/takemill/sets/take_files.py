@@ -1,0 +1,87 @@
+"""Takes read from files: the reference pose that was asked for, the body map, and what a take was read as."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from ..base.errors import BodyMapError
+from ..body.body_map import BodyMap
+from ..body.intake import Intake, expect_plausible, find_intake
+from ..body.motion import Motion
+from ..body.one_skeleton import with_one_skeleton
+from ..body.reference_pose import with_frame_as_reference, with_reference, with_reference_of
+from ..files.bvh import BvhLayout, read_bvh
+from ..pipeline import stages
+from ..recipe.recipe import Recipe, parse_moment
+
+Read = tuple[Motion, BodyMap, BvhLayout]
+"""What a file held: the motion, its body map, and how the file stores it."""
+
+OnIntake = Callable[[str, Intake], None]
+"""Told the name of a take, and what it was read as."""
+
+
+def nobody(name: str, intake: Intake) -> None:
+    """Told, and says nothing."""
+    del name, intake
+
+
+def read_take(path: str | Path, recipe: Recipe) -> Read:
+    """A BVH file, read as the recipe's [intake] says, and its body map with the corrections of [body].
+
+    Raises:
+        BvhError: the file cannot be read, or is malformed.
+        BodyMapError: the parts cannot be told; the message holds the path.
+        InputError: the reference pose that is asked for is not there.
+    """
+    motion, layout = read_bvh(path, unit_m=recipe.intake.unit_m, up=recipe.intake.up or None)
+    try:
+        motion = _referred(motion, recipe, Path(path), layout)
+        return motion, stages.body_of(motion.skeleton, recipe), layout
+    except BodyMapError as problem:
+        raise BodyMapError(f"{path}: {problem}") from problem
+
+
+def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> Motion:
+    """The motion with the reference pose that the recipe asks for."""
+    asked = recipe.intake.reference
+    if not asked:
+        if not recipe.body:
+            return motion  # as its reader found it
+        return with_reference(motion, lambda skeleton: stages.body_of(skeleton, recipe))
+    if asked == "rest":
+        return replace(motion, skeleton=motion.skeleton.with_reference(None))
+    if not asked.lower().endswith(".bvh"):
+        return with_frame_as_reference(motion, parse_moment(asked, "reference").frame(motion.rate))
+    other = next((one for one in (Path(asked), path.parent / asked) if one.exists()), Path(asked))
+    held, _ = read_bvh(other, unit_m=layout.unit_m, up=layout.up)
+    return with_reference_of(motion, held.skeleton, other.name)
+
+
+def intake_of(read: Read) -> Intake | None:
+    """What a take was read as; None for a body without legs."""
+    motion, body, layout = read
+    return find_intake(motion, body, layout.unit_m, layout.up)
+
+
+def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = nobody) -> dict[str, Read]:
+    """Takes by name on one skeleton where they are of one, each told as what it was read.
+
+    Raises:
+        InputError: one is no body on a floor, and the recipe does not accept that.
+    """
+    motions = {name: motion for name, (motion, _, _) in read.items()}
+    if len(read) > 1:
+        shared = with_one_skeleton(motions)
+        read = {
+            name: (shared[name], stages.body_of(shared[name].skeleton, recipe), layout)
+            for name, (_, _, layout) in read.items()
+        }
+    intakes = {name: found for name, one in read.items() if (found := intake_of(one))}
+    for name, intake in intakes.items():
+        on_intake(name, intake)
+    for name, intake in intakes.items():
+        expect_plausible(intake, name, recipe.intake)
+    return read
