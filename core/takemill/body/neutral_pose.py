@@ -18,6 +18,9 @@ from .skeleton import Reference, Skeleton
 from .upright import top_joints
 
 UP = np.array([0.0, 0.0, 1.0])
+_BACK = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
+_OVER = 0.1  # ... and the ankle so high over the line from it to the toes
+_TRUNK = ("spine", "chest", "upperChest")
 _LEG, _ARM = ("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")
 
 
@@ -49,15 +52,28 @@ def neutral(
         for side in SIDES:
             _hang(work, body, [side + part for part in _LEG], habits, forward=-1.0)
             _hang(work, body, [side + part for part in _ARM], habits, forward=1.0)
+    for foot in habits.level if not feet_only else ():
+        for joint in skeleton.subtree(foot)[1:].tolist():
+            if joint in habits.below:
+                work.rotation[joint] = habits.below[joint]
     levels = _levels(work, body, habits)
     if min((np.degrees(_between(now, UP)) for now in levels.values()), default=0.0) < least_deg:
         return pose  # a file's author who forgets the feet forgets both
     for foot, now in levels.items():
         work.turn(foot, quat.between(now, UP))
-        for joint in skeleton.subtree(foot)[1:].tolist():
-            if joint in habits.below:
-                work.rotation[joint] = habits.below[joint]
+        if not feet_only:
+            _point_ahead(work, body, foot)
     return replace(pose, rotation=work.rotation)
+
+
+def _point_ahead(work: _Pose, body: BodyMap, foot: int) -> None:
+    """Turn a level foot until it points where the body faces."""
+    model, at = work.model()
+    ahead = np.cross(at[body.require("leftUpperLeg")] - at[body.require("rightUpperLeg")], UP)
+    way = _foot_way(work.skeleton, model, at, foot)
+    if min(np.linalg.norm(ahead), np.linalg.norm(way[:2])) > 1e-9:
+        turn = np.arctan2(way[0] * ahead[1] - way[1] * ahead[0], way[:2] @ ahead[:2])
+        work.turn(foot, quat.from_yaw(turn))
 
 
 def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
@@ -65,8 +81,12 @@ def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
     model, at = work.model()
     out = {foot: quat.rotate(model[foot], level) for foot, level in habits.level.items()}
     feet = [body.require(part) for part in body.feet]
+    for foot in feet:
+        up = _over_sole(at[foot], _foot_ends(work.skeleton, model, at, foot))
+        if up is not None:
+            out[foot] = up
     for foot, other in zip(feet, reversed(feet), strict=True):
-        if foot not in out and other in habits.level:
+        if foot not in out and other in out:
             ways = [_foot_way(work.skeleton, model, at, one) for one in (other, foot)]
             if all(np.linalg.norm(way) > 0 for way in ways):
                 pitch = np.pi / 2 - _between(ways[0], out[other])
@@ -79,16 +99,41 @@ def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
     return out
 
 
-def _foot_way(skeleton: Skeleton, model: Array, at: Array, foot: int) -> Array:
-    """From an ankle to the farthest point (3,) of its foot, in model space."""
+def _over_sole(ankle: Array, ends: list[Array]) -> Array | None:
+    """Up (3,) from the line between heel and toes, where a foot has both ends; None where it has not.
+
+    The ankle lies over that line, so that a foot does not lean to a side.
+    """
+    if len(ends) < 2:
+        return None
+    toe = max(ends, key=lambda end: float(np.linalg.norm(end - ankle)))
+    ahead = toe - ankle
+    length = float(np.linalg.norm(ahead))
+    if not length:
+        return None
+    back = [end for end in ends if (end - ankle) @ ahead < _BACK * length**2]
+    if not back:
+        return None
+    heel = min(back, key=lambda end: float((end - ankle) @ ahead))
+    along = toe - heel
+    up = (ankle - heel) - along * ((ankle - heel) @ along) / (along @ along)
+    size = float(np.linalg.norm(up))
+    return up / size if size > _OVER * length else None
+
+
+def _foot_ends(skeleton: Skeleton, model: Array, at: Array, foot: int) -> list[Array]:
+    """Joints and tips (3,) below an ankle, in model space."""
     below = skeleton.subtree(foot).tolist()
-    ends = [at[joint] for joint in below[1:]]
-    ends += [
+    return [at[joint] for joint in below[1:]] + [
         at[joint] + quat.rotate(model[joint], tip)
         for joint, tip in zip(skeleton.tip_joints, skeleton.tip_offsets, strict=True)
         if joint in below
     ]
-    ways = [end - at[foot] for end in ends]
+
+
+def _foot_way(skeleton: Skeleton, model: Array, at: Array, foot: int) -> Array:
+    """From an ankle to the farthest point (3,) of its foot, in model space."""
+    ways = [end - at[foot] for end in _foot_ends(skeleton, model, at, foot)]
     return max(ways, key=lambda way: float(np.linalg.norm(way)), default=np.zeros(3))
 
 
@@ -132,6 +177,19 @@ def _stand(work: _Pose, body: BodyMap) -> None:
     flat = across * np.array([1.0, 1.0, 0.0])
     if np.linalg.norm(flat) > 0:
         work.turn(root, quat.between(across, flat))
+    _untwist(work, body)
+
+
+def _untwist(work: _Pose, body: BodyMap) -> None:
+    """Turn the trunk on the hips until the line of the shoulders lies along that of the hips."""
+    parts = ("UpperArm", "UpperLeg")
+    trunk = next((body.joints[part] for part in _TRUNK if part in body.joints), None)
+    if trunk is None or any(side + part not in body.joints for side in SIDES for part in parts):
+        return
+    at = work.model()[1]
+    arms, legs = (at[body.require(f"left{part}")] - at[body.require(f"right{part}")] for part in parts)
+    if min(np.linalg.norm(arms), np.linalg.norm(legs)) > 0:
+        work.turn(trunk, quat.between(arms, legs))
 
 
 def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward: float) -> None:
