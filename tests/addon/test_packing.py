@@ -15,7 +15,7 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, skinned_cloth
 from glb_reader import read_glb
 from node_parties import validator_issues
-from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge import actions, paths, stage
 from takemill_addon.bridge.read_action import read_take
 from takemill_addon.bridge.rig import ArmatureFrame
 
@@ -193,6 +193,31 @@ def test_a_set_that_cannot_be_packed_writes_nothing(walker, tmp_path, spoil, mes
     with pytest.raises(RuntimeError, match=message):
         takemill.pack_set()
     assert sorted((path.name, path.stat().st_size) for path in tmp_path.rglob("*")) == before
+
+
+def test_paths_are_absolute_whatever_folder_blender_was_started_in(walker, tmp_path, monkeypatch):
+    """~, $NAME and // are filled in; what is relative to nothing is refused, and nothing is written."""
+    (tmp_path / "started").mkdir()
+    monkeypatch.chdir(tmp_path / "started")
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("TAKES", str(tmp_path / "takes"))
+    for text, place in (("~/x", "home/x"), ("$TAKES/x", "takes/x"), (str(tmp_path / "a" / ".." / "b"), "b")):
+        assert paths.absolute(text) == tmp_path / place
+    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    takemill.make_clips()
+    refused = r"has no place yet; save the file|relative to nothing; begin it"
+    for text in ("x", "", "//x", "./x", "$MISSING_TAKES/x"):
+        bpy.context.scene.takemill.set_folder = text
+        with pytest.raises(RuntimeError, match=refused):
+            takemill.pack_set()
+        assert paths.shown(text or "//") == "Save the file, or name a whole path"
+        for write in (takemill.health_page, takemill.contact_sheet, takemill.load_cuts):
+            with pytest.raises(RuntimeError, match=refused):
+                write(filepath=text or "x")
+    bpy.context.scene.takemill.set_folder = "~/x"
+    takemill.pack_set()
+    assert (tmp_path / "home" / "x" / "clips.json").exists()
+    assert not any((tmp_path / "started").iterdir())
 
 
 def test_an_unwritable_folder_is_an_error(walker, tmp_path):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import bpy
 from bpy_extras.io_utils import ImportHelper
@@ -17,7 +16,7 @@ from takemill.health.check import Health
 from takemill.pipeline import stages
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parse_recipe, read_recipe
 
-from ..bridge import actions, findings, stage
+from ..bridge import actions, findings, paths, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.write_action import write_motion
 
@@ -53,17 +52,19 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
     bl_label = "Load Recipe"
     filename_ext = ".toml"
 
+    filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
 
     def run(self, context: bpy.types.Context) -> str:
-        work, recipe = stage.work_from_context(context), read_recipe(self.filepath)
+        path = paths.absolute(self.filepath)
+        work, recipe = stage.work_from_context(context), read_recipe(path)
         if not recipe.clips:
-            raise InputError(f"{self.filepath}: it names no clips")
+            raise InputError(f"{path}: it names no clips")
         motion, known = work.take.motion, work.action.takemill
         ranges = [spec.frames(len(motion), motion.rate) for spec in recipe.clips]
         specs = stages.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
         known.cuts.clear()
-        known.cut_index, known.recipe = 0, Path(self.filepath).read_text("utf-8-sig")
+        known.cut_index, known.recipe = 0, path.read_text("utf-8-sig")
         for line, (spec, (start, stop)) in enumerate(zip(specs, ranges, strict=True)):
             item = known.cuts.add()
             item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, spec.kind
@@ -71,7 +72,7 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
             item.search, item.line = spec.search, line
             item.smooth_hz = -1.0 if spec.smooth_hz is None else spec.smooth_hz
         context.scene.takemill.set_rate = recipe.rate or 0.0
-        return f"{len(recipe.clips)} cuts from {self.filepath}"
+        return f"{len(recipe.clips)} cuts from {path}"
 
 
 def _alone(specs: tuple[ClipSpec, ...]) -> tuple[ClipSpec, ...]:

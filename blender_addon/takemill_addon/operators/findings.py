@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
@@ -14,7 +12,7 @@ from takemill.pages.health_page import HealthOf, render_health
 from takemill.pipeline import stages
 from takemill.repair.repair import repair
 
-from ..bridge import actions, findings, stage
+from ..bridge import actions, findings, paths, stage
 from ..bridge.read_action import take_frames
 from .repair import repair_settings
 
@@ -84,6 +82,7 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
     needs = (stage.an_armature, stage.an_action, stage.a_body)
     filename_ext = ".html"
 
+    filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.html", options={"HIDDEN"})
     open_it: bpy.props.BoolProperty(
         name="Open in browser", default=True, description="Show the page once it is saved"
@@ -91,7 +90,7 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
 
     def invoke(self, context, event):
         name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
-        self.filepath = str(Path(bpy.data.filepath).parent / f"{name}_health.html")
+        self.filepath = paths.beside(f"{name}_health.html")
         return super().invoke(context, event)
 
     def run(self, context: bpy.types.Context) -> str:
@@ -99,7 +98,7 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
         raw = findings.raw_of(action)
         health = _repaired_health(context, raw, action) if raw else _likely_health(context)
         about = "Before and after." if raw else "What a repair with these settings would make of it."
-        path = Path(bpy.path.abspath(self.filepath)).absolute()
+        path = paths.absolute(self.filepath)
         write_whole(path, render_health([health], "Health", about).encode())
         if self.open_it and not bpy.app.background:
             bpy.ops.wm.url_open(url=path.as_uri())

@@ -16,7 +16,7 @@ from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import expect_place, made_clip_set, write_clip_sets
 from takemill.sets.packing_characters import place_of
 
-from ..bridge import background, stage
+from ..bridge import background, paths, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.packing import Stock, clips_of, takes_of
 from .cuts import travel_settings
@@ -139,11 +139,7 @@ def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
 
 
 def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
-    if chosen.set_folder.startswith("//") and not bpy.data.filepath:
-        raise InputError(
-            "the folder lies beside this file, which has no place yet; save the file or name a folder"
-        )
-    folder = Path(bpy.path.abspath(chosen.set_folder or "//"))
+    folder = paths.absolute(chosen.set_folder or "//", "the folder")
     folder = place_of(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
     name = expect_name(chosen.set_name or armature.name, "name of the set")
     rate = chosen.set_rate or None

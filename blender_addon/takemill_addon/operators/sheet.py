@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
 from takemill.base.disk import write_whole
 
-from ..bridge import actions, scene_time, stage
+from ..bridge import actions, paths, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.contact_sheet import render_sheet, scratch
 from ..bridge.sheet_poses import poses_of
@@ -28,6 +26,7 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
     needs = (stage.an_armature, stage.an_action, a_renderer)
     filename_ext = ".png"
 
+    filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.png", options={"HIDDEN"})
     count: bpy.props.IntProperty(
         name="Poses", default=8, min=1, soft_max=32, max=128, description="How many, at even phases"
@@ -43,11 +42,11 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
 
     def invoke(self, context, event):
         name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
-        self.filepath = str(Path(bpy.data.filepath).parent / f"{name}.png")
+        self.filepath = paths.beside(f"{name}.png")
         return super().invoke(context, event)
 
     def run(self, context: bpy.types.Context) -> str:
-        armature = stage.armature_of(context)
+        path, armature = paths.absolute(self.filepath), stage.armature_of(context)
         action = actions.active_action(armature)
         loop = ClipRecord.of_action(action).loop
         rate, ends = scene_time.frame_rate(context.scene), tuple(action.frame_range)
@@ -56,7 +55,6 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         with scratch():
             poses = poses_of(context, armature, action, self.count, loop)
             picture = render_sheet(poses, f"{title}{', a loop' if loop else ''}", self.row_px)
-        path = bpy.path.abspath(self.filepath)
         write_whole(path, picture)
         return f"{len(poses)} poses of {action.name} in {path}"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bpy
 
+from ..bridge import paths
 from ..operators.pack import characters_of
 from .steps import ArmatureStep
 
@@ -16,6 +17,9 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         layout, chosen = self.layout, context.scene.takemill
         layout.prop(chosen, "pack_characters", text="")
         layout.prop(chosen, "set_folder")
+        line = layout.row()
+        line.scale_y = 0.8
+        line.label(text=paths.shown(chosen.set_folder or "//"), icon="BLANK1")
         characters = characters_of(context)
         if len(characters) > 1:
             column = layout.column(align=True)
