@@ -21,6 +21,9 @@ _JSON, _BIN = 0x4E4F534A, 0x004E4942
 _DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
 _PATHS = {"translation": 3, "rotation": 4, "scale": 3}
+_SPARSE_HINT = "export it without sparse accessors or compression"
+_MOST_NODES, _DEEPEST = 20_000, 500  # a character in a scene has hundreds, a dozen or two deep
+_UNIT = 0.1  # by which a rotation's length may differ from 1: exporters round, some coarsely
 _RESTS = {"translation": (0.0, 0.0, 0.0), "rotation": (0.0, 0.0, 0.0, 1.0), "scale": (1.0, 1.0, 1.0)}
 
 
@@ -43,6 +46,7 @@ class GlbScene:
     Attributes:
         names: of the nodes.
         parents: of the nodes, -1 for those at the top.
+        order: the nodes, parents first.
         joints: the nodes that skins name.
         curves: animation name -> its channels.
         extras: animation name -> its extras.
@@ -53,14 +57,21 @@ class GlbScene:
         try:
             self._json, self._binary = self._chunks(data)
             self._nodes: list[dict[str, Any]] = self._json.get("nodes", [])
+            self._read: dict[int, Array] = {}
+            if len(self._nodes) > _MOST_NODES:
+                raise self._error(f"{len(self._nodes)} nodes; at most {_MOST_NODES} can be judged")
             self.names = tuple(str(node.get("name", "")) for node in self._nodes)
             self.parents = [-1] * len(self._nodes)
             for parent, node in enumerate(self._nodes):
                 for child in node.get("children", ()):
                     self.parents[child] = parent
-            self._order = self._parents_first()
+            self.order = self._parents_first()
             self._expect_places()
-            self.joints = tuple(j for skin in self._json.get("skins", ()) for j in skin["joints"])
+            joints = [j for skin in self._json.get("skins", ()) for j in skin["joints"]]
+            if not all(type(joint) is int and 0 <= joint < len(self._nodes) for joint in joints):
+                raise self._error("a skin names a joint that is none of the nodes")
+            self.joints = tuple(dict.fromkeys(joints))
+            self._expect_poses()
             self.curves: dict[str, list[Curve]] = {}
             self.extras: dict[str, Any] = {}
             for animation in self._json.get("animations", ()):
@@ -72,6 +83,7 @@ class GlbScene:
         except (
             KeyError,
             IndexError,
+            OverflowError,
             TypeError,
             ValueError,
             AttributeError,
@@ -105,6 +117,11 @@ class GlbScene:
                 break
         if sorted(order) != list(range(len(self._nodes))):
             raise self._error("its nodes are no tree")
+        depth = [0] * len(order)
+        for node in order:
+            depth[node] = depth[self.parents[node]] + 1 if self.parents[node] >= 0 else 1
+        if max(depth, default=0) > _DEEPEST:
+            raise self._error(f"a chain of {max(depth)} nodes; at most {_DEEPEST} can be judged")
         return order
 
     def _expect_places(self) -> None:
@@ -115,13 +132,40 @@ class GlbScene:
                 if found.shape != (len(rest),) or not np.isfinite(found).all():
                     raise self._error(f"the {path} of node {node} is not {len(rest)} finite numbers")
 
+    def _expect_poses(self) -> None:
+        """Insist that joints, and what carries them, have a direction and a size at rest."""
+        todo = set(self.joints)
+        for node in reversed(self.order):
+            if node not in todo:
+                continue
+            todo.add(self.parents[node])
+            given, place = self._nodes[node], f"joint {self.names[node]!r} (node {node})"
+            turn = np.linalg.norm(np.asarray(given.get("rotation", _RESTS["rotation"]), np.float64))
+            if abs(turn - 1) > _UNIT:
+                raise self._error(f"{place}: its rotation at rest is no unit quaternion (length {turn:.4g})")
+            if not np.abs(np.linalg.det(self.rest_of(node)[:3, :3])) > np.finfo(np.float32).tiny:
+                raise self._error(f"{place}: it is scaled to nothing at rest")
+
     def _accessor(self, index: int) -> Array:
         """(N,) or (N, width); normalised integers as the numbers they stand for (section 3.6.2.2)."""
+        if index not in self._read:
+            self._read[index] = self._numbers(index)
+        return self._read[index]
+
+    def _numbers(self, index: int) -> Array:
         accessor = self._json["accessors"][index]
+        if "sparse" in accessor or "bufferView" not in accessor:
+            raise self._error(f"accessor {index} is sparse or compressed; {_SPARSE_HINT}")
         view = self._json["bufferViews"][accessor["bufferView"]]
         dtype, width = np.dtype(_DTYPES[accessor["componentType"]]), _WIDTHS[accessor["type"]]
         stride = view.get("byteStride", dtype.itemsize * width)
         inside = accessor.get("byteOffset", 0)
+        if (
+            view.get("buffer", 0) != 0
+            or stride < dtype.itemsize * width
+            or min(inside, view.get("byteOffset", 0)) < 0
+        ):
+            raise self._error(f"accessor {index} lies in another file, or its elements over each other")
         end = inside + stride * (accessor["count"] - 1) + dtype.itemsize * width
         start = view.get("byteOffset", 0)
         if (
@@ -144,6 +188,8 @@ class GlbScene:
         for channel in animation["channels"]:
             target, sampler = channel["target"], animation["samplers"][channel["sampler"]]
             node, path = target["node"], target["path"]
+            if type(node) is not int or not 0 <= node < len(self._nodes):
+                raise self._error(f"animation {name!r} moves a node that is not there")
             place = f"animation {name!r}, {path} of {self.names[node]!r}"
             kind = sampler.get("interpolation", "LINEAR")
             if kind not in ("LINEAR", "CUBICSPLINE") or path not in _PATHS:
@@ -163,29 +209,41 @@ class GlbScene:
                 raise self._error(f"{place}: its times do not increase")
             if slopes is not None and not np.isfinite(slopes).all():
                 raise self._error(f"{place}: a slope is not finite")
+            if path == "rotation" and (np.abs(np.linalg.norm(values, axis=1) - 1) > _UNIT).any():
+                raise self._error(f"{place}: a key is no unit quaternion")
             curves.append(Curve(node, path, times, values, slopes))
         return curves
 
     def moved_by(self, name: str) -> tuple[int, ...]:
         """The nodes that an animation moves, and what hangs below them."""
         moved = {curve.node for curve in self.curves[name]}
-        for node in self._order:  # parents come first
+        for node in self.order:  # parents come first
             if self.parents[node] in moved:
                 moved.add(node)
         return tuple(sorted(moved))
 
     def path_of(self, node: int) -> str:
         """The names from the top down to a node, by which engines find it."""
-        above = self.parents[node]
-        return (f"{self.path_of(above)}/" if above >= 0 else "") + self.names[node]
+        names = []
+        while node >= 0:
+            names.append(self.names[node])
+            node = self.parents[node]
+        return "/".join(reversed(names))
 
     def rest_of(self, node: int) -> Array:
         """The matrix (4, 4) of a node where nothing moves it, in its parent's space."""
         return self._own(node, {}, 1)[0]
 
+    def rest_world(self, node: int) -> Array:
+        """The matrix (4, 4) of a node where nothing moves it, in the scene's space."""
+        out = np.eye(4)
+        while node >= 0:
+            out, node = self.rest_of(node) @ out, self.parents[node]
+        return out
+
     def duration_s(self, name: str) -> float:
-        """When the last key of an animation lies, seconds."""
-        return max(float(curve.times[-1]) for curve in self.curves[name])
+        """When the last key of an animation lies, seconds; 0 for one that moves nothing."""
+        return max((float(curve.times[-1]) for curve in self.curves[name]), default=0.0)
 
     def worlds(self, name: str, times: Array) -> Array:
         """World matrices (T, N, 4, 4) of the N nodes at times (T,), seconds."""
@@ -195,7 +253,7 @@ class GlbScene:
             moved.setdefault(curve.node, {})[curve.path] = _played(curve, seconds)
         out = np.empty((count, len(self._nodes), 4, 4))
         with np.errstate(over="ignore", invalid="ignore"):
-            for node in self._order:
+            for node in self.order:
                 own, parent = self._own(node, moved.get(node, {}), count), self.parents[node]
                 out[:, node] = own if parent < 0 else out[:, parent] @ own
         if not np.isfinite(out).all():

@@ -114,6 +114,17 @@ def clip_facts(
     }
 
 
+def facts_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
+    """What a list should say of clips that were made again; what keys and files hold is left out."""
+    out = {
+        key: value for key, value in set_facts("", (), clips, recipe).items() if key in ("skeleton", "gaps")
+    }
+    found = {clip.name: clip_facts(clip, "", (), 0.0, {}) for clip in clips}
+    for facts in found.values():
+        del facts["file"], facts["keys"], facts["source"]["sha256"]
+    return out | {"clips": found}
+
+
 def _travel(clip: FinishedClip) -> Facts:
     travel, parts = clip.travel.relative(), clip.parts
     x, y, z = travel.position[-1]

@@ -105,7 +105,7 @@ changed after they were packed are kept beside the new ones as NAME.kept."""
 _VERIFY = """\
 Read a set back and judge it: files as they were written, list and animations agree, loops closed,
 the root joint where the list says. With the takes and the recipe it was made of, every clip is made
-again and compared with what the file plays, four times a frame.
+again and compared with what the file plays, four times a frame, and with what the list says.
 
   takemill verify clips
   takemill verify build/ferry walk.bvh fight.bvh --recipe set.toml

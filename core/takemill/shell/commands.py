@@ -16,11 +16,11 @@ from ..pipeline.stages import FinishedClip, Progress
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
 from ..recipe.recipe_text import recipe_text
 from ..repair.repair import repair as repair_take
-from ..sets.clip_facts import Facts, rounded
+from ..sets.clip_facts import Facts, facts_again, rounded
 from ..sets.packing import clips_of, pack_takes
 from ..sets.packing_characters import clips_for, pack_characters, place_of
 from ..sets.set_folder import unfinished
-from ..sets.verify import set_folders, verify_set
+from ..sets.verify import notes_of, set_folders, verify_set
 from . import console, demos
 from .commands_takes import Told, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
@@ -114,8 +114,12 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     texts, said, bad = ["\n".join(told.lines)] if told.lines else [], {}, False
     for folder in folders:
         progress(f"reading {folder}", 0.9)
-        motions = {clip.name: clip.motion for clip in again.get(folder, ())}
-        wrong, verdicts = verify_set(folder, motions)
+        clips = again.get(folder, ())
+        motions = {clip.name: clip.motion for clip in clips}
+        limit_m = recipe.reduce.max_error_m if clips or options.recipe else None
+        facts = facts_again(clips, recipe) if clips else None
+        wrong, verdicts = verify_set(folder, motions, facts, limit_m)
+        notes = notes_of(folder)
         unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
         wrong = (
             *odd,
@@ -123,8 +127,8 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
             *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown),
         )
         bad |= bool(wrong) or any(one.problems for one in verdicts)
-        said[folder.name] = {"problems": wrong, "clips": [asdict(one) for one in verdicts]}
-        texts.append(console.verdict_text(str(folder), wrong, verdicts))
+        said[folder.name] = {"problems": wrong, "notes": notes, "clips": [asdict(one) for one in verdicts]}
+        texts.append(console.verdict_text(str(folder), wrong, verdicts, notes))
     if folders == (Path(options.folder),):
         return as_json(said[folders[0].name]) if options.json else "\n\n".join(texts), int(bad)
     apart = [_UNFINISHED] if unfinished(options.folder) else []

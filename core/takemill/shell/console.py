@@ -163,8 +163,10 @@ def clips_table(clips: Sequence[Facts]) -> str:
     return table(head, rows)
 
 
-def verdict_text(folder: str, wrong: Sequence[str], verdicts: Sequence[Verdict]) -> str:
-    """What was found of a set and its clips."""
+def verdict_text(
+    folder: str, wrong: Sequence[str], verdicts: Sequence[Verdict], notes: Sequence[str] = ()
+) -> str:
+    """What was found of a set and its clips, and what else lies in its folder."""
     rows = [
         (
             one.name,
@@ -179,7 +181,14 @@ def verdict_text(folder: str, wrong: Sequence[str], verdicts: Sequence[Verdict])
     head = ("clip", "seconds", "seam mm", "travel mm", "error mm", "")
     bad = len(wrong) + sum(bool(one.problems) for one in verdicts)
     tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all well'}"
-    return "\n\n".join([*([table(head, rows)] if rows else []), *(["\n".join(wrong)] if wrong else []), tail])
+    return "\n\n".join(
+        [
+            *([table(head, rows)] if rows else []),
+            *(["\n".join(wrong)] if wrong else []),
+            *(["\n".join(notes)] if notes else []),
+            tail,
+        ]
+    )
 
 
 def _millimetres(value: float | None) -> str:

@@ -1,0 +1,130 @@
+"""What a set's folder holds, read without trust: only plain files inside it are opened."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+import struct
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from ..base import disk
+from ..base.errors import FileError
+from .set_folder_others import KEPT
+from .set_list import LIST, claim_of, is_inside, is_sealed
+
+_MOST_DIGITS = 15  # of a whole number: as many as a float holds exactly
+_LARGEST = 1e15
+_LONGEST_JSON = 1 << 26  # bytes of a GLB that is not the set's own, of which only the names are looked at
+
+
+def read_list(folder: Path) -> Any:
+    """The list of clips, as JSON of numbers that can be worked with.
+
+    Raises:
+        FileError: it is missing, no plain file, or no such JSON.
+    """
+    data = read_listed(folder, LIST)
+    try:
+        return json.loads(data, parse_int=_whole, parse_float=_real, parse_constant=_real)
+    except (ValueError, RecursionError) as problem:
+        raise FileError(f"{folder / LIST}: not JSON: {problem}") from problem
+
+
+def _whole(text: str) -> int:
+    if len(text) > _MOST_DIGITS:
+        raise ValueError(f"a number of {len(text)} digits")
+    return int(text)
+
+
+def _real(text: str) -> float:
+    value = float(text)
+    if not abs(value) < _LARGEST:
+        raise ValueError(f"{text[:20]} is no usable number")
+    return value
+
+
+def read_listed(folder: Path, name: str) -> bytes:
+    """A listed file, if it is a plain one inside the folder; nothing else is opened.
+
+    Raises:
+        FileError: it is missing, lies elsewhere or behind a link, is a pipe or a device, or cannot be read.
+    """
+    if not is_inside(name):
+        raise FileError(f"{name!r} lies outside the set's folder, and is not opened; pack the set again")
+    path = folder / name
+    for one in (*reversed([folder / above for above in PurePosixPath(name).parents[:-1]]), path):
+        with disk.naming("read", one):
+            kind = os.lstat(one).st_mode
+        if stat.S_ISLNK(kind):
+            raise FileError(f"{one} is a link, and is not followed; pack the set again")
+    if not stat.S_ISREG(kind):
+        raise FileError(f"{path} is no plain file (a folder, a pipe or a device), and is not opened")
+    return disk.read_bytes(path)
+
+
+def file_problems(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
+    """Whether the list and its files are as they were written."""
+    if not is_sealed(said):
+        yield f"{LIST}: it was changed after it was written; pack the set again"
+    listed = {file["name"] for file in said["files"]}
+    for clip in said["clips"]:
+        if clip["file"] not in listed:
+            yield f"clip {clip['name']!r}: its file {clip['file']} is not among the set's files"
+    for file in said["files"]:
+        try:
+            data = read_listed(folder, file["name"])
+        except FileError as problem:
+            yield str(problem)
+            continue
+        if claim_of(data) != (file["bytes"], file["sha256"]):
+            yield f"{file['name']}: it was changed after it was written"
+
+
+def strays(folder: Path, said: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """Files that an engine or a reader may take for the set's: with clips of Takemill's, and others.
+
+    Returns:
+        What is wrong, and what is only to be known.
+    """
+    wrong, known = [], []
+    listed = {file["name"] for file in said["files"]}
+    for above, folders, names in os.walk(folder):
+        folders[:] = sorted(one for one in folders if not one.startswith("."))
+        for name in sorted(names):
+            path = Path(above, name)
+            there = path.relative_to(folder).as_posix()
+            if there in listed:
+                continue
+            if KEPT in path.suffix:
+                known.append(f"{there}: changed by somebody after an earlier pack, and kept")
+            elif path.suffix.casefold() == ".glb" and (clips := _clips_in(path)):
+                wrong.append(
+                    f"{there}: it holds {len(clips)} clips of Takemill's (such as {clips[0]!r}) and is not "
+                    "of the set; move it out of the folder"
+                )
+            elif path.suffix.casefold() == ".glb":
+                known.append(f"{there}: a GLB that is not of the set")
+    return wrong, known
+
+
+def _clips_in(path: Path) -> list[str]:
+    """The names of the animations that carry what Takemill writes about a clip."""
+    try:
+        if not stat.S_ISREG(os.lstat(path).st_mode):
+            return []
+        with open(path, "rb") as file:
+            magic, _, _, size, _ = struct.unpack("<4sIIII", file.read(20))
+            if magic != b"glTF" or size > _LONGEST_JSON:
+                return []
+            data = json.loads(file.read(size))
+        return [str(one["name"]) for one in data["animations"] if is_clip(one.get("extras"))]
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError, struct.error):
+        return []
+
+
+def is_clip(extras: Any) -> bool:
+    """Whether an animation's extras are what Takemill writes; a character may bring animations of its own."""
+    return isinstance(extras, dict) and extras.keys() >= {"name", "source", "keys"}

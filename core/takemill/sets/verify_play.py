@@ -1,0 +1,126 @@
+"""What a set's clips play: poses as the character sees them, and how far they are from what is right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Set
+from typing import Any
+
+import numpy as np
+
+from ..base.checks import Array
+from ..body.motion import Motion
+from ..files.glb_read import GlbScene
+
+_SAME_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
+_PER_FRAME = 4  # times a frame that clips are compared
+_LOOKS = 6  # frames of a foot's contacts at which its height is looked at
+_HIGHEST, _LOWEST = (
+    0.25,
+    -0.1,
+)  # of the leg: ankles or toes of a foot that stands; the tests' bodies: 0 to 0.12
+_LEAST_RISE = (
+    0.1  # of the leg: hips over a foot that stands, in the deepest squat; common practice, no source
+)
+
+
+def travel_error_m(ends: Array, travel: Mapping[str, Any]) -> float:
+    """Metres between where a root joint (2, 4, 4) ends, seen from its start, and where the list says."""
+    left, up, ahead = travel["offset_m"]
+    planar, height, turned = (travel[part] == "root" for part in ("planar", "height", "turn"))
+    offset = np.array([planar * left, height * up, planar * ahead])
+    moved = ends[1, :3, 3] - ends[0, :3, 3]
+    about_y = ends[1, :3, :3] @ ends[0, :3, :3].T
+    turn = np.arctan2(about_y[0, 2], about_y[2, 2])
+    miss = float(np.linalg.norm(moved - offset))
+    right = turned * np.radians(travel["turn_deg"])
+    return miss + abs(float(np.angle(np.exp(1j * (turn - right)))))  # a radian is a metre at arm's length
+
+
+def unscaled(matrices: Array) -> Array:
+    """Matrices (..., 4, 4) without their scale."""
+    out = matrices.copy()
+    out[..., :3, :3] /= np.linalg.norm(out[..., :3, :3], axis=-2, keepdims=True)
+    return out
+
+
+def seen(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
+    """World matrices (T, N, 4, 4) as the character sees them, wherever its scene has put it on the floor."""
+    top = next((node for node in scene.order if scene.names[node] in joints), -1)  # parents come first
+    above, stand = scene.parents[top] if top >= 0 else -1, np.eye(4)
+    while above >= 0:
+        stand, above = scene.rest_of(above) @ stand, scene.parents[above]
+    turn = unscaled(stand)
+    heading = np.arctan2(turn[0, 2] - turn[2, 0], turn[0, 0] + turn[2, 2])  # its twist about +Y
+    c, s = np.cos(heading), np.sin(heading)
+    place = np.array([[c, 0, s, stand[0, 3]], [0, 1, 0, 0], [-s, 0, c, stand[2, 3]], [0, 0, 0, 1.0]])
+    return np.linalg.inv(place) @ worlds
+
+
+def pose_gap_m(ends: Array, travels: bool) -> float:
+    """The largest distance, metres, between poses (2, J, 3), the best turn and shift apart if it travels."""
+    first, last = ends
+    if travels:
+        first, last = (points - points.mean(axis=0) * [1.0, 0.0, 1.0] for points in (first, last))
+        flat = [points[:, 2] + 1j * points[:, 0] for points in (first, last)]
+        turn = np.vdot(flat[0], flat[1])
+        back = flat[1] * np.conj(turn) / abs(turn) if abs(turn) else flat[1]
+        last = np.stack([back.imag, last[:, 1], back.real], axis=-1)
+    return float(np.linalg.norm(last - first, axis=1).max())
+
+
+def standing_problems(
+    clip: Mapping[str, Any], scene: GlbScene, names: Set[str], parts: Mapping[str, str]
+) -> Iterator[str]:
+    """Whether feet that the list says are planted stand on the floor, and carry the hips."""
+    nodes = {scene.names[node]: node for node in (*range(len(scene.names)), *scene.joints)}
+    hips = nodes.get(parts.get("hips", ""))
+    if clip["additive"] or clip["travel"]["height"] == "remove" or hips is None:
+        return
+    for foot, ranges in clip["contacts"].items():
+        ankle = nodes.get(parts.get(foot, ""))
+        if ankle is None or not ranges:
+            continue
+        lowest = [
+            ankle,
+            *(nodes[toe] for toe in [parts.get(foot.replace("Foot", "Toes"), "")] if toe in nodes),
+        ]
+        middles = [(start + stop - 1) // 2 for start, stop in ranges]
+        frames = np.array(middles[:: max(1, len(middles) // _LOOKS)][:_LOOKS])
+        heights = seen(scene, names, scene.worlds(clip["name"], frames / clip["rate"]))[..., 1, 3]
+        leg = _rest_way(scene, hips, ankle)
+        low, carried = heights[:, lowest].min(axis=1), heights[:, hips]
+        worst = int(np.abs(low).argmax())
+        if not _LOWEST * leg < low[worst] < _HIGHEST * leg:
+            yield f"{foot} is planted in frame {frames[worst]}, {low[worst]:.2f} m above the floor"
+        elif (carried - low).min() < _LEAST_RISE * leg:
+            yield f"the body does not stand on {foot} in frame {frames[int((carried - low).argmin())]}"
+
+
+def _rest_way(scene: GlbScene, hips: int, ankle: int) -> float:
+    """Along the bones from the hips to an ankle, at rest and in the world's size, metres."""
+    way, node = 0.0, ankle
+    size = float(np.cbrt(abs(np.linalg.det(scene.rest_world(hips)[:3, :3]))))
+    while node >= 0 and node != hips:
+        way += float(np.linalg.norm(scene.rest_of(node)[:3, 3]))
+        node = scene.parents[node]
+    return way * size
+
+
+def compared(
+    clip: Mapping[str, Any], scene: GlbScene, names: Set[str], motion: Motion, most_mm: float
+) -> tuple[float | None, list[str]]:
+    """The largest distance, mm, between the joints as the file plays them and the motion, 4 times a frame."""
+    nodes = {scene.names[node]: node for node in (*range(len(scene.names)), *scene.joints)}  # joints last
+    missing = [joint for joint in motion.skeleton.names if joint not in nodes]
+    if missing:
+        return None, [f"the file has no joint {missing[0]!r}"]
+    if len(motion) != clip["frames"]:
+        return None, [f"the list says that it has {clip['frames']} frames; made again it has {len(motion)}"]
+    frames = np.arange((len(motion) - 1) * _PER_FRAME + 1) / _PER_FRAME
+    right = motion.sampled(frames, motion.rate).model()[1]
+    places = seen(scene, names, scene.worlds(clip["name"], frames / motion.rate))[..., :3, 3]
+    played = places[:, [nodes[joint] for joint in motion.skeleton.names]]
+    played = np.stack([played[..., 0], -played[..., 2], played[..., 1]], axis=-1)  # +Y up to +Z up
+    error = 1000 * float(np.linalg.norm(played - right, axis=-1).max())
+    wrong = [f"a joint is {error:.2f} mm off; {most_mm:g} are allowed"] if error > most_mm + _SAME_MM else []
+    return error, wrong
