@@ -57,7 +57,7 @@ class Performer:
 
     def stand(self, name: str, seconds: float) -> None:
         """Breathe and sway a little; an unnamed pause is no segment."""
-        self._close(name, "still", seconds)
+        self._close(name, "idle", seconds)
 
     def shift_weight(self, name: str) -> None:
         """Rest on one leg, then on the other, looking about, and come back."""
@@ -106,7 +106,7 @@ class Performer:
             "step_m": step_m,
             "regular_s": [round(strikes[0], 4), round(strikes[-1], 4)],
         }
-        self._close(name, "steps", lands[-1] + 0.7 - begin, **facts)
+        self._close(name, "locomotion", lands[-1] + 0.7 - begin, **facts)
 
     def turn(self, name: str, angle_deg: float, count: int) -> None:
         """Turn on the spot by stepping, the inner foot first; to the left when `angle_deg` is positive."""

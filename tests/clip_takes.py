@@ -17,17 +17,17 @@ from takemill.pipeline.stages import FinishedClip, PreparedTake, digest_of, make
 from takemill.recipe.recipe import parse_recipe
 
 RATE = 60.0
-STRIDE = 'loop = true\nkind = "steps"\n'
+STRIDE = 'loop = true\nkind = "locomotion"\n'
 """A loop of steps."""
 
-REST = '[[clip]]\nname = "rest"\ntake = "rest"\nfrom = 1\nto = 8\nloop = true\ntravel = "in_place"\n'
+REST = '[[clip]]\nname = "rest"\ntake = "rest"\nfrom = 1\nto = 8\nloop = true\nroot_motion = "in_place"\n'
 
 
 @cache
 def take(name: str, rooted: bool = False) -> PreparedTake:
     """Takes of one body: a stroll in a bend, a turn of 172 degrees, a blow, a rest."""
     motion = {
-        "stroll": lambda: synthetic.walk(rate=RATE, turn_deg=-60.0, still_s=2.0).motion,
+        "stroll": lambda: synthetic.walk(rate=RATE, turn_deg=-60.0, idle_s=2.0).motion,
         "turn": lambda: synthetic.turn_in_place(rate=RATE, turn_deg=172.0).motion,
         "blow": blow,
         "rest": lambda: synthetic.idle(rate=RATE, duration_s=12.0).motion,
@@ -61,5 +61,5 @@ def clip(name: str, of: str, start: float, stop: float, more: str = "") -> str:
 
 
 def frames(one: FinishedClip, name: str) -> list[int]:
-    """Where its marks of a name lie."""
-    return [mark.frame for mark in one.marks if mark.name == name]
+    """Where its events of a name lie."""
+    return [event.frame for event in one.events if event.name == name]

@@ -54,8 +54,9 @@ NUMBERS = (
     'true null [] {} "" 1_000 1,5 . - + 1e 1.5.2 0x10 \u0661 ' + "9" * 40
 ).split()
 _BVH_WORDS = "HIERARCHY ROOT JOINT OFFSET CHANNELS MOTION Frames: { } Xposition Yrotation Zrotation 6 Hips"
-_RECIPE_WORDS = """[[clip]] [repair] [body] [travel] [[variant]] name from to loop travel take rate files =
-[ ] { } # " true "root" "12f" "a/b" 1979-05-27 stretches marks naming {kind} neutral mirror of speed"""
+_RECIPE_WORDS = """[[clip]] [repair] [body] [root_motion] [[variant]] name from to loop root_motion take rate
+files = [ ] { } # " true "root" "12f" "a/b" 1979-05-27 stretches events naming {kind} neutral mirror of
+speed"""
 WORDS = {
     "bvh": (*_BVH_WORDS.split(), "End Site", "Frame Time:", "\n", "\t", "\r\n", "\0", "\ufeff"),
     "recipe": (*_RECIPE_WORDS.split(), "\n", "'" * 3),
@@ -181,7 +182,7 @@ def bvh_cases() -> Case:
 
 _RECIPE = """name = "ferry"
 rate = 30
-files = "apart"
+files = "separate"
 [body]
 leftFoot = "L_Ankle"
 [repair]
@@ -193,12 +194,12 @@ from = 1.5
 to = "60f"
 loop = true
 search = false
-travel = "root"
+root_motion = "root"
 [[clip]]
 name = "idle"
 from = 0
 to = 2.5
-travel = "in_place"
+root_motion = "in_place"
 """
 
 

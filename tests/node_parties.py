@@ -45,15 +45,15 @@ def three_positions(
     return {clip: np.array(positions) for clip, positions in answer.items()}
 
 
-def three_travel(
+def three_root_motion(
     glb: Path, helper: Path, cycles: int, step_s: float, clips: Sequence[Path] = ()
 ) -> dict[str, Any]:
     """Where clips of a GLB, and of other files, take the character in three.js, by a helper of ours."""
     with tempfile.TemporaryDirectory() as folder:
-        for file in (helper, _HERE / "load_three.mjs", _HERE / "travel_three.mjs"):
+        for file in (helper, _HERE / "load_three.mjs", _HERE / "root_motion_three.mjs"):
             shutil.copy(file, folder)
         Path(folder, "node_modules").symlink_to(_HERE / "node_modules")  # for what the helper imports
-        return json.loads(_run(str(Path(folder, "travel_three.mjs")), glb, cycles, step_s, *clips))
+        return json.loads(_run(str(Path(folder, "root_motion_three.mjs")), glb, cycles, step_s, *clips))
 
 
 def three_page(script: str, helper: Path, folder: Path) -> Any:

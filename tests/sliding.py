@@ -8,7 +8,7 @@ from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.clip.measure import planted_steps
-from takemill.clip.root_motion import TravelSettings, find_travel
+from takemill.clip.root_motion import RootMotionSettings, find_root_motion
 from takemill.feet.contacts import Contacts
 from takemill.feet.soles import foot_points
 from takemill.maths import quat
@@ -23,7 +23,7 @@ def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool =
     points = foot_points(motion, body)
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
     if loop and len(motion) > 2:
-        way = find_travel(motion, body, TravelSettings())
+        way = find_root_motion(motion, body, RootMotionSettings())
         turn = quat.from_yaw(way.heading[-1] - way.heading[0])
         again = way.position[-1] + quat.rotate(turn, points[1:2] - way.position[0])
         points = np.concatenate([points, again])

@@ -16,7 +16,7 @@ from takemill.files.bvh import write_bvh
 @cache
 def stand_and_walk(rate: float = 60.0) -> Motion:
     """Two seconds of standing, twelve steps, two seconds of standing; and a breath of noise."""
-    motion = synthetic.walk(rate=rate, still_s=2.0).motion
+    motion = synthetic.walk(rate=rate, idle_s=2.0).motion
     noise = 1e-4 * np.random.default_rng(7).standard_normal(motion.rotations.shape)
     return motion.with_rotations(motion.rotations + noise)
 

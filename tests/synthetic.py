@@ -169,7 +169,7 @@ def walk(
     step_m: float = 0.5,
     turn_deg: float = 0.0,
     aside_deg: float = 0.0,
-    still_s: float = 1.0,
+    idle_s: float = 1.0,
     scale: float = 1.0,
 ) -> Known:
     """Stand, walk `steps` steps along a line or an arc, stand. The heading turns by `turn_deg` in all.
@@ -177,7 +177,7 @@ def walk(
     The way leads aside from the heading by `aside_deg`: 90 is a sidestep to the left.
     """
     stop_s = step_s * (steps + 2) if steps else step_s
-    t = np.arange(round((stop_s + 2 * still_s) * rate) + 1) / rate - still_s
+    t = np.arange(round((stop_s + 2 * idle_s) * rate) + 1) / rate - idle_s
     total, curve = step_m * steps, np.radians(turn_deg)
     fine = np.linspace(0, stop_s, 4001)
 
@@ -206,8 +206,8 @@ def walk(
     hips += quat.rotate(quat.from_yaw(heading), np.stack([sway, 0 * sway, 0 * sway], axis=-1))
     motion = _pose(t, rate, hips, heading, moving, phase, (ankle, pitch, turn), scale)
     period = round(2 * step_s * rate)
-    first = round((still_s + 2 * step_s) * rate)
-    steady = (first, round((still_s + stop_s - 3 * step_s) * rate))
+    first = round((idle_s + 2 * step_s) * rate)
+    steady = (first, round((idle_s + stop_s - 3 * step_s) * rate))
     return Known(motion, heel, toe, xy * scale, heading, period if steady[1] > first else 0, steady)
 
 
@@ -251,7 +251,7 @@ def _pose(
 
 def idle(*, rate: float = 120.0, duration_s: float = 6.0, scale: float = 1.0) -> Known:
     """Standing, breathing every 4 seconds; both feet down throughout."""
-    return walk(rate=rate, steps=0, step_s=0.5, still_s=(duration_s - 0.5) / 2, scale=scale)
+    return walk(rate=rate, steps=0, step_s=0.5, idle_s=(duration_s - 0.5) / 2, scale=scale)
 
 
 def turn_in_place(

@@ -16,9 +16,9 @@ from takemill.maths import quat
 def both(template: dict[str, str], left: str, right: str) -> dict[str, str]:
     """Part -> name for both sides, of a template without sides; "*" stands for the side in a name."""
     return {
-        side + part: name.replace("*", mark)
+        side + part: name.replace("*", event)
         for part, name in template.items()
-        for side, mark in (("left", left), ("right", right))
+        for side, event in (("left", left), ("right", right))
     }
 
 

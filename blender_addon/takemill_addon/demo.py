@@ -70,17 +70,17 @@ def _armature(context: bpy.types.Context, name: str) -> bpy.types.Object:
 
 
 def _row(clip: dict) -> dict:
-    seam, way = clip["seam"], clip["travel"]
+    seam, way = clip["seam"], clip["root_motion"]
     return {
         "clip": clip["name"],
         "kind": clip["kind"],
         "seconds": clip["duration_s"],
         "fps": round(clip["rate"]),
         "seam of the loop": f"{seam['gap_cm']:.2f} cm, {seam['quality']}" if seam else "",
-        "travel": way["mode"],
+        "root_motion": way["mode"],
         "metres": way["distance_m"],
         "turn": round(way["turn_deg"]),
-        "marks": len(clip["marks"]),
+        "events": len(clip["events"]),
     }
 
 

@@ -4,7 +4,7 @@ extends SceneTree
 ##
 ## REQUEST: {"scene": path, "clips": [path of an animation-only file ...], "plain": whether to load it without
 ## TakemillSet, "imported": whether the editor has imported it, "joints": [name ...],
-## "poses": [[clip, seconds] ...] in the order to be asked for, "travel": {clip: seconds}, "step_s": seconds}
+## "poses": [[clip, seconds] ...] in the order to be asked for, "root_motion": {clip: seconds}, "step_s": seconds}
 
 const TakemillSet := preload("takemill_set.gd")
 
@@ -17,13 +17,13 @@ func _initialize() -> void:
 	await process_frame # before it nothing is inside the tree
 	var player := TakemillSet.player_of(scene)
 	player.callback_mode_process = AnimationMixer.ANIMATION_CALLBACK_MODE_PROCESS_MANUAL
-	var answer := {"clips": {}, "root_motion_track": str(player.root_motion_track), "travel": {}}
+	var answer := {"clips": {}, "root_motion_track": str(player.root_motion_track), "root_motion": {}}
 	for name in player.get_animation_list():
 		var clip := player.get_animation(name)
 		answer.clips[name] = {"loops": clip.loop_mode != Animation.LOOP_NONE, "seconds": clip.length,
 				"marks": Array(clip.get_marker_names()).map(clip.get_marker_time)}
-	for name: String in request.travel:
-		answer.travel[name] = _travelled(scene, player, name, request.travel[name], request.step_s)
+	for name: String in request.root_motion:
+		answer.root_motion[name] = _moved(scene, player, name, request.root_motion[name], request.step_s)
 	scene.transform = Transform3D.IDENTITY
 	player.root_motion_track = NodePath() # so that the root bone moves by itself
 	answer.poses = request.poses.map(
@@ -49,7 +49,7 @@ func _scene(request: Dictionary) -> Node3D:
 
 ## Where a clip has taken the character after `seconds`, from where it stood: x, y, z and the turn about +Y,
 ## radians.
-func _travelled(
+func _moved(
 	scene: Node3D, player: AnimationPlayer, name: String, seconds: float, step_s: float
 ) -> Array[float]:
 	scene.transform = Transform3D.IDENTITY
@@ -59,7 +59,7 @@ func _travelled(
 	var left := seconds
 	while left > 0.0:
 		player.advance(minf(step_s, left))
-		scene.transform *= TakemillSet.travel(player, scene)
+		scene.transform *= TakemillSet.root_motion(player, scene)
 		left -= step_s
 	var skeleton := scene.find_children("*", "Skeleton3D")[0] as Skeleton3D
 	var bone := skeleton.find_bone(player.root_motion_track.get_concatenated_subnames())

@@ -28,7 +28,7 @@ func _post_import(scene: Node) -> Object:
 			if alike:
 				TakemillSet.put_clip(player, name, clip)
 			else:
-				TakemillSet.dress(player.get_animation(name), clip.get_meta(TakemillSet.META))
+				TakemillSet.apply_clip_info(player.get_animation(name), clip.get_meta(TakemillSet.META))
 	TakemillSet.set_up(player)
 	exact.free()
 	return scene

@@ -1,6 +1,6 @@
 @tool
 extends RefCounted
-## Takemill clips in Godot 4: exact, looping where they loop, travelling by root motion.
+## Takemill clips in Godot 4: exact, looping where they loop, moving by root motion.
 ##
 ## Godot's glTF loader samples every animation anew, all at one rate, and leaves out the `extras` that say
 ## what a clip is. This loads a file so that each clip is sampled at its own rate (then nothing is lost),
@@ -30,7 +30,7 @@ static func load_scene(path: String) -> Node3D:
 				put_clip(player, name, player_of(other).get_animation(name))
 		other.free()
 	for name: String in facts:
-		dress(player.get_animation(name), facts[name])
+		apply_clip_info(player.get_animation(name), facts[name])
 	set_up(player)
 	return scene
 
@@ -59,7 +59,7 @@ static func add_clips(scene: Node3D, path: String) -> void:
 			else:
 				clip.track_set_path(track, NodePath("%s:%s" % [scene.get_path_to(skeleton), bone]))
 		put_clip(player, name, clip)
-		dress(clip, facts[name])
+		apply_clip_info(clip, facts[name])
 		bones.free()
 	set_up(player)
 
@@ -71,7 +71,7 @@ static func set_up(player: AnimationPlayer) -> void:
 	player.root_motion_local = true
 	for name in player.get_animation_list():
 		var clip := player.get_animation(name)
-		var joint: Variant = clip.get_meta(META, {}).get("travel", {}).get("joint")
+		var joint: Variant = clip.get_meta(META, {}).get("root_motion", {}).get("joint")
 		for track in clip.get_track_count() if joint else 0:
 			var path := clip.track_get_path(track)
 			if path.get_concatenated_subnames() == bone_of(joint):
@@ -80,9 +80,9 @@ static func set_up(player: AnimationPlayer) -> void:
 
 
 ## The way that `body` goes in this frame, in its own space. Call it after the player has advanced:
-##     body.transform *= TakemillSet.travel(player, body)
+##     body.transform *= TakemillSet.root_motion(player, body)
 ## In Godot 4.6 an AnimationTree loses the step in which a loop begins anew; an AnimationPlayer does not.
-static func travel(mixer: AnimationMixer, body: Node3D) -> Transform3D:
+static func root_motion(mixer: AnimationMixer, body: Node3D) -> Transform3D:
 	var path := mixer.root_motion_track
 	var skeleton := mixer.get_node(mixer.root_node).get_node_or_null(NodePath(path.get_concatenated_names()))
 	if not skeleton is Skeleton3D:
@@ -97,7 +97,7 @@ static func travel(mixer: AnimationMixer, body: Node3D) -> Transform3D:
 
 
 ## Gives a clip what its extras say: loop mode, step, marks, and the extras themselves.
-static func dress(clip: Animation, facts: Dictionary) -> void:
+static func apply_clip_info(clip: Animation, facts: Dictionary) -> void:
 	clip.loop_mode = Animation.LOOP_LINEAR if facts.loop else Animation.LOOP_NONE
 	clip.step = 1.0 / facts.rate
 	clip.set_meta(META, facts)
@@ -146,6 +146,6 @@ static func _facts(state: GLTFState) -> Dictionary:
 	var loaded := state.get_animations()
 	for k in said.size():
 		var extras: Dictionary = said[k].get("extras", {})
-		if extras.has("rate") and extras.has("travel"):
+		if extras.has("rate") and extras.has("root_motion"):
 			facts[loaded[k].resource_name] = extras
 	return facts

@@ -1,17 +1,17 @@
-// Takemill clips in three.js: loops that loop, and travel that moves the character.
+// Takemill clips in three.js: loops that loop, and root motion that moves the character.
 //
 //   const gltf = await new GLTFLoader().loadAsync('marsh_ferry.glb');
 //   const mixer = new AnimationMixer(gltf.scene);
 //   const clip = gltf.animations.find((one) => one.name === 'walk');
-//   const travel = takeTravel(clip, gltf.scene); // once, before the clip is played
-//   const action = prepared(mixer.clipAction(clip)).play();
-//   each frame: mixer.update(seconds); travel.move(gltf.scene, action);
+//   const rootMotion = extractRootMotion(clip, gltf.scene); // once, before the clip is played
+//   const action = setupAction(mixer.clipAction(clip)).play();
+//   each frame: mixer.update(seconds); rootMotion.move(gltf.scene, action);
 //
 // GLTFLoader leaves the clip's entry of clips.json in `clip.userData`.
 import { LoopOnce, LoopRepeat, Matrix4, Quaternion, Vector3 } from 'three';
 
 /** The action, repeating or stopping at its last pose as the clip's `loop` says. */
-export function prepared(action) {
+export function setupAction(action) {
   const loops = action.getClip().userData.loop;
   action.setLoop(loops ? LoopRepeat : LoopOnce, loops ? Infinity : 1);
   action.clampWhenFinished = !loops;
@@ -20,10 +20,10 @@ export function prepared(action) {
 
 /**
  * Takes the tracks of the root joint out of a clip, so that the mixer leaves the joint at rest;
- * what they say is the travel. A clip that does not travel by a joint gives one that stands still.
+ * what they say is the root motion. A clip without a joint for it gives one that does not move.
  */
-export function takeTravel(clip, scene) {
-  const joint = clip.userData.travel?.joint ?? null;
+export function extractRootMotion(clip, scene) {
+  const joint = clip.userData.root_motion?.joint ?? null;
   let node = null;
   scene.traverse((one) => {
     // three.js takes some letters out of names and keeps the file's in userData.
@@ -64,7 +64,7 @@ export class Travel {
     this.time = time;
   }
 
-  /** Moves `body`, which holds the character, by what has been travelled since the last call. */
+  /** Moves `body`, which holds the character, by how far the clip moved since the last call. */
   move(body, action) {
     if (this.node === null || this.curves.length === 0) return;
     const steps = new Matrix4();

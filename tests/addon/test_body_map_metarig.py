@@ -30,9 +30,9 @@ SIDED = {
     },
 }  # fmt: skip
 TRUTH = TRUNK | {
-    side + part: f"{bone}.{mark}"
+    side + part: f"{bone}.{event}"
     for part, bone in SIDED.items()
-    for side, mark in (("left", "L"), ("right", "R"))
+    for side, event in (("left", "L"), ("right", "R"))
 }
 
 

@@ -23,7 +23,7 @@ def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
     assert told[-1] == 1
     assert capfd.readouterr().out == ""
     kinds = [row["kind"] for row in rows]
-    assert {"still", "steps", "strike", "turn"} <= set(kinds)
+    assert {"idle", "locomotion", "strike", "turn"} <= set(kinds)
     assert kinds.count("strike") + kinds.count("other") >= 2
     facts = json.loads((tmp_path / "set" / "clips.json").read_text())
     data = (tmp_path / "set" / "marsh_ferry.glb").read_bytes()
@@ -32,10 +32,12 @@ def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
     assert [animation["name"] for animation in glb.json["animations"]] == [row["clip"] for row in rows]
     assert glb.json["meshes"]
     for clip in facts["clips"]:
-        assert clip["loop"] == (clip["kind"] in ("still", "steps"))
+        assert clip["loop"] == (clip["kind"] in ("idle", "locomotion"))
         assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
-        if clip["kind"] == "steps":
-            assert abs(clip["travel"]["offset_m"][0]) < 0.03, "the recipe's smoothing keeps the root straight"
+        if clip["kind"] == "locomotion":
+            assert abs(clip["root_motion"]["offset_m"][0]) < 0.03, (
+                "the recipe's smoothing keeps the root straight"
+            )
     expect_what_the_recipe_says(facts)
     (take,) = facts["takes"]
     assert take["health"]["before"]["spike_frames"] > 50 > take["health"]["after"]["spike_frames"]
@@ -44,15 +46,15 @@ def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
 def expect_what_the_recipe_says(facts: dict) -> None:
     """What no field of the panel holds comes from the recipe's text."""
     said = {clip["name"]: clip for clip in facts["clips"]}
-    assert said["turn_about"]["travel"]["turn_deg"] == pytest.approx(180, abs=0.01)
-    assert said["turn_right"]["travel"]["turn_deg"] == pytest.approx(-90, abs=0.01)
-    assert said["turn_left"]["travel"]["turn_deg"] == pytest.approx(90, abs=0.01)
+    assert said["turn_about"]["root_motion"]["turn_deg"] == pytest.approx(180, abs=0.01)
+    assert said["turn_right"]["root_motion"]["turn_deg"] == pytest.approx(-90, abs=0.01)
+    assert said["turn_left"]["root_motion"]["turn_deg"] == pytest.approx(90, abs=0.01)
     assert said["walk_brisk"]["variant"]["speed"] == 1.15
-    marks = [
-        {mark["name"]: mark["frame"] for mark in said[name]["marks"]}
+    events = [
+        {event["name"]: event["frame"] for event in said[name]["events"]}
         for name in ("strike_straight", "strike_straight_mirrored")
     ]
-    assert marks[0]["rightHand.strike"] == marks[1]["leftHand.strike"]
+    assert events[0]["rightHand.strike"] == events[1]["leftHand.strike"]
     gaps = facts["gaps"]
     idle = gaps["clips"].index("idle")
     for name, clip in said.items():

@@ -58,7 +58,17 @@ def test_every_row_leads_to_its_frame_and_its_bone(suit):
 
 
 @pytest.mark.parametrize(
-    "kind", ["skating", "range", "flipped", "swapped", "bone", "still", "floor", "reference"]
+    "kind",
+    [
+        "skating",
+        "joint_limit",
+        "flipped",
+        "swapped",
+        "bone_length",
+        "dead_sensor",
+        "floor_offset",
+        "reference",
+    ],
 )
 def test_a_row_of_any_kind_leads_there(suit, kind):
     """Kinds that this take lacks, as a check would keep them; a joint that is no bone is no error."""
@@ -89,22 +99,22 @@ def test_markers_of_findings_come_and_go_alone(suit):
     places = {(one.kind, one.start) for one in take.takemill.findings if one.stop - one.start < 300}
     own = take.pose_markers.new("spike left_hand")  # an animator's, by chance of a finding's name and frame
     own.frame = next(start for kind, start in sorted(places) if kind == "spike")
-    takemill.mark_findings()
-    marks = [(m.name.split()[0], m.frame) for m in take.pose_markers if m.takemill.finding]
-    assert set(marks) >= places
-    assert len(marks) == len(set(marks))
-    takemill.mark_findings()
-    assert [(m.name.split()[0], m.frame) for m in take.pose_markers if m.takemill.finding] == marks
-    takemill.clear_finding_marks()
+    takemill.add_finding_markers()
+    events = [(m.name.split()[0], m.frame) for m in take.pose_markers if m.takemill.finding]
+    assert set(events) >= places
+    assert len(events) == len(set(events))
+    takemill.add_finding_markers()
+    assert [(m.name.split()[0], m.frame) for m in take.pose_markers if m.takemill.finding] == events
+    takemill.clear_finding_markers()
     assert [(m.name, m.frame) for m in take.pose_markers] == [(own.name, own.frame)]
     with pytest.raises(RuntimeError, match="No finding is marked"):
-        takemill.clear_finding_marks()
+        takemill.clear_finding_markers()
     assert keys_of(take) == keys
 
 
 def test_markers_of_findings_last_in_the_file_and_in_a_copy(suit, tmp_path):
     takemill.check_take()
-    takemill.mark_findings()
+    takemill.add_finding_markers()
     take = playing(suit)
     name, count = take.name, len(take.pose_markers)
     take.copy().name = "copy"
@@ -112,17 +122,17 @@ def test_markers_of_findings_last_in_the_file_and_in_a_copy(suit, tmp_path):
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "kept.blend"))
     bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "kept.blend"))
     for one in (name, "copy"):
-        assert findings.clear_marks(bpy.data.actions[one]) == count
+        assert findings.clear_finding_markers(bpy.data.actions[one]) == count
 
 
 def test_marking_needs_a_finding_with_a_place(suit):
     with pytest.raises(RuntimeError, match="Check the take first"):
-        takemill.mark_findings()
+        takemill.add_finding_markers()
     frames = [int(f) for f in playing(suit).frame_range]
     one = playing(suit).takemill.findings.add()
-    one.kind, one.start, one.stop = "floor", frames[0], frames[1] + 1
+    one.kind, one.start, one.stop = "floor_offset", frames[0], frames[1] + 1
     with pytest.raises(RuntimeError, match="none has a place"):
-        takemill.mark_findings()
+        takemill.add_finding_markers()
 
 
 def test_measures_are_those_of_the_core_before_and_after(suit):
@@ -162,12 +172,12 @@ def test_what_was_known_of_an_unchanged_take_stays(suit):
 def test_a_repaired_take_lists_what_was_mended_and_what_is_left(suit):
     takemill.repair_take()
     listed = playing(suit).takemill.findings
-    assert any(one.mended and one.kind == "spike" for one in listed)
+    assert any(one.repaired and one.kind == "spike" for one in listed)
     work = stage.work_from_context(bpy.context)
     left = check(work.take.motion, work.body).findings
-    stands = {(one.kind, one.joint) for one in listed if not one.mended}
+    stands = {(one.kind, one.joint) for one in listed if not one.repaired}
     assert {(one.kind, one.joint) for one in left} <= stands
-    places = [(one.kind, one.joint, one.start, one.mended) for one in listed]
+    places = [(one.kind, one.joint, one.start, one.repaired) for one in listed]
     assert len(places) == len(set(places))
     assert [one.start for one in listed] == sorted(one.start for one in listed)
 
@@ -200,7 +210,7 @@ def test_what_is_made_of_a_repaired_take_is_no_repair(suit):
     takemill.repair_take()
     repaired = playing(suit)
     assert findings.raw_of(repaired)
-    for stage_of in ("mark_contacts", "thin_keys", "close_loop"):
+    for stage_of in ("add_contact_events", "thin_keys", "close_loop"):
         suit.animation_data.action = repaired
         getattr(takemill, stage_of)()
         assert findings.raw_of(playing(suit)) is None

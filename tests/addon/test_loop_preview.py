@@ -16,15 +16,15 @@ pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
 
 
-def loop(folder, travel: str = "root", turn_deg: float = 0.0):
+def loop(folder, root_motion: str = "root", turn_deg: float = 0.0):
     """A walk with a closed loop of it, which plays."""
     empty_scene(30)
     suit = import_bvh(synthetic.walk(rate=30, turn_deg=turn_deg).motion, folder, root=True)
     for path in ("location", "rotation_quaternion"):  # without keys it would show what other Actions left
         suit.pose.bones["root"].keyframe_insert(path)
     cut = playing(suit).takemill.cuts.add()
-    cut.name, cut.start, cut.end, cut.loop, cut.kind = "steps", 50, 210, True, "steps"
-    cut.travel = travel
+    cut.name, cut.start, cut.end, cut.loop, cut.kind = "locomotion", 50, 210, True, "locomotion"
+    cut.root_motion = root_motion
     takemill.make_clips()
     takemill.play_clip(index=0)
     return suit
@@ -52,14 +52,14 @@ def played() -> tuple[int, int]:
 def facts_of(action) -> tuple:
     """All that a preview must leave alone."""
     modifiers = sum(len(c.modifiers) for c in actions.channelbag(action, action.slots[0]).fcurves)
-    marks = [(marker.name, marker.frame) for marker in action.pose_markers]
+    events = [(marker.name, marker.frame) for marker in action.pose_markers]
     ends = action.use_cyclic, action.use_frame_range, tuple(action.frame_range), action.use_fake_user
-    return keys_of(action), modifiers, marks, ends, action.name, action.takemill.record
+    return keys_of(action), modifiers, events, ends, action.name, action.takemill.record
 
 
-@pytest.mark.parametrize("travel", ["root", "in_place", "keep"])
-def test_a_held_loop_is_cyclic_and_stays_on_the_spot(tmp_path, travel):
-    suit = loop(tmp_path, travel, turn_deg=60)
+@pytest.mark.parametrize("root_motion", ["root", "in_place", "keep"])
+def test_a_held_loop_is_cyclic_and_stays_on_the_spot(tmp_path, root_motion):
+    suit = loop(tmp_path, root_motion, turn_deg=60)
     length = period(suit)
     assert takemill.preview_loop() == {"FINISHED"}
     action = playing(suit)
@@ -75,15 +75,15 @@ def test_a_held_loop_is_cyclic_and_stays_on_the_spot(tmp_path, travel):
     assert np.ptp(within[:, hips, :2, 3], axis=0).max() < 0.1
 
 
-@pytest.mark.parametrize("travel", ["root", "in_place", "keep"])
+@pytest.mark.parametrize("root_motion", ["root", "in_place", "keep"])
 @pytest.mark.parametrize("centred", [False, True])
-def test_travel_goes_on_from_cycle_to_cycle(tmp_path, travel, centred):
+def test_travel_goes_on_from_cycle_to_cycle(tmp_path, root_motion, centred):
     """Against the loop repeated by the core, on a way that turns."""
-    suit = loop(tmp_path, travel, turn_deg=60)
+    suit = loop(tmp_path, root_motion, turn_deg=60)
     length = period(suit)
     work = stage.work_from_context(bpy.context)
-    clip = clip_of("steps", work.action, work.take.motion, work.body, work.take.start)
-    takemill.preview_loop(travels=True, centred=centred)
+    clip = clip_of("locomotion", work.action, work.take.motion, work.body, work.take.start)
+    takemill.preview_loop(with_root_motion=True, centred=centred)
     assert played() == (0, 4 * length - 1)
     lead = length // 2 if centred else 0
     truth = repeated(clip.in_world, work.body, 6).model()[1]
@@ -95,7 +95,7 @@ def test_travel_goes_on_from_cycle_to_cycle(tmp_path, travel, centred):
 
 def test_a_straight_way_goes_on_beyond_the_keys(walker):
     length, hips = period(walker), list(walker.pose.bones.keys()).index("hips")
-    takemill.preview_loop(travels=True)
+    takemill.preview_loop(with_root_motion=True)
     at = poses(walker, [0, length, 2 * length, 9 * length])[:, hips, :3, 3]
     np.testing.assert_allclose(at[2] - at[1], at[1] - at[0], atol=1e-4)
     np.testing.assert_allclose(at[3] - at[0], 9 * (at[1] - at[0]), atol=1e-3)
@@ -127,7 +127,7 @@ def test_a_preview_leaves_nothing_behind_and_changes_no_set(walker, tmp_path):
     before, known, alone = facts_of(clip), set(bpy.data.actions.keys()), packed("before")
     takemill.preview_loop()
     takemill.preview_loop(centred=True)
-    takemill.preview_loop(centred=True, travels=True)
+    takemill.preview_loop(centred=True, with_root_motion=True)
     assert len(bpy.data.actions) == len(known) + 1
     assert packed("during") == alone
     assert takemill.stop_loop() == {"FINISHED"}
@@ -156,7 +156,7 @@ def test_undo_takes_a_preview_back_and_its_end_too(walker):
     assert playing(bpy.data.objects[name]).takemill.looping
     bpy.ops.ed.undo()
     assert set(bpy.data.actions.keys()) == known
-    assert playing(bpy.data.objects[name]).name == "steps"
+    assert playing(bpy.data.objects[name]).name == "locomotion"
 
 
 def test_no_stage_works_on_a_preview(walker):

@@ -44,13 +44,13 @@ def odd(name: str) -> Motion:
 
 
 SAID = {
-    "one frame": ("short", "1 frame is too little"),
-    "shorter than the filter": ("short", "9 frames are too little"),
-    "all frames equal": ("still", "never moves"),
-    "a joint frozen throughout": ("still", "left_hand never moves"),
-    "a swim": ("feet", "no foot is ever planted"),
+    "one frame": ("too_short", "1 frame is too little"),
+    "shorter than the filter": ("too_short", "9 frames are too little"),
+    "all frames equal": ("dead_sensor", "never moves"),
+    "a joint frozen throughout": ("dead_sensor", "left_hand never moves"),
+    "a swim": ("no_feet", "no foot is ever planted"),
     "lying": ("lying", "level"),
-    "no feet in the body map": ("feet", "no foot is mapped"),
+    "no feet in the body map": ("no_feet", "no foot is mapped"),
 }
 
 
@@ -69,12 +69,12 @@ def test_an_odd_action_is_said_what_it_is_and_not_thrown_about(name, tmp_path):
     kind, words = SAID[name]
     assert [one for one in raw.takemill.findings if one.kind == kind and words in one.message]
     assert findings.measure_rows(raw)
-    bpy.context.scene.takemill.mend_calibration = True
+    bpy.context.scene.takemill.repair_calibration = True
     takemill.preview_repair()
     takemill.keep_repair()
-    mended = suit.animation_data.action
+    repaired = suit.animation_data.action
     assert keys_of(raw) == before
-    was, now = (read_take(bpy.context, suit, action).motion for action in (raw, mended))
+    was, now = (read_take(bpy.context, suit, action).motion for action in (raw, repaired))
     assert len(now) == len(was)
     assert np.isfinite(now.rotations).all()
     away = now.root_translation - was.root_translation

@@ -12,10 +12,10 @@ import pytest
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
 from takemill.body.body_map import BodyMap, heading
-from takemill.clip.root_motion import Travel, apply_travel, find_travel, with_root_joint
+from takemill.clip.root_motion import RootMotion, apply_root_motion, find_root_motion, with_root_joint
 from takemill.maths import quat
 from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.clip_record import ClipRecord, travel_of
+from takemill_addon.bridge.clip_record import ClipRecord, root_motion_of
 from takemill_addon.bridge.read_action import read_take
 from takemill_addon.properties.repair import REPAIR_STEPS
 
@@ -57,8 +57,8 @@ STAGES = (
     "suggest_cuts",
     "make_clips",
     "close_loop",
-    "split_travel",
-    "mark_contacts",
+    "extract_root_motion",
+    "add_contact_events",
 )
 
 
@@ -72,7 +72,7 @@ def prepare_for(name: str, suit) -> None:
         bpy.context.scene.takemill.fit_target = other
     if name == "make_clips":
         cut = playing(suit).takemill.cuts.add()
-        cut.name, cut.start, cut.end, cut.loop, cut.kind = "steps", 100, 420, True, "steps"
+        cut.name, cut.start, cut.end, cut.loop, cut.kind = "locomotion", 100, 420, True, "locomotion"
 
 
 @pytest.mark.parametrize("name", STAGES)
@@ -116,7 +116,9 @@ def test_an_action_without_pose_curves_is_an_error_and_changes_nothing(suit, nam
     assert everything() == before
 
 
-@pytest.mark.parametrize("name", ["repair_take", "fit_take", "make_clips", "close_loop", "split_travel"])
+@pytest.mark.parametrize(
+    "name", ["repair_take", "fit_take", "make_clips", "close_loop", "extract_root_motion"]
+)
 def test_undo_takes_a_stage_back(suit, name):
     prepare_for(name, suit)
     rig, before = suit.name, set(bpy.data.actions.keys())
@@ -154,7 +156,7 @@ def test_a_lost_bone_is_named(suit):
 
 def spikes(action) -> list[tuple[int, int, bool]]:
     found = (f for f in action.takemill.findings if (f.kind, f.joint) == ("spike", "left_lower_arm"))
-    return [(finding.start, finding.stop, finding.mended) for finding in found]
+    return [(finding.start, finding.stop, finding.repaired) for finding in found]
 
 
 def test_check_finds_a_spike_in_scene_frames(suit):
@@ -177,7 +179,7 @@ def test_repair_steps_that_are_off_leave_their_faults(suit):
     curve.keyframe_points[200].co.y += 0.5
     chosen = bpy.context.scene.takemill
     for step in REPAIR_STEPS:
-        setattr(chosen, f"mend_{step}", False)
+        setattr(chosen, f"repair_{step}", False)
     raw = playing(suit)
     takemill.repair_take()
     was, now = (read_take(bpy.context, suit, action).motion for action in (raw, playing(suit)))
@@ -204,7 +206,7 @@ def test_a_fitted_character_plays_at_its_own_place(suit, tmp_path):
 def test_make_clips_closes_loops_and_splits_travel(suit):
     takemill.suggest_cuts()
     take, cuts = playing(suit), playing(suit).takemill.cuts
-    steps = next(cut for cut in cuts if cut.kind == "steps")
+    steps = next(cut for cut in cuts if cut.kind == "locomotion")
     assert steps.loop
     for cut in cuts:
         cut.use = cut.name == steps.name
@@ -212,7 +214,12 @@ def test_make_clips_closes_loops_and_splits_travel(suit):
     (clip,) = suit.takemill.clips
     assert playing(suit) == take
     record = ClipRecord.of_action(clip.action)
-    assert (record.kind, record.loop, record.travel_mode, record.source) == ("steps", True, "root", take.name)
+    assert (record.kind, record.loop, record.root_motion_mode, record.source) == (
+        "locomotion",
+        True,
+        "root",
+        take.name,
+    )
     motion = read_take(bpy.context, suit, clip.action).motion
     truth = synthetic.walk(rate=60)
     assert len(motion) - 1 == truth.period
@@ -224,8 +231,8 @@ def test_make_clips_closes_loops_and_splits_travel(suit):
     way = truth.path[truth.steady[0] + truth.period] - truth.path[truth.steady[0]]
     assert np.linalg.norm(path[-1]) == pytest.approx(np.linalg.norm(way), abs=0.005)
     assert clip.action.frame_range[0] == 0
-    marks = {marker.name for marker in clip.action.pose_markers}
-    assert {"leftFoot.down", "leftFoot.up", "rightFoot.down", "rightFoot.up"} <= marks
+    events = {marker.name for marker in clip.action.pose_markers}
+    assert {"leftFoot.down", "leftFoot.up", "rightFoot.down", "rightFoot.up"} <= events
 
 
 def test_making_clips_again_keeps_the_old_actions(suit):
@@ -234,7 +241,7 @@ def test_making_clips_again_keeps_the_old_actions(suit):
     first = suit.takemill.clips[0].action
     keys = keys_of(first)
     takemill.make_clips()
-    assert [clip.name for clip in suit.takemill.clips] == ["steps"]
+    assert [clip.name for clip in suit.takemill.clips] == ["locomotion"]
     assert suit.takemill.clips[0].action != first
     assert keys_of(first) == keys
 
@@ -243,7 +250,7 @@ def test_a_cut_outside_the_take_makes_no_clip(suit):
     prepare_for("make_clips", suit)
     playing(suit).takemill.cuts[0].end = 5000
     before = everything()
-    with pytest.raises(RuntimeError, match=r"clip 'steps': .* leaves the take"):
+    with pytest.raises(RuntimeError, match=r"clip 'locomotion': .* leaves the take"):
         takemill.make_clips()
     assert everything() == before
 
@@ -254,14 +261,14 @@ def test_travel_on_a_root_that_is_not_there(tmp_path):
     takemill.map_body()
     prepare_for("make_clips", suit)
     before = everything()
-    for name in ("make_clips", "split_travel"):
+    for name in ("make_clips", "extract_root_motion"):
         with pytest.raises(RuntimeError, match="it has no root bone"):
             getattr(takemill, name)()
     assert everything() == before
 
 
 def test_single_stages_after_each_other(suit):
-    """Loop, travel and marks on one action by hand; what was known goes along."""
+    """Loop, root motion and events on one action by hand; what was known goes along."""
     take = playing(suit)
     takemill.add_clip()
     with pytest.raises(RuntimeError, match="it is on the list already"):
@@ -269,19 +276,20 @@ def test_single_stages_after_each_other(suit):
     takemill.close_loop()
     closed = read_take(bpy.context, suit, playing(suit)).motion
     world = closed.model()[1]
-    takemill.split_travel(mode="in_place")
+    takemill.extract_root_motion(mode="in_place")
     record = ClipRecord.of_action(playing(suit))
     assert record.loop
-    assert isinstance(record.travel, Travel)
+    assert isinstance(record.root_motion, RootMotion)
     still = read_take(bpy.context, suit, playing(suit)).motion.model()[1]
     moved = (
-        quat.rotate(quat.from_yaw(record.travel.heading)[:, None], still) + record.travel.position[:, None]
+        quat.rotate(quat.from_yaw(record.root_motion.heading)[:, None], still)
+        + record.root_motion.position[:, None]
     )
     moved = quat.rotate(quat.from_yaw(heading(closed, stage.body_of(suit, closed.skeleton))[0]), moved)
     body = [bone != "root" for bone in list(suit.pose.bones.keys())]  # the root bone itself rests in place
     start = [*(world - moved)[0, body][0, :2], 0.0]
     np.testing.assert_allclose(moved[:, body] + start, world[:, body], atol=1e-5)
-    takemill.mark_contacts()
+    takemill.add_contact_events()
     assert len(playing(suit).pose_markers) >= 4
     assert suit.takemill.clips[0].action == playing(suit)
     takemill.play_source()
@@ -335,7 +343,7 @@ def test_why_a_take_was_evaluated_is_kept_for_the_panel(suit):
 
 def test_a_clip_begins_with_the_pose_of_its_cut(suit):
     cut = playing(suit).takemill.cuts.add()
-    cut.name, cut.start, cut.end, cut.travel = "part", 131, 160, "in_place"
+    cut.name, cut.start, cut.end, cut.root_motion = "part", 131, 160, "in_place"
     take = read_take(bpy.context, suit, playing(suit))
     takemill.make_clips()
     clip = suit.takemill.clips[0].action
@@ -347,7 +355,7 @@ def test_a_clip_begins_with_the_pose_of_its_cut(suit):
 
 
 def test_a_root_bone_of_any_rest_tells_the_travel():
-    """The travel that is put on a root joint with an odd rest is read back from it."""
+    """The root motion that is put on a root joint with an odd rest is read back from it."""
     walk = synthetic.walk(rate=30, turn_deg=90).motion
     motion, body = with_root_joint(walk, BodyMap.from_names(walk.skeleton, synthetic.parts()))
     turned = replace(
@@ -358,8 +366,8 @@ def test_a_root_bone_of_any_rest_tells_the_travel():
         rest_translation=np.concatenate([[[0.3, 0.1, 0.2]], motion.skeleton.rest_translation[1:]]),
     )
     motion = replace(motion, skeleton=turned)
-    way = find_travel(motion, body).relative()
-    rooted = apply_travel(motion, body, way, "root")
-    back = travel_of(rooted, body, ClipRecord(travel_mode="root"))
+    way = find_root_motion(motion, body).relative()
+    rooted = apply_root_motion(motion, body, way, "root")
+    back = root_motion_of(rooted, body, ClipRecord(root_motion_mode="root"))
     np.testing.assert_allclose(back.position, way.position, atol=1e-9)
     np.testing.assert_allclose(back.heading, way.heading, atol=1e-9)

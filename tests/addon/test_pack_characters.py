@@ -30,7 +30,14 @@ def crew(tmp_path):
     suit = import_bvh(synthetic.walk(rate=30, steps=6).motion, tmp_path, "suit")
     takemill.map_body()
     cut = suit.animation_data.action.takemill.cuts.add()
-    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.travel = "steps", 45, 130, "steps", True, "in_place"
+    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.root_motion = (
+        "locomotion",
+        45,
+        130,
+        "locomotion",
+        True,
+        "in_place",
+    )
     cast = []
     for name, size in SIZES.items():
         one = import_bvh(synthetic.idle(rate=30, scale=size, duration_s=1).motion, tmp_path, name, root=True)
@@ -56,8 +63,14 @@ def select(*cast) -> None:
 def test_cuts_go_along_to_the_fitted_character(crew):
     for one in crew:
         (cut,) = one.animation_data.action.takemill.cuts
-        assert (cut.name, cut.start, cut.end, cut.kind, cut.loop) == ("steps", 45, 130, "steps", True)
-        assert [clip.name for clip in one.takemill.clips] == ["steps"]
+        assert (cut.name, cut.start, cut.end, cut.kind, cut.loop) == (
+            "locomotion",
+            45,
+            130,
+            "locomotion",
+            True,
+        )
+        assert [clip.name for clip in one.takemill.clips] == ["locomotion"]
 
 
 def test_each_selected_character_gets_its_folder(crew, tmp_path):
@@ -74,18 +87,18 @@ def test_each_selected_character_gets_its_folder(crew, tmp_path):
         hand = take.motion.skeleton.index("left_hand")
         node = next(i for i, n in enumerate(glb.json["nodes"]) if n["name"] == one.name)
         for frame in (0, 7, len(take.motion) - 1):
-            world = glb.world_at("steps", frame / 30)
+            world = glb.world_at("locomotion", frame / 30)
             x, y, z = (np.linalg.inv(world[node]) @ world[glb.node("left_hand")])[:3, 3]
             at = take.motion.model()[1][frame, hand]
             np.testing.assert_allclose([x, -z, y], at, atol=0.001)
     leaps = [
-        json.loads((tmp_path / "sets" / name / "clips.json").read_text())["clips"][0]["travel"]
+        json.loads((tmp_path / "sets" / name / "clips.json").read_text())["clips"][0]["root_motion"]
         for name in SIZES
     ]
     assert leaps[1]["distance_m"] == pytest.approx(0.6 * leaps[0]["distance_m"], rel=0.05)
 
 
-@pytest.mark.parametrize(("files", "count"), [("one", 1), ("each", 1), ("apart", 2)])
+@pytest.mark.parametrize(("files", "count"), [("one", 1), ("each", 1), ("separate", 2)])
 def test_files_and_keys_are_as_the_panel_says(crew, tmp_path, files, count):
     """In every parting, curved and as floats; the Khronos validator has nothing against any file."""
     chosen = bpy.context.scene.takemill
@@ -98,10 +111,11 @@ def test_files_and_keys_are_as_the_panel_says(crew, tmp_path, files, count):
         assert [issue for data in glbs for issue in validator_issues(data) if issue["severity"] < 2] == []
         (clip,) = json.loads((folder / "clips.json").read_text())["clips"]
         assert (
-            clip["file"] == {"one": f"{one.name}.glb", "each": "steps.glb", "apart": "clips/steps.glb"}[files]
+            clip["file"]
+            == {"one": f"{one.name}.glb", "each": "locomotion.glb", "separate": "clips/locomotion.glb"}[files]
         )
         moving = read_glb((folder / clip["file"]).read_bytes())
-        samplers = moving.animation("steps")["samplers"]
+        samplers = moving.animation("locomotion")["samplers"]
         assert "CUBICSPLINE" in {sampler.get("interpolation") for sampler in samplers}
         kinds = {moving.json["accessors"][sampler["output"]]["componentType"] for sampler in samplers}
         assert kinds == {5126}

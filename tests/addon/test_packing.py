@@ -24,10 +24,17 @@ takemill = bpy.ops.takemill
 
 
 def add_cut(
-    action, name: str, start: int, end: int, *, kind: str = "other", loop: bool = False, travel: str
+    action, name: str, start: int, end: int, *, kind: str = "other", loop: bool = False, root_motion: str
 ) -> None:
     cut = action.takemill.cuts.add()
-    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.travel = name, start, end, kind, loop, travel
+    cut.name, cut.start, cut.end, cut.kind, cut.loop, cut.root_motion = (
+        name,
+        start,
+        end,
+        kind,
+        loop,
+        root_motion,
+    )
 
 
 def packed(armature, folder, name: str = "set"):
@@ -73,8 +80,8 @@ def test_open_reference_motions_become_a_valid_set(tmp_path):
         actions.assign(character, action, actions.slot_for(action, character))
         takemill.repair_take()
         start, end = map(int, character.animation_data.action.frame_range)
-        kind = "steps" if wraps else "strike"
-        add_cut(character.animation_data.action, name, start, end, kind=kind, loop=wraps, travel="root")
+        kind = "locomotion" if wraps else "strike"
+        add_cut(character.animation_data.action, name, start, end, kind=kind, loop=wraps, root_motion="root")
         takemill.make_clips()
     data, facts = packed(character, tmp_path / "set")
     assert [clip["name"] for clip in facts["clips"]] == ["walk", "run", "punch", "kick"]
@@ -118,15 +125,15 @@ def walker(tmp_path):
 
 def test_a_scaled_and_tilted_rig_is_measured_in_metres_and_packed_in_its_own_space(walker, tmp_path):
     action = walker.animation_data.action
-    add_cut(action, "steps", 80, 240, kind="steps", loop=True, travel="root")
-    add_cut(action, "spot", 80, 240, kind="steps", travel="in_place")
+    add_cut(action, "locomotion", 80, 240, kind="locomotion", loop=True, root_motion="root")
+    add_cut(action, "spot", 80, 240, kind="locomotion", root_motion="in_place")
     takemill.make_clips()
     data, facts = packed(walker, tmp_path / "set")
     steps, spot = facts["clips"]
     truth = synthetic.walk(rate=60, steps=6)
     way = np.linalg.norm(truth.path[truth.steady[0] + truth.period] - truth.path[truth.steady[0]])
-    assert steps["travel"]["distance_m"] == pytest.approx(way, abs=0.01)
-    assert spot["travel"]["distance_m"] > 1
+    assert steps["root_motion"]["distance_m"] == pytest.approx(way, abs=0.01)
+    assert spot["root_motion"]["distance_m"] > 1
     glb = read_glb(data)
     for clip in walker.takemill.clips:
         expect_the_pose(glb, walker, clip.action, clip.name, 0.1)  # of its own units: a millimetre
@@ -134,7 +141,9 @@ def test_a_scaled_and_tilted_rig_is_measured_in_metres_and_packed_in_its_own_spa
 
 
 def test_packing_at_another_rate_keeps_loops_closed_and_marks_in_place(walker, tmp_path):
-    add_cut(walker.animation_data.action, "steps", 80, 240, kind="steps", loop=True, travel="root")
+    add_cut(
+        walker.animation_data.action, "locomotion", 80, 240, kind="locomotion", loop=True, root_motion="root"
+    )
     takemill.make_clips()
     full = packed(walker, tmp_path / "full")[1]["clips"][0]
     bpy.context.scene.takemill.set_rate = 30
@@ -142,11 +151,11 @@ def test_packing_at_another_rate_keeps_loops_closed_and_marks_in_place(walker, t
     (clip,) = facts["clips"]
     assert clip["rate"] == 30
     assert clip["duration_s"] == pytest.approx(full["duration_s"], abs=1 / 60)
-    assert clip["travel"]["distance_m"] == pytest.approx(full["travel"]["distance_m"], abs=1e-4)
-    was, now = ({mark["name"]: mark["time_s"] for mark in one["marks"]} for one in (full, clip))
+    assert clip["root_motion"]["distance_m"] == pytest.approx(full["root_motion"]["distance_m"], abs=1e-4)
+    was, now = ({event["name"]: event["time_s"] for event in one["events"]} for one in (full, clip))
     assert now == pytest.approx(was, abs=0.05)
     glb = read_glb(data)
-    first, last = (glb.locals_at("steps", t) for t in (0.0, clip["duration_s"]))
+    first, last = (glb.locals_at("locomotion", t) for t in (0.0, clip["duration_s"]))
     for bone in walker.data.bones:
         if bone.name != "root":
             np.testing.assert_allclose(first[glb.node(bone.name)], last[glb.node(bone.name)], atol=2e-3)
@@ -166,7 +175,7 @@ def test_packing_at_another_rate_keeps_loops_closed_and_marks_in_place(walker, t
     ],
 )
 def test_a_set_that_cannot_be_packed_writes_nothing(walker, tmp_path, spoil, message):
-    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    add_cut(walker.animation_data.action, "stand", 1, 41, root_motion="keep")
     takemill.make_clips()
     place, chosen = tmp_path / "place", bpy.context.scene.takemill
     chosen.set_folder, chosen.set_name = str(place), "set"
@@ -203,7 +212,7 @@ def test_paths_are_absolute_whatever_folder_blender_was_started_in(walker, tmp_p
     monkeypatch.setenv("TAKES", str(tmp_path / "takes"))
     for text, place in (("~/x", "home/x"), ("$TAKES/x", "takes/x"), (str(tmp_path / "a" / ".." / "b"), "b")):
         assert paths.absolute(text) == tmp_path / place
-    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    add_cut(walker.animation_data.action, "stand", 1, 41, root_motion="keep")
     takemill.make_clips()
     refused = r"has no place yet; save the file|relative to nothing; begin it"
     for text in ("x", "", "//x", "./x", "$MISSING_TAKES/x"):
@@ -226,7 +235,7 @@ def test_an_unwritable_folder_is_an_error(walker, tmp_path):
     else:
         tmp_path.chmod(0o500)
         bpy.context.scene.takemill.set_folder = str(tmp_path / "no")
-    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    add_cut(walker.animation_data.action, "stand", 1, 41, root_motion="keep")
     takemill.make_clips()
     with pytest.raises(RuntimeError, match="cannot write"):
         takemill.pack_set()
@@ -239,7 +248,7 @@ def test_without_clips_there_is_nothing_to_pack():
 
 
 def test_hidden_parts_are_named(walker, tmp_path, capfd):
-    add_cut(walker.animation_data.action, "stand", 1, 41, travel="keep")
+    add_cut(walker.animation_data.action, "stand", 1, 41, root_motion="keep")
     takemill.make_clips()
     bpy.data.objects["cloth"].hide_set(True)
     data, _ = packed(walker, tmp_path / "set")
@@ -254,7 +263,7 @@ def test_control_bones_can_be_left_out(walker, tmp_path):
     handle.head, handle.tail, handle.parent = (0, 0, 0), (0, 30, 0), bones["hips"]
     bpy.ops.object.mode_set(mode="OBJECT")
     walker.data.bones["a handle"].use_deform = False
-    add_cut(walker.animation_data.action, "steps", 80, 140, kind="steps", travel="root")
+    add_cut(walker.animation_data.action, "locomotion", 80, 140, kind="locomotion", root_motion="root")
     takemill.make_clips()
     bpy.context.scene.takemill.deform_only = True
     data, _ = packed(walker, tmp_path / "set")
@@ -265,7 +274,7 @@ def test_control_bones_can_be_left_out(walker, tmp_path):
     assert set(kept) <= names
     assert "a handle" not in names
     assert [bone.name for bone in walker.data.bones if not bone.use_deform] == ["root", "a handle"]
-    expect_the_pose(glb, walker, walker.takemill.clips[0].action, "steps", 0.1, kept)
+    expect_the_pose(glb, walker, walker.takemill.clips[0].action, "locomotion", 0.1, kept)
     assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
     for bone in walker.data.bones:
         bone.use_deform = False

@@ -98,7 +98,7 @@ def test_a_preview_that_is_behind_its_settings_is_marked_and_can_be_renewed(suit
     assert alarms(panel) == ""
     assert buttons(panel)["takemill.preview_repair"] == "Preview Again"
     assert "takemill.repair_take" not in buttons(panel)
-    bpy.context.scene.takemill.mend_pin = False
+    bpy.context.scene.takemill.repair_pin = False
     panel = drawn(TAKEMILL_PT_repair, suit)
     assert alarms(panel) == "The settings were changed since this preview was made."
     assert any(icon == "ERROR" and alert for _, _, icon, alert in panel.rows)
@@ -110,13 +110,13 @@ def test_a_preview_that_is_behind_its_settings_is_marked_and_can_be_renewed(suit
 def test_limits_are_explained_and_what_they_miss_is_said(suit):
     scene, chosen = bpy.context.scene, bpy.context.scene.takemill
     assert "Feet are pinned" not in words(drawn(TAKEMILL_PT_repair, suit))
-    chosen.mend_frames = "PREVIEW"
+    chosen.repair_frames = "PREVIEW"
     assert "no preview range" in alarms(drawn(TAKEMILL_PT_repair, suit))
     scene.use_preview_range = True
     panel = drawn(TAKEMILL_PT_repair, suit)
     assert alarms(panel) == ""
     assert "Feet are pinned only in these frames. Drift and floor move the whole take" in words(panel)
-    chosen.mend_bones = "SELECTED"
+    chosen.repair_bones = "SELECTED"
     for bone in suit.pose.bones:
         (bone if hasattr(bone, "select") else bone.bone).select = False
     assert "No bone is selected" in alarms(drawn(TAKEMILL_PT_repair, suit))
@@ -139,7 +139,7 @@ def test_a_check_shows_measures_and_findings(suit):
     assert any(name == "TAKEMILL_UL_findings" for name, *_ in panel.rows)
     known = suit.animation_data.action.takemill
     first = {one.kind: k for k, one in reversed(list(enumerate(known.findings)))}
-    known.finding_index = first["floor"]
+    known.finding_index = first["floor_offset"]
     assert "The feet stand" in words(drawn(TAKEMILL_PT_check, suit))
     known.finding_index = first["spike"]
     assert f"{known.findings[first['spike']].joint} jumps off" in words(drawn(TAKEMILL_PT_check, suit))

@@ -46,7 +46,7 @@ def turned(one, other) -> np.ndarray:
 
 def only(*steps: str) -> None:
     for step in REPAIR_STEPS:
-        setattr(bpy.context.scene.takemill, f"mend_{step}", step in steps)
+        setattr(bpy.context.scene.takemill, f"repair_{step}", step in steps)
 
 
 def select(armature, *names: str) -> None:
@@ -119,26 +119,26 @@ def test_a_preview_says_when_the_settings_were_changed_since(suit):
         return is_behind(bpy.context, suit, raw_and_preview(playing(suit))[1])
 
     assert not behind()
-    select(suit)  # does not matter while all bones are mended
+    select(suit)  # does not matter while all bones are repaired
     scene.frame_preview_start, scene.frame_preview_end = 61, 160
     assert not behind()
     for step in REPAIR_STEPS:
-        setattr(chosen, f"mend_{step}", not getattr(chosen, f"mend_{step}"))
+        setattr(chosen, f"repair_{step}", not getattr(chosen, f"repair_{step}"))
         assert behind(), step
-        setattr(chosen, f"mend_{step}", not getattr(chosen, f"mend_{step}"))
+        setattr(chosen, f"repair_{step}", not getattr(chosen, f"repair_{step}"))
         assert not behind(), step
     part = suit.takemill.parts["leftToes"]
     part.bone, bone = "", part.bone
     assert behind()
     part.bone = bone
-    chosen.mend_bones = "SELECTED"
+    chosen.repair_bones = "SELECTED"
     select(suit, "head")
     assert behind()
     takemill.preview_repair()
     assert not behind()
     select(suit, "head", "neck")
     assert behind()
-    chosen.mend_bones, chosen.mend_frames = "ALL", "PREVIEW"
+    chosen.repair_bones, chosen.repair_frames = "ALL", "PREVIEW"
     scene.use_preview_range = True
     takemill.compare_repair()  # it says so beside the raw take, too
     assert behind()
@@ -146,7 +146,7 @@ def test_a_preview_says_when_the_settings_were_changed_since(suit):
     assert not behind()
     scene.frame_preview_end = 150
     assert behind()
-    chosen.mend_frames = "MARKERS"
+    chosen.repair_frames = "MARKERS"
     for frame in (61, 160):
         marker = raw.pose_markers.new("here")
         marker.frame, marker.select = frame, True
@@ -159,7 +159,7 @@ def test_a_preview_says_when_the_settings_were_changed_since(suit):
 @pytest.mark.usefixtures("suit")
 def test_nothing_is_built_on_a_preview():
     takemill.preview_repair()
-    for name in ("repair_take", "suggest_cuts", "close_loop", "mark_contacts", "add_clip"):
+    for name in ("repair_take", "suggest_cuts", "close_loop", "add_contact_events", "add_clip"):
         with pytest.raises(RuntimeError, match="Keep or drop the preview"):
             getattr(takemill, name)()
     takemill.compare_repair()
@@ -190,7 +190,7 @@ def test_undo_takes_a_preview_and_its_dropping_back(suit):
 def test_only_selected_bones_are_mended(suit):
     raw, chosen = playing(suit), bpy.context.scene.takemill
     only(*SENSORS)
-    chosen.mend_bones = "SELECTED"
+    chosen.repair_bones = "SELECTED"
     select(suit)
     with pytest.raises(RuntimeError, match="No bone is selected"):
         takemill.preview_repair()
@@ -206,7 +206,7 @@ def test_only_selected_bones_are_mended(suit):
 def test_only_the_chosen_frames_are_mended(suit, by):
     raw, scene = playing(suit), bpy.context.scene
     only(*SENSORS)
-    scene.takemill.mend_frames = by
+    scene.takemill.repair_frames = by
     with pytest.raises(
         RuntimeError, match="no preview range" if by == "PREVIEW" else "Select one pose marker"
     ):
@@ -228,7 +228,7 @@ def test_only_the_chosen_frames_are_mended(suit, by):
 
 def test_frames_outside_the_take_are_an_error(suit):
     scene, raw = bpy.context.scene, playing(suit)
-    scene.takemill.mend_frames = "PREVIEW"
+    scene.takemill.repair_frames = "PREVIEW"
     scene.use_preview_range = True
     scene.frame_preview_start, scene.frame_preview_end = 9000, 9100
     with pytest.raises(RuntimeError, match="no two frames in the chosen range"):
@@ -252,7 +252,7 @@ def test_every_step_of_the_core_has_its_tick():
     chosen = bpy.context.scene.takemill
     assert {*REPAIR_STEPS, "trim"} == set(steps)
     for step in REPAIR_STEPS:
-        assert chosen.bl_rna.properties[f"mend_{step}"].default == steps[step]
+        assert chosen.bl_rna.properties[f"repair_{step}"].default == steps[step]
 
 
 def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
@@ -264,10 +264,10 @@ def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
     takemill.map_body()
     raw = playing(suit)
     takemill.check_take()
-    assert "pose" in {one.kind for one in raw.takemill.findings}
+    assert "reference_pose" in {one.kind for one in raw.takemill.findings}
     only("calibration")
     takemill.repair_take()
-    assert any(one.kind == "pose" and one.mended for one in playing(suit).takemill.findings)
+    assert any(one.kind == "reference_pose" and one.repaired for one in playing(suit).takemill.findings)
     held = turned(raw, playing(suit))[50]
     assert held.max() > np.radians(5)
     arm = [bone.name for bone in suit.data.bones].index("left_lower_arm")

@@ -42,7 +42,7 @@ def key_count(action) -> int:
 def suit(tmp_path):
     """A walk whose rig stands tilted, turned and small in the scene."""
     empty_scene(60)
-    armature = import_bvh(synthetic.walk(rate=60, steps=3, still_s=0.3).motion, tmp_path)
+    armature = import_bvh(synthetic.walk(rate=60, steps=3, idle_s=0.3).motion, tmp_path)
     takemill.map_body()
     place(armature)
     return armature
@@ -120,7 +120,7 @@ def test_all_else_in_the_action_stays(suit):
     shaped = next(c for c in bag.fcurves if "left_hand" in c.data_path and "rotation" in c.data_path)
     shaped.modifiers.new("NOISE")
     take.pose_markers.new("here").frame = 12
-    ClipRecord(kind="steps", source="x").keep(take)
+    ClipRecord(kind="locomotion", source="x").keep(take)
     before = keys_of(take)
     stage.activate(bpy.context, suit)
     takemill.add_clip()

@@ -22,7 +22,7 @@ takemill = bpy.ops.takemill
 
 @pytest.fixture(params=["root", "in_place", "keep"])
 def walker(request, tmp_path):
-    """A walk with a closed loop of it, which plays; its travel parted in each way."""
+    """A walk with a closed loop of it, which plays; its root motion parted in each way."""
     return _walker(tmp_path, request.param)
 
 
@@ -31,12 +31,12 @@ def rooted(tmp_path):
     return _walker(tmp_path, "root")
 
 
-def _walker(folder, travel: str):
+def _walker(folder, root_motion: str):
     empty_scene(30)
     suit = import_bvh(synthetic.walk(rate=30, turn_deg=60).motion, folder, root=True)
     cut = suit.animation_data.action.takemill.cuts.add()
-    cut.name, cut.start, cut.end, cut.loop, cut.kind = "steps", 50, 210, True, "steps"
-    cut.travel = travel
+    cut.name, cut.start, cut.end, cut.loop, cut.kind = "locomotion", 50, 210, True, "locomotion"
+    cut.root_motion = root_motion
     takemill.make_clips()
     takemill.play_clip(index=0)
     return suit
@@ -54,7 +54,7 @@ def shown_motion():
     return stage.work_from_context(bpy.context).take.motion
 
 
-def marks_of(action) -> list[tuple[str, int]]:
+def events_of(action) -> list[tuple[str, int]]:
     return sorted((marker.name, marker.frame) for marker in action.pose_markers)
 
 
@@ -71,11 +71,11 @@ def test_a_mirrored_clip_stands_beside_its_clip_with_its_marks_exchanged(walker)
     clip = playing(walker)
     before, was = keys_of(clip), shown_motion()
     assert takemill.mirror_clip() == {"FINISHED"}
-    assert names(walker) == ["steps", "steps_mirrored"]
+    assert names(walker) == ["locomotion", "locomotion_mirrored"]
     assert walker.takemill.clips[1].action == playing(walker) != clip
     assert keys_of(clip) == before
-    exchanged = sorted((mirror.other_side(name), frame) for name, frame in marks_of(clip))
-    assert marks_of(playing(walker)) == exchanged != marks_of(clip)
+    exchanged = sorted((mirror.other_side(name), frame) for name, frame in events_of(clip))
+    assert events_of(playing(walker)) == exchanged != events_of(clip)
     left, right = (was.skeleton.index(f"{side}_foot") for side in ("left", "right"))
     hips = was.skeleton.index("hips")
     now = shown_motion()
@@ -90,7 +90,7 @@ def test_mirrored_twice_is_the_clip(walker):
     takemill.mirror_clip()
     now = shown_motion()
     np.testing.assert_allclose(now.model()[1], was.model()[1], atol=2e-5)
-    assert marks_of(playing(walker)) == marks_of(clip)
+    assert events_of(playing(walker)) == events_of(clip)
     first, last = (ClipRecord.of_action(action) for action in (clip, playing(walker)))
     assert np.array_equal(first.contacts.heel, last.contacts.heel)
 
@@ -99,15 +99,15 @@ def test_a_retimed_loop_has_whole_frames_and_the_same_way(walker, tmp_path):
     clip = playing(walker)
     takemill.retime_clip(speed=1.25)
     facts = pack(walker, tmp_path / "set")
-    was, now = facts["steps"], facts["steps_x1.25"]
+    was, now = facts["locomotion"], facts["locomotion_x1.25"]
     assert now["frames"] - 1 == round((was["frames"] - 1) / 1.25)
     assert now["loop"]
     assert now["variant"] == {
-        "of": "steps", "mirror": False, "speed": 1.25, "additive_to": None, "against": None,
+        "of": "locomotion", "mirror": False, "speed": 1.25, "additive_to": None, "against": None,
     }  # fmt: skip
-    assert now["travel"]["distance_m"] == pytest.approx(was["travel"]["distance_m"], abs=1e-3)
-    assert now["travel"]["turn_deg"] == pytest.approx(was["travel"]["turn_deg"], abs=0.01)
-    phases = [{mark["name"]: mark["phase"] for mark in one["marks"]} for one in (was, now)]
+    assert now["root_motion"]["distance_m"] == pytest.approx(was["root_motion"]["distance_m"], abs=1e-3)
+    assert now["root_motion"]["turn_deg"] == pytest.approx(was["root_motion"]["turn_deg"], abs=0.01)
+    phases = [{event["name"]: event["phase"] for event in one["events"]} for one in (was, now)]
     assert phases[1] == pytest.approx(phases[0], abs=0.6 / (now["frames"] - 1))
     assert clip.frame_range[1] == was["frames"] - 1
 
@@ -115,12 +115,12 @@ def test_a_retimed_loop_has_whole_frames_and_the_same_way(walker, tmp_path):
 def test_a_mirrored_clip_packs_with_its_way_to_the_other_side(walker, tmp_path):
     takemill.mirror_clip()
     facts = pack(walker, tmp_path / "set")
-    was, now = facts["steps"], facts["steps_mirrored"]
-    assert abs(was["travel"]["turn_deg"]) > 2
-    assert now["travel"]["turn_deg"] == pytest.approx(-was["travel"]["turn_deg"], abs=0.01)
-    assert now["travel"]["distance_m"] == pytest.approx(was["travel"]["distance_m"], abs=1e-3)
-    assert now["travel"]["mode"] == was["travel"]["mode"]
-    sides = [{mark["name"]: mark["frame"] for mark in one["marks"]} for one in (was, now)]
+    was, now = facts["locomotion"], facts["locomotion_mirrored"]
+    assert abs(was["root_motion"]["turn_deg"]) > 2
+    assert now["root_motion"]["turn_deg"] == pytest.approx(-was["root_motion"]["turn_deg"], abs=0.01)
+    assert now["root_motion"]["distance_m"] == pytest.approx(was["root_motion"]["distance_m"], abs=1e-3)
+    assert now["root_motion"]["mode"] == was["root_motion"]["mode"]
+    sides = [{event["name"]: event["frame"] for event in one["events"]} for one in (was, now)]
     assert sides[0]["leftFoot.down"] == sides[1]["rightFoot.down"]
     assert now["variant"]["mirror"]
 
@@ -128,15 +128,15 @@ def test_a_mirrored_clip_packs_with_its_way_to_the_other_side(walker, tmp_path):
 def test_an_additive_clip_laid_over_its_reference_is_the_clip(rooted, tmp_path):
     clip, whole = playing(rooted), shown_motion()
     takemill.difference_clip()
-    assert names(rooted)[1] == "steps_additive"
+    assert names(rooted)[1] == "locomotion_additive"
     difference = shown_motion()
     base = whole.sampled(np.zeros(len(whole)), whole.rate)
     laid = added(base, difference)
     joints = [j for j, name in enumerate(whole.skeleton.names) if name not in ("root", "hips")]
     assert quat.angle_between(laid.rotations[:, joints], whole.rotations[:, joints]).max() < 1e-5
     record = ClipRecord.of_action(playing(rooted))
-    assert (record.variant.additive_to, record.variant.against) == ("steps", "pose")
-    assert pack(rooted, tmp_path / "set")["steps_additive"]["additive"]
+    assert (record.variant.additive_to, record.variant.against) == ("locomotion", "pose")
+    assert pack(rooted, tmp_path / "set")["locomotion_additive"]["additive"]
     with pytest.raises(RuntimeError, match="holds differences"):
         takemill.mirror_clip()
     takemill.play_clip(index=0)
@@ -145,8 +145,8 @@ def test_an_additive_clip_laid_over_its_reference_is_the_clip(rooted, tmp_path):
 
 def test_an_additive_clip_against_another_one(rooted):
     takemill.retime_clip(speed=1.25)
-    takemill.difference_clip(reference="steps", against="clip")
-    assert names(rooted) == ["steps", "steps_x1.25", "steps_x1.25_additive"]
+    takemill.difference_clip(reference="locomotion", against="clip")
+    assert names(rooted) == ["locomotion", "locomotion_x1.25", "locomotion_x1.25_additive"]
     rest = playing(rooted), shown_motion()
     hand = rest[1].skeleton.index("left_lower_arm")
     away = quat.angle_between(rest[1].rotations[:, hand], rest[1].skeleton.rest_rotation[hand])
@@ -157,8 +157,8 @@ def test_an_additive_clip_against_another_one(rooted):
     with pytest.raises(RuntimeError, match="nothing is left of it without itself"):
         takemill.difference_clip(against="clip")
     takemill.play_clip(index=1)
-    with pytest.raises(RuntimeError, match=r"'steps_x1\.25_additive': it holds differences"):
-        takemill.difference_clip(reference="steps_x1.25_additive")
+    with pytest.raises(RuntimeError, match=r"'locomotion_x1\.25_additive': it holds differences"):
+        takemill.difference_clip(reference="locomotion_x1.25_additive")
 
 
 def test_a_variant_needs_a_clip_and_is_taken_back_by_undo(rooted):
@@ -167,11 +167,11 @@ def test_a_variant_needs_a_clip_and_is_taken_back_by_undo(rooted):
     takemill.mirror_clip("EXEC_DEFAULT", True)
     bpy.ops.ed.undo()
     rooted = bpy.data.objects[name]
-    assert names(rooted) == ["steps"]
+    assert names(rooted) == ["locomotion"]
     takemill.mirror_clip()
     takemill.play_clip(index=0)
     takemill.mirror_clip()  # again: it takes the place of the first one
-    assert names(rooted) == ["steps", "steps_mirrored"]
+    assert names(rooted) == ["locomotion", "locomotion_mirrored"]
     takemill.play_clip(index=0)
     takemill.play_source()
     with pytest.raises(RuntimeError, match="Play a clip of the list first"):

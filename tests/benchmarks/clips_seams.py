@@ -9,7 +9,13 @@ import numpy as np
 from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.root_motion import continued, find_travel, steady_travel, with_travel, without_travel
+from takemill.clip.root_motion import (
+    continued,
+    find_root_motion,
+    steady_root_motion,
+    with_root_motion,
+    without_root_motion,
+)
 from takemill.maths import quat
 
 _AROUND = 20  # frames to each side of the seam
@@ -19,20 +25,20 @@ def plain_cut(take: Motion, start: int, end: int) -> Motion:
     """The frames as they are, the last one's pose replaced by the first one's where the last one stands."""
     clip = take.slice(start, end + 1)
     body = find_body_map(take.skeleton)
-    steady = steady_travel(find_travel(clip, body))
-    still = without_travel(clip, steady)
+    steady = steady_root_motion(find_root_motion(clip, body))
+    still = without_root_motion(clip, steady)
     q, p = still.rotations.copy(), still.root_translation.copy()
     q[-1], p[-1] = q[0], p[0]
-    return with_travel(replace(still, rotations=q, root_translation=p), steady)
+    return with_root_motion(replace(still, rotations=q, root_translation=p), steady)
 
 
 def cross_fade(take: Motion, start: int, end: int, frames: int = 10) -> Motion:
     """The last frames fade linearly into the take's frames before the start (or into the start pose)."""
     clip = take.slice(start, end + 1)
     body = find_body_map(take.skeleton)
-    track = find_travel(take, body)
-    steady = steady_travel(find_travel(clip, body))
-    still = without_travel(clip, steady)
+    track = find_root_motion(take, body)
+    steady = steady_root_motion(find_root_motion(clip, body))
+    still = without_root_motion(clip, steady)
     q, p = still.rotations.copy(), still.root_translation.copy()
     if start >= frames:
         before = take.slice(start - frames, start + 1)
@@ -41,9 +47,9 @@ def cross_fade(take: Motion, start: int, end: int, frames: int = 10) -> Motion:
         there = before.rotations.copy()
         there[:, 0] = quat.mul(quat.from_yaw(turn), there[:, 0])
         there_p = moved + track.position[end]
-        way = steady_travel(find_travel(clip, body))
+        way = steady_root_motion(find_root_motion(clip, body))
         last = replace(way, position=way.position[-frames - 1 :], heading=way.heading[-frames - 1 :])
-        goal = without_travel(Motion(take.skeleton, take.rate, there, there_p), last)
+        goal = without_root_motion(Motion(take.skeleton, take.rate, there, there_p), last)
         goal_q, goal_p = goal.rotations, goal.root_translation
     else:
         goal_q, goal_p = np.repeat(q[:1], frames + 1, 0), np.repeat(p[:1], frames + 1, 0)
@@ -51,7 +57,7 @@ def cross_fade(take: Motion, start: int, end: int, frames: int = 10) -> Motion:
     q[-frames - 1 :] = quat.slerp(q[-frames - 1 :], goal_q, part[:, None])
     p[-frames - 1 :] += (goal_p - p[-frames - 1 :]) * part[:, None]
     q[-1], p[-1] = q[0], p[0]
-    return with_travel(replace(still, rotations=q, root_translation=p), steady)
+    return with_root_motion(replace(still, rotations=q, root_translation=p), steady)
 
 
 @dataclass(frozen=True)
@@ -76,11 +82,11 @@ def bend(take: Motion, loop: Motion, start: int, end: int) -> Bend:
     """The accelerations of a loop of frames `start` to `end` of a take around its seam."""
     body = find_body_map(take.skeleton)
     reach = min(_AROUND, (end - start) // 2)
-    steady = steady_travel(find_travel(take.slice(start, end + 1), body))
+    steady = steady_root_motion(find_root_motion(take.slice(start, end + 1), body))
     first, last = max(0, start - reach - 1), min(len(take) - 1, end + reach + 1)
     way = continued(steady, start - first, last - end)
-    own = np.diff(without_travel(take.slice(first, last + 1), way).model()[1], 2, axis=0)
-    looped = without_travel(loop, steady).model()[1]
+    own = np.diff(without_root_motion(take.slice(first, last + 1), way).model()[1], 2, axis=0)
+    looped = without_root_motion(loop, steady).model()[1]
     here = np.diff(np.concatenate([looped[-reach - 2 :], looped[1 : reach + 2]]), 2, axis=0)
     offsets = np.arange(-reach, reach + 1)
     readings = []

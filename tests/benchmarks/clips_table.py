@@ -1,7 +1,7 @@
 """What cutting, looping and travelling are worth, in one table per question.
 
 `python tests/benchmarks/clips_table.py [--seeds N] [QUESTION ...]`, questions: cuts periods seams feet joins
-warp travel marks mirror speed words. The motions are the wrapping DeepMimic references of the pybullet wheel,
+warp root motion events mirror speed words. The motions are the wrapping DeepMimic references of the pybullet wheel,
 repeated five times at 60 frames a second with seeded noise of 0.3 degrees and 2 % tempo wobble
 (tests/wobble.py), the synthetic walk and idle, and the marsh ferry take.
 """
@@ -35,22 +35,22 @@ from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, join_stretches
 from takemill.clip.cuts import suggest_cuts
-from takemill.clip.events import foot_marks, strike_marks
+from takemill.clip.events import foot_events, strike_events
 from takemill.clip.loop_close import close_range, exact_end
 from takemill.clip.loop_feet import pin_loop, repeated
 from takemill.clip.loop_search import LoopCandidate, LoopSettings, find_loops
 from takemill.clip.measure import measure_seam, set_gaps
-from takemill.clip.mirror import mirrored, mirrored_marks
+from takemill.clip.mirror import mirrored, mirrored_events
 from takemill.clip.root_motion import (
-    TravelSettings,
-    apply_travel,
+    RootMotionSettings,
+    apply_root_motion,
     continued,
-    find_travel,
-    steady_travel,
-    with_travel,
-    without_travel,
+    find_root_motion,
+    steady_root_motion,
+    with_root_motion,
+    without_root_motion,
 )
-from takemill.clip.root_motion_shape import ShapeSettings, shape_travel
+from takemill.clip.root_motion_shape import ShapeSettings, shape_root_motion
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
 from takemill.files.bvh import read_bvh
@@ -95,7 +95,7 @@ def periods() -> None:
         print(f"  {name:22} {100 * np.mean(found <= 1):6.1f} %  {found.max():5.2f}  {sorted(cycles)}")
 
 
-def mended(name: str, seed: int) -> tuple[Motion, BodyMap]:
+def repaired(name: str, seed: int) -> tuple[Motion, BodyMap]:
     """An uneven take after repair, as the pipeline hands it on; or the synthetic idle or arc, noisy."""
     if name == "idle":
         motion = noisy(synthetic.idle(rate=RATE, duration_s=15.0).motion, seed)
@@ -117,9 +117,9 @@ def mended(name: str, seed: int) -> tuple[Motion, BodyMap]:
 
 @cache
 def closed(name: str) -> tuple[Motion, BodyMap, LoopCandidate, Motion]:
-    """A mended take, its body, its best loop, and that loop closed."""
-    take, body = mended(name, 0)
-    best = find_loops(take, body, replace(SEARCH, kind="still") if name == "idle" else SEARCH)[0]
+    """A repaired take, its body, its best loop, and that loop closed."""
+    take, body = repaired(name, 0)
+    best = find_loops(take, body, replace(SEARCH, kind="idle") if name == "idle" else SEARCH)[0]
     return take, body, best, close_range(take, body, best.start, best.end)
 
 
@@ -135,7 +135,9 @@ def seams() -> None:
         take, body, best, loop = closed(name)
         seam = measure_seam(loop, body)
         three = repeated(loop, body, 3)
-        still = without_travel(three, continued(steady_travel(find_travel(loop, body)), 0, 2 * len(loop) - 2))
+        still = without_root_motion(
+            three, continued(steady_root_motion(find_root_motion(loop, body)), 0, 2 * len(loop) - 2)
+        )
         gap = np.abs(np.diff(still.model()[1][:: len(loop) - 1], axis=0)).max()
         start, end = best.start, best.end
         ours = bend(take, loop, start, end)
@@ -178,7 +180,7 @@ def feet() -> None:
 
 @cache
 def sample() -> tuple[Motion, BodyMap, list[dict[str, Any]]]:
-    """The marsh ferry take, mended, and the parts of its script."""
+    """The marsh ferry take, repaired, and the parts of its script."""
     take = read_bvh(SAMPLES / "marsh_take.bvh")[0]
     body = find_body_map(take.skeleton)
     truth = json.loads((SAMPLES / "marsh_truth.json").read_text(encoding="utf-8"))
@@ -193,8 +195,8 @@ def cuts() -> None:
     print("(cm, cm/s) of the start and the end as cut, then blended onto it")
     motion, body, parts = sample()
     neutral = motion.slice(60, 66)
-    found = [cut for cut in suggest_cuts(motion, body) if cut.kind != "still"]
-    for cut, part in zip(found, (part for part in parts if part["kind"] != "still"), strict=True):
+    found = [cut for cut in suggest_cuts(motion, body) if cut.kind != "idle"]
+    for cut, part in zip(found, (part for part in parts if part["kind"] != "idle"), strict=True):
         off = cut.start / motion.rate - part["start_s"], cut.stop / motion.rate - part["end_s"]
         line = f"  {part['name']:22} {part['kind']:7} {cut.kind:7} {off[0]:6.2f} {off[1]:6.2f}"
         if not cut.loop:
@@ -233,8 +235,8 @@ def joins() -> None:
             shares.append(change[at_join].max() / np.percentile(change[~at_join], 95))
         steps = np.linalg.norm(np.diff(foot_points(joined, body)[..., :2], axis=0), axis=-1)
         slip = 100 * joined.rate * steps[joints[1:]].min(axis=-1).max()
-        best = find_loops(joined, body, LoopSettings(kind="still"))[0]
-        way = find_travel(joined.slice(best.start, best.end + 1), body)
+        best = find_loops(joined, body, LoopSettings(kind="idle"))[0]
+        way = find_root_motion(joined.slice(best.start, best.end + 1), body)
         contacts = find_contacts(joined, body).sliced(best.start, best.end + 1)
         pinned, kept = pin_loop(close_range(joined, body, best.start, best.end), body, contacts)
         print(
@@ -260,35 +262,37 @@ def warp() -> None:
         print(f"  {name:22} {whole:5.2f} {part:5.2f}")
 
 
-def travel() -> None:
+def root_motion() -> None:
     """Recomposition, cycles alike, exact turns."""
-    print("travel: recomposition (m); spread of ten cycles' ways (m); error of turns of 90 and 180 (degrees)")
+    print(
+        "root motion: recomposition (m); spread of ten cycles' ways (m); error of turns of 90 and 180 (degrees)"
+    )
     for name in (*wraps(), "arc"):
-        take, body = mended(name, 1)
+        take, body = repaired(name, 1)
         best = find_loops(take, body, SEARCH)[0]
         loop = close_range(take, body, best.start, best.end)
-        track = find_travel(loop, body, TravelSettings(smooth_hz=0.5), loop=True)
-        still = apply_travel(loop, body, track, "in_place")
-        again = with_travel(still, track)
-        rooted = apply_travel(loop, body, track, "root")
+        track = find_root_motion(loop, body, RootMotionSettings(smooth_hz=0.5), loop=True)
+        still = apply_root_motion(loop, body, track, "in_place")
+        again = with_root_motion(still, track)
+        rooted = apply_root_motion(loop, body, track, "root")
         error = max(
             np.abs(again.model()[1] - loop.model()[1]).max(),
             np.abs(rooted.model()[1][:, 1:] - loop.model()[1]).max(),
         )
-        ten = find_travel(repeated(loop, body, 10), body)
+        ten = find_root_motion(repeated(loop, body, 10), body)
         every = slice(None, None, len(loop) - 1)
         ways = quat.rotate(quat.from_yaw(-ten.heading[every][:-1]), np.diff(ten.position[every], axis=0))
         turns = []
         for wanted in (90.0, 180.0):
-            shaped, _ = shape_travel(take, find_travel(take, body), ShapeSettings(turn_deg=wanted))
-            turns.append(abs(find_travel(shaped, body).turn_deg - wanted))
+            shaped, _ = shape_root_motion(take, find_root_motion(take, body), ShapeSettings(turn_deg=wanted))
+            turns.append(abs(find_root_motion(shaped, body).turn_deg - wanted))
         print(f"  {name:22} {error:8.1e}  {np.ptp(ways, axis=0).max():8.1e}  {turns[0]:8.1e} {turns[1]:8.1e}")
 
 
-def marks() -> None:
-    """Foot marks of noisy takes against those of the clean one, and strikes against the clean peak."""
+def events() -> None:
+    """Foot events of noisy takes against those of the clean one, and strikes against the clean peak."""
     print(
-        "marks: foot marks within 2 frames of the clean take's: all, and those more than 3 frames from the\n"
+        "events: foot events within 2 frames of the clean take's: all, and those more than 3 frames from the\n"
         "take's ends (there a contact of less than the shortest one is seen); strikes within 1 frame of the\n"
         "clean peak, of hands and of feet"
     )
@@ -300,8 +304,8 @@ def marks() -> None:
             else:
                 clean = wobbled(open_data.repeated(open_data.humanoid3d(name)[0], 5), seed, RATE)[0]
             body = find_body_map(clean.skeleton)
-            found = foot_marks(find_contacts(repair(noisy(clean, seed), body)[0], body), loop=False)
-            for t in foot_marks(find_contacts(clean, body), loop=False):
+            found = foot_events(find_contacts(repair(noisy(clean, seed), body)[0], body), loop=False)
+            for t in foot_events(find_contacts(clean, body), loop=False):
                 hit = any(m.name == t.name and abs(m.frame - t.frame) <= 2 for m in found)
                 hits.append((hit, 3 < t.frame < len(clean) - 4))
         hit, inner = np.array(hits).T
@@ -314,7 +318,7 @@ def marks() -> None:
         body = find_body_map(clean.skeleton)
         near: dict[str, list[bool]] = {"Hand": [], "Foot": []}
         for seed in range(20):
-            found = strike_marks(repair(noisy(clean, seed), body)[0], body)
+            found = strike_events(repair(noisy(clean, seed), body)[0], body)
             for part, frame in true_strikes(clean, body):
                 hit = any(m.name == f"{part}.strike" and abs(m.frame - frame) <= 1 for m in found)
                 near[part[-4:]].append(hit)
@@ -339,16 +343,16 @@ def true_strikes(clean: Motion, body: BodyMap) -> list[tuple[str, int]]:
 
 
 def mirror() -> None:
-    """Twice is the identity; a mirrored walk has its marks exchanged."""
-    print("mirror: largest difference after two (m, and of a quaternion); marks exchanged, and how many")
+    """Twice is the identity; a mirrored walk has its events exchanged."""
+    print("mirror: largest difference after two (m, and of a quaternion); events exchanged, and how many")
     for name in ("walk", "cartwheel", "arc"):
-        take, body = mended(name, 0)
+        take, body = repaired(name, 0)
         once = mirrored(take, body)
         twice = mirrored(once, body)
         error = np.abs(twice.model()[1] - take.model()[1]).max()
         turned = np.minimum(*(np.abs(twice.rotations + sign * take.rotations).max(-1) for sign in (1, -1)))
-        here, there = (foot_marks(find_contacts(m, body), loop=False) for m in (take, once))
-        print(f"  {name:22} {error:8.1e} {turned.max():8.1e}  {there == mirrored_marks(here)} {len(here)}")
+        here, there = (foot_events(find_contacts(m, body), loop=False) for m in (take, once))
+        print(f"  {name:22} {error:8.1e} {turned.max():8.1e}  {there == mirrored_events(here)} {len(here)}")
 
 
 def speed() -> None:
@@ -366,8 +370,8 @@ def speed() -> None:
         took, peaks = [], []
         for job in (
             lambda take=take: signal.sosfiltfilt(sections, take.rotations, axis=0),
-            lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="steps")),
-            lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="still")),
+            lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="locomotion")),
+            lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="idle")),
         ):
             best = np.inf
             for _ in range(5):
@@ -397,10 +401,10 @@ def words() -> None:
     single = synthetic.idle(rate=RATE, duration_s=2.0).motion
     cases: dict[str, tuple[Motion, LoopSettings]] = {
         "shorter than the shortest loop": (walk.slice(0, 12), LoopSettings()),
-        "no repeat": (open_data.humanoid3d("getup_facedown")[0], LoopSettings(kind="steps")),
+        "no repeat": (open_data.humanoid3d("getup_facedown")[0], LoopSettings(kind="locomotion")),
         "stands still": (frozen, LoopSettings()),
         "only turns": (frozen.with_rotations(turning), LoopSettings()),
-        "a short idle": (single, LoopSettings(kind="still")),
+        "a short idle": (single, LoopSettings(kind="idle")),
     }
     for label, (motion, settings) in cases.items():
         try:
@@ -413,7 +417,8 @@ def words() -> None:
 
 
 QUESTIONS: dict[str, Callable[[], None]] = {
-    f.__name__: f for f in (cuts, periods, seams, feet, joins, warp, travel, marks, mirror, speed, words)
+    f.__name__: f
+    for f in (cuts, periods, seams, feet, joins, warp, root_motion, events, mirror, speed, words)
 }
 
 

@@ -1,4 +1,4 @@
-"""What Godot 4 makes of a set: where its joints are, which clips loop, and where ten cycles of travel end.
+"""What Godot 4 makes of a set: where its joints are, which clips loop, and where ten cycles of root motion end.
 
 `TAKEMILL_GODOT="godot --headless" python tests/benchmarks/engine_godot.py [SET]`; SET is the folder of a set
 in one file. Without one, the sample take is packed, which also tells the distance from the dense clips.
@@ -37,7 +37,7 @@ CYCLES = 10
 STEP_S = 0.0137  # aligned with no frame
 POSES = 60  # of each clip
 LARGEST_MM = 0.05
-LARGEST_TRAVEL_MM = 1.0
+LARGEST_ROOT_MOTION_MM = 1.0
 
 # What the editor writes where a user unticks the optimizer of the AnimationPlayer.
 _NO_OPTIMIZER = '{"nodes": {"PATH:AnimationPlayer": {"optimizer/enabled": false}}}'
@@ -101,7 +101,7 @@ def _recipes() -> dict[str, Recipe]:
     return {
         "30 fps": recipe,
         "clips at 30, 60 and 24 fps": replace(recipe, clips=mixed),
-        "clips apart from the mesh": replace(recipe, files="apart"),
+        "clips apart from the mesh": replace(recipe, files="separate"),
     }
 
 
@@ -169,7 +169,7 @@ def _ask(
         "imported": way.imported,
         "joints": _joints(said),
         "poses": asked,
-        "travel": {c["name"]: _played_s(c) for c in said["clips"] if c["travel"]["joint"]},
+        "root_motion": {c["name"]: _played_s(c) for c in said["clips"] if c["root_motion"]["joint"]},
         "step_s": STEP_S,
     }
     (project / "request.json").write_text(json.dumps(request))
@@ -213,25 +213,25 @@ def _judged(
             dense = np.stack([dense[..., 0], dense[..., 2], -dense[..., 1]], axis=-1)
             from_take.append(np.linalg.norm(poses[mine] - dense, axis=-1).max())
     loops = sum(answer["clips"][name]["loops"] == clip["loop"] for name, clip in clips.items())
-    marks = sum(
-        np.allclose(sorted(answer["clips"][name]["marks"]), [mark["time_s"] for mark in clip["marks"]])
-        if len(answer["clips"][name]["marks"]) == len(clip["marks"])
+    events = sum(
+        np.allclose(sorted(answer["clips"][name]["events"]), [event["time_s"] for event in clip["events"]])
+        if len(answer["clips"][name]["events"]) == len(clip["events"])
         else False
         for name, clip in clips.items()
     )
-    ways = {name: _travel_error_mm(end, clips[name]["travel"], clips[name]["loop"])
-            for name, end in answer["travel"].items()}  # fmt: skip
-    error, travel = 1000 * max(from_file), max(ways.values(), default=0.0)
+    ways = {name: _root_motion_error_mm(end, clips[name]["root_motion"], clips[name]["loop"])
+            for name, end in answer["root_motion"].items()}  # fmt: skip
+    error, root_motion = 1000 * max(from_file), max(ways.values(), default=0.0)
     farthest = max(ways, key=lambda name: ways[name], default="")
     row = {
         "from the file mm": f"{error:.4f}",
         "from the dense clips mm": f"{1000 * max(from_take):.3f}" if from_take else "",
         "loop modes": f"{loops} of {len(clips)}",
-        "marks": f"{marks} of {len(clips)}",
-        "travel off mm": f"{travel:.3f}" if answer["root_motion_track"] else "no root motion",
+        "events": f"{events} of {len(clips)}",
+        "root motion off mm": f"{root_motion:.3f}" if answer["root_motion_track"] else "no root motion",
         "worst": farthest if answer["root_motion_track"] else "",
     }
-    good = error <= LARGEST_MM and travel <= LARGEST_TRAVEL_MM and loops == marks == len(clips)
+    good = error <= LARGEST_MM and root_motion <= LARGEST_ROOT_MOTION_MM and loops == events == len(clips)
     return row, good
 
 
@@ -240,12 +240,12 @@ def _node(scene: GlbScene, joint: str) -> int:
     return next(node for node in nodes if scene.names[node] == joint)
 
 
-def _travel_error_mm(end: list[float], travel: dict[str, Any], loop: bool) -> float:
+def _root_motion_error_mm(end: list[float], root_motion: dict[str, Any], loop: bool) -> float:
     """Millimetres from where clips.json says, a turn counted at a metre's arm; of all cycles together."""
     place, heading = np.zeros(3), 0.0
     for _ in range(CYCLES if loop else 1):
-        place = place + _about_up(heading) @ travel["offset_m"]
-        heading += np.radians(travel["turn_deg"])
+        place = place + _about_up(heading) @ root_motion["offset_m"]
+        heading += np.radians(root_motion["turn_deg"])
     miss = float(np.linalg.norm(place - end[:3]))
     return 1000 * max(miss, abs(float(np.angle(np.exp(1j * (heading - end[3]))))))
 

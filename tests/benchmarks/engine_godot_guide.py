@@ -102,13 +102,13 @@ def _walked(
 def _expected(glb: bytes, clip: dict, times: np.ndarray, cycles: np.ndarray) -> np.ndarray:
     """(T, 3) of a body that the root joint carries, cycle after cycle."""
     scene = GlbScene(glb, clip["file"])
-    root = next(joint for joint in scene.joints if scene.names[joint] == clip["travel"]["joint"])
+    root = next(joint for joint in scene.joints if scene.names[joint] == clip["root_motion"]["joint"])
     back = np.linalg.inv(scene.worlds(clip["name"], np.zeros(1))[0, root])
     inside = scene.worlds(clip["name"], times)[:, root] @ back
-    turn = np.radians(clip["travel"]["turn_deg"])
+    turn = np.radians(clip["root_motion"]["turn_deg"])
     whole = np.eye(4)
     whole[0, [0, 2]] = whole[2, [2, 0]] = np.cos(turn), np.sin(turn)
     whole[2, 0] *= -1
-    whole[:3, 3] = clip["travel"]["offset_m"]
+    whole[:3, 3] = clip["root_motion"]["offset_m"]
     powers = np.stack([np.linalg.matrix_power(whole, int(cycle)) for cycle in range(int(cycles[-1]) + 1)])
     return (powers[cycles.astype(int)] @ inside)[:, :3, 3]

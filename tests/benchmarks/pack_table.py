@@ -56,7 +56,7 @@ def kinds() -> Iterator[tuple[str, str]]:
     """Kinds of output, and what the recipe says of them."""
     yield "one file", ""
     yield "a file per clip, with mesh", 'files = "each"\n'
-    yield "clips apart from the mesh", 'files = "apart"\n'
+    yield "clips apart from the mesh", 'files = "separate"\n'
     yield "float32", ""
     yield "cubic where smaller", ""
     yield "cubic", ""

@@ -77,7 +77,7 @@ def _undamaged(takes: dict[str, tuple[Motion, BodyMap]]) -> None:
     for name, (motion, body) in takes.items():
         for one in body_findings(motion, body):
             kinds[one.kind] += 1
-            if one.kind == "range":
+            if one.kind == "joint_limit":
                 ranges.append(f"{name}: {one.message.split(', normal')[0]}")
     print(f"Undamaged: swapped {kinds['swapped']}, flipped {kinds['flipped']}, bone {kinds['bone']}, "
           f"range {kinds['range']}, each of them:")  # fmt: skip
@@ -117,9 +117,9 @@ def _recovered(
     pose = find_reference_pose(raw, body)
     assert pose is not None
     off = np.degrees(quat.angle_between(pose.seats, seats))
-    mended = repair(raw, body, settings)[0]
+    repaired = repair(raw, body, settings)[0]
     walk = [
-        np.degrees(quat.angle_between(one.rotations, truth.rotations)[200:]).mean() for one in (raw, mended)
+        np.degrees(quat.angle_between(one.rotations, truth.rotations)[200:]).mean() for one in (raw, repaired)
     ]
     return float(np.degrees(quat.angle(seats)).mean()), float(off.mean()), float(off.max()), *map(float, walk)
 

@@ -17,7 +17,7 @@ from takemill.body.motion import Motion
 from takemill.feet import heading_drift
 from takemill.feet import pin as pinning
 from takemill.feet.contacts import Contacts, find_contacts
-from takemill.feet.pin import FootlockSettings
+from takemill.feet.pin import PinSettings
 from takemill.feet.soles import foot_points
 from takemill.health.check import check
 from takemill.maths import quat, series
@@ -25,7 +25,7 @@ from takemill.repair.repair import RepairSettings, repair
 
 _NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 _SEEDS = (1, 2, 3)
-_SLIPS = (0.03, FootlockSettings().longest_slip, 0.06)
+_SLIPS = (0.03, PinSettings().longest_slip, 0.06)
 _SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)
 
 
@@ -50,17 +50,15 @@ def _pinned(motion: Motion, body: BodyMap, settings: RepairSettings) -> tuple[Mo
 
     pin_feet = pinning.pin_feet
     with mock.patch.object(pinning, "pin_feet", pin):
-        mended = repair(motion, body, settings)[0]
-    return mended, kept[-1][1]
+        repaired = repair(motion, body, settings)[0]
+    return repaired, kept[-1][1]
 
 
 def _truth_pinned(take: Motion, body: BodyMap, kept: Contacts) -> Motion:
-    """The undamaged take on its floor, with its feet pinned in all frames in which a mended one's were."""
+    """The undamaged take on its floor, with its feet pinned in all frames in which a repaired one's were."""
     level = repair(take, body, RepairSettings(heading=False, jitter=False, pin=False))[0]
     with mock.patch.object(pinning, "_EDGE_S", 0.0):
-        return pinning.pin_feet(level, body, replace(kept, floor_m=0.0), FootlockSettings(longest_slip=9.0))[
-            0
-        ]
+        return pinning.pin_feet(level, body, replace(kept, floor_m=0.0), PinSettings(longest_slip=9.0))[0]
 
 
 def _slide(motion: Motion, body: BodyMap, planted: np.ndarray) -> float:
@@ -82,13 +80,13 @@ def _knees(motion: Motion, body: BodyMap) -> float:
 
 def feet() -> None:
     """Contacts against those of the clean take, and what pinning leaves."""
-    print("\nFeet: F1 per frame on the damaged and the mended take; skating, floor and knees after pinning")
+    print("\nFeet: F1 per frame on the damaged and the repaired take; skating, floor and knees after pinning")
     print("skating over frames: that were pinned; that `check` calls planted; that the truth calls planted")
     print(
         "knees: largest angular acceleration against the truth's; limit: the truth pinned in the same frames"
     )
     print(
-        "motion          F1 raw  mended   pinned   check   truth  (clean's own)   floor mm   "
+        "motion          F1 raw  repaired   pinned   check   truth  (clean's own)   floor mm   "
         "knees vs clean  (unpinned)  limit"
     )
     for name, take, body in _takes(known=True):
@@ -96,22 +94,22 @@ def feet() -> None:
         rows = []
         for seed in _SEEDS:
             damaged = corrupt.corrupt(take, seed).motion
-            mended, kept = _pinned(damaged, body, RepairSettings())
+            repaired, kept = _pinned(damaged, body, RepairSettings())
             free = repair(damaged, body, RepairSettings(pin=False))[0]
             scores = []
-            for motion in (damaged, mended):
+            for motion in (damaged, repaired):
                 found = find_contacts(motion, body).planted
                 scores.append(2 * (found & truth).sum() / (found.sum() + truth.sum()))
-            measures, knees = check(mended, body).measures, _knees(take, body)
+            measures, knees = check(repaired, body).measures, _knees(take, body)
             rows.append(
                 [
                     *scores,
-                    _slide(mended, body, kept.planted),
+                    _slide(repaired, body, kept.planted),
                     measures["skating_cm_s"],
-                    _slide(mended, body, truth),
+                    _slide(repaired, body, truth),
                     _slide(take, body, truth),
                     measures["floor_error_mm"],
-                    _knees(mended, body) / knees,
+                    _knees(repaired, body) / knees,
                     _knees(free, body) / knees,
                     _knees(_truth_pinned(take, body, kept), body) / knees,
                 ]
@@ -129,11 +127,9 @@ def balance() -> None:
         "in units of the near limit of the question `rotations` (aim 1.15): sensors; all, the whole repair;"
     )
     print(
-        "limit: sensors, and what pinning turns the TRUTH by in the frames in which the mended take was pinned"
+        "limit: sensors, and what pinning turns the TRUTH by in the frames in which the repaired take was pinned"
     )
-    print(
-        "slip: FootlockSettings.longest_slip; share: of the truth's planted frames, pinned; skating by `check`"
-    )
+    print("slip: PinSettings.longest_slip; share: of the truth's planted frames, pinned; skating by `check`")
     from repair_table import near_limit  # which imports this file
 
     columns = "  share  skating  limit    all   "
@@ -151,12 +147,12 @@ def balance() -> None:
             sensors = _off(repair(damaged.motion, body, _SENSORS)[0], take)
             row = [sensors / near]
             for slip in _SLIPS:
-                settings = RepairSettings(footlock=FootlockSettings(longest_slip=slip))
-                mended, kept = _pinned(damaged.motion, body, settings)
+                settings = RepairSettings(pin=PinSettings(longest_slip=slip))
+                repaired, kept = _pinned(damaged.motion, body, settings)
                 share = kept.planted.sum() / truth.planted.sum()
                 turned = _off(_truth_pinned(take, body, kept), take)
-                skating = check(mended, body).measures["skating_cm_s"]
-                row += [share, skating, np.hypot(turned, sensors) / near, _off(mended, take) / near]
+                skating = check(repaired, body).measures["skating_cm_s"]
+                row += [share, skating, np.hypot(turned, sensors) / near, _off(repaired, take) / near]
             rows.append(row)
         a, *more = np.mean(rows, axis=0)
         print(f"{name:10} {_slide(take, body, truth.planted):7.1f} {own:6.1f}    {a:6.2f} "
@@ -189,10 +185,10 @@ def drift() -> None:
         rows = []
         for seed in _SEEDS:
             damaged = corrupt.corrupt(take, seed).motion
-            mended = repair(damaged, body)[0]
+            repaired = repair(damaged, body)[0]
             minutes = take.duration_s / 60
-            left = _heading_off(mended, take) / minutes
-            rows.append([abs(left), _end_off(mended, take), _end_off(damaged, take)])
+            left = _heading_off(repaired, take) / minutes
+            rows.append([abs(left), _end_off(repaired, take), _end_off(damaged, take)])
         length = np.linalg.norm(np.diff(take.root_translation[:, :2], axis=0), axis=1).sum()
         left, end, raw = np.mean(rows, axis=0)
         own = _end_off(repair(take, body)[0], take)

@@ -169,7 +169,7 @@ def peaks() -> None:
     for name, clean, body, takes in cases(STRIKES, damage):
         true = _ends(clean, body)
         known = [ideal(clean, damage, seed) for seed in SEEDS]
-        mended = [
+        repaired = [
             [repair(taken.motion, body, settings)[0] for taken in takes]
             for settings in (SENSORS, RepairSettings())
         ]
@@ -179,7 +179,7 @@ def peaks() -> None:
             near = slice(max(peak - 12, 0), peak + 13)
             broad = int((true[part][near] > 0.97 * true[part][peak]).sum())
             columns = []
-            for motions in (known, *mended):
+            for motions in (known, *repaired):
                 offs = []
                 for motion in motions:
                     speed = _ends(motion, body)[part]
@@ -195,10 +195,10 @@ def clean() -> None:
     print("\nClean takes: change of joints (degrees RMS), flagged joint frames in 2,000")
     for name in NAMES:
         take = clean_take(name)
-        mended, findings = repair(take, find_body_map(take.skeleton))
+        repaired, findings = repair(take, find_body_map(take.skeleton))
         flagged = sum(f.stop - f.start for f in findings if f.kind in ("spike", "frozen"))
         print(
-            f"{name:10} {error_deg(mended.rotations, take):7.4f}  {2000 * flagged / take.rotations[..., 0].size:6.2f}"
+            f"{name:10} {error_deg(repaired.rotations, take):7.4f}  {2000 * flagged / take.rotations[..., 0].size:6.2f}"
         )
 
 

@@ -63,11 +63,11 @@ def smooth(motion: Motion, rate: float) -> Motion:
 
 def sample_take(rate: float) -> Clips:
     take, _ = read_bvh(HERE.parents[1] / "sample_blends" / "marsh_take.bvh")
-    mended, _ = repair(take, find_body_map(take.skeleton))
-    mended = mended.resampled(rate)
+    repaired, _ = repair(take, find_body_map(take.skeleton))
+    repaired = repaired.resampled(rate)
     length = int(4 * rate) + 1
-    starts = range(0, len(mended) - length, length)
-    return {f"piece {start}": mended.slice(start, start + length) for start in starts}
+    starts = range(0, len(repaired) - length, length)
+    return {f"piece {start}": repaired.slice(start, start + length) for start in starts}
 
 
 def sampled_bones(motion: Motion) -> tuple[Track, ...]:

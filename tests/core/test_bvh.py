@@ -80,7 +80,7 @@ VARIANTS = {
     "small letters": lambda text: re.sub(
         r"HIERARCHY|OFFSET|CHANNELS|\w+position|\w+rotation|Frame Time|MOTION",
         lambda found: found[0].lower(), text),
-    "a mark of the byte order": lambda text: "\ufeff" + text,
+    "an event of the byte order": lambda text: "\ufeff" + text,
     "plus signs": lambda text: re.sub(r"(?<=[ \n])(?=\d)", "+", text.partition("Time")[2]).join(
         (text.partition("Time")[0] + "Time", "")),
     "scientific notation": lambda text: text.partition("0.0083333")[0] + "8.3333E-3" + re.sub(

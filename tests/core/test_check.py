@@ -19,7 +19,9 @@ def body_of(motion: Motion) -> BodyMap:
 def test_a_clean_take_is_healthy() -> None:
     motion = synthetic.walk().motion
     health = check(motion, body_of(motion))
-    assert [f for f in health.findings if f.kind in ("spike", "frozen", "jitter", "skating", "floor")] == []
+    assert [
+        f for f in health.findings if f.kind in ("spike", "frozen", "jitter", "skating", "floor_offset")
+    ] == []
     assert health.measures["spike_frames"] == health.measures["frozen_frames"] == 0
     assert health.measures["jitter_deg"] < 0.01
     assert health.measures["skating_cm_s"] < 1.0
@@ -38,8 +40,8 @@ def test_measures_are_the_damage_that_was_done() -> None:
     # Three axes of 0.4 degrees; a filter leaves a part of it.
     assert 0.85 * 0.4 * np.sqrt(3) < found["jitter_deg"] <= 0.4 * np.sqrt(3)
     assert found["floor_error_mm"] == pytest.approx(50, abs=8)
-    assert {f.kind for f in health.findings} >= {"spike", "frozen", "jitter", "floor"}
-    assert all(not f.mended for f in health.findings)
+    assert {f.kind for f in health.findings} >= {"spike", "frozen", "jitter", "floor_offset"}
+    assert all(not f.repaired for f in health.findings)
 
 
 def test_skating_is_the_speed_that_was_added() -> None:
@@ -72,8 +74,8 @@ def test_dead_sensors_and_missing_feet_are_said() -> None:
     parts = {part: name for part, name in synthetic.parts().items() if not part.endswith(("Foot", "Toes"))}
     body = BodyMap.from_names(damaged.skeleton, parts)
     findings = check(damaged.with_rotations(rotations), body).findings
-    assert [f.joint for f in findings if f.kind == "still"] == ["right_hand"]
-    (feet,) = [f for f in findings if f.kind == "feet"]
+    assert [f.joint for f in findings if f.kind == "dead_sensor"] == ["right_hand"]
+    (feet,) = [f for f in findings if f.kind == "no_feet"]
     assert "no foot is mapped" in feet.message
 
 
@@ -91,8 +93,8 @@ def test_drift_is_measured_before_and_gone_after() -> None:
     damage = corrupt.Damage(spikes_per_min=0, frozen_per_min=0)
     damaged = corrupt.corrupt(clean, 2, damage).motion
     healths = [check(one, body) for one in (damaged, repair(damaged, body)[0])]
-    kinds = [{one.kind for one in health.findings} & {"heading", "path"} for health in healths]
-    assert kinds == [{"heading", "path"}, set()]
+    kinds = [{one.kind for one in health.findings} & {"heading_drift", "path_drift"} for health in healths]
+    assert kinds == [{"heading_drift", "path_drift"}, set()]
     before, after = (health.measures for health in healths)
     assert before["heading_drift_deg_min"] == pytest.approx(12, abs=2)
     walked = np.linalg.norm(np.diff(clean.root_translation[:, :2], axis=0), axis=1).sum()
@@ -112,4 +114,4 @@ def test_frames_beyond_a_range_are_counted() -> None:
     motion = synthetic.idle().motion
     rotations = motion.rotations.copy()
     rotations[100:200, motion.skeleton.index("left_lower_leg")] = quat.exp(np.array([-1.0, 0, 0]))
-    assert check(motion.with_rotations(rotations), body_of(motion)).measures["range_frames"] == 100
+    assert check(motion.with_rotations(rotations), body_of(motion)).measures["joint_limit_frames"] == 100

@@ -71,7 +71,7 @@ def test_check_prints_findings_and_contacts_for_programs(capsys, take):
         assert all(0 <= start < stop <= len(motion) for start, stop in ranges)
     for finding in said["findings"]:
         assert set(finding) == {
-            "kind", "joint", "start", "stop", "amount", "unit", "mended", "message"
+            "kind", "joint", "start", "stop", "amount", "unit", "repaired", "message"
         }  # fmt: skip
     assert set(said["measures"]) >= {"jitter_deg", "skating_cm_s", "spike_frames"}
 
@@ -84,7 +84,7 @@ def test_check_prints_a_page_for_people(capsys, take):
 
 
 def test_repair_writes_the_same_joints_frames_and_rate(capsys, take, tmp_path):
-    out = tmp_path / "mended.bvh"
+    out = tmp_path / "repaired.bvh"
     said = json.loads(run(capsys, "repair", take, "-o", out, "--json"))
     old, old_layout = read_bvh(take)
     new, new_layout = read_bvh(out)
@@ -109,11 +109,11 @@ def test_health_of_a_take_as_numbers_by_kind(capsys, tmp_path):
         assert row["frames"] == sum(one["stop"] - one["start"] for one in mine)
         assert row["worst"]["amount"] == max(mine, key=lambda one: abs(one["amount"]))["amount"]
         assert "left" not in row
-    assert {"spike", "frozen", "jitter", "floor"} <= set(kinds)
+    assert {"spike", "frozen", "jitter", "floor_offset"} <= set(kinds)
     assert set(said["measures"]) == set(MEASURES)
     said = json.loads(run(capsys, "repair", take, "-o", tmp_path / "new.bvh", "--json"))
     after = {row["kind"]: row["left"] for row in said["kinds"]}
-    assert (after["spike"], after["frozen"], after["floor"]) == (0, 0, 0)
+    assert (after["spike"], after["frozen"], after["floor_offset"]) == (0, 0, 0)
     text = run(capsys, "repair", take, "-o", tmp_path / "new.bvh")
     assert re.search(rf"\nspike +{kinds['spike']['count']} +0 ", text)
 
@@ -131,16 +131,16 @@ def test_a_reference_pose_is_trimmed_and_taken_as_calibration(capsys, tmp_path):
     seats = random_seats(len(truth.skeleton), 3)
     take = small_takes.write(tmp_path, "posed.bvh", badly_seated(truth, seats))
     (found,) = [one for one in json.loads(run(capsys, "check", take, "--json"))["takes"][0]["findings"]
-                if one["kind"] == "pose"]  # fmt: skip
+                if one["kind"] == "reference_pose"]  # fmt: skip
     out = tmp_path / "new.bvh"
     said = json.loads(run(capsys, "repair", take, "-o", out, "--trim", "--calibrate", "--json"))
     assert said["kept"] == [found["stop"], len(truth)]
     assert said["frames"] == len(truth)
-    mended, _ = read_bvh(out)
-    assert len(mended) == len(truth) - found["stop"]
+    repaired, _ = read_bvh(out)
+    assert len(repaired) == len(truth) - found["stop"]
     for name in ("left_upper_arm", "right_lower_arm", "head", "left_foot"):
-        new, old = (one.skeleton.index(name) for one in (mended, truth))
-        off = quat.angle_between(mended.rotations[:, new], truth.rotations[found["stop"] :, old])
+        new, old = (one.skeleton.index(name) for one in (repaired, truth))
+        off = quat.angle_between(repaired.rotations[:, new], truth.rotations[found["stop"] :, old])
         assert np.degrees(off).max() < 1
     assert "frames " in run(capsys, "repair", take, "-o", out, "--trim").splitlines()[-1]
     recipe = tmp_path / "set.toml"
@@ -156,7 +156,7 @@ def test_a_reference_pose_is_trimmed_and_taken_as_calibration(capsys, tmp_path):
 
 def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
     cuts = json.loads(run(capsys, "cuts", take, "--json"))["cuts"]
-    assert "steps" in {cut["kind"] for cut in cuts}
+    assert "locomotion" in {cut["kind"] for cut in cuts}
     assert all(cut["name"] in run(capsys, "cuts", take) for cut in cuts[:1])
     text = run(capsys, "cuts", take, "--toml")
     recipe = parse_recipe(text)
@@ -164,7 +164,7 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
     assert [clip.frames(10**6, 60.0) for clip in recipe.clips] == [
         (cut["start"], cut["stop"]) for cut in cuts
     ]
-    assert recipe.neutral == next(cut["name"] for cut in cuts if cut["kind"] == "still")
+    assert recipe.neutral == next(cut["name"] for cut in cuts if cut["kind"] == "idle")
     assert parse_recipe(text.replace("# blend_frames", "blend_frames")).blend_frames == 6
     assert "name" in tomllib.loads(text)["clip"][0]
     (tmp_path / "set.toml").write_text(text)
@@ -280,7 +280,7 @@ def test_the_core_demo_makes_the_set_of_the_recipe(capsys, tmp_path):
     kinds = [clip["kind"] for clip in data["clips"]]
     loops = [clip["kind"] for clip in data["clips"] if clip["loop"]]
     assert len(kinds) >= 5
-    assert {"still", "steps"} <= set(loops)
+    assert {"idle", "locomotion"} <= set(loops)
     assert "turn" in kinds
     assert kinds.count("strike") >= 2
     assert str(tmp_path / "demo") in text

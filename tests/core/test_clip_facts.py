@@ -24,15 +24,15 @@ EVERYTHING = (
     'neutral = "rest"\nblend_frames = 6\nrate = 30\n'
     + REST
     + clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5")
-    + clip("bare", "stroll", 2.5, 9, 'kind = "steps"\nturn = "keep"\nblend_frames = 0')
+    + clip("bare", "stroll", 2.5, 9, 'kind = "locomotion"\nturn = "keep"\nblend_frames = 0')
     + clip("sway", "stroll", 4, 8, STRIDE + 'turn = "keep"')
     + clip("pivot", "stroll", 3, 6, 'planar = "remove"\nblend_frames = 0')
     + clip("glide", "stroll", 4, 8, STRIDE + 'turn = "remove"\nheight = "root"')
-    + clip("stay", "stroll", 4, 8, STRIDE + 'travel = "in_place"')
-    + clip("hips", "stroll", 4, 8, STRIDE + 'travel = "keep"')
+    + clip("stay", "stroll", 4, 8, STRIDE + 'root_motion = "in_place"')
+    + clip("hips", "stroll", 4, 8, STRIDE + 'root_motion = "keep"')
     + clip("turn", "turn", 0.6, 5.4, 'turn_deg = 180\nkind = "turn"')
-    + clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\nmarks = [{name = "lantern", at = 2.0}]')
-    + '[[clip]]\nname = "long"\ntake = "rest"\nstretches = [[1, 5], [6, 10]]\ntravel = "keep"\n'
+    + clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\nevents = [{name = "lantern", at = 2.0}]')
+    + '[[clip]]\nname = "long"\ntake = "rest"\nstretches = [[1, 5], [6, 10]]\nroot_motion = "keep"\n'
     + "".join(
         f"[[variant]]\nof = {of}\n"
         for of in (
@@ -72,7 +72,7 @@ def test_a_set_with_everything_keeps_the_schema_and_verifies(packed):
     wrong, verdicts = verify_set(folder, {one.name: one.motion for one in clips})
     assert wrong == ()
     assert {one.name: one.problems for one in verdicts if one.problems} == {}
-    assert {one.name for one in verdicts if one.travel_mm is not None} == {
+    assert {one.name for one in verdicts if one.root_motion_mm is not None} == {
         "walk", "bare", "sway", "pivot", "glide", "turn", "blow", "turn_mirrored", "walk_x1.25"
     }  # fmt: skip
 
@@ -95,14 +95,14 @@ def test_the_matrix_tells_pose_and_speed_of_all_but_additive_clips(packed):
 
 def test_travel_is_told_whole_per_clip_and_per_stride():
     facts = facts_of(
-        clip("all", "stroll", 3.2, 8.7, 'kind = "steps"')
-        + clip("kept", "stroll", 3.2, 8.7, 'kind = "steps"\ntravel = "keep"')
+        clip("all", "stroll", 3.2, 8.7, 'kind = "locomotion"')
+        + clip("kept", "stroll", 3.2, 8.7, 'kind = "locomotion"\nroot_motion = "keep"')
         + clip("loop", "stroll", 4, 8, STRIDE)
         + clip("spin", "turn", 0.6, 5.4, 'kind = "turn"')
         + REST,
         "stroll", "turn", "rest",
     )  # fmt: skip
-    way = facts["all"]["travel"]
+    way = facts["all"]["root_motion"]
     assert way["cycle"]["count"] == pytest.approx(5.5 / 1.1, rel=0.02)  # two steps take 1.1 s
     speed = 6 / 6.875  # what synthetic.walk does between its ramps
     assert way["path_m"] == pytest.approx(speed * 5.5, rel=0.03)
@@ -111,11 +111,11 @@ def test_travel_is_told_whole_per_clip_and_per_stride():
     assert way["cycle"]["duration_s"] == pytest.approx(1.1, rel=0.02)
     assert way["cycle"]["turn_deg"] == pytest.approx(way["turn_deg"] / way["cycle"]["count"], abs=1e-3)
     assert abs(way["turn_deg"]) > 20
-    kept = facts["kept"]["travel"]
+    kept = facts["kept"]["root_motion"]
     assert (kept["mode"], kept["joint"], way["mode"], way["joint"]) == ("keep", None, "root", "root")
     for key in ("offset_m", "distance_m", "turn_deg", "speed_m_s", "cycle"):
         assert kept[key] == way[key]
-    loop = facts["loop"]["travel"]
+    loop = facts["loop"]["root_motion"]
     assert loop["cycle"] == {
         "count": 1.0,
         "duration_s": facts["loop"]["duration_s"],
@@ -123,19 +123,19 @@ def test_travel_is_told_whole_per_clip_and_per_stride():
         "turn_deg": loop["turn_deg"],
     }
     assert loop["turn_deg"] == pytest.approx(-60 * 1.1 * speed / 6, abs=0.5)
-    assert facts["spin"]["travel"]["cycle"] is None
-    assert facts["rest"]["travel"]["cycle"]["count"] == 1.0
+    assert facts["spin"]["root_motion"]["cycle"] is None
+    assert facts["rest"]["root_motion"]["cycle"]["count"] == 1.0
 
 
 def test_the_gait_is_told_by_its_knots():
-    text = clip("all", "stroll", 3.2, 8.7, 'kind = "steps"') + clip("loop", "stroll", 4, 8, STRIDE)
+    text = clip("all", "stroll", 3.2, 8.7, 'kind = "locomotion"') + clip("loop", "stroll", 4, 8, STRIDE)
     clips, facts = make(text, "stroll"), facts_of(text, "stroll")
     for name, one in clips.items():
         times, strides = np.array(facts[name]["gait"]).T
         right = one.strides
         told = np.interp(np.arange(len(right)) / one.motion.rate, times, strides)
         assert np.abs(told - right).max() < 1e-5
-        downs = [mark["time_s"] for mark in facts[name]["marks"] if mark["name"] == "leftFoot.down"]
+        downs = [event["time_s"] for event in facts[name]["events"] if event["name"] == "leftFoot.down"]
         whole = np.interp(downs, times, strides)
         assert np.abs(whole - np.round(whole)).max() < 1e-5
         assert len(times) == len({0.0, times[-1], *downs})
@@ -153,10 +153,10 @@ def test_what_clips_were_made_of_and_how():
         "of": "turn", "mirror": True, "speed": 1.0, "additive_to": None, "against": None
     }  # fmt: skip
     over = facts["walk_over"]
-    assert (over["additive"], over["loop"], over["travel"]["mode"]) == (True, True, "in_place")
+    assert (over["additive"], over["loop"], over["root_motion"]["mode"]) == (True, True, "in_place")
     assert (over["variant"]["additive_to"], over["variant"]["against"]) == ("rest", "clip")
     assert not facts["walk"]["additive"]
     assert [facts[name]["blend_frames"] for name in ("turn", "bare", "walk", "rest")] == [6, 0, 0, 0]
-    assert {mark["name"] for mark in facts["blow"]["marks"]} >= {"lantern", "rightHand.strike"}
-    glide = facts["glide"]["travel"]
+    assert {event["name"] for event in facts["blow"]["events"]} >= {"lantern", "rightHand.strike"}
+    glide = facts["glide"]["root_motion"]
     assert (glide["planar"], glide["turn"], glide["height"]) == ("root", "remove", "root")

@@ -16,7 +16,7 @@ import glb_reader
 import small_takes
 import synthetic
 from takemill.base.errors import FileError, GlbError, InputError, RecipeError
-from takemill.clip.events import Mark
+from takemill.clip.events import Event
 from takemill.files import glb
 from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
@@ -41,7 +41,7 @@ name = "stand"
 from = 0
 to = 1.9
 loop = true
-travel = "in_place"
+root_motion = "in_place"
 """
 
 
@@ -135,26 +135,26 @@ def test_travel_is_what_the_root_node_does(folder):
     root = file.node(said(folder)["skeleton"]["root"])
     for clip in said(folder)["clips"]:
         end = file.world_at(clip["name"], clip["duration_s"])[root]
-        moved = clip["travel"]["mode"] == "root"
-        assert clip["travel"]["joint"] == (said(folder)["skeleton"]["root"] if moved else None)
-        offset = np.array(clip["travel"]["offset_m"]) * moved
+        moved = clip["root_motion"]["mode"] == "root"
+        assert clip["root_motion"]["joint"] == (said(folder)["skeleton"]["root"] if moved else None)
+        offset = np.array(clip["root_motion"]["offset_m"]) * moved
         np.testing.assert_allclose(end[:3, 3], offset, atol=0.0006)
         if moved and clip["name"] == "walk":
             speed = 12 * 0.5 / (12.5 * 0.55)  # what synthetic.walk does between its ramps
-            assert clip["travel"]["speed_m_s"] == pytest.approx(speed, rel=0.005)
-            assert clip["travel"]["offset_m"][2] == pytest.approx(speed * clip["duration_s"], rel=0.01)
+            assert clip["root_motion"]["speed_m_s"] == pytest.approx(speed, rel=0.005)
+            assert clip["root_motion"]["offset_m"][2] == pytest.approx(speed * clip["duration_s"], rel=0.01)
 
 
 def test_marks_and_contacts_tell_the_same(folder):
     for clip in said(folder)["clips"]:
-        for mark in clip["marks"]:
-            assert mark["time_s"] == pytest.approx(mark["frame"] / clip["rate"], abs=1e-6)
-            assert mark["phase"] == pytest.approx(mark["time_s"] / clip["duration_s"], abs=1e-5)
-            foot, event = mark["name"].split(".")
-            edges = [edge[event == "up"] for edge in clip["contacts"][foot]]
-            assert mark["frame"] in edges or clip["loop"]
+        for event in clip["events"]:
+            assert event["time_s"] == pytest.approx(event["frame"] / clip["rate"], abs=1e-6)
+            assert event["phase"] == pytest.approx(event["time_s"] / clip["duration_s"], abs=1e-5)
+            foot, way = event["name"].split(".")
+            edges = [edge[way == "up"] for edge in clip["contacts"][foot]]
+            assert event["frame"] in edges or clip["loop"]
     walk = said(folder)["clips"][0]
-    assert sorted(mark["name"] for mark in walk["marks"]) == sorted(
+    assert sorted(event["name"] for event in walk["events"]) == sorted(
         f"{foot}.{event}" for foot in ("leftFoot", "rightFoot") for event in ("down", "up")
     )
 
@@ -198,7 +198,7 @@ def test_a_new_set_replaces_the_old_and_leaves_other_files(made, tmp_path):
     assert [clip["name"] for clip in said(tmp_path / "set")["clips"]] == ["walk"]
 
 
-@pytest.mark.parametrize("files", ["each", "apart"])
+@pytest.mark.parametrize("files", ["each", "separate"])
 def test_clips_in_files_of_their_own_play_the_same(made, folder, tmp_path, files):
     made.write(tmp_path / "set", recipe=replace(made.recipe, files=files))
     jsonschema.validate(said(tmp_path / "set"), SCHEMA)
@@ -215,7 +215,7 @@ def test_clips_in_files_of_their_own_play_the_same(made, folder, tmp_path, files
         times = np.linspace(0, clip["duration_s"], 7)
         there, here = (file.positions(clip["name"], times, names) for file in (whole, one))
         np.testing.assert_array_equal(there, here)
-    if files == "apart":
+    if files == "separate":
         assert (tmp_path / "set" / "ferry.glb").read_bytes() == made.base
     made.write(tmp_path / "set")  # and back: nothing of the other layout stays
     assert sorted(os.listdir(tmp_path / "set")) == ["clips.json", "ferry.glb", "report.html"]
@@ -253,7 +253,7 @@ REFUSED = {
         lambda made: {"clips": [replace(made.clips[0], name="x" * 255)]}, RecipeError, "takes 255 bytes"
     ),
     "unheard-of files": (
-        lambda made: {"recipe": replace(made.recipe, files="two")}, InputError, "one of one, each, apart"
+        lambda made: {"recipe": replace(made.recipe, files="two")}, InputError, "one of one, each, separate"
     ),
     "an illegal name of the set": (lambda _: {"name": "con"}, RecipeError, "name of the set"),
     "two skeletons": (
@@ -283,8 +283,8 @@ def test_a_place_that_cannot_be_written(made, tmp_path):
 
 def test_hands_are_in_contact_from_strike_to_stop(made):
     clip = made.clips[0]
-    marks = (Mark("leftHand.strike", 5), Mark("rightHand.stop", 6), Mark("leftHand.stop", 8))
-    struck = planted_joints(replace(clip, marks=marks)) & ~planted_joints(replace(clip, marks=()))
+    events = (Event("leftHand.strike", 5), Event("rightHand.stop", 6), Event("leftHand.stop", 8))
+    struck = planted_joints(replace(clip, events=events)) & ~planted_joints(replace(clip, events=()))
     hand = clip.body.require("leftHand")
     want = np.zeros_like(struck)
     want[5:9, clip.motion.skeleton.subtree(hand)] = True

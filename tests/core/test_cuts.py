@@ -77,7 +77,7 @@ def jump() -> tuple[Motion, int, int]:
 @pytest.fixture(scope="module")
 def take() -> tuple[Motion, BodyMap, list[tuple[str, int, int]]]:
     """A take, its body map and the truth: (kind, start, stop) in frames."""
-    walk = synthetic.walk(rate=RATE, steps=8, still_s=1.0)
+    walk = synthetic.walk(rate=RATE, steps=8, idle_s=1.0)
     turn = synthetic.turn_in_place(rate=RATE, turn_deg=180, steps=6)
     strike, strike_from, strike_to = gesture("right_upper_arm", np.array([-1.6, 0.0, 0.0]), 0.25, 0.5)
     nod, nod_from, nod_to = gesture("left_upper_arm", np.array([0.0, -1.2, 0.0]), 1.0, 1.0)
@@ -86,13 +86,13 @@ def take() -> tuple[Motion, BodyMap, list[tuple[str, int, int]]]:
     motions = [idle, walk.motion, turn.motion, strike, nod, hop, idle]
     starts = np.cumsum([0, *(len(motion) for motion in motions)])
     truth = [
-        ("still", 0, int(starts[1]) + 60),
-        ("steps", int(starts[1]) + 60, int(starts[2]) - 60),
+        ("idle", 0, int(starts[1]) + 60),
+        ("locomotion", int(starts[1]) + 60, int(starts[2]) - 60),
         ("turn", int(starts[2]) + 60, int(starts[3]) - 60),
         ("strike", int(starts[3]) + strike_from, int(starts[3]) + strike_to),
         ("other", int(starts[4]) + nod_from, int(starts[4]) + nod_to),
         ("jump", int(starts[5]) + hop_from, int(starts[5]) + hop_to),
-        ("still", int(starts[5]) + hop_to, int(starts[7])),
+        ("idle", int(starts[5]) + hop_to, int(starts[7])),
     ]
     motion = chained(motions)
     return motion, find_body_map(motion.skeleton), truth
@@ -101,27 +101,27 @@ def take() -> tuple[Motion, BodyMap, list[tuple[str, int, int]]]:
 def test_each_part_is_found_with_its_kind(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
     motion, body, truth = take
     cuts = suggest_cuts(motion, body)
-    kinds = [cut.kind for cut in cuts if cut.kind != "still"]
-    assert kinds == [kind for kind, _, _ in truth if kind != "still"]
+    kinds = [cut.kind for cut in cuts if cut.kind != "idle"]
+    assert kinds == [kind for kind, _, _ in truth if kind != "idle"]
     settings, limit = CutSettings(), 0.25 * RATE
     for kind, start, stop in truth:
-        if kind != "still":
+        if kind != "idle":
             cut = next(cut for cut in cuts if cut.kind == kind)
             # A little rest is kept on both sides.
             assert abs(cut.start - (start - settings.lead_s * RATE)) <= limit, (kind, cut, start)
             assert abs(cut.stop - (stop + settings.settle_s * RATE)) <= limit, (kind, cut, stop)
-    assert (cuts[0].kind, cuts[0].start) == ("still", 0)
-    assert (cuts[-1].kind, cuts[-1].stop) == ("still", len(motion))
+    assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
+    assert (cuts[-1].kind, cuts[-1].stop) == ("idle", len(motion))
 
 
 @pytest.fixture(scope="module")
 def sample() -> tuple[Motion, BodyMap, list[dict[str, Any]]]:
-    """The marsh ferry take, mended, its body map, and the parts of its script that are no rest."""
+    """The marsh ferry take, repaired, its body map, and the parts of its script that are no rest."""
     folder = Path(__file__).parents[2] / "sample_blends"
     truth = json.loads((folder / "marsh_truth.json").read_text())
     take = read_bvh(folder / "marsh_take.bvh")[0]
     body = find_body_map(take.skeleton)
-    return repair(take, body)[0], body, [part for part in truth["segments"] if part["kind"] != "still"]
+    return repair(take, body)[0], body, [part for part in truth["segments"] if part["kind"] != "idle"]
 
 
 def test_the_sample_take_is_cut_as_its_script_says(
@@ -132,7 +132,7 @@ def test_the_sample_take_is_cut_as_its_script_says(
     The slow shift of weight has no sharp ends, and between parts the performer stands: neither is compared.
     """
     motion, body, parts = sample
-    cuts = [cut for cut in suggest_cuts(motion, body) if cut.kind != "still"]
+    cuts = [cut for cut in suggest_cuts(motion, body) if cut.kind != "idle"]
     assert [cut.kind for cut in cuts] == [part["kind"] for part in parts]
     for cut, part in zip(cuts, parts, strict=True):
         if part["name"] != "shift_weight":
@@ -148,7 +148,7 @@ def test_other_builds_give_the_same_kinds(
     motion, body, parts = sample
     skeleton, parts_of = fit_bodies.body(build)
     cuts = suggest_cuts(fit(motion, body, skeleton, parts_of), parts_of)
-    assert [cut.kind for cut in cuts if cut.kind != "still"] == [part["kind"] for part in parts]
+    assert [cut.kind for cut in cuts if cut.kind != "idle"] == [part["kind"] for part in parts]
 
 
 def test_names_are_unique_and_ranges_in_order(
@@ -159,7 +159,7 @@ def test_names_are_unique_and_ranges_in_order(
     assert len({cut.name for cut in cuts}) == len(cuts)
     assert all(0 <= cut.start < cut.stop <= len(motion) for cut in cuts)
     assert all(before.stop <= after.start for before, after in pairwise(cuts))
-    assert all(cut.loop == (cut.kind in ("still", "steps")) for cut in cuts)
+    assert all(cut.loop == (cut.kind in ("idle", "locomotion")) for cut in cuts)
     assert cuts[0].name == "idle_01"
 
 
@@ -198,7 +198,7 @@ def test_a_setting_of_zero_is_refused(take: tuple[Motion, BodyMap, list[tuple[st
 def test_a_reference_pose_is_no_part_of_a_clip(at_end: bool) -> None:
     take, body = take_with_pose(arms(), at_end=at_end)
     cuts = suggest_cuts(take, body)
-    assert "steps" in {cut.kind for cut in cuts}
+    assert "locomotion" in {cut.kind for cut in cuts}
     clear = slice(0, len(take) - HELD) if at_end else slice(HELD, len(take))
     assert all(clear.start - 3 <= cut.start < cut.stop <= clear.stop + 3 for cut in cuts)
     assert cuts == suggest_cuts(take, body, contacts=find_contacts(take, body))
@@ -211,6 +211,6 @@ def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:
     take = short.sampled(frames, short.rate)
     assert find_reference_pose(take, body) is not None
     cuts = suggest_cuts(take, body)
-    assert (cuts[0].kind, cuts[0].start) == ("still", 0)
+    assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
     assert cuts[0].stop > 29 * take.rate
-    assert "steps" in {cut.kind for cut in cuts}
+    assert "locomotion" in {cut.kind for cut in cuts}

@@ -1,4 +1,4 @@
-"""Foot marks on hand-made contacts and on a walk whose contacts are known."""
+"""Foot events on hand-made contacts and on a walk whose contacts are known."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from takemill.base.checks import Mask
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
-from takemill.clip.events import Mark, MarkSettings, foot_marks, gait_phase, jump_marks, strike_marks
+from takemill.clip.events import Event, EventSettings, foot_events, gait_phase, jump_events, strike_events
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
 from takemill.repair.repair import repair
@@ -28,35 +28,35 @@ def contacts(left: str, right: str) -> Contacts:
 
 
 def test_down_is_the_first_planted_frame_and_up_the_first_after() -> None:
-    marks = foot_marks(contacts("..xx..", "xx..xx"), loop=False)
-    assert marks == (
-        Mark("leftFoot.down", 2),
-        Mark("rightFoot.up", 2),
-        Mark("leftFoot.up", 4),
-        Mark("rightFoot.down", 4),
+    events = foot_events(contacts("..xx..", "xx..xx"), loop=False)
+    assert events == (
+        Event("leftFoot.down", 2),
+        Event("rightFoot.up", 2),
+        Event("leftFoot.up", 4),
+        Event("rightFoot.down", 4),
     )
 
 
 def test_a_loop_counts_the_seam_once() -> None:
     """In a loop the last frame is the first: a foot planted across it neither rises nor lands there."""
-    marks = foot_marks(contacts("xx..xx", "..xx.."), loop=True)
-    assert marks == (
-        Mark("leftFoot.up", 2),
-        Mark("rightFoot.down", 2),
-        Mark("leftFoot.down", 4),
-        Mark("rightFoot.up", 4),
+    events = foot_events(contacts("xx..xx", "..xx.."), loop=True)
+    assert events == (
+        Event("leftFoot.up", 2),
+        Event("rightFoot.down", 2),
+        Event("leftFoot.down", 4),
+        Event("rightFoot.up", 4),
     )
-    # Lands exactly at the seam: one mark at frame 0, none at the last frame.
-    assert foot_marks(contacts("xx...x", "......"), loop=True) == (
-        Mark("leftFoot.down", 0),
-        Mark("leftFoot.up", 2),
+    # Lands exactly at the seam: one event at frame 0, none at the last frame.
+    assert foot_events(contacts("xx...x", "......"), loop=True) == (
+        Event("leftFoot.down", 0),
+        Event("leftFoot.up", 2),
     )
 
 
 def test_a_foot_that_stays_has_no_marks() -> None:
     for loop in (False, True):
-        assert foot_marks(contacts("xxxx", "...."), loop) == ()
-    assert foot_marks(contacts("x", "."), loop=True) == ()
+        assert foot_events(contacts("xxxx", "...."), loop) == ()
+    assert foot_events(contacts("x", "."), loop=True) == ()
 
 
 def test_a_lift_too_short_for_a_step_is_none() -> None:
@@ -65,13 +65,13 @@ def test_a_lift_too_short_for_a_step_is_none() -> None:
         planted = np.ones((60, 2), bool)
         planted[20 : 20 + gap, 0] = False
         given = Contacts(60.0, FEET, planted, planted, 0.0)
-        assert len(foot_marks(given, loop=False)) == 2 * count
+        assert len(foot_events(given, loop=False)) == 2 * count
         seam = np.roll(planted[:-1], 37, axis=0)  # up from frame 57 on, and on from frame 0
         seam = np.concatenate([seam, seam[:1]])
-        assert len(foot_marks(Contacts(60.0, FEET, seam, seam, 0.0), loop=True)) == 2 * count
+        assert len(foot_events(Contacts(60.0, FEET, seam, seam, 0.0), loop=True)) == 2 * count
     ends = np.ones((60, 2), bool)
     ends[:3] = ends[-3:] = False
-    assert len(foot_marks(Contacts(60.0, FEET, ends, ends, 0.0), loop=False)) == 4, (
+    assert len(foot_events(Contacts(60.0, FEET, ends, ends, 0.0), loop=False)) == 4, (
         "cut off, they may be long"
     )
 
@@ -80,11 +80,11 @@ def test_marks_of_a_walk_lie_near_the_truth() -> None:
     """Truth: the synthetic walk's own footstep plan; that counts the roll-off apart."""
     known = synthetic.walk(rate=60.0, steps=10)
     body = find_body_map(known.motion.skeleton)
-    marks = foot_marks(find_contacts(known.motion, body), loop=False)
-    truth = foot_marks(Contacts(60.0, FEET, known.heel, known.toe, 0.0), loop=False)
+    events = foot_events(find_contacts(known.motion, body), loop=False)
+    truth = foot_events(Contacts(60.0, FEET, known.heel, known.toe, 0.0), loop=False)
     assert len(truth) >= 20
-    assert [mark.name for mark in marks] == [mark.name for mark in truth]
-    assert max(abs(m.frame - t.frame) for m, t in zip(marks, truth, strict=True)) <= 4
+    assert [event.name for event in events] == [event.name for event in truth]
+    assert max(abs(m.frame - t.frame) for m, t in zip(events, truth, strict=True)) <= 4
 
 
 def punch(rate: float = 60.0) -> tuple[Motion, BodyMap, int]:
@@ -103,7 +103,7 @@ def punch(rate: float = 60.0) -> tuple[Motion, BodyMap, int]:
 def test_a_strike_is_marked_at_its_peak_within_a_frame(seed: int) -> None:
     motion, body, peak = punch()
     motion = noisy(motion, seed, 0.3 if seed else 0.0)
-    strike, stop = strike_marks(motion, body)
+    strike, stop = strike_events(motion, body)
     assert strike.name == "rightHand.strike"
     assert abs(strike.frame - peak) <= 1
     assert stop.name == "rightHand.stop"
@@ -113,13 +113,13 @@ def test_a_strike_is_marked_at_its_peak_within_a_frame(seed: int) -> None:
 
 def test_the_kick_of_the_open_data_is_a_foot_strike() -> None:
     motion = open_data.humanoid3d("kick")[0]
-    marks = strike_marks(motion, find_body_map(motion.skeleton))
+    events = strike_events(motion, find_body_map(motion.skeleton))
     speed = np.gradient(motion.model()[1], 1 / motion.rate, axis=0)
     body = find_body_map(motion.skeleton)
     hips = speed[:, body.require("hips")]
     feet = {f: np.linalg.norm(speed[:, body.require(f)] - hips, axis=-1) for f in body.feet}
     foot = max(feet, key=lambda f: feet[f].max())
-    frames = [mark.frame for mark in marks if mark.name == f"{foot}.strike"]
+    frames = [event.frame for event in events if event.name == f"{foot}.strike"]
     assert min(abs(frame - int(np.argmax(feet[foot]))) for frame in frames) <= 1
 
 
@@ -138,23 +138,26 @@ def test_strikes_under_noise_lie_within_a_frame_of_the_true_peak(name: str) -> N
         truth += [(f"{part}.strike", int(frame)) for frame in peaks]
     assert len(truth) >= 3
     for seed in range(3):
-        found = strike_marks(repair(noisy(clean, seed), body)[0], body)
+        found = strike_events(repair(noisy(clean, seed), body)[0], body)
         for strike, frame in truth:
-            assert min(abs(mark.frame - frame) for mark in found if mark.name == strike) <= 1, (seed, strike)
+            assert min(abs(event.frame - frame) for event in found if event.name == strike) <= 1, (
+                seed,
+                strike,
+            )
 
 
 def test_a_peak_that_the_clip_cuts_off_is_no_strike() -> None:
     motion, body, peak = punch()
-    assert strike_marks(motion.slice(0, peak + 2), body) == ()
-    assert strike_marks(motion.slice(peak - 1, len(motion)), body) == ()
-    assert len(strike_marks(motion.slice(peak - 9, peak + 9), body)) == 2
+    assert strike_events(motion.slice(0, peak + 2), body) == ()
+    assert strike_events(motion.slice(peak - 1, len(motion)), body) == ()
+    assert len(strike_events(motion.slice(peak - 9, peak + 9), body)) == 2
 
 
 def test_a_walk_has_no_strikes_and_no_jumps() -> None:
     known = synthetic.walk(rate=60.0, steps=6)
     body = find_body_map(known.motion.skeleton)
-    assert strike_marks(known.motion, body) == ()
-    assert jump_marks(known.motion, body, find_contacts(known.motion, body)) == ()
+    assert strike_events(known.motion, body) == ()
+    assert jump_events(known.motion, body, find_contacts(known.motion, body)) == ()
 
 
 def test_a_jump_has_take_off_apex_and_landing() -> None:
@@ -166,31 +169,31 @@ def test_a_jump_has_take_off_apex_and_landing() -> None:
     planted = np.ones((len(still), 2), bool)
     planted[41:64] = False
     truth = Contacts(60.0, FEET, planted, planted, 0.0)
-    marks = jump_marks(still.with_translation(0, place), body, truth)
-    assert marks == (Mark("takeOff", 41), Mark("apex", 52), Mark("landing", 64))
-    cut = jump_marks(still.with_translation(0, place).slice(45, 60), body, truth.sliced(45, 60))
-    assert [mark.name for mark in cut] == ["apex"]
+    events = jump_events(still.with_translation(0, place), body, truth)
+    assert events == (Event("takeOff", 41), Event("apex", 52), Event("landing", 64))
+    cut = jump_events(still.with_translation(0, place).slice(45, 60), body, truth.sliced(45, 60))
+    assert [event.name for event in cut] == ["apex"]
 
 
 def test_the_phase_is_zero_where_the_left_foot_comes_down() -> None:
-    marks = (Mark("leftFoot.down", 4), Mark("rightFoot.down", 9), Mark("leftFoot.down", 14))
-    phase = gait_phase(marks, 20, loop=False)
+    events = (Event("leftFoot.down", 4), Event("rightFoot.down", 9), Event("leftFoot.down", 14))
+    phase = gait_phase(events, 20, loop=False)
     assert phase[[4, 9, 14]] == pytest.approx([0, 0.5, 0])
     assert phase[[0, 19]] == pytest.approx([0.6, 0.5])
     assert (gait_phase((), 5, loop=False) == 0).all()
-    assert (gait_phase(marks[:1], 5, loop=False) == 0).all()
+    assert (gait_phase(events[:1], 5, loop=False) == 0).all()
 
 
 def test_the_phase_of_a_loop_goes_on_over_the_seam() -> None:
-    phase = gait_phase((Mark("leftFoot.down", 4), Mark("rightFoot.down", 9)), 21, loop=True)
+    phase = gait_phase((Event("leftFoot.down", 4), Event("rightFoot.down", 9)), 21, loop=True)
     assert phase[[0, 4, 14, 20]] == pytest.approx([0.8, 0.0, 0.5, 0.8])
-    two = gait_phase((Mark("leftFoot.down", 2), Mark("leftFoot.down", 12)), 21, loop=True)
+    two = gait_phase((Event("leftFoot.down", 2), Event("leftFoot.down", 12)), 21, loop=True)
     assert two[[2, 7, 12, 17, 0, 20]] == pytest.approx([0, 0.5, 0, 0.5, 0.8, 0.8])
 
 
 def test_settings_of_zero_are_refused() -> None:
     motion, body, _ = punch()
     with pytest.raises(InputError, match="strike_speed"):
-        strike_marks(motion, body, MarkSettings(strike_speed=0.0))
+        strike_events(motion, body, EventSettings(strike_speed=0.0))
     with pytest.raises(InputError, match="air_s"):
-        jump_marks(motion, body, find_contacts(motion, body), MarkSettings(air_s=-1.0))
+        jump_events(motion, body, find_contacts(motion, body), EventSettings(air_s=-1.0))

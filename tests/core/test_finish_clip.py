@@ -14,7 +14,7 @@ from takemill.base.errors import RecipeError
 from takemill.body import body_map
 from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.mirror import mirrored
-from takemill.clip.root_motion import TravelSettings, find_travel
+from takemill.clip.root_motion import RootMotionSettings, find_root_motion
 from takemill.feet.soles import foot_points
 from takemill.maths import quat
 from takemill.pipeline.stages import FinishedClip
@@ -33,9 +33,9 @@ def test_planted_feet_of_a_loop_stand_over_its_seam():
     assert slides[0] < 0.3  # cm/s
     assert slides[0] < 0.2 * slides[1]
     assert measure_seam(pinned.motion, pinned.body).pose_m < 1e-6
-    assert pinned.travel.turn_deg == pytest.approx(plain.travel.turn_deg, abs=1e-3)
-    assert pinned.travel.distance_m == pytest.approx(plain.travel.distance_m, abs=1e-4)
-    jumps = make(clip("walk", "stroll", 4, 8, STRIDE.replace("steps", "other")), "stroll")["walk"]
+    assert pinned.root_motion.turn_deg == pytest.approx(plain.root_motion.turn_deg, abs=1e-3)
+    assert pinned.root_motion.distance_m == pytest.approx(plain.root_motion.distance_m, abs=1e-4)
+    jumps = make(clip("walk", "stroll", 4, 8, STRIDE.replace("locomotion", "other")), "stroll")["walk"]
     assert np.abs(jumps.motion.model()[1] - plain.motion.model()[1]).max() < 1e-9
 
 
@@ -45,17 +45,17 @@ def test_a_loop_fills_whole_frames_and_keeps_its_way(rate):
     full = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
     frames = full.motion.duration_s * rate
     assert len(one.motion) - 1 == round(frames)
-    assert one.travel.distance_m == pytest.approx(full.travel.distance_m, abs=1e-6)
-    assert one.travel.turn_deg == pytest.approx(full.travel.turn_deg, abs=1e-4)
+    assert one.root_motion.distance_m == pytest.approx(full.root_motion.distance_m, abs=1e-6)
+    assert one.root_motion.turn_deg == pytest.approx(full.root_motion.turn_deg, abs=1e-4)
     # Played even: no frame is shorter than the others.
-    speeds = np.linalg.norm(np.diff(one.travel.position[:, :2], axis=0), axis=-1)
+    speeds = np.linalg.norm(np.diff(one.root_motion.position[:, :2], axis=0), axis=-1)
     assert speeds.min() > 0.85 * speeds.mean()
 
 
 def test_stretches_are_joined_to_one_idle():
     text = (
         '[[clip]]\nname = "long"\ntake = "rest"\nstretches = [[1.0, 5.0], ["360f", "630f"]]\n'
-        'loop = true\ntravel = "in_place"\nkind = "still"\n'
+        'loop = true\nroot_motion = "in_place"\nkind = "idle"\n'
     )
     one = make(text, "rest")["long"]
     assert one.stretches == ((60, 301), (360, 631))
@@ -76,25 +76,25 @@ def test_stretches_are_joined_to_one_idle():
 def test_joined_stretches_have_contacts_of_their_own():
     """Standing before and after a walk: the feet never leave the floor in what is made of it."""
     text = '[[clip]]\nname = "a"\ntake = "stroll"\nstretches = [[0.1, 1.8], [10.1, 11.7]]\n'
-    one = make(text + 'kind = "still"', "stroll")["a"]
+    one = make(text + 'kind = "idle"', "stroll")["a"]
     assert len(one.contacts.heel) == len(one.motion) > 140
     assert one.contacts.planted.all()
-    assert one.marks == ()
+    assert one.events == ()
 
 
 @pytest.mark.parametrize("rooted", [False, True])
 def test_each_part_of_the_travel_goes_its_own_way(rooted):
     """All of them are the same motion in the world; on rigs with a root joint and without."""
     ways = {
-        "a": 'travel = "keep"',
-        "b": 'travel = "root"\nturn = "remove"',
-        "c": 'travel = "root"\nplanar = "keep"\nheight = "root"',
-        "d": 'travel = "in_place"\nheight = "remove"',
+        "a": 'root_motion = "keep"',
+        "b": 'root_motion = "root"\nturn = "remove"',
+        "c": 'root_motion = "root"\nplanar = "keep"\nheight = "root"',
+        "d": 'root_motion = "in_place"\nheight = "remove"',
         "e": 'planar = "remove"',
     }
     text = "".join(clip(name, "stroll", 3, 7, more) for name, more in ways.items())
     clips = make(text, "stroll", rooted=rooted)
-    modes = [one.travel_mode for one in clips.values()]
+    modes = [one.root_motion_mode for one in clips.values()]
     assert modes == ["keep", "root", "root", "in_place", "root"]
     first = clips["a"]
     joints = slice(first.body.require("hips"), None)
@@ -115,14 +115,14 @@ def test_each_part_of_the_travel_goes_its_own_way(rooted):
 
 
 def test_the_recipe_says_which_parts_follow():
-    text = clip("walk", "stroll", 3, 7) + "[travel]\nturn = false\nheight = true"
+    text = clip("walk", "stroll", 3, 7) + "[root_motion]\nturn = false\nheight = true"
     parts = make(text, "stroll")["walk"].parts
     assert (parts.planar, parts.turn, parts.height) == ("root", "keep", "root")
 
 
 def test_clips_start_at_the_origin_facing_forward():
     for mode in ("keep", "root", "in_place"):
-        one = make(clip("walk", "stroll", 4, 7, f'travel = "{mode}"'), "stroll")["walk"]
+        one = make(clip("walk", "stroll", 4, 7, f'root_motion = "{mode}"'), "stroll")["walk"]
         hips = one.motion.model()[1][0, one.body.require("hips")]
         assert np.abs(hips[:2]).max() < 1e-9
         assert abs(body_map.heading(one.motion, one.body)[0]) < 1e-9
@@ -134,13 +134,13 @@ def test_a_path_is_straightened_and_walked_evenly():
         for name, more in (("bent", ""), ("straight", "straight = true\nconstant_speed = true"))
     )
     clips = make(text, "stroll")
-    assert abs(clips["bent"].travel.turn_deg) > 3
-    track = clips["straight"].travel
+    assert abs(clips["bent"].root_motion.turn_deg) > 3
+    track = clips["straight"].root_motion
     assert abs(track.turn_deg) < 1e-6
     assert np.abs(track.position[:, 0]).max() < 0.005
     speeds = np.linalg.norm(np.diff(track.position[:, :2], axis=0), axis=-1)
     assert np.ptp(speeds) < 1e-3 * speeds.mean()
-    assert track.path_m == pytest.approx(clips["bent"].travel.path_m, rel=0.01)
+    assert track.path_m == pytest.approx(clips["bent"].root_motion.path_m, rel=0.01)
     one = clips["straight"]
     assert measure_seam(one.motion, one.body).pose_m < 1e-6
     assert sliding_cm_s(one.motion, one.body, one.contacts, loop=True).max() < 0.3
@@ -152,7 +152,7 @@ def test_a_turn_ends_on_an_exact_angle(smooth_hz):
     clips = make(text + '[[variant]]\nof = "turn"\nmirror = true', "turn")
     for name, sign in (("turn", 1), ("turn_mirrored", -1)):
         one = clips[name]
-        assert one.travel.turn_deg == pytest.approx(180 * sign, abs=1e-6)
+        assert one.root_motion.turn_deg == pytest.approx(180 * sign, abs=1e-6)
         ends = np.degrees(heading(one)[[0, -1]])
         assert ends[1] - ends[0] == pytest.approx(180 * sign, abs=1e-2)
         root = quat.yaw(one.motion.model()[0][-1, one.body.require("root")])
@@ -164,7 +164,7 @@ def test_a_turn_ends_on_an_exact_angle(smooth_hz):
 
 def test_the_turn_of_a_cycle_can_be_exact_too():
     one = make(clip("walk", "stroll", 4, 8, STRIDE + "smooth_hz = 0.5\nturn_deg = 20"), "stroll")["walk"]
-    assert one.travel.turn_deg == pytest.approx(-20, abs=1e-6)  # to the right, as the take turns
+    assert one.root_motion.turn_deg == pytest.approx(-20, abs=1e-6)  # to the right, as the take turns
     ends = np.degrees(heading(one)[[0, -1]])
     assert ends[1] - ends[0] == pytest.approx(-20, abs=1e-2)
     assert measure_seam(one.motion, one.body).pose_m < 1e-6
@@ -172,19 +172,19 @@ def test_the_turn_of_a_cycle_can_be_exact_too():
 
 
 def test_marks_of_ones_own_are_times_of_the_take():
-    marks = 'marks = [{name = "lantern", at = 5.0}, {name = "right.wave", at = "330f"}]'
-    one = make(clip("walk", "stroll", 4, 8, f"{marks}\nrate = 30"), "stroll")["walk"]
+    events = 'events = [{name = "lantern", at = 5.0}, {name = "right.wave", at = "330f"}]'
+    one = make(clip("walk", "stroll", 4, 8, f"{events}\nrate = 30"), "stroll")["walk"]
     assert frames(one, "lantern") == [30]
     assert frames(one, "right.wave") == [45]
     assert frames(one, "leftFoot.down")
-    assert list(one.marks) == sorted(one.marks, key=lambda mark: (mark.frame, mark.name))
+    assert list(one.events) == sorted(one.events, key=lambda event: (event.frame, event.name))
     with pytest.raises(
-        RecipeError, match=r"clip 'walk': its mark 'lantern' at 3 s lies outside it; it holds"
+        RecipeError, match=r"clip 'walk': its event 'lantern' at 3 s lies outside it; it holds"
     ):
-        make(clip("walk", "stroll", 4, 8, marks.replace("5.0", "3.0")), "stroll")
+        make(clip("walk", "stroll", 4, 8, events.replace("5.0", "3.0")), "stroll")
     loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
     at = loop.source_range[0] + 7
-    more = f'{STRIDE}marks = [{{name = "lantern", at = "{at}f"}}]'
+    more = f'{STRIDE}events = [{{name = "lantern", at = "{at}f"}}]'
     assert frames(make(clip("walk", "stroll", 4, 8, more), "stroll")["walk"], "lantern") == [7]
     fast = make(clip("walk", "stroll", 4, 8, more) + '[[variant]]\nof = "walk"\nspeed = 2', "stroll")
     assert frames(fast["walk_x2"], "lantern") in ([3], [4])
@@ -202,15 +202,15 @@ def test_strikes_are_marked_where_they_peak():
     assert frames(clips["blow"], "rightHand.stop")
     assert frames(clips["blow_mirrored"], "leftHand.strike") == strikes
     assert not frames(clips["blow_mirrored"], "rightHand.strike")
-    slow = make(text + "[marks]\nstrike_speed = 60", "blow")["blow"]
+    slow = make(text + "[events]\nstrike_speed = 60", "blow")["blow"]
     assert not frames(slow, "rightHand.strike")
-    steps = make(clip("blow", "blow", 0.5, 3.5, 'kind = "steps"'), "blow")["blow"]
-    assert {mark.name.split(".")[1] for mark in steps.marks} <= {"down", "up"}
+    steps = make(clip("blow", "blow", 0.5, 3.5, 'kind = "locomotion"'), "blow")["blow"]
+    assert {event.name.split(".")[1] for event in steps.events} <= {"down", "up"}
 
 
 def test_strides_are_whole_where_the_left_foot_comes_down():
     clips = make(
-        clip("walk", "stroll", 4, 8, STRIDE) + clip("all", "stroll", 1, 9, 'kind = "steps"'), "stroll"
+        clip("walk", "stroll", 4, 8, STRIDE) + clip("all", "stroll", 1, 9, 'kind = "locomotion"'), "stroll"
     )
     for one in clips.values():
         strides = one.strides
@@ -225,13 +225,13 @@ def test_strides_are_whole_where_the_left_foot_comes_down():
 
 def test_a_mirrored_clip_is_the_clip_mirrored():
     loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
-    wave = f'marks = [{{name = "right.wave", at = "{loop.source_range[0] + 9}f"}}]'
+    wave = f'events = [{{name = "right.wave", at = "{loop.source_range[0] + 9}f"}}]'
     text = clip("walk", "stroll", 4, 8, STRIDE + wave)
     clips = make(f'{text}[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true', "stroll")
     walk, klaw = clips["walk"], clips["klaw"]
     world = mirrored(walk.motion, walk.body).model()[1]
     assert np.abs(klaw.motion.model()[1] - world).max() < 1e-6
-    assert klaw.travel.turn_deg == pytest.approx(-walk.travel.turn_deg, abs=1e-4)
+    assert klaw.root_motion.turn_deg == pytest.approx(-walk.root_motion.turn_deg, abs=1e-4)
     assert frames(klaw, "leftFoot.down") == frames(walk, "rightFoot.down")
     assert frames(klaw, "left.wave") == frames(walk, "right.wave") == [9]
     assert (klaw.kind, klaw.loop, klaw.candidate, klaw.source_range) == (
@@ -246,8 +246,8 @@ def test_a_retimed_clip_goes_the_same_way_faster():
     clips = make(text + clip("all", "stroll", 1, 9) + '[[variant]]\nof = "all"\nspeed = 0.5', "stroll")
     walk, fast = clips["walk"], clips["walk_x1.5"]
     assert len(fast.motion) - 1 == round((len(walk.motion) - 1) / 1.5)
-    assert fast.travel.distance_m == pytest.approx(walk.travel.distance_m, abs=1e-6)
-    assert fast.travel.speed_m_s == pytest.approx(1.5 * walk.travel.speed_m_s, rel=0.02)
+    assert fast.root_motion.distance_m == pytest.approx(walk.root_motion.distance_m, abs=1e-6)
+    assert fast.root_motion.speed_m_s == pytest.approx(1.5 * walk.root_motion.speed_m_s, rel=0.02)
     assert measure_seam(fast.motion, fast.body).pose_m < 1e-6
     slow, plain = clips["all_x0.5"], clips["all"]
     assert np.abs(slow.motion.model()[1][::2] - plain.motion.model()[1]).max() < 1e-9
@@ -265,12 +265,12 @@ def test_an_additive_clip_added_back_is_the_clip(against):
     walk, extra, rest = clips["walk"], clips["walk_additive"], clips["rest"]
     assert extra.additive
     assert extra.loop
-    assert (extra.travel_mode, extra.travel.path_m) == ("in_place", 0.0)
+    assert (extra.root_motion_mode, extra.root_motion.path_m) == ("in_place", 0.0)
     assert extra.contacts.planted.sum() == 0
     assert extra.strides is None
     spread = np.linspace(0, len(rest.motion) - 1 if against == "clip" else 0, len(walk.motion))
     whole = added(rest.motion.sampled(spread, RATE), extra.motion)
-    still = make(clip("walk", "stroll", 4, 8, STRIDE + 'travel = "in_place"'), "stroll")["walk"]
+    still = make(clip("walk", "stroll", 4, 8, STRIDE + 'root_motion = "in_place"'), "stroll")["walk"]
     joints = slice(1, None)  # the root joint is not there where none travels
     assert np.abs(whole.model()[1][:, joints] - still.motion.model()[1]).max() < 1e-6
 
@@ -302,10 +302,10 @@ def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
     assert raw.cm_s[1, 0] > 10 * gaps.cm_s[1:, 0].max()
     assert gaps.cm_s.max() < 5
     for name in names:
-        track = clips[name].travel
+        track = clips[name].root_motion
         assert np.abs(track.position[0]).max() < 1e-9
         assert abs(track.heading[0]) < 1e-9
-    assert abs(clips["turn"].travel.turn_deg) == pytest.approx(180, abs=1e-6)
+    assert abs(clips["turn"].root_motion.turn_deg) == pytest.approx(180, abs=1e-6)
     neutral = seen_from_root(clips["rest"])[0]
     for name in names[1:]:
         assert clips[name].blend_frames == 6
@@ -326,7 +326,7 @@ def test_the_root_goes_along_when_the_neutral_pose_leans():
     neutral, places = (seen_from_root(clips[name]) for name in ("lean", "blow"))
     for end in (0, -1):
         assert np.abs(places[end] - neutral[0]).max() < 1e-6
-    assert np.abs(clips["blow"].travel.position[0]).max() < 1e-9
+    assert np.abs(clips["blow"].root_motion.position[0]).max() < 1e-9
     feet = foot_points(clips["blow"].motion, clips["blow"].body).mean(axis=(1, 2))[:, :2]
     assert np.linalg.norm(feet[-1] - feet[0]) < 0.001
 
@@ -365,6 +365,6 @@ def test_the_finished_motion_is_owned_by_nobody_else():
 def test_travel_is_found_whole_whatever_goes_where():
     one = make(clip("walk", "stroll", 3, 7, 'planar = "keep"\nturn = "remove"'), "stroll")["walk"]
     kept = replace(one, motion=one.in_world)
-    way = find_travel(kept.motion, kept.body, TravelSettings())
-    assert np.abs(way.position - one.travel.position).max() < 1e-9
-    assert np.abs(way.heading - one.travel.heading).max() < 1e-9
+    way = find_root_motion(kept.motion, kept.body, RootMotionSettings())
+    assert np.abs(way.position - one.root_motion.position).max() < 1e-9
+    assert np.abs(way.heading - one.root_motion.heading).max() < 1e-9

@@ -77,20 +77,20 @@ def test_a_bridge_keeps_a_parabola_and_leaves_long_gaps() -> None:
     bad = np.zeros(200, bool)
     bad[50:62] = bad[100:140] = True
     broken = np.where(bad[:, None], quat.IDENTITY, q)
-    mended, done = bridge(broken, bad, 30)
-    assert quat.angle_between(mended[:100], q[:100]).max() < 1e-9
+    repaired, done = bridge(broken, bad, 30)
+    assert quat.angle_between(repaired[:100], q[:100]).max() < 1e-9
     assert done[50:62].all()
     assert not done[100:140].any()
-    assert np.array_equal(mended[100:140], broken[100:140])
+    assert np.array_equal(repaired[100:140], broken[100:140])
 
 
 def test_a_bridge_at_an_end_holds() -> None:
     q = quat.exp(np.outer(np.arange(20.0) / 20, [1.0, 0, 0]))
     bad = np.zeros(20, bool)
     bad[:3] = bad[18:] = True
-    mended, _ = bridge(q, bad, 30)
-    assert np.array_equal(mended[:3], np.tile(q[3], (3, 1)))
-    assert np.array_equal(mended[18:], np.tile(q[17], (2, 1)))
+    repaired, _ = bridge(q, bad, 30)
+    assert np.array_equal(repaired[:3], np.tile(q[3], (3, 1)))
+    assert np.array_equal(repaired[18:], np.tile(q[17], (2, 1)))
     everything, done = bridge(q, np.ones(20, bool), 30)
     assert np.array_equal(everything, q)
     assert not done.any()
@@ -168,8 +168,8 @@ def test_a_bridge_goes_on_with_the_slopes_of_both_ends() -> None:
     q = quat.exp(np.stack([np.sin(3 * t), 0.5 * np.cos(4 * t), 0.3 * t], axis=-1))
     bad = np.zeros(300, bool)
     bad[100:114] = bad[200:203] = True
-    mended, done = bridge(np.where(bad[:, None], q[99], q), bad, 30)
+    repaired, done = bridge(np.where(bad[:, None], q[99], q), bad, 30)
     assert np.array_equal(done, bad)
-    bend = 2 * quat.length(np.diff(mended, 2, axis=0))
+    bend = 2 * quat.length(np.diff(repaired, 2, axis=0))
     assert bend.max() < 1.6 * (2 * quat.length(np.diff(q, 2, axis=0))).max()
-    assert quat.angle_between(mended, q).max() < np.radians(0.2)
+    assert quat.angle_between(repaired, q).max() < np.radians(0.2)

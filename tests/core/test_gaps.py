@@ -50,9 +50,9 @@ def test_a_steady_turn_is_filled_exactly() -> None:
     broken = q.copy()
     broken[bad] = quat.IDENTITY
     kept = broken.copy()
-    mended, done = gaps.fill(broken, bad, 1e-3, 30)
+    repaired, done = gaps.fill(broken, bad, 1e-3, 30)
     assert np.array_equal(done, bad)
-    assert quat.angle_between(mended, q).max() < 1e-9
+    assert quat.angle_between(repaired, q).max() < 1e-9
     assert np.array_equal(broken, kept)
 
 
@@ -69,8 +69,8 @@ def test_noise_is_forgotten_and_a_strike_is_followed() -> None:
         q = quat.exp(path)
         noisy = quat.continuous(quat.mul(q, quat.exp(0.009 * rng.normal(size=path.shape))))
         ours, theirs = (
-            np.sqrt(np.mean(quat.angle_between(mended, q)[bad] ** 2))
-            for mended in (gaps.fill(noisy, bad, 0.009, 30)[0], bridge(noisy, bad, 30)[0])
+            np.sqrt(np.mean(quat.angle_between(repaired, q)[bad] ** 2))
+            for repaired in (gaps.fill(noisy, bad, 0.009, 30)[0], bridge(noisy, bad, 30)[0])
         )
         assert ours < share * theirs
 
@@ -79,12 +79,12 @@ def test_ends_hold_and_long_gaps_stay() -> None:
     q = quat.exp(np.arange(100)[:, None] * np.array([0.0, 0.01, 0.0]))
     bad = np.zeros(100, bool)
     bad[:5] = bad[40:75] = bad[97:] = True
-    mended, done = gaps.fill(q, bad, 1e-3, 30)
+    repaired, done = gaps.fill(q, bad, 1e-3, 30)
     assert done.sum() == 8
     assert not done[40:75].any()
-    assert np.abs(mended[:5] - q[5]).max() < 1e-12
-    assert np.abs(mended[97:] - q[96]).max() < 1e-12
-    assert np.array_equal(mended[5:97], q[5:97])
+    assert np.abs(repaired[:5] - q[5]).max() < 1e-12
+    assert np.abs(repaired[97:] - q[96]).max() < 1e-12
+    assert np.array_equal(repaired[5:97], q[5:97])
     everything, done = gaps.fill(q, np.ones(100, bool), 1e-3, 300)
     assert np.array_equal(everything, q)
     assert not done.any()

@@ -218,10 +218,10 @@ def test_a_node_given_by_a_matrix_can_be_animated():
 
 def test_extras_and_names_are_carried_as_they_are():
     glb = read_glb(
-        append_animations(BASE, [clip(name="Fähre 渡し", extras={"loop": True, "travel_m": [1.5, 0.0]})])
+        append_animations(BASE, [clip(name="Fähre 渡し", extras={"loop": True, "root_motion_m": [1.5, 0.0]})])
     )
     animation = glb.animation("Fähre 渡し")
-    assert animation["extras"] == {"loop": True, "travel_m": [1.5, 0.0]}
+    assert animation["extras"] == {"loop": True, "root_motion_m": [1.5, 0.0]}
 
 
 def test_a_clip_at_rest_still_has_a_channel_and_its_length():
@@ -232,8 +232,8 @@ def test_a_clip_at_rest_still_has_a_channel_and_its_length():
         np.tile(skeleton.rest_rotation, (31, 1, 1)),
         np.tile(skeleton.rest_translation[0], (31, 1)),
     )
-    glb = read_glb(append_animations(BASE, [clip(still, "still"), clip(tracks=(), name="bare")]))
-    assert glb.duration_s("still") == 1.0
+    glb = read_glb(append_animations(BASE, [clip(still, "idle"), clip(tracks=(), name="bare")]))
+    assert glb.duration_s("idle") == 1.0
     assert len(glb.animation("bare")["channels"]) == 1
 
 

@@ -29,7 +29,11 @@ def test_the_recipes_of_the_guide_parse(recipes: list[str]) -> None:
     assert [clip.name for clip in first.clips] == ["walk", "idle", "turn_about", "strike_straight"]
     assert [one.name for one in first.variants] == ["strike_straight_mirrored"]
     assert first.repair.pin is False
-    assert (second.files, second.repair.joints, second.clips[0].travel) == ("apart", ("Head",), "keep")
+    assert (second.files, second.repair.joints, second.clips[0].root_motion) == (
+        "separate",
+        ("Head",),
+        "keep",
+    )
 
 
 def test_the_recipes_of_the_guide_show_every_key(recipes: list[str]) -> None:
@@ -63,11 +67,11 @@ def test_the_guide_names_every_field_of_the_list() -> None:
         schema,
         schema["$defs"]["clip"],
         schema["properties"]["gaps"],
-        clip["travel"],
-        clip["travel"]["properties"]["cycle"],
+        clip["root_motion"],
+        clip["root_motion"]["properties"]["cycle"],
         clip["variant"],
         clip["seam"],
-        clip["marks"]["items"],
+        clip["events"]["items"],
         clip["source"],
     ]
     table = GUIDE.partition("| in clips.json |")[2].partition("\n\n")[0]
@@ -104,7 +108,7 @@ def test_examples_print_what_the_guide_shows(
     verb: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     arguments, lines = shown(verb)
-    place = {"marsh_take.bvh": str(samples.path("marsh_take.bvh")), "mended.bvh": str(tmp_path / "m.bvh")}
+    place = {"marsh_take.bvh": str(samples.path("marsh_take.bvh")), "repaired.bvh": str(tmp_path / "m.bvh")}
     assert cli.main([place.get(word, word) for word in arguments]) == 0
     assert capsys.readouterr().out.splitlines()[: len(lines)] == lines
 

@@ -26,8 +26,8 @@ from takemill.repair.repair import repair
 def health_of(motion: Motion, name: str = "walk & <turn>") -> HealthOf:
     parts = {part: joint for part, joint in synthetic.parts().items() if joint in motion.skeleton.names}
     body = BodyMap.from_names(motion.skeleton, parts)
-    mended, findings = repair(motion, body)
-    return HealthOf(name, motion, body, check(motion, body), mended, check(mended, body), findings)
+    repaired, findings = repair(motion, body)
+    return HealthOf(name, motion, body, check(motion, body), repaired, check(repaired, body), findings)
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +87,7 @@ def test_the_page_holds_the_figures_of_the_health(page: str, damaged: HealthOf) 
 
 
 def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) -> None:
-    joint = worst_joints(damaged.raw, damaged.mended, damaged.body, damaged.before)[0]
+    joint = worst_joints(damaged.raw, damaged.repaired, damaged.body, damaged.before)[0]
     name = damaged.raw.skeleton.names[joint]
     figure = page.split(f"<h4>{name}: ")[1].split("</svg>")[0]
     shown = [
@@ -106,7 +106,7 @@ def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) 
 
 def test_feet_are_drawn_as_they_are_and_planted(page: str, damaged: HealthOf) -> None:
     """Bars where heel and toes are planted; a curve whose ends are the scale's numbers, in mm."""
-    contacts = find_contacts(damaged.mended, damaged.body)
+    contacts = find_contacts(damaged.repaired, damaged.body)
     figure = page.split("<h4>left_foot: height")[1].split("</figure>")[0]
     heel, toes = (part.split("</svg>")[0] for part in figure.split('<span class="name">')[1:])
     for drawn, planted in ((heel, contacts.heel[:, 0]), (toes, contacts.toe[:, 0])):
@@ -115,7 +115,7 @@ def test_feet_are_drawn_as_they_are_and_planted(page: str, damaged: HealthOf) ->
         assert len(starts) > 2
     both = [
         1000 * foot_points(one, damaged.body)[:, 0, :, 2].min(axis=-1)
-        for one in (damaged.raw, damaged.mended)
+        for one in (damaged.raw, damaged.repaired)
     ]
     high, low = re.findall(r"<span>(-?\d+)</span>", figure)[:2]
     assert (float(high), float(low)) == pytest.approx((np.max(both), np.min(both)), abs=0.6)
@@ -124,7 +124,7 @@ def test_feet_are_drawn_as_they_are_and_planted(page: str, damaged: HealthOf) ->
 def test_the_way_from_above_is_that_of_the_hips(page: str, damaged: HealthOf) -> None:
     """Its length on the page is the walk's, in metres; raw and repaired begin at a dot each."""
     figure = page.split("The way from above")[1].split("</figure>")[0]
-    for style, motion in (("raw", damaged.raw), ("new", damaged.mended)):
+    for style, motion in (("raw", damaged.raw), ("new", damaged.repaired)):
         path = re.search(rf'<path class="thin {style}" d="([^"]+)"', figure)
         assert path
         points = np.array([list(map(float, pair)) for pair in re.findall(r"(-?[\d.]+) (-?[\d.]+)", path[1])])
@@ -153,8 +153,8 @@ def test_no_peak_is_lost_in_a_long_trace() -> None:
 def test_a_turn_is_told_in_degrees() -> None:
     angles = np.radians(np.linspace(-40, 60, 201))
     rotations = quat.from_axis_angle(np.array([0.6, 0, 0.8]), angles)
-    raw, mended = turn_deg(rotations, rotations)
-    assert np.abs(raw - mended).max() < 1e-9
+    raw, repaired = turn_deg(rotations, rotations)
+    assert np.abs(raw - repaired).max() < 1e-9
     assert np.ptp(raw) == pytest.approx(100, abs=1e-6)
 
 

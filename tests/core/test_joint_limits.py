@@ -16,7 +16,7 @@ from takemill.health.limb_frames import limb_frames
 from takemill.maths import quat
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
-BAD = ("range", "swapped", "flipped", "bone")
+BAD = ("joint_limit", "swapped", "flipped", "bone_length")
 
 
 def body_of(motion: Motion) -> BodyMap:
@@ -153,7 +153,7 @@ def test_a_joint_turned_too_far_is_said_once(
     turns: dict[str, tuple[float, ...]], joint: str, words: str, over: float
 ) -> None:
     motion = bent_and_turned(**turns)
-    (finding,) = [one for one in body_findings(motion, body_of(motion)) if one.kind == "range"]
+    (finding,) = [one for one in body_findings(motion, body_of(motion)) if one.kind == "joint_limit"]
     assert (finding.joint, finding.start, finding.stop) == (joint, 100, 200)
     assert finding.message == f"{joint}: {words}"
     assert finding.amount == pytest.approx(over, abs=1)
@@ -165,7 +165,9 @@ def test_what_lies_within_the_tolerance_is_no_finding(over: float, found: int) -
     bent = bent_and_turned(left_lower_leg=(135.0 + 15 + over, 0.0, 0.0))
     spun = bent_and_turned(left_upper_leg=(0.0, 0.0, -45.0 - 20 - over), left_lower_leg=(90.0, 0.0, 0.0))
     for motion in (bent, spun):
-        assert len([one for one in body_findings(motion, body_of(motion)) if one.kind == "range"]) == found
+        assert (
+            len([one for one in body_findings(motion, body_of(motion)) if one.kind == "joint_limit"]) == found
+        )
     short = posed("left_lower_leg", np.radians([170.0, 0.0, 0.0]), slice(100, 105))
     assert body_findings(short, body_of(short)) == []
 
@@ -188,7 +190,9 @@ def test_clean_open_motion_bends_within_range(name: str) -> None:
     """The motions that a repair is measured on; the one exception bends 62 degrees in a crouch."""
     motion = clean_take(name)
     found = [one for one in check(motion, find_body_map(motion.skeleton)).findings if one.kind in BAD]
-    assert [(one.joint, one.kind) for one in found] == ([("right_ankle", "range")] if name == "jump" else [])
+    assert [(one.joint, one.kind) for one in found] == (
+        [("right_ankle", "joint_limit")] if name == "jump" else []
+    )
 
 
 @pytest.mark.parametrize(("down_deg", "degrees"), [(90, 0), (0, 90), (-80, 170), (110, -20)])
@@ -205,7 +209,12 @@ def test_arms_crossed_before_the_trunk_are_no_fault() -> None:
     assert body_findings(motion, body_of(motion)) == []
     behind = posed("left_upper_arm", np.array([0, 0, np.radians(85)]))
     (finding,) = body_findings(behind, body_of(behind))
-    assert (finding.kind, finding.joint, finding.start, finding.stop) == ("range", "left_upper_arm", 100, 200)
+    assert (finding.kind, finding.joint, finding.start, finding.stop) == (
+        "joint_limit",
+        "left_upper_arm",
+        100,
+        200,
+    )
     assert finding.amount == pytest.approx(25, abs=1)
 
 
@@ -221,11 +230,11 @@ def test_the_palm_may_turn_in_the_forearm_or_the_wrist() -> None:
 
 def test_a_joint_beyond_its_range_is_said_with_its_frames() -> None:
     motion = posed("left_lower_leg", np.array([np.radians(-60), 0, 0]))
-    (finding,) = [f for f in body_findings(motion, body_of(motion)) if f.kind == "range"]
+    (finding,) = [f for f in body_findings(motion, body_of(motion)) if f.kind == "joint_limit"]
     assert (finding.joint, finding.start, finding.stop) == ("left_lower_leg", 100, 200)
     assert finding.amount == pytest.approx(50, abs=1)
     assert "knee hyperextension of 60 degrees, usual is up to 10" in finding.message
-    assert not finding.mended
+    assert not finding.repaired
 
 
 def test_real_motion_of_everyday_is_within_range() -> None:
@@ -246,7 +255,7 @@ def test_a_bone_that_changes_its_length() -> None:
     track = np.tile(motion.skeleton.rest_translation[joint], (len(motion), 1))
     track[200:220] *= 1.1
     longer = motion.with_translation(joint, track)
-    (finding,) = [f for f in body_findings(longer, body_of(motion)) if f.kind == "bone"]
+    (finding,) = [f for f in body_findings(longer, body_of(motion)) if f.kind == "bone_length"]
     assert (finding.joint, finding.start, finding.stop) == ("left_lower_arm", 200, 220)
     assert finding.amount == pytest.approx(10, abs=0.1)
 
@@ -256,7 +265,9 @@ def test_the_way_of_the_hips_under_a_root_is_no_bone() -> None:
     rooted, body = with_root_joint(motion, body_of(motion))
     hips = body.require("hips")
     squat = rooted.translation_of(hips) * (1 - 0.2 * np.sin(np.arange(len(motion)) / 60)[:, None] ** 2)
-    assert [f for f in body_findings(rooted.with_translation(hips, squat), body) if f.kind == "bone"] == []
+    assert [
+        f for f in body_findings(rooted.with_translation(hips, squat), body) if f.kind == "bone_length"
+    ] == []
 
 
 def test_a_flickering_length_is_one_finding() -> None:
@@ -265,6 +276,8 @@ def test_a_flickering_length_is_one_finding() -> None:
     track = np.tile(motion.skeleton.rest_translation[joint], (len(motion), 1))
     track[200:260:2] *= 1.1
     found = [
-        f for f in body_findings(motion.with_translation(joint, track), body_of(motion)) if f.kind == "bone"
+        f
+        for f in body_findings(motion.with_translation(joint, track), body_of(motion))
+        if f.kind == "bone_length"
     ]
     assert [(f.start, f.stop) for f in found] == [(200, 259)]

@@ -18,7 +18,7 @@ SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 2,
+    "schema_version": 3,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -43,7 +43,7 @@ GOOD = {
     "clips": [
         {
             "name": "walk",
-            "kind": "steps",
+            "kind": "locomotion",
             "file": "ferry.glb",
             "frames": 10,
             "rate": 60,
@@ -51,7 +51,7 @@ GOOD = {
             "loop": True,
             "additive": False,
             "blend_frames": 0,
-            "travel": {
+            "root_motion": {
                 "mode": "root",
                 "joint": "root",
                 "planar": "root",
@@ -65,8 +65,8 @@ GOOD = {
                 "cycle": {"count": 1.0, "duration_s": 0.15, "distance_m": 1.5, "turn_deg": -3.0},
             },
             "gait": [[0.0, 0.25], [0.05, 1.0], [0.15, 1.25]],
-            "seam": {"gap_cm": 0.5, "gap_deg": 1.0, "gap_cm_s": 2.0, "quality": "snug"},
-            "marks": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
+            "seam": {"gap_cm": 0.5, "gap_deg": 1.0, "gap_cm_s": 2.0, "quality": "good"},
+            "events": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
@@ -111,7 +111,7 @@ ODD = [
     SHA + "0",
     SHA.upper(),
     "root",
-    "snug",
+    "good",
     [],
     [0],
     [0, 1],
@@ -157,12 +157,12 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=1), "schema_version: const 2 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 3 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),
         (
-            lambda d: d["clips"][0]["marks"][0].update(phase=2),
-            "clips[0].marks[0].phase: maximum 1 does not hold",
+            lambda d: d["clips"][0]["events"][0].update(phase=2),
+            "clips[0].events[0].phase: maximum 1 does not hold",
         ),
         (lambda d: d["clips"][0].update(loop=1), "clips[0].loop: expected boolean"),
         (

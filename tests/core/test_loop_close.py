@@ -16,7 +16,12 @@ from takemill.body.motion import Motion
 from takemill.clip import loop_close
 from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
 from takemill.clip.loop_search import LoopSettings, find_loops
-from takemill.clip.root_motion import find_travel, steady_travel, with_root_joint, without_travel
+from takemill.clip.root_motion import (
+    find_root_motion,
+    steady_root_motion,
+    with_root_joint,
+    without_root_motion,
+)
 from takemill.maths import quat
 from wobble import noisy
 
@@ -33,7 +38,7 @@ def loop_of(name: str, seed: int = 0) -> tuple[Motion, Motion, BodyMap]:
 
 
 def in_place(motion: Motion, body: BodyMap) -> Motion:
-    return without_travel(motion, steady_travel(find_travel(motion, body)))
+    return without_root_motion(motion, steady_root_motion(find_root_motion(motion, body)))
 
 
 def chained(motion: Motion, body: BodyMap, count: int) -> Array:
@@ -49,11 +54,11 @@ def test_the_last_pose_equals_the_first(name: str) -> None:
     assert np.abs(still.model()[1][-1] - still.model()[1][0]).max() < 1e-6
     assert quat.angle_between(still.rotations[-1], still.rotations[0]).max() < 1e-6
     # The cut's way and turn take its first hips to its last, and the loop's first pose to its last.
-    way = find_travel(cut, body)
+    way = find_root_motion(cut, body)
     turn = quat.from_yaw(way.heading[-1] - way.heading[0])
     p = closed.model()[1]
     assert np.abs(way.position[-1] + quat.rotate(turn, p[0] - way.position[0]) - p[-1]).max() < 1e-6
-    assert find_travel(closed, body).turn_deg == pytest.approx(way.turn_deg, abs=1e-6)
+    assert find_root_motion(closed, body).turn_deg == pytest.approx(way.turn_deg, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", ["walk", "run", "dance_a"])

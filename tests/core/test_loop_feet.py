@@ -15,7 +15,7 @@ from takemill.clip.loop_close import close_loop, close_range
 from takemill.clip.loop_feet import pin_loop, repeated
 from takemill.clip.loop_search import find_loops
 from takemill.clip.measure import measure_seam
-from takemill.clip.root_motion import find_travel
+from takemill.clip.root_motion import find_root_motion
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
 from takemill.repair.repair import repair
@@ -37,7 +37,7 @@ def test_every_cycle_of_ten_travels_alike() -> None:
     motion = open_data.humanoid3d("walker/turn_left1")[0]
     body = find_body_map(motion.skeleton)
     loop = close_loop(motion, body)
-    ten = find_travel(repeated(loop, body, 10), body)
+    ten = find_root_motion(repeated(loop, body, 10), body)
     length = len(loop) - 1
     at = ten.position[::length]
     steps = quat.rotate(quat.from_yaw(-ten.heading[::length][:-1]), np.diff(at, axis=0))
@@ -123,7 +123,7 @@ def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:
     loop, body, contacts = sliding_loop()
     pinned, _ = pin_loop(loop, body, contacts)
     assert measure_seam(pinned, body).pose_m < 1e-6
-    ways = [find_travel(motion, body) for motion in (loop, pinned)]
+    ways = [find_root_motion(motion, body) for motion in (loop, pinned)]
     assert ways[0].turn_deg == pytest.approx(ways[1].turn_deg, abs=1e-6)
     steps = [way.position[-1] - way.position[0] for way in ways]
     assert steps[0] == pytest.approx(steps[1], abs=1e-6)

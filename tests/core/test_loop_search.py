@@ -35,7 +35,7 @@ def test_a_repeated_cycle_is_found_within_a_frame(name: str) -> None:
         length = best.end - best.start
         assert round(length / period) == 1
         assert abs(length - period) <= 1
-        assert best.quality == "snug"
+        assert best.quality == "good"
         assert not best.note
 
 
@@ -56,7 +56,7 @@ def test_of_equal_pairs_the_calm_one_is_best() -> None:
     turns[twitch::period] += 0.05
     motion = Motion(skeleton, RATE, quat.exp(turns), np.tile([0.0, 0.0, 0.9], (count, 1)))
     body = find_body_map(skeleton)
-    for candidate in find_loops(motion, body, LoopSettings(kind="steps"))[:3]:
+    for candidate in find_loops(motion, body, LoopSettings(kind="locomotion"))[:3]:
         assert (candidate.end - candidate.start) % period == 0
         assert abs((candidate.start - twitch + 30) % period - 30) > 3
 
@@ -98,10 +98,10 @@ def test_an_idle_gets_a_long_calm_range() -> None:
     arm = still.skeleton.index("left_upper_arm")
     wave = np.exp(-(((np.arange(len(still)) / RATE - 5.0) / 0.5) ** 2))  # a gesture around 5 s
     q[:, arm] = quat.mul(quat.exp(wave[:, None] * np.array([0.0, 1.0, 0.0])), q[:, arm])
-    best = find_loops(still.with_rotations(q), body, LoopSettings(kind="still"))[0]
+    best = find_loops(still.with_rotations(q), body, LoopSettings(kind="idle"))[0]
     assert best.start > 6.0 * RATE, "the gesture is left out"
     assert best.end - best.start > 6.0 * RATE
-    assert best.quality == "snug"
+    assert best.quality == "good"
 
 
 def test_an_idle_gets_the_range_with_least_drift() -> None:
@@ -110,7 +110,7 @@ def test_an_idle_gets_the_range_with_least_drift() -> None:
     body = find_body_map(still.skeleton)
     place = still.root_translation.copy()
     place[:, 0] -= 0.01 * np.abs(np.arange(len(still)) / RATE - 17.0)
-    best = find_loops(still.with_translation(0, place), body, LoopSettings(kind="still"))[0]
+    best = find_loops(still.with_translation(0, place), body, LoopSettings(kind="idle"))[0]
     assert np.abs(place[best.end, 0] - place[best.start, 0]) < 0.01
     assert best.end - best.start > 6.0 * RATE
 
@@ -122,7 +122,7 @@ def test_the_seam_of_an_idle_is_not_laid_into_its_jitter() -> None:
     rough = np.arange(len(still)) % 240 < 120
     shaken = noisy(still, 0, 0.008)
     q = np.where(rough[:, None, None], shaken.rotations, still.rotations)
-    best = find_loops(still.with_rotations(q), body, LoopSettings(kind="still"))[0]
+    best = find_loops(still.with_rotations(q), body, LoopSettings(kind="idle"))[0]
     assert not rough[[best.start, best.end]].any()
     assert best.end - best.start > 4 * RATE
 
@@ -136,8 +136,8 @@ def test_the_pose_of_a_pause_is_no_cycle() -> None:
 
 def test_a_motion_without_repeat_says_so() -> None:
     motion, _ = open_data.humanoid3d("getup_facedown")
-    best = find_loops(motion, find_body_map(motion.skeleton), LoopSettings(kind="steps"))[0]
-    assert best.quality != "snug"
+    best = find_loops(motion, find_body_map(motion.skeleton), LoopSettings(kind="locomotion"))[0]
+    assert best.quality != "good"
     assert "no pose comes back" in best.note
 
 

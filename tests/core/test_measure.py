@@ -45,8 +45,8 @@ def test_a_lifted_body_has_its_lift_as_gap_and_its_speed_as_gap_of_speed() -> No
         np.repeat(still.root_translation[:1], 60, 0),
     )
     rising = frozen.with_translation(0, frozen.root_translation + np.arange(60)[:, None] * [0, 0, 0.01])
-    gaps = set_gaps({"still": frozen, "rising": rising}, body)
-    assert gaps.names == ("still", "rising")
+    gaps = set_gaps({"idle": frozen, "rising": rising}, body)
+    assert gaps.names == ("idle", "rising")
     assert gaps.worst[0][0] == (), "nothing is apart"
     assert gaps.cm == pytest.approx(np.array([[0, 0], [59, 59]]), abs=1e-9)
     assert gaps.cm_s == pytest.approx(np.array([[0, 60], [60, 0]]), abs=1e-9)

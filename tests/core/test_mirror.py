@@ -10,8 +10,8 @@ import synthetic
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
-from takemill.clip.events import Mark, foot_marks
-from takemill.clip.mirror import mirrored, mirrored_contacts, mirrored_marks, other_side, partners
+from takemill.clip.events import Event, foot_events
+from takemill.clip.mirror import mirrored, mirrored_contacts, mirrored_events, other_side, partners
 from takemill.feet.contacts import find_contacts
 from takemill.maths import quat
 
@@ -122,13 +122,13 @@ def test_unmapped_joints_are_paired_by_place_or_left_alone() -> None:
 def test_marks_and_contacts_change_sides() -> None:
     motion, body = take("synthetic")
     contacts = find_contacts(motion, body)
-    marks = foot_marks(contacts, loop=False)
-    swapped = mirrored_marks(marks)
-    assert [(other_side(m.name), m.frame) for m in marks] == [
+    events = foot_events(contacts, loop=False)
+    swapped = mirrored_events(events)
+    assert [(other_side(m.name), m.frame) for m in events] == [
         (m.name, m.frame) for m in sorted(swapped, key=lambda m: (m.frame, other_side(m.name)))
     ]
-    assert foot_marks(mirrored_contacts(contacts), loop=False) == swapped
+    assert foot_events(mirrored_contacts(contacts), loop=False) == swapped
     # The mirrored walk itself has the exchanged contacts.
-    assert foot_marks(find_contacts(mirrored(motion, body), body), loop=False) == swapped
-    assert mirrored_marks((Mark("apex", 3),)) == (Mark("apex", 3),)
+    assert foot_events(find_contacts(mirrored(motion, body), body), loop=False) == swapped
+    assert mirrored_events((Event("apex", 3),)) == (Event("apex", 3),)
     assert mirrored_contacts(mirrored_contacts(contacts)).heel.tolist() == contacts.heel.tolist()

@@ -38,7 +38,7 @@ def off_deg(motion: Motion, truth: Motion) -> float:
 def test_seats_are_found_in_a_t_whatever_the_rig_rests_in(
     roll: dict[str, float], rest_lift_deg: float
 ) -> None:
-    """Seats of four degrees about each axis, to 0.1 degrees; the take is mended as well."""
+    """Seats of four degrees about each axis, to 0.1 degrees; the take is repaired as well."""
     truth, body = take_with_pose(arms(0, roll), rest_lift_deg=rest_lift_deg)
     seats = random_seats(len(truth.skeleton), 1)
     pose = find_reference_pose(badly_seated(truth, seats), body)
@@ -78,26 +78,26 @@ def test_seats_under_noise_spikes_and_freezes() -> None:
     off = np.degrees(quat.angle_between(pose.seats, seats))
     assert off.max() < 1.2
     assert off.mean() < 0.5
-    mended, findings = repair(raw, body, replace(OFF, calibration=True))
-    (found,) = [one for one in findings if one.kind == "pose"]
-    assert found.mended
-    assert np.degrees(quat.angle_between(mended.rotations, truth.rotations)[HELD + 20 : -20]).mean() < 0.5
+    repaired, findings = repair(raw, body, replace(OFF, calibration=True))
+    (found,) = [one for one in findings if one.kind == "reference_pose"]
+    assert found.repaired
+    assert np.degrees(quat.angle_between(repaired.rotations, truth.rotations)[HELD + 20 : -20]).mean() < 0.5
 
 
 def test_the_heading_stays() -> None:
     truth, body = take_with_pose(arms())
     raw = badly_seated(truth, random_seats(len(truth.skeleton), 4))
-    mended, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True))
-    assert np.degrees(np.abs(heading(mended, body) - heading(truth, body))).max() < 0.1
-    assert np.array_equal(mended.root_translation, raw.root_translation)
+    repaired, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True))
+    assert np.degrees(np.abs(heading(repaired, body) - heading(truth, body))).max() < 0.1
+    assert np.array_equal(repaired.root_translation, raw.root_translation)
 
 
 def test_only_the_joints_that_are_asked_for_are_calibrated() -> None:
     truth, body = take_with_pose(arms())
     raw = badly_seated(truth, random_seats(len(truth.skeleton), 4))
     names = ("left_upper_arm", "head")
-    mended, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True, joints=names))
-    model, before, true = (one.model()[0] for one in (mended, raw, truth))
+    repaired, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True, joints=names))
+    model, before, true = (one.model()[0] for one in (repaired, raw, truth))
     for joint, name in enumerate(truth.skeleton.names):
         goal = true if name in names else before
         assert np.degrees(quat.angle_between(model[:, joint], goal[:, joint])).max() < 0.1, name
@@ -107,14 +107,14 @@ def test_the_finding_offers_the_trim_and_seats_are_taken_out_only_on_request() -
     truth, body = take_with_pose(arms())
     seats = random_seats(len(truth.skeleton), 4)
     raw = badly_seated(truth, seats)
-    (found,) = [one for one in check(raw, body).findings if one.kind == "pose"]
-    assert (found.start, abs(found.stop - HELD) <= 3, found.mended) == (0, True, False)
+    (found,) = [one for one in check(raw, body).findings if one.kind == "reference_pose"]
+    assert (found.start, abs(found.stop - HELD) <= 3, found.repaired) == (0, True, False)
     assert f"frames {found.stop} to {len(raw) - 1} " in found.message
     assert found.amount == pytest.approx(np.degrees(quat.angle(seats)).max(), abs=0.1)
     assert found.joint == truth.skeleton.names[int(quat.angle(seats).argmax())]
     same, findings = repair(raw, body, replace(OFF, jitter=False))
     assert quat.angle_between(same.rotations, raw.rotations).max() < 1e-9
-    assert "pose" not in {one.kind for one in findings}
+    assert "reference_pose" not in {one.kind for one in findings}
 
 
 def test_an_exact_pose_changes_nothing() -> None:
@@ -167,15 +167,15 @@ def test_no_take_without_a_reference_pose_has_one(name: str) -> None:
     elif name == "marsh":
         motion = read_bvh("sample_blends/marsh_take.bvh")[0]
     else:
-        known = synthetic.idle() if name == "idle" else synthetic.walk(steps=4, still_s=3)
+        known = synthetic.idle() if name == "idle" else synthetic.walk(steps=4, idle_s=3)
         motion = known.motion
     body = find_body_map(motion.skeleton)
     assert reference_poses(motion, body) == ()
     if len(motion) < 500:  # asked for, it is said that there is none, and nothing is done
         settings = replace(OFF, jitter=False, frozen=False, spikes=False, calibration=True)
-        mended, (finding,) = repair(motion, body, settings)
-        assert quat.angle_between(mended.rotations, motion.rotations).max() < 1e-9
-        assert (finding.kind, finding.mended) == ("pose", False)
+        repaired, (finding,) = repair(motion, body, settings)
+        assert quat.angle_between(repaired.rotations, motion.rotations).max() < 1e-9
+        assert (finding.kind, finding.repaired) == ("reference_pose", False)
 
 
 def test_odd_bodies_and_poses_of_other_skeletons() -> None:

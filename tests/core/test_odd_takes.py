@@ -59,15 +59,17 @@ def odd_takes() -> dict[str, Odd]:
     swim = walk.root_translation + np.stack([1.2 * t, 0.5 * np.sin(9 * t), 8 + 0.3 * np.sin(7 * t)], axis=-1)
     lying, _ = open_data.humanoid3d("getup_faceup")
     return {
-        "one frame": Odd(walk.slice(0, 1), body, "short", "", "1 frame "),
-        "two frames": Odd(walk.slice(0, 2), body, "short", "", "2 frames"),
-        "shorter than the filter": Odd(walk.slice(0, 9), body, "short", "", "9 frames"),
-        "all frames equal": Odd(walk.sampled(np.full(300, 7.0), 120.0), body, "still", "head", "never moves"),
-        "a joint frozen throughout": Odd(
-            walk.with_rotations(frozen), body, "still", "left_hand", "never moves"
+        "one frame": Odd(walk.slice(0, 1), body, "too_short", "", "1 frame "),
+        "two frames": Odd(walk.slice(0, 2), body, "too_short", "", "2 frames"),
+        "shorter than the filter": Odd(walk.slice(0, 9), body, "too_short", "", "9 frames"),
+        "all frames equal": Odd(
+            walk.sampled(np.full(300, 7.0), 120.0), body, "dead_sensor", "head", "never moves"
         ),
-        "no feet in the body map": Odd(walk, without("Foot", "Toes"), "feet", "", "no foot is mapped"),
-        "feet never on the floor": Odd(walk.with_translation(0, swim), body, "feet", "", "ever planted"),
+        "a joint frozen throughout": Odd(
+            walk.with_rotations(frozen), body, "dead_sensor", "left_hand", "never moves"
+        ),
+        "no feet in the body map": Odd(walk, without("Foot", "Toes"), "no_feet", "", "no foot is mapped"),
+        "feet never on the floor": Odd(walk.with_translation(0, swim), body, "no_feet", "", "ever planted"),
         "lying": Odd(tilted(idle, 0.12), body, "lying", "", "level"),
         "lying, then getting up": Odd(lying, find_body_map(lying.skeleton), "lying", "", "level"),
     }
@@ -102,16 +104,16 @@ def test_it_is_neither_thrown_about_nor_bent(
 ) -> None:
     """The path moves smoothly by less than half a metre, but for one new height of the floor."""
     odd = takes[name]
-    mended, findings = repair(odd.motion, odd.body, settings)
-    for array in (mended.rotations, mended.root_translation):
+    repaired, findings = repair(odd.motion, odd.body, settings)
+    for array in (repaired.rotations, repaired.root_translation):
         assert np.isfinite(array).all()
     assert all(np.isfinite(one.amount) for one in findings)
-    away = mended.root_translation - odd.motion.root_translation
+    away = repaired.root_translation - odd.motion.root_translation
     assert np.abs(away - away[0]).max() < 0.5
     assert np.abs(away[0, :2]).max() < 0.5
-    turned = np.degrees(quat.angle_between(mended.rotations, odd.motion.rotations))
+    turned = np.degrees(quat.angle_between(repaired.rotations, odd.motion.rotations))
     assert np.median(turned) < 2
-    after = check(mended, odd.body).measures
+    after = check(repaired, odd.body).measures
     assert all(np.isfinite(value) for value in after.values())
 
 
@@ -120,7 +122,7 @@ def test_who_stands_runs_or_turns_over_does_not_lie(name: str) -> None:
     motion, _ = open_data.humanoid3d(name)
     kinds = {one.kind for one in check(motion.resampled(60.0), find_body_map(motion.skeleton)).findings}
     assert "lying" not in kinds
-    assert "short" not in kinds
+    assert "too_short" not in kinds
 
 
 def test_a_body_of_hips_alone_is_checked_and_of_one_leg_is_refused() -> None:
@@ -145,7 +147,7 @@ def test_it_goes_through_the_command_line(takes: dict[str, Odd], name: str, tmp_
     parts |= {part: "" for part in ("leftFoot", "rightFoot", "leftToes", "rightToes") if part not in parts}
     lines = "".join(f'{part} = "{joint}"\n' for part, joint in parts.items())
     (tmp_path / "set.toml").write_text(f"[body]\n{lines}", encoding="utf-8")
-    files = [str(tmp_path / one) for one in ("odd.bvh", "set.toml", "mended.bvh", "page.html")]
+    files = [str(tmp_path / one) for one in ("odd.bvh", "set.toml", "repaired.bvh", "page.html")]
     take, recipe, out, page = files
     assert cli.main(["check", take, "--recipe", recipe]) == 0
     assert odd.word in capsys.readouterr().out
@@ -158,6 +160,6 @@ def test_it_goes_through_the_command_line(takes: dict[str, Odd], name: str, tmp_
         assert not re.search(r"\b(nan|inf)\b", text)
     assert odd.word in said
     ET.fromstring(Path(page).read_text(encoding="utf-8").replace("<!DOCTYPE html>", ""))
-    mended, _ = read_bvh(out)
-    assert len(mended) == len(odd.motion)
-    assert np.isfinite(mended.rotations).all()
+    repaired, _ = read_bvh(out)
+    assert len(repaired) == len(odd.motion)
+    assert np.isfinite(repaired.rotations).all()

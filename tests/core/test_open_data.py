@@ -45,8 +45,8 @@ def test_walkers_go_upright_and_forwards(name):
     assert tips[:, 0, 2].min() > 1.2  # the head
     feet = tips[:, 3:]
     assert np.abs(np.median(feet[..., 2].min(axis=1))) < 0.015
-    travel = positions[-1, 0] - positions[0, 0]
-    assert 0.7 < travel[0] < 3.0  # they start along +X
+    root_motion = positions[-1, 0] - positions[0, 0]
+    assert 0.7 < root_motion[0] < 3.0  # they start along +X
     index = motion.skeleton.index
     left = positions[0, index("left_hip")] - positions[0, index("right_hip")]
     assert left[1] > 0.15

@@ -23,8 +23,8 @@ from takemill.sets import clip_set
 from takemill.shell import cli
 
 RECIPE = "".join(
-    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
-    for name, start, stop, loop, travel in (
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
+    for name, start, stop, loop, root_motion in (
         ("walk", 3.5, 8, "true", "root"),
         ("set off", 1.5, 4, "false", "root"),
         ("stand", 0, 1.9, "true", "in_place"),
@@ -84,9 +84,9 @@ def test_each_character_has_a_folder_with_clips_of_the_same_frames(both):
             b["loop"],
             b["contacts"],
         )
-        feet = [[mark for mark in one["marks"] if "Foot" in mark["name"]] for one in (a, b)]
+        feet = [[event for event in one["events"] if "Foot" in event["name"]] for one in (a, b)]
         assert feet[0] == feet[1]
-    walks = [one["clips"][0]["travel"]["distance_m"] for one in (short, tall)]
+    walks = [one["clips"][0]["root_motion"]["distance_m"] for one in (short, tall)]
     assert walks[0] / walks[1] == pytest.approx(0.5, rel=0.02), "the way is as long as the legs"
     assert short["skeleton"]["sha256"] != tall["skeleton"]["sha256"]
     assert short["takes"] == tall["takes"]
@@ -120,7 +120,7 @@ def test_the_character_travels_by_a_joint_of_its_own_file(both):
         assert root in scene.joints
         ends = scene.worlds("walk", np.array([0.0, scene.duration_s("walk")]))[:, root, :3, 3]
         way = np.linalg.norm(ends[1] - ends[0])
-        assert way == pytest.approx(said(both / name)["clips"][0]["travel"]["distance_m"], abs=1e-4)
+        assert way == pytest.approx(said(both / name)["clips"][0]["root_motion"]["distance_m"], abs=1e-4)
 
 
 def test_one_character_takes_the_folder_itself(place, capsys):
@@ -131,7 +131,7 @@ def test_one_character_takes_the_folder_itself(place, capsys):
     assert run(place, "verify", str(out), "--to", str(place / "short.glb")) == 0
 
 
-@pytest.mark.parametrize("files", ["each", "apart"])
+@pytest.mark.parametrize("files", ["each", "separate"])
 def test_files_parted_verify_too(place, tmp_path, files):
     (tmp_path / "r.toml").write_text(f'files = "{files}"\n' + RECIPE)
     common = [str(place / "walk.bvh"), "--recipe", str(tmp_path / "r.toml"), "--to", str(place / "tall.glb")]

@@ -19,7 +19,7 @@ from takemill.body.posed import joint_in_model
 from takemill.feet import heading_drift, path_drift, pin_course
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.leg_ik import place_ankles
-from takemill.feet.pin import FootlockSettings, pin_feet
+from takemill.feet.pin import PinSettings, pin_feet
 from takemill.feet.pin_legs import Stand, find_leg, legs_to
 from takemill.feet.soles import foot_points
 from takemill.maths import quat, series
@@ -91,9 +91,9 @@ def test_no_jump_where_a_contact_begins_or_ends() -> None:
 def test_knees_keep_their_calm() -> None:
     """Their largest angular acceleration after repair and pinning, against the clean motion's."""
     motion = synthetic.walk().motion
-    mended, _ = repair(corrupt.corrupt(motion, 3).motion, body_of(motion))
+    repaired, _ = repair(corrupt.corrupt(motion, 3).motion, body_of(motion))
     sizes = []
-    for m in (motion, mended):
+    for m in (motion, repaired):
         knees = [m.skeleton.index(name) for name in ("left_lower_leg", "right_lower_leg")]
         turning = series.angular_velocity(m.rotations[:, knees], m.rate)
         sizes.append(np.linalg.norm(series.derivative(turning, m.rate), axis=-1)[3:-3].max())
@@ -148,9 +148,9 @@ def test_what_repair_pins_stands(seed: int) -> None:
     for name in ("walk", "jump", "kick"):
         clean = open_data.humanoid3d(name)[0].resampled(120.0)
         body = find_body_map(clean.skeleton)
-        mended, _ = repair(corrupt.corrupt(clean, seed).motion, body, RepairSettings(pin=False))
-        contacts = replace(find_contacts(mended, body), floor_m=0.0)
-        pinned, kept = pin_feet(mended, body, contacts)
+        repaired, _ = repair(corrupt.corrupt(clean, seed).motion, body, RepairSettings(pin=False))
+        contacts = replace(find_contacts(repaired, body), floor_m=0.0)
+        pinned, kept = pin_feet(repaired, body, contacts)
         assert kept.planted.sum() > 0.7 * contacts.planted.sum()
         points = foot_points(pinned, body)
         speed = np.linalg.norm(series.derivative(points[..., :2], 120.0), axis=-1).min(axis=-1)
@@ -266,7 +266,7 @@ def test_without_contacts_nothing_moves_and_bad_settings_are_named() -> None:
     assert pinned is motion
     assert contacts is none
     with pytest.raises(InputError, match="blend_s"):
-        pin_feet(motion, body_of(motion), none, FootlockSettings(blend_s=0))
+        pin_feet(motion, body_of(motion), none, PinSettings(blend_s=0))
 
 
 def drifted(known: synthetic.Known, deg_per_min: float) -> Motion:
@@ -290,10 +290,10 @@ def test_heading_drift_is_found_and_taken_out(known: synthetic.Known) -> None:
 def test_drift_on_an_arc_is_told_by_two_visits_to_the_same_stance() -> None:
     """Two whole turns in a minute: no straight way, short contacts; the stands before and after tell."""
     known = synthetic.walk(steps=100, turn_deg=720)
-    mended, findings = repair(corrupt.corrupt(known.motion, 1).motion, body_of(known.motion))
-    off = quat.yaw(quat.mul(mended.rotations[:, 0], quat.inv(known.motion.rotations[:, 0])))
+    repaired, findings = repair(corrupt.corrupt(known.motion, 1).motion, body_of(known.motion))
+    off = quat.yaw(quat.mul(repaired.rotations[:, 0], quat.inv(known.motion.rotations[:, 0])))
     assert np.degrees(np.abs(np.unwrap(off)[-1])) < 1.0
-    assert [f for f in findings if f.kind == "heading"]
+    assert [f for f in findings if f.kind == "heading_drift"]
 
 
 def test_a_stance_that_faces_another_way_tells_nothing() -> None:

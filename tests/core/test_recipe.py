@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from takemill.base.errors import FileError, RecipeError, TakemillError
 from takemill.clip.cuts import Cut
-from takemill.clip.root_motion_parts import TravelParts
+from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.recipe.recipe import (
     TABLES,
     ClipSpec,
@@ -46,12 +46,12 @@ name = "walk"
 from = 4
 to = "720f"
 loop = true
-travel = "in_place"
+root_motion = "in_place"
 rate = 60
 take = "marsh"
 planar = "keep"
 turn_deg = 90
-marks = [{name = "lamp", at = 5.5}]
+events = [{name = "lamp", at = 5.5}]
 
 [[clip]]
 name = "gruß"
@@ -73,9 +73,14 @@ def test_a_recipe_says_what_stands_in_it():
     walk, greeting = recipe.clips
     assert walk == ClipSpec(
         "walk", Moment(4.0), Moment(720.0, True), True, True, "in_place", 60.0, None, "marsh",
-        planar="keep", turn_deg=90.0, marks=(NamedMoment("lamp", Moment(5.5)),),
+        planar="keep", turn_deg=90.0, events=(NamedMoment("lamp", Moment(5.5)),),
     )  # fmt: skip
-    assert (greeting.name, greeting.loop, greeting.travel, greeting.rate) == ("gruß", False, "root", None)
+    assert (greeting.name, greeting.loop, greeting.root_motion, greeting.rate) == (
+        "gruß",
+        False,
+        "root",
+        None,
+    )
     assert [rate_of(clip, recipe, 120.0) for clip in recipe.clips] == [60.0, 30.0]
     assert rate_of(greeting, Recipe(), 120.0) == 120.0
 
@@ -99,12 +104,14 @@ def test_the_end_of_a_clip_is_its_last_pose():
 
 
 def test_a_cut_becomes_a_clip_of_the_same_frames():
-    spec = ClipSpec.from_cut(Cut("idle_01", "still", 120, 480, True), "marsh")
+    spec = ClipSpec.from_cut(Cut("idle_01", "idle", 120, 480, True), "marsh")
     assert spec.frames(1000, 120.0) == (120, 480)
-    assert (spec.name, spec.loop, spec.travel, spec.take, spec.kind) == (
-        "idle_01", True, "in_place", "marsh", "still"
+    assert (spec.name, spec.loop, spec.root_motion, spec.take, spec.kind) == (
+        "idle_01", True, "in_place", "marsh", "idle"
     )  # fmt: skip
-    assert ClipSpec.from_cut(Cut("steps_01", "steps", 1, 9, True), name="walk").travel == "root"
+    assert (
+        ClipSpec.from_cut(Cut("locomotion_01", "locomotion", 1, 9, True), name="walk").root_motion == "root"
+    )
 
 
 @pytest.mark.parametrize(
@@ -138,7 +145,7 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ("rate = true", "rate: expected a number, got true"),
         ("rate = 0", "rate: expected 1 to 1000 frames per second, got 0"),
         ("rate = inf", "rate: expected a finite number"),
-        ('files = "two"', "files: expected one of 'one', 'each', 'apart', got 'two'"),
+        ('files = "two"', "files: expected one of 'one', 'each', 'separate', got 'two'"),
         ('name = "a/b"', "name: 'a/b' holds '/'"),
         ("[clip]", "clips stand in double brackets"),
         ("clip = [1]", "clip 1: expected a table, got 1"),
@@ -146,8 +153,8 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ("[[clip]]\nfrom = 0\nto = 1", "clip 1: 'name' is missing"),
         (CLIP + "lop = true", "clip 1: unknown key 'lop'; did you mean 'loop'?"),
         (CLIP + "loop = 1", "clip 1 ('a') loop: expected true or false, got 1"),
-        (CLIP + 'travel = "inplace"', "travel: expected one of keep, root, in_place, got 'inplace'"),
-        (CLIP + 'kind = "walk"', "kind: expected one of still, steps"),
+        (CLIP + 'root_motion = "inplace"', "root_motion: expected one of keep, root, in_place, got"),
+        (CLIP + 'kind = "walk"', "kind: expected one of idle, locomotion"),
         (CLIP + "rate = 0.5", "rate: expected 1 to 1000"),
         (CLIP + "smooth_hz = -1", "smooth_hz: expected 0 or more (0 is no smoothing), got -1"),
         (CLIP + CLIP, "two clips are called 'a'"),
@@ -164,11 +171,11 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ("blend_frames = 4", "blend_frames: say onto which clip"),
         ('neutral = "a"\nblend_frames = -1', "blend_frames: expected 0 to 1000 frames, got -1"),
         ('neutral = "a"\nblend_frames = 2.5', "blend_frames: expected a whole number, got 2.5"),
-        (CLIP + "marks = [1]", "clip 1 ('a') marks 1: expected a table, got 1"),
-        (CLIP + 'marks = "x"', "marks: expected tables in brackets"),
-        (CLIP + 'marks = [{name = "x"}]', "marks 1: 'at' is missing"),
-        (CLIP + 'marks = [{name = "x", at = "9"}]', "marks 1 at: expected seconds (4.5)"),
-        (CLIP + 'marks = [{name = "x", when = 9}]', "marks 1: unknown key 'when'; known: name, at"),
+        (CLIP + "events = [1]", "clip 1 ('a') events 1: expected a table, got 1"),
+        (CLIP + 'events = "x"', "events: expected tables in brackets"),
+        (CLIP + 'events = [{name = "x"}]', "events 1: 'at' is missing"),
+        (CLIP + 'events = [{name = "x", at = "9"}]', "events 1 at: expected seconds (4.5)"),
+        (CLIP + 'events = [{name = "x", when = 9}]', "events 1: unknown key 'when'; known: name, at"),
         (CLIP + "stretches = [[0, 1]]", "'from' and stretches do not go together"),
         ('[[clip]]\nname = "a"\nstretches = []', "stretches: expected pairs in brackets"),
         ('[[clip]]\nname = "a"\nstretches = [[1]]', "stretches: number 1 is no pair [from, to]"),
@@ -202,15 +209,15 @@ def test_clips_say_what_becomes_of_them():
     recipe = parse_recipe(
         'neutral = "a"\nblend_frames = 5\n'
         + CLIP
-        + 'planar = "remove"\nturn_deg = 180\nblend_frames = 0\nmarks = [{name = "x", at = "30f"}]\n'
+        + 'planar = "remove"\nturn_deg = 180\nblend_frames = 0\nevents = [{name = "x", at = "30f"}]\n'
         + '[[clip]]\nname = "b"\nstretches = [["6f", 1], [2, 3]]\n'
         + '[[variant]]\nof = "a"\nspeed = 2\nmirror = true'
     )
     a, b = recipe.clips
     assert (a.planar, a.turn, a.turn_deg, a.blend_frames) == ("remove", "", 180.0, 0)
-    assert a.marks == (NamedMoment("x", Moment(30, True)),)
-    assert (a.parts(), b.blend_frames) == (TravelParts("remove", "root", "keep"), None)
-    assert a.parts(turn=False, height=True) == TravelParts("remove", "keep", "root")
+    assert a.events == (NamedMoment("x", Moment(30, True)),)
+    assert (a.parts(), b.blend_frames) == (RootMotionParts("remove", "root", "keep"), None)
+    assert a.parts(turn=False, height=True) == RootMotionParts("remove", "keep", "root")
     assert b.ranges(1000, 60.0) == ((6, 61), (120, 181))
     assert b.frames(1000, 60.0) == (6, 181)
     assert (b.start, b.stop) == (Moment(6, True), Moment(3.0))

@@ -18,7 +18,7 @@ from takemill.files.glb import GlbClip, append_animations, skeleton_glb
 from takemill.keys.reduce import dense_tracks
 from takemill.recipe.recipe_names import expect_name, expect_pattern, expect_unique, filled
 
-WORDS = {"character": "courier", "set": "ferry", "take": "monday", "kind": "steps"}
+WORDS = {"character": "courier", "set": "ferry", "take": "monday", "kind": "locomotion"}
 
 BAD_NAMES = [
     "", " a", "a.", ".a", "a/b", "a\\b", "a:b", "a\tb", "a\nb", "con", "NUL.txt",
@@ -63,8 +63,11 @@ def test_names_differ_in_more_than_case():
 
 def test_a_pattern_counts_what_stands_already():
     pattern = expect_pattern("{character}_{kind}_{n:02}", "naming")
-    assert filled(pattern, set(), "clip", **WORDS) == "courier_steps_01"
-    assert filled(pattern, {"Courier_Steps_01", "courier_steps_03"}, "clip", **WORDS) == "courier_steps_02"
+    assert filled(pattern, set(), "clip", **WORDS) == "courier_locomotion_01"
+    assert (
+        filled(pattern, {"Courier_Locomotion_01", "courier_locomotion_03"}, "clip", **WORDS)
+        == "courier_locomotion_02"
+    )
     assert filled("{set}-{take}", {"x"}, "clip", **WORDS) == "ferry-monday"
     assert filled("{{{n}}}", set(), "clip", **WORDS) == "{1}"
     with pytest.raises(

@@ -54,9 +54,9 @@ def test_the_examples_of_the_head_are_a_recipe():
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
     assert recipe.bodies == {"courier": {"hips": "pelvis_ctl"}}
     assert recipe.clips[0] == ClipSpec(
-        "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "steps",
+        "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "locomotion",
         planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,
-        blend_frames=8, marks=(NamedMoment("lantern", Moment(33.5)),),
+        blend_frames=8, events=(NamedMoment("lantern", Moment(33.5)),),
     )  # fmt: skip
     assert recipe.clips[1].stretches[1] == (Moment(540, True), Moment(900, True))
     assert recipe.variants == (VariantSpec("walk", "limp", True, 1.2, "idle", "pose"),)

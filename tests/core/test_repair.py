@@ -33,19 +33,19 @@ def test_real_motion_comes_back_from_damage(name: str) -> None:
     clean = open_data.humanoid3d(name)[0].resampled(120.0)
     damaged = corrupt.corrupt(clean, 1, SENSORS).motion
     body = find_body_map(clean.skeleton)
-    mended, _ = repair(damaged, body, SENSORS_ONLY)
-    assert len(mended) == len(clean)
-    assert mended.rate == clean.rate
-    assert mended.skeleton is clean.skeleton
-    assert error_deg(mended, clean) < 0.6 * error_deg(damaged, clean)
-    assert error_deg(mended, clean) < 1.0
+    repaired, _ = repair(damaged, body, SENSORS_ONLY)
+    assert len(repaired) == len(clean)
+    assert repaired.rate == clean.rate
+    assert repaired.skeleton is clean.skeleton
+    assert error_deg(repaired, clean) < 0.6 * error_deg(damaged, clean)
+    assert error_deg(repaired, clean) < 1.0
 
 
 @pytest.mark.parametrize("name", ["walk", "run", "punch", "kick", "spinkick"])
 def test_clean_motion_stays_clean(name: str) -> None:
     clean = open_data.humanoid3d(name)[0].resampled(120.0)
-    mended, findings = repair(clean, find_body_map(clean.skeleton))
-    assert error_deg(mended, clean) < 0.1
+    repaired, findings = repair(clean, find_body_map(clean.skeleton))
+    assert error_deg(repaired, clean) < 0.1
     flagged = sum(f.stop - f.start for f in findings if f.kind in ("spike", "frozen"))
     assert flagged <= clean.rotations[..., 0].size / 2000
 
@@ -62,7 +62,7 @@ def test_findings_name_joint_and_frames() -> None:
     rotations[600:680, elbow] = rotations[599, elbow]
     _, findings = repair(motion.with_rotations(rotations), body_of(motion))
     ours = [f for f in findings if f.kind in ("spike", "frozen")]
-    assert [(f.kind, f.joint, f.start, f.stop, f.mended) for f in ours] == [
+    assert [(f.kind, f.joint, f.start, f.stop, f.repaired) for f in ours] == [
         ("spike", "left_lower_arm", 300, 302, True),
         ("frozen", "left_lower_arm", 500, 509, True),
         ("frozen", "left_lower_arm", 600, 680, False),
@@ -74,11 +74,11 @@ def test_findings_name_joint_and_frames() -> None:
 def test_a_raised_take_is_set_on_the_floor() -> None:
     motion = synthetic.walk().motion
     raised = motion.with_translation(0, motion.root_translation + np.array([0, 0, 0.2]))
-    mended, findings = repair(raised, body_of(motion))
-    assert np.abs(mended.root_translation - motion.root_translation).max() < 0.01
-    (floor,) = [f for f in findings if f.kind == "floor"]
+    repaired, findings = repair(raised, body_of(motion))
+    assert np.abs(repaired.root_translation - motion.root_translation).max() < 0.01
+    (floor,) = [f for f in findings if f.kind == "floor_offset"]
     assert floor.amount == pytest.approx(200, abs=3)
-    assert floor.mended
+    assert floor.repaired
 
 
 def test_each_step_can_be_switched_off_and_joints_left_out() -> None:
@@ -129,11 +129,11 @@ def odd_takes() -> dict[str, Motion]:
 def test_odd_takes_are_neither_thrown_about_nor_refused(name: str) -> None:
     motion = odd_takes()[name]
     before = motion.rotations.copy(), motion.root_translation.copy()
-    mended, _ = repair(motion, body_of(motion))
+    repaired, _ = repair(motion, body_of(motion))
     assert np.array_equal(motion.rotations, before[0])
     assert np.array_equal(motion.root_translation, before[1])
-    assert np.isfinite(mended.rotations).all()
-    away = mended.root_translation - motion.root_translation
+    assert np.isfinite(repaired.rotations).all()
+    away = repaired.root_translation - motion.root_translation
     assert np.abs(away - away[0]).max() < 0.5  # a new floor height is one constant
     assert np.abs(away[0, :2]).max() < 0.5
 
@@ -142,5 +142,5 @@ def test_a_take_without_feet_is_still_mended() -> None:
     clean = synthetic.walk().motion
     damaged = corrupt.corrupt(clean, 5, SENSORS).motion
     parts = {part: name for part, name in synthetic.parts().items() if not part.endswith(("Foot", "Toes"))}
-    mended, _ = repair(damaged, BodyMap.from_names(clean.skeleton, parts))
-    assert error_deg(mended, clean) < 0.7 * error_deg(damaged, clean)
+    repaired, _ = repair(damaged, BodyMap.from_names(clean.skeleton, parts))
+    assert error_deg(repaired, clean) < 0.7 * error_deg(damaged, clean)

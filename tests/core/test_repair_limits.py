@@ -63,7 +63,7 @@ def test_only_the_stretch_is_mended(steps: str) -> None:
     on = {"frozen": steps != "feet", "spikes": steps != "feet", "jitter": steps != "feet"}
     settings = RepairSettings(**on, pin=steps != "sensors", ranges_s=((first, last),))
     turned = turned_deg(settings)[:, 1:]
-    fade = settings.footlock.blend_s if steps != "sensors" else 0.0
+    fade = settings.pinning.blend_s if steps != "sensors" else 0.0
     time = np.arange(len(RAW)) / RAW.rate
     outside = (time < first - fade) | (time > last + fade)
     assert turned[outside].max() < 1e-6
@@ -73,7 +73,7 @@ def test_only_the_stretch_is_mended(steps: str) -> None:
 
 def test_feet_stand_still_in_the_stretch() -> None:
     settings = RepairSettings(ranges_s=((2.0, 4.0),))
-    mended, _ = repair(RAW, BODY, settings)
-    inside = slip_cm_s(mended, round(2.2 * RAW.rate), round(3.8 * RAW.rate))
+    repaired, _ = repair(RAW, BODY, settings)
+    inside = slip_cm_s(repaired, round(2.2 * RAW.rate), round(3.8 * RAW.rate))
     assert inside < 0.3 * slip_cm_s(RAW, round(2.2 * RAW.rate), round(3.8 * RAW.rate))
-    assert inside < slip_cm_s(mended, round(4.4 * RAW.rate), len(RAW))
+    assert inside < slip_cm_s(repaired, round(4.4 * RAW.rate), len(RAW))

@@ -38,8 +38,8 @@ def test_half_the_error_of_the_best_of_scipy(name: str) -> None:
         theirs.append(
             min(error_deg(quat.normalize(signal.sosfiltfilt(one, steady, axis=0)), clean) for one in filters)
         )
-        mended = repair(damaged, find_body_map(clean.skeleton), SENSORS)[0]
-        ours.append(error_deg(mended.rotations, clean))
+        repaired = repair(damaged, find_body_map(clean.skeleton), SENSORS)[0]
+        ours.append(error_deg(repaired.rotations, clean))
     assert np.mean(ours) < 0.5 * np.mean(theirs)
 
 
@@ -47,8 +47,8 @@ def test_half_the_error_of_the_best_of_scipy(name: str) -> None:
 def test_undamaged_takes_stay_as_they_are(name: str) -> None:
     """Less than 0.1 degrees RMS, fewer than one flagged frame in 2,000 per joint."""
     clean = clean_take(name)
-    mended, findings = repair(clean, find_body_map(clean.skeleton))
-    assert error_deg(mended.rotations, clean) < 0.1
+    repaired, findings = repair(clean, find_body_map(clean.skeleton))
+    assert error_deg(repaired.rotations, clean) < 0.1
     flagged = sum(f.stop - f.start for f in findings if f.kind in ("spike", "frozen"))
     assert flagged < clean.rotations[..., 0].size / 2000
 

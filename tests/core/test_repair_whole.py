@@ -33,13 +33,13 @@ def test_a_suit_that_holds_its_breath_is_bridged_in_all_joints() -> None:
     first, last = 301, 313
     rotations[first:last] = rotations[first - 1]
     raw = clean.with_rotations(rotations)
-    mended, findings = repair(raw, find_body_map(clean.skeleton))
+    repaired, findings = repair(raw, find_body_map(clean.skeleton))
     turned = quat.angle_between(clean.rotations[first - 1], clean.rotations[last]) > np.radians(3)
     moving = {name for name, moves in zip(clean.skeleton.names, turned, strict=True) if moves}
     assert len(moving) >= 6
-    found = {one.joint: (one.start, one.stop, one.mended) for one in findings if one.kind == "frozen"}
+    found = {one.joint: (one.start, one.stop, one.repaired) for one in findings if one.kind == "frozen"}
     assert {found.get(name) for name in moving} == {(first, last, True)}
-    off = np.degrees(quat.angle_between(mended.rotations, clean.rotations))[first:last, turned]
+    off = np.degrees(quat.angle_between(repaired.rotations, clean.rotations))[first:last, turned]
     held = np.degrees(quat.angle_between(rotations, clean.rotations))[first:last, turned]
     assert np.sqrt((off**2).mean()) < 0.5 * np.sqrt((held**2).mean())
 
@@ -95,30 +95,32 @@ def bad_takes() -> dict[str, Motion]:
     return {
         "swapped": bad_channels.exchanged(walk, BODY, "LowerLeg"),
         "flipped": bad_channels.turned_over(walk, BODY, "leftFoot"),
-        "range": walk.with_rotations(bent),
-        "bone": walk.with_translation(joint, track),
+        "joint_limit": walk.with_rotations(bent),
+        "bone_length": walk.with_translation(joint, track),
     }
 
 
-@pytest.mark.parametrize("kind", ["swapped", "flipped", "range", "bone"])
+@pytest.mark.parametrize("kind", ["swapped", "flipped", "joint_limit", "bone_length"])
 def test_bad_channels_are_reported_and_never_mended(kind: str) -> None:
     """Found before and after with frames and a size, and the joint is as it was in its parent."""
     raw = bad_takes()[kind]
-    mended, findings = repair(raw, BODY)
+    repaired, findings = repair(raw, BODY)
     assert kind not in {one.kind for one in findings}
     before, after = (
-        [one for one in check(motion, BODY).findings if one.kind == kind] for motion in (raw, mended)
+        [one for one in check(motion, BODY).findings if one.kind == kind] for motion in (raw, repaired)
     )
     assert before
     assert [one.joint for one in after] == [one.joint for one in before]
     for one, other in zip(before, after, strict=True):
         assert abs(one.start - other.start) <= 4  # frames by which a jump is smoothed
         assert abs(one.stop - other.stop) <= 4
-    assert all(one.amount > 0 and not one.mended for one in (*before, *after))
+    assert all(one.amount > 0 and not one.repaired for one in (*before, *after))
     for joint, own in raw.translations.items():
-        assert np.array_equal(mended.translations[joint], own)
-    bone = {"swapped": "left_lower_leg", "flipped": "left_foot", "range": "right_lower_leg"}.get(kind, "head")
-    turned = quat.angle_between(mended.rotations, raw.rotations)[:, raw.skeleton.index(bone)]
+        assert np.array_equal(repaired.translations[joint], own)
+    bone = {"swapped": "left_lower_leg", "flipped": "left_foot", "joint_limit": "right_lower_leg"}.get(
+        kind, "head"
+    )
+    turned = quat.angle_between(repaired.rotations, raw.rotations)[:, raw.skeleton.index(bone)]
     assert np.degrees(np.median(turned)) < 1
 
 
@@ -131,9 +133,9 @@ def test_a_floor_that_climbs_is_made_level(offset_m: float, climb: float) -> Non
     path = noisy.root_translation.copy()
     path[:, 2] += offset_m + climb * np.linalg.norm(path[:, :2] - path[0, :2], axis=1)
     raw = noisy.with_translation(0, path)
-    mended, _ = repair(raw, BODY)
+    repaired, _ = repair(raw, BODY)
     planted = find_contacts(clean, BODY).planted
-    lowest, was = (1000 * foot_points(one, BODY)[..., 2].min(axis=-1) for one in (mended, raw))
+    lowest, was = (1000 * foot_points(one, BODY)[..., 2].min(axis=-1) for one in (repaired, raw))
     assert np.abs(lowest[planted]).mean() < 1
     assert lowest.min() > -5  # nor does a swinging foot go into the floor
     assert np.abs(was[planted]).mean() > 40

@@ -13,7 +13,7 @@ import pytest
 
 import small_takes
 from takemill.clip.measure import set_gaps
-from takemill.clip.root_motion import with_travel
+from takemill.clip.root_motion import with_root_motion
 from takemill.keys.reduce import dense_tracks
 from takemill.maths import quat
 from takemill.pages import svg
@@ -26,8 +26,8 @@ from takemill.sets.report_seam import Passage, seam_close_up
 
 VOID = {"meta", "input", "path", "rect", "circle", "wbr"}
 RECIPE = "".join(
-    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
-    for name, start, stop, loop, travel in (
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
+    for name, start, stop, loop, root_motion in (
         ("walk & talk", 3.5, 8, "true", "root"),
         ("it's off", 1.5, 4, "false", "keep"),
         ("pace", 3.5, 8, "true", "in_place"),
@@ -162,7 +162,11 @@ def test_figures_are_where_the_clips_are(page, clips):
         track = np.array(figure["track"]) / 1000
         flat = np.concatenate([track[:, :2], 0 * track[:, :1]], axis=1)
         world = flat[:, None] + quat.rotate(quat.from_yaw(track[:, 2])[:, None], points)
-        motion = clip.motion if clip.travel_mode != "in_place" else with_travel(clip.motion, clip.travel)
+        motion = (
+            clip.motion
+            if clip.root_motion_mode != "in_place"
+            else with_root_motion(clip.motion, clip.root_motion)
+        )
         right = motion.model()[1][frames]
         assert (
             np.abs(world[:, : right.shape[1]] - right).max() < 0.0025
@@ -224,7 +228,7 @@ def test_bars_and_curves_keep_their_places():
 
 
 def test_a_loop_is_seen_passing_its_seam(clips):
-    """The passage is what two cycles on end do, wherever the travel is; speeds by plain differences."""
+    """The passage is what two cycles on end do, wherever the root motion is; speeds by plain differences."""
     for clip in clips:
         if not clip.loop:
             assert seam_close_up(clip) == ""
@@ -248,7 +252,7 @@ def test_a_loop_is_seen_passing_its_seam(clips):
 
 def at_start(clip, points):
     return quat.rotate(
-        quat.from_yaw(-clip.travel.heading[0]), points - clip.travel.position[0] * [1.0, 1.0, 0.0]
+        quat.from_yaw(-clip.root_motion.heading[0]), points - clip.root_motion.position[0] * [1.0, 1.0, 0.0]
     )
 
 
@@ -268,7 +272,7 @@ def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
 
 
 def test_it_says_what_became_of_clips(take):
-    """Parts of the travel, variants and blended ends; additive clips are not among the pairs."""
+    """Parts of the root motion, variants and blended ends; additive clips are not among the pairs."""
     recipe = parse_recipe(
         'neutral = "stand"\nblend_frames = 6\n'
         '[[clip]]\nname = "stand"\nfrom = 0\nto = 1.8\nloop = true\n'

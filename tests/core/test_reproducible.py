@@ -14,8 +14,8 @@ import small_takes
 from need import need
 
 RECIPE = 'files = "{files}"\n' + "".join(
-    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
-    for name, start, stop, loop, travel in (
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
+    for name, start, stop, loop, root_motion in (
         ("gehen über die Fähre", 3.5, 8, "true", "root"),
         ("stand", 0, 1.9, "true", "in_place"),
         ("set off", 1.5, 4, "false", "keep"),
@@ -47,7 +47,7 @@ def packed(python: str, folder: Path, place: dict[str, str], files: str, charact
     return {path.relative_to(out).as_posix(): path.read_bytes() for path in out.rglob("*") if path.is_file()}
 
 
-@pytest.mark.parametrize(("files", "character"), [("one", False), ("apart", True)])
+@pytest.mark.parametrize(("files", "character"), [("one", False), ("separate", True)])
 def test_two_folders_time_zones_and_locales(tmp_path, files, character):
     one, other = (
         packed(sys.executable, tmp_path / folder, place, files, character) for folder, place in PLACES

@@ -13,25 +13,25 @@ from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.loop_close import close_loop
 from takemill.clip.root_motion import (
-    Travel,
-    TravelSettings,
-    apply_travel,
+    RootMotion,
+    RootMotionSettings,
+    apply_root_motion,
     at_origin,
-    find_travel,
-    steady_travel,
+    find_root_motion,
+    steady_root_motion,
     through_ends,
     with_root_joint,
-    with_travel,
-    without_travel,
+    with_root_motion,
+    without_root_motion,
 )
 from takemill.maths import quat
 
 ALL = [
-    TravelSettings(),
-    TravelSettings(turn=False),
-    TravelSettings(planar=False),
-    TravelSettings(height=True),
-    TravelSettings(smooth_hz=1.0),
+    RootMotionSettings(),
+    RootMotionSettings(turn=False),
+    RootMotionSettings(planar=False),
+    RootMotionSettings(height=True),
+    RootMotionSettings(smooth_hz=1.0),
 ]
 
 
@@ -73,57 +73,59 @@ def world(motion: Motion, joints: list[str]) -> tuple[Array, Array]:
 
 @pytest.mark.parametrize("settings", ALL)
 @pytest.mark.parametrize("make", [curved, rigged])
-def test_root_track_times_in_place_pose_is_the_motion(make: object, settings: TravelSettings) -> None:
+def test_root_track_times_in_place_pose_is_the_motion(make: object, settings: RootMotionSettings) -> None:
     motion, body = make()  # type: ignore[operator]
-    travel = find_travel(motion, body, settings)
+    root_motion = find_root_motion(motion, body, settings)
     names = [name for name in motion.skeleton.names if name != "root"]
     want_q, want_p = world(motion, names)
-    still_q, still_p = world(apply_travel(motion, body, travel, "in_place"), names)
-    turn = quat.from_yaw(travel.heading)[:, None]
-    assert np.abs(travel.position[:, None] + quat.rotate(turn, still_p) - want_p).max() < 1e-6
+    still_q, still_p = world(apply_root_motion(motion, body, root_motion, "in_place"), names)
+    turn = quat.from_yaw(root_motion.heading)[:, None]
+    assert np.abs(root_motion.position[:, None] + quat.rotate(turn, still_p) - want_p).max() < 1e-6
     assert quat.angle_between(quat.mul(turn, still_q), want_q).max() < 1e-6
-    root_q, root_p = world(apply_travel(motion, body, travel, "root"), names)
+    root_q, root_p = world(apply_root_motion(motion, body, root_motion, "root"), names)
     assert np.abs(root_p - want_p).max() < 1e-6
     assert quat.angle_between(root_q, want_q).max() < 1e-6
-    again = with_travel(without_travel(motion, travel), travel)
+    again = with_root_motion(without_root_motion(motion, root_motion), root_motion)
     assert np.abs(again.model()[1] - motion.model()[1]).max() < 1e-12
 
 
 @pytest.mark.parametrize("make", [curved, rigged])
 def test_the_root_joint_follows_the_track(make: object) -> None:
     motion, body = make()  # type: ignore[operator]
-    travel = find_travel(motion, body)
-    moved = apply_travel(motion, body, travel, "root")
+    root_motion = find_root_motion(motion, body)
+    moved = apply_root_motion(motion, body, root_motion, "root")
     root = moved.skeleton.index("root")
     q, p = moved.model()
     rest_q = moved.skeleton.rest_model[0][root]
-    assert np.abs(p[:, root] - travel.position).max() < 1e-9
-    wanted = quat.mul(quat.from_yaw(travel.heading), rest_q)
+    assert np.abs(p[:, root] - root_motion.position).max() < 1e-9
+    wanted = quat.mul(quat.from_yaw(root_motion.heading), rest_q)
     assert quat.angle_between(q[:, root], wanted).max() < 1e-9
-    rests = apply_travel(motion, body, travel, "in_place")
+    rests = apply_root_motion(motion, body, root_motion, "in_place")
     if "root" in rests.skeleton.names:
         assert quat.angle_between(rests.rotations[:, root], rests.skeleton.rest_rotation[root]).max() < 1e-9
 
 
 def test_in_place_the_hips_stay_over_the_origin_and_face_one_way() -> None:
     motion, body = curved()
-    still = apply_travel(motion, body, find_travel(motion, body), "in_place")
+    still = apply_root_motion(motion, body, find_root_motion(motion, body), "in_place")
     hips = still.model()[1][:, body.require("hips")]
     assert np.abs(hips[:, :2]).max() < 1e-9
     assert np.ptp(hips[:, 2]) > 0.005, "the hips keep their rise and fall"
-    assert np.abs(find_travel(still, body).heading).max() < 1e-9
+    assert np.abs(find_root_motion(still, body).heading).max() < 1e-9
 
 
 def test_the_path_and_turn_are_those_of_the_walk() -> None:
     """The synthetic walk's path is known by construction; the hips sway 2 cm beside it."""
     known = synthetic.walk(rate=60.0, steps=6, turn_deg=130.0)
     body = find_body_map(known.motion.skeleton)
-    travel = find_travel(known.motion, body)
-    assert np.abs(travel.position[:, :2] - known.path).max() < 0.03
-    assert travel.turn_deg == pytest.approx(130.0, abs=0.01)
-    assert travel.relative().position[0] == pytest.approx(0)
-    assert travel.distance_m == pytest.approx(float(np.linalg.norm(known.path[-1] - known.path[0])), abs=0.01)
-    assert travel.speed_m_s == pytest.approx(travel.distance_m / known.motion.duration_s)
+    root_motion = find_root_motion(known.motion, body)
+    assert np.abs(root_motion.position[:, :2] - known.path).max() < 0.03
+    assert root_motion.turn_deg == pytest.approx(130.0, abs=0.01)
+    assert root_motion.relative().position[0] == pytest.approx(0)
+    assert root_motion.distance_m == pytest.approx(
+        float(np.linalg.norm(known.path[-1] - known.path[0])), abs=0.01
+    )
+    assert root_motion.speed_m_s == pytest.approx(root_motion.distance_m / known.motion.duration_s)
 
 
 def test_a_smoothed_track_leaves_the_sway_to_the_hips() -> None:
@@ -132,7 +134,9 @@ def test_a_smoothed_track_leaves_the_sway_to_the_hips() -> None:
     start, stop = known.steady
     clip = known.motion.slice(start, start + known.period + 1)
     loop = close_loop(clip, body)
-    rough, smooth = (find_travel(loop, body, TravelSettings(smooth_hz=hz), loop=True) for hz in (0.0, 0.3))
+    rough, smooth = (
+        find_root_motion(loop, body, RootMotionSettings(smooth_hz=hz), loop=True) for hz in (0.0, 0.3)
+    )
     assert np.ptp(rough.position[:, 0]) > 0.03
     assert np.ptp(smooth.position[:, 0]) < 0.01
     assert stop > start
@@ -150,7 +154,7 @@ def test_a_steady_track_repeats_itself_cycle_after_cycle(turn_deg: float) -> Non
     """Its speed and turning speed, seen from itself, are constant: a cycle goes on as the last one ended."""
     heading = 0.3 + np.linspace(0, np.radians(turn_deg), 61)
     position = np.stack([np.linspace(1, 3, 61), np.linspace(2, -1, 61), np.zeros(61)], axis=-1)
-    steady = steady_travel(Travel(30.0, position, heading))
+    steady = steady_root_motion(RootMotion(30.0, position, heading))
     assert np.abs(steady.position[[0, -1]] - position[[0, -1]]).max() < 1e-12
     steps = quat.rotate(quat.from_yaw(-steady.heading[:-1]), np.diff(steady.position, axis=0))
     assert np.ptp(steps, axis=0).max() < 1e-12
@@ -172,45 +176,45 @@ def test_a_new_root_joint_changes_nothing_in_model_space() -> None:
 def test_a_clip_can_start_at_the_origin_facing_forward() -> None:
     motion = open_data.humanoid3d("walk")[0]
     body = find_body_map(motion.skeleton)
-    moved, travel = at_origin(motion, find_travel(motion, body))
-    again = find_travel(moved, body)
+    moved, root_motion = at_origin(motion, find_root_motion(motion, body))
+    again = find_root_motion(moved, body)
     assert np.abs(again.position[0]).max() < 1e-9
     assert abs(again.heading[0]) < 1e-9
-    assert np.abs(again.position - travel.position).max() < 1e-9
-    assert np.abs(again.heading - travel.heading).max() < 1e-9
+    assert np.abs(again.position - root_motion.position).max() < 1e-9
+    assert np.abs(again.heading - root_motion.heading).max() < 1e-9
 
 
 def test_every_cycle_of_ten_travels_alike() -> None:
     motion, body = curved()
     loop = close_loop(motion.slice(100, 167), body)
-    travel = find_travel(loop, body).relative()
+    root_motion = find_root_motion(loop, body).relative()
     place, heading = np.zeros(3), 0.0
     ways = []
     for _ in range(10):
-        step = quat.rotate(quat.from_yaw(heading), travel.position[-1])
+        step = quat.rotate(quat.from_yaw(heading), root_motion.position[-1])
         ways.append(quat.rotate(quat.from_yaw(-heading), step))
-        place, heading = place + step, heading + travel.heading[-1]
+        place, heading = place + step, heading + root_motion.heading[-1]
     assert np.ptp(np.array(ways), axis=0).max() < 1e-6
 
 
 def test_what_makes_no_sense_is_refused() -> None:
     motion, body = curved()
-    travel = find_travel(motion, body)
+    root_motion = find_root_motion(motion, body)
     with pytest.raises(InputError, match="mode"):
-        apply_travel(motion, body, travel, "stay")
+        apply_root_motion(motion, body, root_motion, "stay")
     with pytest.raises(InputError, match="frames"):
-        apply_travel(motion.slice(0, 10), body, travel, "root")
+        apply_root_motion(motion.slice(0, 10), body, root_motion, "root")
     with pytest.raises(InputError):
-        Travel(30.0, np.zeros((3, 3)), np.zeros(2))
+        RootMotion(30.0, np.zeros((3, 3)), np.zeros(2))
     with pytest.raises(InputError):
-        find_travel(motion, body, TravelSettings(smooth_hz=-1.0))
+        find_root_motion(motion, body, RootMotionSettings(smooth_hz=-1.0))
     with pytest.raises(InputError):
-        find_travel(motion, body, TravelSettings(smooth_hz=40.0), loop=True)
+        find_root_motion(motion, body, RootMotionSettings(smooth_hz=40.0), loop=True)
 
 
 def test_a_track_is_bent_through_other_ends() -> None:
     rng = np.random.default_rng(4)
-    one, other = (Travel(30.0, rng.normal(size=(9, 3)), rng.normal(size=9)) for _ in range(2))
+    one, other = (RootMotion(30.0, rng.normal(size=(9, 3)), rng.normal(size=9)) for _ in range(2))
     bent = through_ends(one, other)
     for name in ("position", "heading"):
         ends = getattr(bent, name)[[0, -1]] - getattr(other, name)[[0, -1]]
@@ -221,7 +225,7 @@ def test_a_track_is_bent_through_other_ends() -> None:
 
 def test_a_smoothed_one_shot_starts_and_ends_where_the_hips_do() -> None:
     motion, body = curved()
-    rough, smooth = (find_travel(motion, body, TravelSettings(smooth_hz=hz)) for hz in (0.0, 0.5))
+    rough, smooth = (find_root_motion(motion, body, RootMotionSettings(smooth_hz=hz)) for hz in (0.0, 0.5))
     assert np.abs((smooth.position - rough.position)[[0, -1]]).max() < 1e-12
     assert np.abs((smooth.heading - rough.heading)[[0, -1]]).max() < 1e-12
     assert np.abs(smooth.position - rough.position).max() > 0.005

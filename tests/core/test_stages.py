@@ -13,7 +13,7 @@ from reference_poses import HELD, arms, take_with_pose
 from takemill.base.errors import BodyMapError, InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
-from takemill.clip.root_motion import with_travel
+from takemill.clip.root_motion import with_root_motion
 from takemill.maths import quat
 from takemill.pipeline import finish_clip, stages
 from takemill.pipeline.stages import FinishedClip, PreparedTake, body_of, make_clips, prepare, specs_of
@@ -53,7 +53,7 @@ def test_a_trim_refuses_clips_that_reach_into_the_pose():
     first, last = between_poses(posed.motion, body)
     assert abs(first - HELD) <= 3
     assert last == len(motion)
-    more = 'travel = "keep"'
+    more = 'root_motion = "keep"'
     (whole,) = make(posed, trim + clip(start=f'"{first}f"', stop=f'"{last - 1}f"', more=more))
     assert whole.source_range == (first, last)  # frames keep their numbers
     with pytest.raises(
@@ -74,19 +74,19 @@ def test_progress_goes_forward(take):
 
 
 def test_a_one_shot_holds_its_frames(take):
-    (one,) = make(take, clip(start='"30f"', stop='"90f"', more='travel = "keep"'))
+    (one,) = make(take, clip(start='"30f"', stop='"90f"', more='root_motion = "keep"'))
     assert one.source_range == (30, 91)
     assert (len(one.motion), one.motion.rate, one.loop, one.candidate) == (61, 60.0, False, None)
     # As a whole it is moved to the origin; what it does is the take's.
     inside = one.motion.rotations[:, 1:], take.motion.rotations[30:91, 1:]
     assert quat.angle_between(*inside).max() < 1e-6
-    assert np.abs(one.travel.position[0, :2]).max() < 1e-9
-    assert abs(one.travel.heading[0]) < 1e-9
+    assert np.abs(one.root_motion.position[0, :2]).max() < 1e-9
+    assert abs(one.root_motion.heading[0]) < 1e-9
 
 
 def test_a_loop_is_closed_at_any_rate(take):
     for rate in (60, 30, 24, 50, 120):
-        (one,) = make(take, clip(more=f'loop = true\nrate = {rate}\ntravel = "in_place"'))
+        (one,) = make(take, clip(more=f'loop = true\nrate = {rate}\nroot_motion = "in_place"'))
         assert one.motion.rate == rate
         assert one.candidate is not None
         assert one.source_range == (one.candidate.start, one.candidate.end + 1)
@@ -102,7 +102,7 @@ def test_a_loop_is_closed_at_any_rate(take):
 def test_root_track_times_pose_is_the_pose_in_the_world(take):
     """Root, in place and keep are one motion, parted differently."""
     text = "".join(
-        clip(mode, more=f'loop = true\ntravel = "{mode}"') for mode in ("keep", "root", "in_place")
+        clip(mode, more=f'loop = true\nroot_motion = "{mode}"') for mode in ("keep", "root", "in_place")
     )
     kept, rooted, still = make(take, text)
     places = [one.motion.model()[1] for one in (kept, rooted, with_motion(still))]
@@ -110,18 +110,18 @@ def test_root_track_times_pose_is_the_pose_in_the_world(take):
     assert np.abs(places[0][:, hips[0] :] - places[1][:, hips[1] :]).max() < 1e-6
     assert np.abs(places[0][:, hips[0] :] - places[2][:, hips[2] :]).max() < 1e-6
     root = rooted.body.require("root")
-    assert np.abs(places[1][:, root] - rooted.travel.position).max() < 1e-9
+    assert np.abs(places[1][:, root] - rooted.root_motion.position).max() < 1e-9
     assert kept.motion.skeleton.names == rooted.motion.skeleton.names == still.motion.skeleton.names
 
 
 def with_motion(one: FinishedClip) -> FinishedClip:
-    return replace(one, motion=with_travel(one.motion, one.travel))
+    return replace(one, motion=with_root_motion(one.motion, one.root_motion))
 
 
 def test_a_smoothed_root_goes_straight_and_the_world_stays(take):
     text = clip("a", more="loop = true") + clip("b", more="loop = true\nsmooth_hz = 0.5")
     plain, smooth = make(take, text + "[close]\npin = false")
-    sway = [np.ptp(one.travel.position[:, 0]) for one in (plain, smooth)]
+    sway = [np.ptp(one.root_motion.position[:, 0]) for one in (plain, smooth)]
     assert sway[1] < 0.3 * sway[0]
     for one in (plain, smooth):  # below the root, which carries the turn of a cycle
         assert quat.angle_between(one.motion.rotations[0, 1:], one.motion.rotations[-1, 1:]).max() < 1e-6
@@ -130,7 +130,7 @@ def test_a_smoothed_root_goes_straight_and_the_world_stays(take):
 
 
 def test_no_root_joint_is_made_where_none_travels(take):
-    (one,) = make(take, clip(more='travel = "in_place"'))
+    (one,) = make(take, clip(more='root_motion = "in_place"'))
     assert one.motion.skeleton is take.motion.skeleton
     assert one.body is take.body
 
@@ -149,16 +149,16 @@ def test_a_range_can_be_the_loop_itself(take):
 
 def test_kinds_are_told_from_the_suggested_cuts(take):
     named = make(take, clip("walk") + clip("stand", "0", "1.5") + clip("odd", "3.5", "5", 'kind = "jump"'))
-    assert [one.kind for one in named] == ["steps", "still", "jump"]
+    assert [one.kind for one in named] == ["locomotion", "idle", "jump"]
 
 
 def test_the_kind_of_joined_stretches_is_that_of_most_of_their_frames(take):
     """Not that of what lies between them."""
     text = '[[clip]]\nname = "a"\nstretches = [[0, 1.9], [10.1, 11.6]]\n'
     (spec,) = specs_of([take], parse_recipe(text))
-    assert spec.kind == "still"
+    assert spec.kind == "idle"
     (spec,) = specs_of([take], parse_recipe(text.replace("[10.1, 11.6]", "[4, 8]")))
-    assert spec.kind == "steps"
+    assert spec.kind == "locomotion"
 
 
 def test_without_clips_the_suggested_cuts_are_taken(take):
@@ -252,10 +252,10 @@ def test_clips_may_overlap(take):
 
 def test_a_pattern_names_what_has_no_name(take):
     unnamed = "[[clip]]\nfrom = {}\nto = {}\n"
-    text = unnamed.format(3.5, 8) + clip("courier_still_01", "0", "1.5") + unnamed.format(0, 1.6)
+    text = unnamed.format(3.5, 8) + clip("courier_idle_01", "0", "1.5") + unnamed.format(0, 1.6)
     recipe = parse_recipe('naming = "{character}_{kind}_{n:02}"\ncharacter = "courier"\n' + text)
     names = [spec.name for spec in specs_of([take], recipe)]
-    assert names == ["courier_steps_01", "courier_still_01", "courier_still_02"]
+    assert names == ["courier_locomotion_01", "courier_idle_01", "courier_idle_02"]
     assert [one.name for one in make_clips(take, recipe)] == names
     cuts = stages.cuts_of(take, Recipe())
     suggested = specs_of([take], Recipe(naming="{set}_{n}"))

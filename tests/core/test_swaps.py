@@ -53,7 +53,7 @@ def test_each_exchanged_pair_is_found_and_no_other(name: str) -> None:
         assert len(found) == 1, (part, held)
         (finding,) = found
         assert WORDS[part] in named(finding)
-        assert (finding.kind, finding.start, finding.stop, finding.mended) == (
+        assert (finding.kind, finding.start, finding.stop, finding.repaired) == (
             "swapped",
             0,
             len(motion),
@@ -166,7 +166,7 @@ def test_what_is_not_found_in_a_jump_changes_it_little() -> None:
 def test_undamaged_motion_has_no_bad_channel(name: str) -> None:
     motion, body = of(name)
     kinds = {finding.kind for finding in body_findings(motion, body)}
-    assert kinds <= {"range"}
+    assert kinds <= {"joint_limit"}
 
 
 @pytest.mark.parametrize("name", ["walk", "spinkick", "dance_a"])

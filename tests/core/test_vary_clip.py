@@ -15,16 +15,18 @@ from takemill.pipeline.stages import FinishedClip, make_clips
 from takemill.pipeline.vary_clip import at_rate, varied
 from takemill.recipe.recipe import VariantSpec, parse_recipe
 
-WALK = clip("walk", "stroll", 4, 8, STRIDE + 'travel = "{}"\nmarks = [{{name = "left.wave", at = 6.1}}]')
-BLOW = clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\ntravel = "keep"')
+WALK = clip(
+    "walk", "stroll", 4, 8, STRIDE + 'root_motion = "{}"\nevents = [{{name = "left.wave", at = 6.1}}]'
+)
+BLOW = clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\nroot_motion = "keep"')
 
 
 def expect_same(one: FinishedClip, other: FinishedClip, limit_m: float) -> None:
     np.testing.assert_allclose(one.motion.model()[1], other.motion.model()[1], atol=limit_m)
-    np.testing.assert_allclose(one.travel.position, other.travel.position, atol=limit_m)
-    np.testing.assert_allclose(one.travel.heading, other.travel.heading, atol=limit_m)
-    assert [mark.name for mark in one.marks] == [mark.name for mark in other.marks]
-    away = [abs(a.frame - b.frame) for a, b in zip(one.marks, other.marks, strict=True)]
+    np.testing.assert_allclose(one.root_motion.position, other.root_motion.position, atol=limit_m)
+    np.testing.assert_allclose(one.root_motion.heading, other.root_motion.heading, atol=limit_m)
+    assert [event.name for event in one.events] == [event.name for event in other.events]
+    away = [abs(a.frame - b.frame) for a, b in zip(one.events, other.events, strict=True)]
     assert max(away) <= 1
     assert (one.name, one.variant, one.parts, one.loop) == (
         other.name, other.variant, other.parts, other.loop,
@@ -32,16 +34,16 @@ def expect_same(one: FinishedClip, other: FinishedClip, limit_m: float) -> None:
 
 
 @pytest.mark.parametrize("rooted", [False, True])
-@pytest.mark.parametrize("travel", ["root", "in_place", "keep"])
-def test_a_mirrored_clip_is_what_the_take_gives(travel, rooted):
-    text = WALK.format(travel) + '[[variant]]\nof = "walk"\nmirror = true\n'
+@pytest.mark.parametrize("root_motion", ["root", "in_place", "keep"])
+def test_a_mirrored_clip_is_what_the_take_gives(root_motion, rooted):
+    text = WALK.format(root_motion) + '[[variant]]\nof = "walk"\nmirror = true\n'
     clips = make(text, "stroll", rooted=rooted)
     expect_same(varied(clips["walk"], VariantSpec("walk", mirror=True)), clips["walk_mirrored"], 1e-6)
 
 
-@pytest.mark.parametrize("travel", ["root", "in_place", "keep"])
+@pytest.mark.parametrize("root_motion", ["root", "in_place", "keep"])
 @pytest.mark.parametrize("facing", [np.pi / 2, -np.pi, 0.7])
-def test_a_body_that_faces_aside_at_rest_is_mirrored_ahead(travel, facing):
+def test_a_body_that_faces_aside_at_rest_is_mirrored_ahead(root_motion, facing):
     """Rest pose and take are turned together, as in a rig that was built so."""
     was, turn = take("stroll", True), quat.from_yaw(facing)
     old, tracks = was.motion.skeleton, was.motion
@@ -59,7 +61,7 @@ def test_a_body_that_faces_aside_at_rest_is_mirrored_ahead(travel, facing):
         root_translation=quat.rotate(turn, tracks.root_translation),
     )
     aside = replace(was, motion=motion, raw=motion)
-    recipe = parse_recipe(WALK.format(travel) + '[[variant]]\nof = "walk"\nmirror = true\n')
+    recipe = parse_recipe(WALK.format(root_motion) + '[[variant]]\nof = "walk"\nmirror = true\n')
     clips = {one.name: one for one in make_clips(aside, recipe)}
     expect_same(varied(clips["walk"], VariantSpec("walk", mirror=True)), clips["walk_mirrored"], 1e-6)
 
@@ -73,15 +75,17 @@ def test_a_retimed_clip_is_near_what_the_take_gives():
         # Its own track was smoothed at its own speed there: what the root does not do, the hips do.
         assert len(one.motion) == len(clips[f"{name}_x1.3"].motion)
         np.testing.assert_allclose(
-            one.travel.position[-1], clips[f"{name}_x1.3"].travel.position[-1], atol=0.02
+            one.root_motion.position[-1], clips[f"{name}_x1.3"].root_motion.position[-1], atol=0.02
         )
         assert one.contacts.heel.shape == (len(one.motion), 2)
-        assert one.marks[-1].frame < len(one.motion)
+        assert one.events[-1].frame < len(one.motion)
 
 
 @pytest.mark.parametrize("against", ["pose", "clip"])
 def test_a_difference_is_what_the_take_gives(against):
-    text = clip("walk", "stroll", 4, 8, STRIDE) + clip("rest", "rest", 1, 8, STRIDE.replace("steps", "still"))
+    text = clip("walk", "stroll", 4, 8, STRIDE) + clip(
+        "rest", "rest", 1, 8, STRIDE.replace("locomotion", "idle")
+    )
     text += f'[[variant]]\nof = "walk"\nadditive_to = "rest"\nagainst = "{against}"\n'
     clips = make(text, "stroll", "rest")
     spec = VariantSpec("walk", additive_to="rest", against=against)
@@ -92,7 +96,7 @@ def test_mirrored_twice_and_at_the_same_rate_is_the_clip():
     one = make(WALK.format("root"), "stroll")["walk"]
     twice = varied(varied(one, VariantSpec("walk", mirror=True)), VariantSpec("walk", mirror=True))
     np.testing.assert_allclose(twice.motion.model()[1], one.motion.model()[1], atol=1e-12)
-    assert twice.marks == one.marks
+    assert twice.events == one.events
     assert at_rate(one, one.motion.rate) is one
 
 

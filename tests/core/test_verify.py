@@ -32,8 +32,8 @@ from takemill.sets.verify_files import file_problems
 from takemill.shell import cli
 
 RECIPE = "".join(
-    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
-    for name, start, stop, loop, travel in (
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
+    for name, start, stop, loop, root_motion in (
         ("walk", 3.5, 8, "true", "root"),
         ("pace", 3.5, 8, "true", "in_place"),
         ("drift", 3.5, 8, "true", "keep"),
@@ -78,9 +78,9 @@ def test_a_good_set_is_well(made):
         assert one.error_mm is not None
         assert 0.01 < one.error_mm < 0.5  # keys were left out, within the bound
         assert (one.seam_mm is None) == (one.name == "off")
-        assert (one.travel_mm is None) == (one.name in ("pace", "drift"))
+        assert (one.root_motion_mm is None) == (one.name in ("pace", "drift"))
         assert (one.seam_mm or 0) < 0.05
-        assert (one.travel_mm or 0) < 0.1
+        assert (one.root_motion_mm or 0) < 0.1
 
 
 def rewrite(folder: Path, change, binary=None, file: str = "set.glb") -> None:
@@ -188,11 +188,11 @@ DAMAGE = {
         "a number is not finite",
     ),
     "another offset": (
-        lambda f: relist(f, lambda s: s["clips"][0]["travel"].update(offset_m=[0, 0, 2.0])),
+        lambda f: relist(f, lambda s: s["clips"][0]["root_motion"].update(offset_m=[0, 0, 2.0])),
         "walk: the root joint ends",
     ),
     "another turn": (
-        lambda f: relist(f, lambda s: s["clips"][3]["travel"].update(turn_deg=20.0)),
+        lambda f: relist(f, lambda s: s["clips"][3]["root_motion"].update(turn_deg=20.0)),
         "off: the root joint ends",
     ),
     "another duration": (
@@ -200,9 +200,9 @@ DAMAGE = {
         "walk: it plays 1.",
     ),
     "another rate": (lambda f: relist(f, lambda s: s["clips"][0].update(rate=30)), "walk: 67 frames at 30"),
-    "a mark outside": (
-        lambda f: relist(f, lambda s: s["clips"][0]["marks"][0].update(frame=900)),
-        "walk: mark '",
+    "an event outside": (
+        lambda f: relist(f, lambda s: s["clips"][0]["events"][0].update(frame=900)),
+        "walk: event '",
     ),
     "a contact outside": (
         lambda f: relist(f, lambda s: s["clips"][0]["contacts"].update(leftFoot=[[0, 900]])),
@@ -429,7 +429,7 @@ def test_stray_files_are_named(folder, capsys):
 def parted(tmp_path_factory):
     """A set whose clips are apart from the mesh."""
     motion = small_takes.stand_and_walk()
-    recipe = parse_recipe('files = "apart"\n' + RECIPE)
+    recipe = parse_recipe('files = "separate"\n' + RECIPE)
     take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
     clips = stages.make_clips(take, recipe)
     folder = tmp_path_factory.mktemp("parted") / "set"

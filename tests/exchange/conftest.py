@@ -46,9 +46,9 @@ def case(motions: dict[str, Motion], keys: Callable[[Motion], tuple[Track, ...]]
 
 
 def with_root(motion: Motion) -> Motion:
-    """The same motion on a skeleton with a joint above, which takes the travel along the ground."""
+    """The same motion on a skeleton with a joint above, which takes the root motion along the ground."""
     old = motion.skeleton
-    names = ("travel", *old.names)
+    names = ("root_motion", *old.names)
     parents = (-1, *(parent + 1 for parent in old.parents))
     skeleton = Skeleton(
         names,
@@ -58,14 +58,14 @@ def with_root(motion: Motion) -> Motion:
         tuple(joint + 1 for joint in old.tip_joints),
         old.tip_offsets,
     )
-    travel = motion.root_translation * [1, 1, 0]
+    root_motion = motion.root_translation * [1, 1, 0]
     still = np.broadcast_to(quat.IDENTITY, (len(motion), 1, 4))
     return Motion(
         skeleton,
         motion.rate,
         np.concatenate([still, motion.rotations], axis=1),
-        travel,
-        {1: motion.root_translation - travel},
+        root_motion,
+        {1: motion.root_translation - root_motion},
     )
 
 

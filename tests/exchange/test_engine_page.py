@@ -24,7 +24,7 @@ name = "walk"
 from = 3.5
 to = 8
 loop = true
-travel = "root"
+root_motion = "root"
 """
 
 # What a browser does by its URLs, node does by files.
@@ -43,7 +43,7 @@ PRINTED = "console.log(JSON.stringify(gltf.scene.position.toArray()));"
 def page(files: str) -> str:
     """A page's module: what is shown, with the lines of each frame in a loop of ten cycles."""
     once, each = WHOLE.split("// each frame:\n")
-    if files == "apart":
+    if files == "separate":
         lines = once.splitlines()
         mixer = next(k for k, line in enumerate(lines) if "new AnimationMixer" in line)
         once = "\n".join(lines[: mixer + 1]) + "\n" + APART  # the mesh and its mixer, then the clip's file
@@ -56,7 +56,7 @@ def page(files: str) -> str:
     return once[:end] + LOADING + once[end:] + frames + PRINTED
 
 
-@pytest.mark.parametrize("files", ["one", "apart"])
+@pytest.mark.parametrize("files", ["one", "separate"])
 def test_the_snippets_of_the_page_walk_ten_cycles_to_where_the_list_says(files, tmp_path):
     take = small_takes.write(tmp_path)
     (tmp_path / "r.toml").write_text(f'files = "{files}"\n' + RECIPE)
@@ -64,10 +64,10 @@ def test_the_snippets_of_the_page_walk_ten_cycles_to_where_the_list_says(files, 
     assert cli.main(["pack", str(take), "--recipe", str(tmp_path / "r.toml"), "--out", str(out)]) == 0
     place = node_parties.three_page(page(files), ROOT / "engines" / "three" / "takemill.mjs", out)
     (clip,) = json.loads((out / "clips.json").read_bytes())["clips"]
-    assert clip["travel"]["offset_m"][2] > 0.5
-    turn, end, heading = np.radians(clip["travel"]["turn_deg"]), np.zeros(3), 0.0
+    assert clip["root_motion"]["offset_m"][2] > 0.5
+    turn, end, heading = np.radians(clip["root_motion"]["turn_deg"]), np.zeros(3), 0.0
     for _ in range(CYCLES):
-        left, up, ahead = clip["travel"]["offset_m"]
+        left, up, ahead = clip["root_motion"]["offset_m"]
         c, s = np.cos(heading), np.sin(heading)
         end += [c * left + s * ahead, up, c * ahead - s * left]
         heading += turn

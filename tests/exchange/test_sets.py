@@ -10,8 +10,8 @@ from node_parties import validator_issues
 from takemill.shell import cli
 
 RECIPE = 'files = "{files}"\n' + "".join(
-    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\ntravel = "{travel}"\n'
-    for name, start, stop, loop, travel in (
+    f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
+    for name, start, stop, loop, root_motion in (
         ("walk", 3.5, 8, "true", "root"),
         ("stand", 0, 1.9, "true", "in_place"),
         ("set off", 1.5, 4, "false", "keep"),
@@ -19,7 +19,7 @@ RECIPE = 'files = "{files}"\n' + "".join(
 )
 
 
-@pytest.mark.parametrize("files", ["one", "each", "apart"])
+@pytest.mark.parametrize("files", ["one", "each", "separate"])
 def test_no_file_of_a_set_gives_the_validator_anything_to_say(files, tmp_path):
     """No errors, no warnings, no infos and no hints, with the extras that clips carry."""
     take = small_takes.write(tmp_path)
@@ -27,12 +27,12 @@ def test_no_file_of_a_set_gives_the_validator_anything_to_say(files, tmp_path):
     out = tmp_path / "set"
     assert cli.main(["pack", str(take), "--recipe", str(tmp_path / "r.toml"), "--out", str(out)]) == 0
     glbs = sorted(out.rglob("*.glb"))
-    assert len(glbs) == {"one": 1, "each": 3, "apart": 4}[files]
+    assert len(glbs) == {"one": 1, "each": 3, "separate": 4}[files]
     for glb in glbs:
         assert [issue["code"] for issue in validator_issues(glb.read_bytes())] == [], glb.name
 
 
-@pytest.mark.parametrize("files", ["one", "apart"])
+@pytest.mark.parametrize("files", ["one", "separate"])
 def test_sets_of_characters_too(files, tmp_path):
     """In a file of centimetres, its mesh below the skeleton's object, with the root joint that it gets."""
     take = small_takes.write(tmp_path)

@@ -13,10 +13,10 @@ from takemill.base.checks import Mask
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
-from takemill.clip.events import Mark, foot_marks
+from takemill.clip.events import Event, foot_events
 from takemill.clip.loop_search import LoopCandidate
-from takemill.clip.root_motion import Travel, TravelSettings, find_travel
-from takemill.clip.root_motion_parts import TravelParts
+from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_motion
+from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
 from takemill.pipeline.stages import FinishedClip
@@ -29,24 +29,24 @@ class ClipRecord:
 
     Attributes:
         kind, loop, candidate, source, source_range: as in `FinishedClip`.
-        travel_mode: "keep", "root" or "in_place".
-        parts: where each part of the travel goes, where they differ; else None, as `travel_mode` says.
-        travel: of a clip that has not all of it left in its pose; else None, read from the pose.
+        root_motion_mode: "keep", "root" or "in_place".
+        parts: where each part of the root motion goes, where they differ; else None.
+        root_motion: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
-        marks: None where they are the footfalls of the contacts.
+        events: None where they are the footfalls of the contacts.
         stretches, blend_frames, variant: as in `FinishedClip`.
     """
 
     kind: str = "other"
     loop: bool = False
-    travel_mode: str = "keep"
+    root_motion_mode: str = "keep"
     candidate: LoopCandidate | None = None
     source: str = ""
     source_range: tuple[int, int] = (0, 0)
-    travel: Travel | None = None
+    root_motion: RootMotion | None = None
     contacts: Contacts | None = None
-    parts: TravelParts | None = None
-    marks: tuple[Mark, ...] | None = None
+    parts: RootMotionParts | None = None
+    events: tuple[Event, ...] | None = None
     stretches: tuple[tuple[int, int], ...] = ()
     blend_frames: int = 0
     variant: VariantSpec | None = None
@@ -57,14 +57,16 @@ class ClipRecord:
         return cls(
             clip.kind,
             clip.loop,
-            clip.travel_mode,
+            clip.root_motion_mode,
             clip.candidate,
             clip.source,
             clip.source_range,
-            clip.travel if clip.parts not in (TravelParts.of("keep"), TravelParts.of("root")) else None,
+            clip.root_motion
+            if clip.parts not in (RootMotionParts.of("keep"), RootMotionParts.of("root"))
+            else None,
             clip.contacts,
-            clip.parts if clip.parts != TravelParts.of(clip.travel_mode) else None,
-            clip.marks,
+            clip.parts if clip.parts != RootMotionParts.of(clip.root_motion_mode) else None,
+            clip.events,
             clip.stretches,
             clip.blend_frames,
             clip.variant,
@@ -88,10 +90,11 @@ class ClipRecord:
 
     def keep(self, action: bpy.types.Action) -> None:
         """Store the record with `action`."""
-        facts = asdict(replace(self, travel=None, contacts=None))
-        if self.travel:
-            facts["travel"] = {
-                name: np.round(getattr(self.travel, name), 6).tolist() for name in ("position", "heading")
+        facts = asdict(replace(self, root_motion=None, contacts=None))
+        if self.root_motion:
+            facts["root_motion"] = {
+                name: np.round(getattr(self.root_motion, name), 6).tolist()
+                for name in ("position", "heading")
             }
         if self.contacts:
             facts["contacts"] = {
@@ -102,23 +105,27 @@ class ClipRecord:
         action.takemill.record = json.dumps({"rate": self._rate(), **facts})
 
     def _rate(self) -> float | None:
-        known = self.travel or self.contacts
+        known = self.root_motion or self.contacts
         return known.rate if known else None
 
 
 @lru_cache(maxsize=64)  # buttons ask for it whenever the panel is drawn
 def _parsed(text: str) -> ClipRecord:
     facts = json.loads(text)
-    rate, travel, contacts, seam = (facts[key] for key in ("rate", "travel", "contacts", "candidate"))
-    marks, variant = facts.get("marks"), facts.get("variant")
+    rate, root_motion, contacts, seam = (
+        facts[key] for key in ("rate", "root_motion", "contacts", "candidate")
+    )
+    events, variant = facts.get("events"), facts.get("variant")
     return ClipRecord(
         facts["kind"],
         facts["loop"],
-        facts["travel_mode"],
+        facts["root_motion_mode"],
         LoopCandidate(**seam) if seam else None,
         facts["source"],
         tuple(facts["source_range"]),
-        Travel(rate, np.array(travel["position"]), np.array(travel["heading"])) if travel else None,
+        RootMotion(rate, np.array(root_motion["position"]), np.array(root_motion["heading"]))
+        if root_motion
+        else None,
         Contacts(
             rate,
             tuple(contacts["feet"]),
@@ -128,8 +135,8 @@ def _parsed(text: str) -> ClipRecord:
         )
         if contacts
         else None,
-        TravelParts(**facts["parts"]) if facts.get("parts") else None,
-        None if marks is None else tuple(Mark(**one) for one in marks),
+        RootMotionParts(**facts["parts"]) if facts.get("parts") else None,
+        None if events is None else tuple(Event(**one) for one in events),
         tuple(map(tuple, facts.get("stretches", ()))),
         facts.get("blend_frames", 0),
         VariantSpec(**variant) if variant else None,
@@ -146,8 +153,12 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
     Raises:
         InputError: the Action has other frames than when the record was made.
     """
-    for known in (record.travel, record.contacts):
-        count = len(motion) if known is None else len(known.heading if known is record.travel else known.heel)
+    for known in (record.root_motion, record.contacts):
+        count = (
+            len(motion)
+            if known is None
+            else len(known.heading if known is record.root_motion else known.heel)
+        )
         if count != len(motion):
             raise InputError(
                 f"clip {name!r}: its action has {len(motion)} frames, not {count} any more; make it again"
@@ -160,9 +171,9 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         motion=motion,
         body=body,
         loop=record.loop,
-        parts=record.parts or TravelParts.of(record.travel_mode),
-        travel=travel_of(motion, body, record),
-        marks=foot_marks(contacts, record.loop) if record.marks is None else record.marks,
+        parts=record.parts or RootMotionParts.of(record.root_motion_mode),
+        root_motion=root_motion_of(motion, body, record),
+        events=foot_events(contacts, record.loop) if record.events is None else record.events,
         candidate=record.candidate,
         source=record.source,
         source_range=record.source_range,
@@ -174,9 +185,9 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
 
 
 def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, start: int) -> FinishedClip:
-    """The clip called `name` that `action` holds from scene frame `start` on, its marks as they are now.
+    """The clip called `name` that `action` holds from scene frame `start` on, its events as they are now.
 
-    A clip that was made with its marks has just those that its pose markers show, moved, renamed, added and
+    A clip that was made with its events has just those that its pose markers show, moved, renamed, added and
     removed as they may be. Another has its footfalls, and the markers that bear no footfall's name.
 
     Raises:
@@ -185,24 +196,24 @@ def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, 
     record = ClipRecord.of_action(action)
     clip = finished(name, motion, body, record)
     shown = [
-        Mark(marker.name, marker.frame - start)
+        Event(marker.name, marker.frame - start)
         for marker in action.pose_markers
         if not marker.takemill.finding and 0 <= marker.frame - start < len(motion)
     ]
-    if record.marks is None:
-        known = {mark.name for mark in clip.marks}
-        shown = [*clip.marks, *(mark for mark in shown if mark.name not in known)]
-    return replace(clip, marks=tuple(sorted(shown, key=lambda mark: (mark.frame, mark.name))))
+    if record.events is None:
+        known = {event.name for event in clip.events}
+        shown = [*clip.events, *(event for event in shown if event.name not in known)]
+    return replace(clip, events=tuple(sorted(shown, key=lambda event: (event.frame, event.name))))
 
 
-def travel_of(motion: Motion, body: BodyMap, record: ClipRecord) -> Travel:
+def root_motion_of(motion: Motion, body: BodyMap, record: ClipRecord) -> RootMotion:
     """The root track of a clip: on its root bone, as it was taken away, or still on the hips."""
-    if record.travel is not None:
-        return replace(record.travel, rate=motion.rate)
+    if record.root_motion is not None:
+        return replace(record.root_motion, rate=motion.rate)
     root = body.get("root")
-    if record.travel_mode != "root" or root is None:
-        return find_travel(motion, body, TravelSettings(), record.loop).relative()
+    if record.root_motion_mode != "root" or root is None:
+        return find_root_motion(motion, body, RootMotionSettings(), record.loop).relative()
     rest_turn, rest_at = (part[root] for part in motion.skeleton.reference_model)
     turns, at = (part[:, root] for part in motion.model())
     turn = quat.mul(turns, quat.inv(rest_turn))
-    return Travel(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))
+    return RootMotion(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))

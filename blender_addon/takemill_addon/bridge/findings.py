@@ -22,7 +22,7 @@ _SHORT = {  # what fits the sidebar; other measures keep the words that the comm
     "floor_error_mm": "Off the floor, mm",
     "heading_drift_deg_min": "Heading drift, deg/min",
     "path_drift_cm_min": "Path drift, cm/min",
-    "range_frames": "Out of range, frames",
+    "joint_limit_frames": "Out of range, frames",
     "planted_share": "Share with a foot down",
 }
 
@@ -38,7 +38,7 @@ def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "")
     for finding in health.findings:
         item = known.findings.add()
         item.name = f"{finding.kind} {finding.joint}"  # what the list's own search looks at
-        for name in ("kind", "joint", "amount", "unit", "mended", "message"):
+        for name in ("kind", "joint", "amount", "unit", "repaired", "message"):
             setattr(item, name, getattr(finding, name))
         item.start, item.stop = finding.start + start, finding.stop + start
     known.measures = json.dumps(dict(health.measures))
@@ -56,13 +56,13 @@ def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
 def _finding(item: bpy.types.PropertyGroup, start: int) -> Finding:
     """A row of the list as the core knows it, in frames from scene frame `start` on."""
     first, stop = item.start - start, item.stop - start
-    return Finding(item.kind, item.joint, first, stop, item.amount, item.unit, item.mended, item.message)
+    return Finding(item.kind, item.joint, first, stop, item.amount, item.unit, item.repaired, item.message)
 
 
 def after_repair(found: Iterable[Finding], health: Health) -> Health:
-    """The health of a repaired take, with what the repair mended, or could not, among its findings."""
+    """The health of a repaired take, with what the repair repaired, or could not, among its findings."""
     left = {(one.kind, one.joint, one.start) for one in health.findings}
-    told = (one for one in found if one.mended or (one.kind, one.joint, one.start) not in left)
+    told = (one for one in found if one.repaired or (one.kind, one.joint, one.start) not in left)
     both = [*told, *health.findings]
     return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
 
@@ -73,7 +73,9 @@ def between_poses(action: bpy.types.Action) -> tuple[int, int] | None:
     None where no pose was found.
     """
     first, last = (round(frame) for frame in action.frame_range)
-    poses = [_finding(one, first) for one in action.takemill.findings if one.kind == "pose" and one.joint]
+    poses = [
+        _finding(one, first) for one in action.takemill.findings if one.kind == "reference_pose" and one.joint
+    ]
     start, stop = between_spans([(one.start, one.stop) for one in poses], last + 1 - first)
     return (first + start, first + stop - 1) if poses else None
 
@@ -123,12 +125,12 @@ def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> 
         stage.select_bone(context, armature, finding.joint)
 
 
-def mark(action: bpy.types.Action, frames: range) -> int:
+def write_events(action: bpy.types.Action, frames: range) -> int:
     """Put each finding of `action` on it as a pose marker, instead of those put there before; how many.
 
     Findings of one kind that begin on one frame share a marker. What lasts for all `frames` has no place.
     """
-    clear_marks(action)
+    clear_finding_markers(action)
     places: dict[tuple[int, str], list[str]] = {}
     for one in action.takemill.findings:
         if (one.start, one.stop) != (frames.start, frames.stop):
@@ -140,8 +142,8 @@ def mark(action: bpy.types.Action, frames: range) -> int:
     return len(places)
 
 
-def clear_marks(action: bpy.types.Action) -> int:
-    """Take away the markers that `mark` put on the Action, and no others; how many."""
+def clear_finding_markers(action: bpy.types.Action) -> int:
+    """Take away the markers that `event` put on the Action, and no others; how many."""
     mine = [marker for marker in action.pose_markers if marker.takemill.finding]
     for marker in mine:
         action.pose_markers.remove(marker)

@@ -226,7 +226,7 @@ class Rig:
     def _hinges(self, local: Array):
         """Each child bone that takes no rotation from its parent, with the parent's model turn (F, 4).
 
-        `local` (F, J, 4) is read as the walk goes down the tree: what the caller mends above counts below.
+        `local` (F, J, 4) is read as the walk goes down the tree: what the caller repairs above counts below.
         """
         for joint in np.flatnonzero(~self.inherits_rotation):
             if self.parents[joint] >= 0:

@@ -85,7 +85,7 @@ def _new_root(bones, hips: str) -> str:
     """A bone above all that carries `hips`. Along +Y without roll, it rests in the armature's own axes."""
     name = "root"
     while name in bones:  # hips are sometimes called so
-        name += "_travel"
+        name += "_root_motion"
     top = bones[hips]
     while top.parent:
         top = top.parent

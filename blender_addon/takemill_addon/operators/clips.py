@@ -8,7 +8,7 @@ import bpy
 
 from takemill.base.errors import InputError
 from takemill.clip import loop_close, root_motion
-from takemill.clip.events import foot_marks
+from takemill.clip.events import foot_events
 from takemill.clip.loop_close import CloseSettings
 from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.feet.contacts import find_contacts
@@ -18,12 +18,12 @@ from ..bridge import actions, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.read_action import frames_of
 from ..bridge.write_action import write_motion
-from ..properties.clips import TRAVEL
-from .cuts import mark, preview, travel_settings
+from ..properties.clips import ROOT_MOTION
+from .cuts import preview, root_motion_settings, write_events
 
 
 class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
-    """Close the action into a loop, in a new action: its last pose becomes its first, travel apart"""
+    """Close the action into a loop, in a new action: its last pose becomes its first, root motion apart"""
 
     bl_idname = "takemill.close_loop"
     bl_label = "Close Loop"
@@ -53,13 +53,13 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
         return f"{new.name}: {end / motion.rate - start / motion.rate:.2f} s{gap}"
 
 
-class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
+class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
     """Part the way over the floor from the pose, in a new action"""
 
-    bl_idname = "takemill.split_travel"
-    bl_label = "Split Travel"
+    bl_idname = "takemill.extract_root_motion"
+    bl_label = "Split Root motion"
 
-    mode: bpy.props.EnumProperty(name="Travel", items=TRAVEL[:2], default="root")
+    mode: bpy.props.EnumProperty(name="Root motion", items=ROOT_MOTION[:2], default="root")
 
     def run(self, context: bpy.types.Context) -> str:
         work, chosen = stage.work_from_context(context), context.scene.takemill
@@ -68,13 +68,15 @@ class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
                 f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
             )
         record = _record(work.action)
-        found = root_motion.find_travel(work.take.motion, work.body, travel_settings(chosen), record.loop)
+        found = root_motion.find_root_motion(
+            work.take.motion, work.body, root_motion_settings(chosen), record.loop
+        )
         motion, way = root_motion.at_origin(work.take.motion, found)
-        motion = root_motion.apply_travel(motion, work.body, way, self.mode)
+        motion = root_motion.apply_root_motion(motion, work.body, way, self.mode)
         record = replace(
             record,
-            travel_mode=self.mode,
-            travel=way if self.mode == "in_place" else None,
+            root_motion_mode=self.mode,
+            root_motion=way if self.mode == "in_place" else None,
             contacts=record.contacts or find_contacts(work.take.motion, work.body),
         )
         new = _write(
@@ -85,40 +87,40 @@ class TAKEMILL_OT_split_travel(stage.Stage, bpy.types.Operator):
             "in place" if self.mode == "in_place" else "rooted",
             record,
         )
-        return f"{new.name}: {way.distance_m:.2f} m, {way.turn_deg:.0f} degrees of travel"
+        return f"{new.name}: {way.distance_m:.2f} m, {way.turn_deg:.0f} degrees of root motion"
 
 
-class TAKEMILL_OT_mark_contacts(stage.Stage, bpy.types.Operator):
+class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
     """Set a pose marker where a foot comes down and where it leaves the floor, in a copy of the action"""
 
-    bl_idname = "takemill.mark_contacts"
-    bl_label = "Mark Footfalls"
+    bl_idname = "takemill.add_contact_events"
+    bl_label = "Event Footfalls"
 
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
         record = _record(work.action)
         contacts = record.contacts or find_contacts(work.take.motion, work.body)
-        marks = foot_marks(contacts, record.loop)
+        events = foot_events(contacts, record.loop)
         new = work.action.copy()
         new.name = actions.fitting_name(work.action.name, " marked")
         new.use_fake_user = True
-        mark(new, marks, work.take.start)
+        write_events(new, events, work.take.start)
         replace(record, contacts=contacts).keep(new)
         stage.note_source(new, work)
         stage.replace_on_list(work.armature, work.action, new)
         actions.assign(work.armature, new, actions.slot_for(new, work.armature))
-        return f"{new.name}: {len(marks)} marks"
+        return f"{new.name}: {len(events)} events"
 
 
-class TAKEMILL_OT_add_mark(stage.Stage, bpy.types.Operator):
-    """Mark the current frame of the playing action by a pose marker, which is packed as the clip's mark"""
+class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
+    """Event the current frame of the playing action by a pose marker, which is packed as the clip's event"""
 
-    bl_idname = "takemill.add_mark"
-    bl_label = "Add Mark"
+    bl_idname = "takemill.add_event"
+    bl_label = "Add Event"
     needs = (stage.an_armature, stage.an_action, stage.no_preview)
 
     name: bpy.props.StringProperty(
-        name="Name", default="mark", description="What the game will know it by, as left.wave"
+        name="Name", default="event", description="What the game will know it by, as left.wave"
     )
 
     def invoke(self, context: bpy.types.Context, _event) -> set[str]:
@@ -126,7 +128,7 @@ class TAKEMILL_OT_add_mark(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         armature, frame = stage.armature_of(context), context.scene.frame_current
-        action, name = actions.active_action(armature), expect_name(self.name.strip(), "mark")
+        action, name = actions.active_action(armature), expect_name(self.name.strip(), "event")
         frames = frames_of(action, armature)
         if frame not in frames:
             raise InputError(
@@ -134,7 +136,7 @@ class TAKEMILL_OT_add_mark(stage.Stage, bpy.types.Operator):
                 f"it has frames {frames.start} to {frames.stop - 1}"
             )
         if any((one.name, one.frame) == (name, frame) for one in action.pose_markers):
-            raise InputError(f"action {action.name!r}: it has a mark {name!r} at frame {frame} already")
+            raise InputError(f"action {action.name!r}: it has an event {name!r} at frame {frame} already")
         action.pose_markers.new(name).frame = frame
         return f"{action.name}: {name} at frame {frame}"
 
@@ -244,9 +246,9 @@ def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.typ
 
 CLASSES = (
     TAKEMILL_OT_close_loop,
-    TAKEMILL_OT_split_travel,
-    TAKEMILL_OT_mark_contacts,
-    TAKEMILL_OT_add_mark,
+    TAKEMILL_OT_extract_root_motion,
+    TAKEMILL_OT_add_contact_events,
+    TAKEMILL_OT_add_event,
     TAKEMILL_OT_add_clip,
     TAKEMILL_OT_remove_clip,
     TAKEMILL_OT_play_clip,

@@ -10,7 +10,7 @@ from bpy_extras.io_utils import ImportHelper
 from takemill.base.errors import InputError
 from takemill.clip import cuts
 from takemill.clip.loop_search import LoopSettings
-from takemill.clip.root_motion import TravelSettings
+from takemill.clip.root_motion import RootMotionSettings
 from takemill.feet.contacts import find_contacts
 from takemill.health.check import Health
 from takemill.pipeline import stages
@@ -39,7 +39,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
         known.cut_index, known.recipe = 0, ""
         for cut in found:
             spec, item = ClipSpec.from_cut(cut), known.cuts.add()
-            item.name, item.kind, item.loop, item.travel = cut.name, cut.kind, cut.loop, spec.travel
+            item.name, item.kind, item.loop, item.root_motion = cut.name, cut.kind, cut.loop, spec.root_motion
             item.start, item.end = work.take.start + cut.start, work.take.start + cut.stop - 1
         stage.note_reading(work)
         return f"{len(found)} cuts suggested"
@@ -67,7 +67,12 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
         known.cut_index, known.recipe = 0, path.read_text("utf-8-sig")
         for line, (spec, (start, stop)) in enumerate(zip(specs, ranges, strict=True)):
             item = known.cuts.add()
-            item.name, item.loop, item.travel, item.kind = spec.name, spec.loop, spec.travel, spec.kind
+            item.name, item.loop, item.root_motion, item.kind = (
+                spec.name,
+                spec.loop,
+                spec.root_motion,
+                spec.kind,
+            )
             item.start, item.end = work.take.start + start, work.take.start + stop - 1
             item.search, item.line = spec.search, line
             item.smooth_hz = -1.0 if spec.smooth_hz is None else spec.smooth_hz
@@ -170,7 +175,7 @@ def some_cuts(context: bpy.types.Context) -> str:
 
 
 class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
-    """Make an action of each ticked cut: its loop closed, its travel split off, its footfalls marked"""
+    """Make an action of each ticked cut: its loop closed, its root motion split off, its footfalls marked"""
 
     bl_idname = "takemill.make_clips"
     bl_label = "Make Clips"
@@ -210,10 +215,10 @@ def _recipe(chosen, work: stage.Work) -> Recipe:
     stretch = work.take.motion.rate / (loaded.rate or work.take.motion.rate)
     step = work.take.motion.rate / (chosen.set_rate or work.take.motion.rate)
     specs = [_spec(cut, work, loaded, stretch, step) for cut in known.cuts if cut.use]
-    if work.body.get("root") is None and any(spec.travel == "root" for spec in specs):
+    if work.body.get("root") is None and any(spec.root_motion == "root" for spec in specs):
         raise InputError(
-            f"armature {work.armature.name!r}: it has no root bone for the travel; "
-            "Add Root Bone in the Body panel, or choose another travel for the cuts"
+            f"armature {work.armature.name!r}: it has no root bone for the root motion; "
+            "Add Root Bone in the Body panel, or choose another root motion for the cuts"
         )
     names = {spec.name for spec in specs}
     neutral = loaded.neutral if loaded.neutral in names else ""
@@ -222,10 +227,10 @@ def _recipe(chosen, work: stage.Work) -> Recipe:
         variants=tuple(one for one in loaded.variants if {one.of, one.additive_to or one.of} <= names),
         neutral=neutral,
         blend_frames=round(loaded.blend_frames * stretch) if neutral else 0,
-        marks=loaded.marks,
+        events=loaded.events,
         loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
         close=replace(loaded.close, seam_s=chosen.seam_s),
-        travel=travel_settings(chosen),
+        root_motion=root_motion_settings(chosen),
     )
 
 
@@ -249,7 +254,7 @@ def _spec(cut, work: stage.Work, loaded: Recipe, stretch: float, step: float) ->
         stop=last,
         loop=cut.loop,
         search=cut.search,
-        travel=cut.travel,
+        root_motion=cut.root_motion,
         rate=None,
         take=work.action.name,
         kind=cut.kind,
@@ -259,10 +264,10 @@ def _spec(cut, work: stage.Work, loaded: Recipe, stretch: float, step: float) ->
     )
 
 
-def travel_settings(chosen) -> TravelSettings:
+def root_motion_settings(chosen) -> RootMotionSettings:
     """The scene's choice of what travels."""
-    return TravelSettings(
-        turn=chosen.travel_turn, height=chosen.travel_height, smooth_hz=chosen.travel_smooth_hz
+    return RootMotionSettings(
+        turn=chosen.root_motion_turn, height=chosen.root_motion_height, smooth_hz=chosen.root_motion_smooth_hz
     )
 
 
@@ -271,19 +276,19 @@ def _write_clip(context: bpy.types.Context, work: stage.Work, clip: stages.Finis
     frame = work.take.frame
     new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
     ClipRecord.of_clip(clip).keep(new)
-    mark(new, clip.marks, FIRST_FRAME)
+    write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)
     clips = work.armature.takemill.clips
     entry = clips.get(clip.name) or clips.add()
     entry.name, entry.action, entry.use = clip.name, new, True
 
 
-def mark(action: bpy.types.Action, marks, start: int) -> None:
-    """The marks of a clip as the Action's pose markers, instead of any that bear their names."""
-    names = {one.name for one in marks}
+def write_events(action: bpy.types.Action, events, start: int) -> None:
+    """The events of a clip as the Action's pose markers, instead of any that bear their names."""
+    names = {one.name for one in events}
     for old in [marker for marker in action.pose_markers if marker.name in names]:
         action.pose_markers.remove(old)
-    for one in marks:
+    for one in events:
         action.pose_markers.new(one.name).frame = start + one.frame
 
 

@@ -35,43 +35,43 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
 def some_findings(context: bpy.types.Context) -> str:
     """Needs an Action with findings."""
     known = stage.armature_of(context).animation_data.action.takemill
-    return "" if known.findings else "Check the take first; there is no finding to mark"
+    return "" if known.findings else "Check the take first; there is no finding to event"
 
 
-class TAKEMILL_OT_mark_findings(stage.Stage, bpy.types.Operator):
+class TAKEMILL_OT_add_finding_markers(stage.Stage, bpy.types.Operator):
     """Put each finding on the action as a pose marker. No key is touched"""
 
-    bl_idname = "takemill.mark_findings"
-    bl_label = "Mark Findings"
+    bl_idname = "takemill.add_finding_markers"
+    bl_label = "Event Findings"
     needs = (stage.an_armature, stage.an_action, some_findings)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
         action = actions.active_action(armature)
         frames = take_frames(action, actions.channelbag(action, actions.slot_for(action, armature)))
-        count = findings.mark(action, frames)
+        count = findings.write_events(action, frames)
         if not count:
             raise InputError(f"action {action.name!r}: its findings concern all of it; none has a place")
         return f"{count} markers on {action.name}"
 
 
-class TAKEMILL_OT_clear_finding_marks(stage.Stage, bpy.types.Operator):
+class TAKEMILL_OT_clear_finding_markers(stage.Stage, bpy.types.Operator):
     """Take the markers of findings off the action; all other markers stay"""
 
-    bl_idname = "takemill.clear_finding_marks"
-    bl_label = "Clear Marks"
+    bl_idname = "takemill.clear_finding_markers"
+    bl_label = "Clear Events"
 
     @staticmethod
-    def _a_mark(context: bpy.types.Context) -> str:
+    def _a_event(context: bpy.types.Context) -> str:
         markers = stage.armature_of(context).animation_data.action.pose_markers
         marked = any(marker.takemill.finding for marker in markers)
         return "" if marked else "No finding is marked on the action"
 
-    needs = (stage.an_armature, stage.an_action, _a_mark)
+    needs = (stage.an_armature, stage.an_action, _a_event)
 
     def run(self, context: bpy.types.Context) -> str:
         action = actions.active_action(stage.armature_of(context))
-        return f"{findings.clear_marks(action)} markers taken off {action.name}"
+        return f"{findings.clear_finding_markers(action)} markers taken off {action.name}"
 
 
 class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
@@ -105,12 +105,14 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
         return f"the page is {path}"
 
 
-def _repaired_health(context: bpy.types.Context, raw: bpy.types.Action, mended: bpy.types.Action) -> HealthOf:
+def _repaired_health(
+    context: bpy.types.Context, raw: bpy.types.Action, repaired: bpy.types.Action
+) -> HealthOf:
     """The health of a take and of its repair, both as they are now."""
-    before, after = (stage.work_from_context(context, one) for one in (raw, mended))
+    before, after = (stage.work_from_context(context, one) for one in (raw, repaired))
     motions = [work.take.motion for work in (before, after)]
     healths = [check(motion, after.body) for motion in motions]
-    known = findings.kept(mended, after.take.start)
+    known = findings.kept(repaired, after.take.start)
     found = known.findings if known else ()
     return HealthOf(raw.name, motions[0], after.body, healths[0], motions[1], healths[1], found)
 
@@ -119,13 +121,15 @@ def _likely_health(context: bpy.types.Context) -> HealthOf:
     """The health of the playing take, and of what the scene's settings would make of it."""
     work = stage.work_from_context(context)
     motion, body = work.take.motion, work.body
-    mended, found = repair(motion, body, repair_settings(context, work))
-    return HealthOf(work.action.name, motion, body, check(motion, body), mended, check(mended, body), found)
+    repaired, found = repair(motion, body, repair_settings(context, work))
+    return HealthOf(
+        work.action.name, motion, body, check(motion, body), repaired, check(repaired, body), found
+    )
 
 
 CLASSES = (
     TAKEMILL_OT_check_take,
-    TAKEMILL_OT_mark_findings,
-    TAKEMILL_OT_clear_finding_marks,
+    TAKEMILL_OT_add_finding_markers,
+    TAKEMILL_OT_clear_finding_markers,
     TAKEMILL_OT_health_page,
 )

@@ -7,9 +7,15 @@ import numpy as np
 
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
-from takemill.clip.events import Mark
+from takemill.clip.events import Event
 from takemill.clip.loop_feet import repeated
-from takemill.clip.root_motion import Travel, TravelSettings, find_travel, with_travel, without_travel
+from takemill.clip.root_motion import (
+    RootMotion,
+    RootMotionSettings,
+    find_root_motion,
+    with_root_motion,
+    without_root_motion,
+)
 from takemill.clip.root_motion_parts import on_the_spot
 from takemill.pipeline.stages import FinishedClip
 
@@ -17,7 +23,7 @@ from ..bridge import actions, clip_record, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.write_action import write_motion
 from .clips import show
-from .cuts import mark, preview
+from .cuts import preview, write_events
 
 _CYCLES = 4  # of a loop that goes on; after them it starts again where it began
 _STRAIGHT_DEG = 0.01  # a cycle that turns by less can be repeated beyond the last of them
@@ -48,8 +54,8 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
     centred: bpy.props.BoolProperty(
         name="Seam in the Middle", description="Begin half a cycle in, so that the seam is passed half-way"
     )
-    travels: bpy.props.BoolProperty(
-        name="Travel Goes On",
+    with_root_motion: bpy.props.BoolProperty(
+        name="Root motion Goes On",
         description="Every cycle starts where the one before ended; otherwise the loop stays on the spot",
     )
 
@@ -60,36 +66,36 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         clip = clip_record.clip_of(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
-        cycles, period = _CYCLES if self.travels else 1, len(clip.motion) - 1
+        cycles, period = _CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
         lead = period // 2 if self.centred else 0
-        motion = repeated(_cycle(clip, self.travels), clip.body, cycles + 1)
+        motion = repeated(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
         motion = motion.slice(lead, lead + cycles * period + 1)
         start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
         new = write_motion(context, armature, motion, start, name, work.take.frame)
         new.use_fake_user, new.use_cyclic = False, True
         known = new.takemill
         known.source, known.looping = work.action, True
-        known.centred, known.travels = self.centred, self.travels
-        if not self.travels or abs(clip.travel.turn_deg) < _STRAIGHT_DEG:
+        known.centred, known.with_root_motion = self.centred, self.with_root_motion
+        if not self.with_root_motion or abs(clip.root_motion.turn_deg) < _STRAIGHT_DEG:
             _go_on(armature, new)
-        mark(new, _marks(clip, cycles, lead), start)
+        write_events(new, _events(clip, cycles, lead), start)
         preview(context.scene, start, start + cycles * period - 1)
         if old.takemill.looping:
             bpy.data.actions.remove(old)
         return f"{work.action.name}: {period} frames a cycle, its seam at frame {start + period - lead}"
 
 
-def _cycle(clip: FinishedClip, travels: bool) -> Motion:
-    """The loop with its travel on it, or held where it starts."""
-    if travels:
+def _cycle(clip: FinishedClip, moving: bool) -> Motion:
+    """The loop with its root motion on it, or held where it starts."""
+    if moving:
         return clip.in_world
     if clip.parts.mode != "keep":
-        return on_the_spot(clip.motion, clip.body, clip.travel, clip.parts)
-    way = find_travel(clip.motion, clip.body, TravelSettings(), loop=True)
-    start = Travel(
+        return on_the_spot(clip.motion, clip.body, clip.root_motion, clip.parts)
+    way = find_root_motion(clip.motion, clip.body, RootMotionSettings(), loop=True)
+    start = RootMotion(
         way.rate, np.repeat(way.position[:1], len(way), axis=0), np.repeat(way.heading[:1], len(way))
     )
-    return with_travel(without_travel(clip.motion, way), start)
+    return with_root_motion(without_root_motion(clip.motion, way), start)
 
 
 def _go_on(armature: bpy.types.Object, action: bpy.types.Action) -> None:
@@ -100,12 +106,12 @@ def _go_on(armature: bpy.types.Object, action: bpy.types.Action) -> None:
             cycles.mode_before = cycles.mode_after = "REPEAT_OFFSET"
 
 
-def _marks(clip: FinishedClip, cycles: int, lead: int) -> tuple[Mark, ...]:
-    """The marks of each cycle, and where its seam lies."""
+def _events(clip: FinishedClip, cycles: int, lead: int) -> tuple[Event, ...]:
+    """The events of each cycle, and where its seam lies."""
     period = len(clip.motion) - 1
-    own = (*clip.marks, Mark("seam", 0))
+    own = (*clip.events, Event("seam", 0))
     places = [(one.name, (one.frame - lead) % period) for one in own]
-    return tuple(Mark(name, frame + cycle * period) for cycle in range(cycles) for name, frame in places)
+    return tuple(Event(name, frame + cycle * period) for cycle in range(cycles) for name, frame in places)
 
 
 class TAKEMILL_OT_stop_loop(stage.Stage, bpy.types.Operator):

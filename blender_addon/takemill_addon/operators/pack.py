@@ -19,7 +19,7 @@ from takemill.sets.packing_characters import place_of
 from ..bridge import background, paths, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.packing import Stock, clips_of, takes_of
-from .cuts import travel_settings
+from .cuts import root_motion_settings
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
         files=chosen.set_files,
         loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
         close=CloseSettings(seam_s=chosen.seam_s),
-        travel=travel_settings(chosen),
+        root_motion=root_motion_settings(chosen),
         reduce=ReduceSettings(
             max_error_m=chosen.max_error_mm / 1000,
             storage="float32" if chosen.set_floats else "smallest",

@@ -20,7 +20,7 @@ from ..properties.repair import REPAIR_STEPS
 
 
 class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
-    """Mend what the suit did wrong, in a new action beside the take"""
+    """Repair what the suit did wrong, in a new action beside the take"""
 
     bl_idname = "takemill.repair_take"
     bl_label = "Repair Take"
@@ -135,25 +135,25 @@ def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.ty
 
 
 def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
-    """The take of `work`, repaired, as a new Action with its health; and what was mended, in words."""
+    """The take of `work`, repaired, as a new Action with its health; and what was repaired, in words."""
     settings = repair_settings(context, work)
-    mended, found = repair(work.take.motion, work.body, settings)
-    health = findings.after_repair(found, check(mended, work.body))
+    repaired, found = repair(work.take.motion, work.body, settings)
+    health = findings.after_repair(found, check(repaired, work.body))
     digest = stages.digest_of(work.take.motion)
     if work.action.takemill.checked != digest:
         findings.keep(work.action, check(work.take.motion, work.body), work.take.start, digest)
     name = actions.fitting_name(work.action.name, suffix)
-    new = write_motion(context, work.armature, mended, work.take.start, name, work.take.frame)
+    new = write_motion(context, work.armature, repaired, work.take.start, name, work.take.frame)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
     new.takemill.repaired = True
-    return new, f"{findings.summary(one for one in found if one.mended)} mended"
+    return new, f"{findings.summary(one for one in found if one.repaired)} repaired"
 
 
 @dataclass(frozen=True)
 class Limits:
-    """What of a take is to be mended.
+    """What of a take is to be repaired.
 
     Attributes:
         bones: their names; None for all.
@@ -170,20 +170,20 @@ class Limits:
         """The scene's choice, for a take of an armature."""
         scene = context.scene
         chosen, bones, frames, missing = scene.takemill, None, None, ""
-        if chosen.mend_bones == "SELECTED":
+        if chosen.repair_bones == "SELECTED":
             bones = tuple(bone.name for bone in armature.pose.bones if stage.is_selected(bone))
             if not bones:
-                missing = "No bone is selected; select some in pose mode, or mend all"
-        if chosen.mend_frames == "PREVIEW":
+                missing = "No bone is selected; select some in pose mode, or repair all"
+        if chosen.repair_frames == "PREVIEW":
             frames = (scene.frame_preview_start, scene.frame_preview_end)
             if not scene.use_preview_range:
-                frames, missing = None, "The timeline has no preview range; set one, or mend all frames"
-        elif chosen.mend_frames == "MARKERS":
+                frames, missing = None, "The timeline has no preview range; set one, or repair all frames"
+        elif chosen.repair_frames == "MARKERS":
             marked = [marker.frame for marker in raw.pose_markers if marker.select]
             if len(marked) > 1:
                 frames = (min(marked), max(marked))
             else:
-                missing = "Select one pose marker before and one after what is to be mended"
+                missing = "Select one pose marker before and one after what is to be repaired"
         return cls(bones, frames, missing)
 
 
@@ -197,7 +197,7 @@ def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSetti
     if limits.missing:
         raise InputError(limits.missing)
     return RepairSettings(
-        **{step: getattr(chosen, f"mend_{step}") for step in REPAIR_STEPS},
+        **{step: getattr(chosen, f"repair_{step}") for step in REPAIR_STEPS},
         joints=limits.bones or (),
         ranges_s=_ranges_s(limits.frames, work) if limits.frames else (),
     )
@@ -215,7 +215,9 @@ def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, f
 
 def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
     """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
-    said: dict[str, object] = {step: getattr(context.scene.takemill, f"mend_{step}") for step in REPAIR_STEPS}
+    said: dict[str, object] = {
+        step: getattr(context.scene.takemill, f"repair_{step}") for step in REPAIR_STEPS
+    }
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
     limits = Limits.of(context, armature, raw)
     return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})

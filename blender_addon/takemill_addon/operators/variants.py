@@ -13,7 +13,7 @@ from ..bridge import clip_record, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.write_action import write_motion
 from .clips import show
-from .cuts import FIRST_FRAME, mark
+from .cuts import FIRST_FRAME, write_events
 
 
 def a_clip(context: bpy.types.Context) -> str:
@@ -57,7 +57,7 @@ class _Variant(stage.Stage):
 
 
 class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
-    """Exchange left and right of the playing clip, its marks too, in a new clip beside it"""
+    """Exchange left and right of the playing clip, its events too, in a new clip beside it"""
 
     bl_idname = "takemill.mirror_clip"
     bl_label = "Mirror Clip"
@@ -70,7 +70,7 @@ class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
 
 
 class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
-    """Play the clip faster or slower, its marks and its travel too, in a new clip beside it"""
+    """Play the clip faster or slower, its events and its root motion too, in a new clip beside it"""
 
     bl_idname = "takemill.retime_clip"
     bl_label = "Retime Clip"
@@ -130,7 +130,7 @@ def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> 
     frame = work.take.frame
     new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
     ClipRecord.of_clip(clip).keep(new)
-    mark(new, clip.marks, FIRST_FRAME)
+    write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)
     known = work.armature.takemill
     place = known.clips.find(clip.name)

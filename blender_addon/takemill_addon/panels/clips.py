@@ -36,7 +36,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
-        layout.operator("takemill.add_mark", icon="MARKER")
+        layout.operator("takemill.add_event", icon="MARKER")
         _draw_loop(layout, stage.playing_action(armature))
         row = layout.row(align=True)
         row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
@@ -46,8 +46,8 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         header.label(text="Single stages")
         if body:
             body.operator("takemill.close_loop", icon="FILE_REFRESH")
-            body.operator_menu_enum("takemill.split_travel", "mode", icon="CON_FOLLOWPATH")
-            body.operator("takemill.mark_contacts", icon="MARKER_HLT")
+            body.operator_menu_enum("takemill.extract_root_motion", "mode", icon="CON_FOLLOWPATH")
+            body.operator("takemill.add_contact_events", icon="MARKER_HLT")
             body.operator("takemill.thin_keys", icon="IPO_BEZIER")
 
 
@@ -55,17 +55,17 @@ def _draw_loop(layout, action) -> None:
     """The preview of a loop: a button to start it, or how it is shown and a button to stop it."""
     if not action or not action.takemill.looping:
         button = layout.operator("takemill.preview_loop", icon="PLAY")
-        button.centred = button.travels = False
+        button.centred = button.with_root_motion = False
         return
     column, shown = layout.column(align=True), action.takemill
     column.operator("takemill.stop_loop", icon="SNAP_FACE", depress=True)
     row = column.row(align=True)
-    for text, centred, travels, on in (
-        ("Seam in the Middle", not shown.centred, shown.travels, shown.centred),
-        ("Travel Goes On", shown.centred, not shown.travels, shown.travels),
+    for text, centred, with_root_motion, on in (
+        ("Seam in the Middle", not shown.centred, shown.with_root_motion, shown.centred),
+        ("Root motion Goes On", shown.centred, not shown.with_root_motion, shown.with_root_motion),
     ):
         button = row.operator("takemill.preview_loop", text=text, depress=on)
-        button.centred, button.travels = centred, travels
+        button.centred, button.with_root_motion = centred, with_root_motion
 
 
 CLASSES = (TAKEMILL_UL_clips, TAKEMILL_PT_clips)

@@ -44,12 +44,12 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             ends.prop(cut, "end")
             _draw_pose(column, context, cut, findings.between_poses(action))
             column.prop(cut, "kind")
-            column.prop(cut, "travel")
+            column.prop(cut, "root_motion")
             column.prop(cut, "smooth_hz")
             column.prop(cut, "loop")
             if cut.loop:
                 column.prop(cut, "search")
-        _draw_loop_and_travel(layout, chosen)
+        _draw_loop_and_root_motion(layout, chosen)
         layout.operator("takemill.make_clips", icon="ACTION")
 
 
@@ -64,11 +64,17 @@ def _draw_pose(layout, context, cut, left) -> None:
     layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
 
 
-def _draw_loop_and_travel(layout, chosen) -> None:
-    header, body = layout.panel("TAKEMILL_loop_and_travel", default_closed=True)
-    header.label(text="Loops and travel")
+def _draw_loop_and_root_motion(layout, chosen) -> None:
+    header, body = layout.panel("TAKEMILL_loop_and_root_motion", default_closed=True)
+    header.label(text="Loops and root motion")
     if body:
-        for name in ("loop_longest_s", "seam_s", "travel_turn", "travel_height", "travel_smooth_hz"):
+        for name in (
+            "loop_longest_s",
+            "seam_s",
+            "root_motion_turn",
+            "root_motion_height",
+            "root_motion_smooth_hz",
+        ):
             body.prop(chosen, name)
 
 

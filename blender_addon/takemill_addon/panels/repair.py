@@ -1,4 +1,4 @@
-"""The panels of what is wrong with the take, and of its mending."""
+"""The panels of what is wrong with the take, and of its repair."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class TAKEMILL_UL_findings(bpy.types.UIList):
         columns = columns.split(factor=0.6)
         columns.label(text=item.joint or "body")
         columns.label(text=item.kind)
-        row.label(text="", icon="CHECKMARK" if item.mended else "BLANK1")
+        row.label(text="", icon="CHECKMARK" if item.repaired else "BLANK1")
 
 
 class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
@@ -40,7 +40,7 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
             return
         _draw_measures(layout, findings.measure_rows(action))
         if not known.findings:
-            layout.label(text="Nothing to mend was found", icon="CHECKMARK")
+            layout.label(text="Nothing to repair was found", icon="CHECKMARK")
             return
         layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
         if 0 <= known.finding_index < len(known.findings):
@@ -50,8 +50,8 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
                 text = text[:1].upper() + text[1:]
             paragraph(layout, context, f"{text}.", "DOT")
         row = layout.row(align=True)
-        row.operator("takemill.mark_findings", icon="MARKER_HLT")
-        row.operator("takemill.clear_finding_marks", text="", icon="X")
+        row.operator("takemill.add_finding_markers", icon="MARKER_HLT")
+        row.operator("takemill.clear_finding_markers", text="", icon="X")
 
 
 def _draw_measures(layout, rows) -> None:
@@ -77,10 +77,10 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         layout, chosen = self.layout, context.scene.takemill
         grid = layout.grid_flow(columns=2, align=True)
         for step in REPAIR_STEPS:
-            grid.prop(chosen, f"mend_{step}")
+            grid.prop(chosen, f"repair_{step}")
         column = layout.column(align=True)
-        column.prop(chosen, "mend_bones")
-        column.prop(chosen, "mend_frames")
+        column.prop(chosen, "repair_bones")
+        column.prop(chosen, "repair_frames")
         raw, preview = raw_and_preview(action)
         limits = Limits.of(context, armature, raw)
         if limits.missing:
@@ -94,7 +94,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
                 layout.label(text="This take is repaired already", icon="CHECKMARK")
             layout.operator("takemill.preview_repair", icon="HIDE_OFF")
             layout.operator("takemill.repair_take", icon="MODIFIER")
-        if any(one.kind == "pose" and one.joint for one in action.takemill.findings):
+        if any(one.kind == "reference_pose" and one.joint for one in action.takemill.findings):
             layout.operator("takemill.trim_pose", icon="TRACKING_CLEAR_BACKWARDS")
         caution = layout.column()
         caution.active = False

@@ -55,7 +55,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     record: StringProperty()
     looping: BoolProperty()
     centred: BoolProperty()
-    travels: BoolProperty()
+    with_root_motion: BoolProperty()
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):

@@ -1,4 +1,4 @@
-"""What is kept of cuts and clips, and the settings of their loops and their travel."""
+"""What is kept of cuts and clips, and the settings of their loops and their root motion."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from bpy.props import (
 
 from takemill.clip import cuts, loop_close, root_motion
 
-TRAVEL = (
+ROOT_MOTION = (
     ("root", "On the root bone", "The way over the floor goes to the root bone, for the engine to read"),
     ("in_place", "Taken away", "The clip stays on the spot; the game moves the character itself"),
     ("keep", "On the hips", "The way stays where the take has it"),
@@ -22,9 +22,9 @@ KINDS = tuple(
     (kind, label, "")
     for kind, label in zip(cuts.KINDS, ("Standing", "Steps", "Strike", "Turn", "Jump", "Other"), strict=True)
 )
-assert {mode for mode, *_ in TRAVEL} == set(root_motion.MODES)
+assert {mode for mode, *_ in ROOT_MOTION} == set(root_motion.MODES)
 
-_CLOSE, _WAY = loop_close.CloseSettings(), root_motion.TravelSettings()
+_CLOSE, _WAY = loop_close.CloseSettings(), root_motion.RootMotionSettings()
 
 
 class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
@@ -46,9 +46,11 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         min=-1.0,
         soft_max=10.0,
         description="Low-pass of this clip's root track in hertz, so that the hips keep their sway; "
-        "below 0 as in Loops and Travel",
+        "below 0 as in Loops and Root motion",
     )
-    travel: EnumProperty(name="Travel", items=TRAVEL, description="Where the way over the floor goes")
+    root_motion: EnumProperty(
+        name="Root motion", items=ROOT_MOTION, description="Where the way over the floor goes"
+    )
     line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
 
 
@@ -58,7 +60,7 @@ class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
 
 
 class LoopProperties:
-    """Settings of the scene for loops and travel."""
+    """Settings of the scene for loops and root motion."""
 
     loop_longest_s: FloatProperty(
         name="Longest loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
@@ -68,15 +70,17 @@ class LoopProperties:
         name="Seam", default=_CLOSE.seam_s, min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",
         description="How far from a loop's seam its closing reaches, in seconds",
     )  # fmt: skip
-    travel_turn: BoolProperty(
-        name="Turning", default=_WAY.turn, description="The heading goes with the travel"
+    root_motion_turn: BoolProperty(
+        name="Turning", default=_WAY.turn, description="The heading goes with the root motion"
     )
-    travel_height: BoolProperty(
-        name="Rise and fall", default=_WAY.height, description="The height of the hips goes with the travel"
+    root_motion_height: BoolProperty(
+        name="Rise and fall",
+        default=_WAY.height,
+        description="The height of the hips goes with the root motion",
     )
-    travel_smooth_hz: FloatProperty(
+    root_motion_smooth_hz: FloatProperty(
         name="Smoothing", default=_WAY.smooth_hz, min=0.0, soft_max=10.0,
-        description="Low-pass of the travel in Hz: the hips keep their sway; 0 follows the hips exactly",
+        description="Low-pass of the root motion in Hz: the hips keep their sway; 0 follows the hips exactly",
     )  # fmt: skip
 
 

@@ -36,7 +36,11 @@ class PackProperties:
         items=(
             ("one", "One", "One GLB with the mesh and all clips"),
             ("each", "Each Clip", "A GLB for each clip, with the mesh in it"),
-            ("apart", "Apart", "One GLB with the mesh, and one for each clip without it"),
+            (
+                "separate",
+                "Mesh and Clips Separate",
+                "One GLB with the mesh, and one for each clip without it",
+            ),
         ),
         description="How mesh and clips are parted among files",
     )

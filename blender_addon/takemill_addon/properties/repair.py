@@ -15,59 +15,59 @@ class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
     stop: IntProperty(description="Scene frame after the last")
     amount: FloatProperty()
     unit: StringProperty()
-    mended: BoolProperty()
+    repaired: BoolProperty()
     message: StringProperty()
 
 
 class RepairProperties:
     """Settings of the scene for the repair."""
 
-    mend_frozen: BoolProperty(
+    repair_frozen: BoolProperty(
         name="Frozen frames", default=True, description="Bridge frames in which a sensor repeats itself"
     )
-    mend_spikes: BoolProperty(
+    repair_spikes: BoolProperty(
         name="Spikes", default=True, description="Bridge the few frames in which a sensor jumps away"
     )
-    mend_jitter: BoolProperty(
+    repair_jitter: BoolProperty(
         name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
     )
-    mend_calibration: BoolProperty(
+    repair_calibration: BoolProperty(
         name="Sensor seats",
         default=False,
         description="Take out how askew the sensors sat, as a T or A pose near the take's start or end tells",
     )
-    mend_heading: BoolProperty(
+    repair_heading: BoolProperty(
         name="Heading drift", default=True, description="Take out the slow turning of the whole take"
     )
-    mend_path: BoolProperty(
+    repair_path: BoolProperty(
         name="Path drift", default=True, description="Take out the slow slipping of the whole take"
     )
-    mend_floor: BoolProperty(
+    repair_floor: BoolProperty(
         name="Floor height", default=True, description="Move the take so that standing feet stand at height 0"
     )
-    mend_pin: BoolProperty(
+    repair_pin: BoolProperty(
         name="Skating feet", default=True, description="Pin planted feet, where sensors show noise or faults"
     )
-    mend_bones: EnumProperty(
+    repair_bones: EnumProperty(
         name="Bones",
         items=(
-            ("ALL", "All", "Mend the sensors of all bones"),
+            ("ALL", "All", "Repair the sensors of all bones"),
             (
                 "SELECTED",
                 "Selected",
-                "Mend just the sensors of the selected bones, and pin the feet when both are among them",
+                "Repair just the sensors of the selected bones, and pin the feet when both are among them",
             ),
         ),
     )
-    mend_frames: EnumProperty(
+    repair_frames: EnumProperty(
         name="Frames",
         items=(
-            ("ALL", "All", "Mend sensors and feet in the whole take"),
-            ("PREVIEW", "Preview range", "Mend sensors and feet in the preview range of the timeline"),
+            ("ALL", "All", "Repair sensors and feet in the whole take"),
+            ("PREVIEW", "Preview range", "Repair sensors and feet in the preview range of the timeline"),
             (
                 "MARKERS",
                 "Between markers",
-                "Mend sensors and feet between the selected pose markers of the action",
+                "Repair sensors and feet between the selected pose markers of the action",
             ),
         ),
     )

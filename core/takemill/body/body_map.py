@@ -200,7 +200,7 @@ def _chest(tree: BodyTree, trunk: tuple[int, ...]) -> int:
 
 
 def _head_end(tree: BodyTree, above: tuple[int, ...]) -> tuple[int, ...]:
-    """The way above the trunk without what hangs on the head, or only marks its end."""
+    """The way above the trunk without what hangs on the head, or only events its end."""
     for place, joint in enumerate(above):
         if len(tree.skeleton.children[joint]) > 1:
             above = above[: place + 1]

@@ -60,7 +60,7 @@ class BodyTree:
 
     @cached_property
     def nubs(self) -> frozenset[int]:
-        """Joints that only mark an end: no children and, where the skeleton knows tips, no length."""
+        """Joints that only event an end: no children and, where the skeleton knows tips, no length."""
         if not self.skeleton.tip_joints:
             return frozenset()
         thin = 1e-3 * self.size

@@ -15,7 +15,7 @@ from ..body.motion import Motion
 from ..feet.soles import foot_points
 from ..maths import quat
 from .clouds import cloud, main_joints, positions_at
-from .root_motion import Travel, root_at_rest, with_travel
+from .root_motion import RootMotion, root_at_rest, with_root_motion
 
 _ALIKE = 2  # eighths of a blend to both sides that are compared too, so that the speeds are alike
 
@@ -116,8 +116,8 @@ def _standing_at(pose: Motion, at: Motion, body: BodyMap) -> Motion:
     if not body.feet:
         return laid
     here, there = (foot_points(motion, body)[0].mean(axis=(0, 1)) for motion in (laid, at))
-    shift = Travel(laid.rate, ((there - here) * [1.0, 1.0, 0.0])[None], np.zeros(1))
-    return root_at_rest(with_travel(laid, shift), body)
+    shift = RootMotion(laid.rate, ((there - here) * [1.0, 1.0, 0.0])[None], np.zeros(1))
+    return root_at_rest(with_root_motion(laid, shift), body)
 
 
 def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> Motion:
@@ -129,7 +129,9 @@ def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> 
     turn = there[1] - here[1]
     shift = (there[0] - quat.rotate(quat.from_yaw(turn), here[0])) * [1.0, 1.0, 0.0]
     count = len(motion)
-    moved = with_travel(motion, Travel(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn)))
+    moved = with_root_motion(
+        motion, RootMotion(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn))
+    )
     return root_at_rest(moved, body)
 
 

@@ -17,9 +17,8 @@ from ..maths.series import runs
 from ..sensors.misalignment import between_poses
 from .clouds import main_joints, positions_at
 
-KINDS = ("still", "steps", "strike", "turn", "jump", "other")
-_STEMS = {"still": "idle"}
-_LOOPS = ("still", "steps")
+KINDS = ("idle", "locomotion", "strike", "turn", "jump", "other")
+_LOOPS = ("idle", "locomotion")
 _WORK_HZ = 30.0  # cuts are told at this rate: a frame is 33 ms
 _SMOOTH_HZ = 4.0  # body speed; slower things stay
 _KICK_SPEED = 5.0  # of a foot against the hips, leg lengths per second: in a stride it is quick too
@@ -32,12 +31,12 @@ class CutSettings:
     """What counts as still, travelling, turning and striking. Speeds are leg lengths per second.
 
     Attributes:
-        still_speed: root mean square speed of the joints below which the body rests.
+        idle_speed: root mean square speed of the joints below which the body rests.
         pause_s: a rest this long in the neutral pose parts two clips.
         neutral: root mean square distance (leg lengths) from the neutral pose that still counts as it.
-        still_s: a rest this long is a clip of its own.
-        steps_speed: speed of the hips over the floor, smoothed, above which the body travels.
-        steps_s: shortest travelling stretch.
+        idle_s: a rest this long is a clip of its own.
+        locomotion_speed: speed of the hips over the floor, smoothed, above which the body travels.
+        locomotion_s: shortest travelling stretch.
         turn_deg_s, turn_deg: turning speed and least turn of a turn.
         strike_speed: speed of a hand against its own shoulder that makes a strike, arm lengths per second;
             so short and long arms strike alike, and a body that bends does not.
@@ -50,12 +49,12 @@ class CutSettings:
         shortest_s: shorter stretches are dropped.
     """
 
-    still_speed: float = 0.25
+    idle_speed: float = 0.25
     pause_s: float = 0.4
     neutral: float = 0.06
-    still_s: float = 1.5
-    steps_speed: float = 0.4
-    steps_s: float = 1.0
+    idle_s: float = 1.5
+    locomotion_speed: float = 0.4
+    locomotion_s: float = 1.0
     turn_deg_s: float = 25.0
     turn_deg: float = 45.0
     strike_speed: float = 5.7
@@ -74,7 +73,7 @@ class Cut:
 
     Attributes:
         name: unique within the take.
-        kind: "still", "steps", "strike", "turn", "jump" or "other".
+        kind: "idle", "locomotion", "strike", "turn", "jump" or "other".
         start, stop: half-open.
         loop: whether it is meant to repeat.
     """
@@ -93,7 +92,7 @@ class _Signals:
     rate: float
     speed: Array  # root mean square over the joints: an arm alone still shows
     stir: Array  # the same without the sway of the whole body, and without the smoothing that spreads a burst
-    travel: Array  # hips over the floor
+    root_motion: Array  # hips over the floor
     turning: Array  # per second
     heading: Array
     limbs: Array  # fastest hand or foot, in what makes a strike
@@ -128,7 +127,7 @@ def suggest_cuts(
     found: list[tuple[str, int, int]] = []
     rest = 0
     for start, stop in [*_actions(signals, settings), (len(frames), len(frames))]:
-        if start - rest >= settings.still_s * signals.rate:
+        if start - rest >= settings.idle_s * signals.rate:
             found += _calm(signals, settings, rest, start)
         if start < stop:
             found += _active(signals, settings, start, stop)
@@ -138,7 +137,7 @@ def suggest_cuts(
     named = []
     for kind, start, stop in ranges:
         counts[kind] += 1
-        name = f"{_STEMS.get(kind, kind)}_{counts[kind]:02}"
+        name = f"{kind}_{counts[kind]:02}"
         end = len(motion) if stop >= len(frames) else stop * step
         named.append(Cut(name, kind, start * step, end, kind in _LOOPS))
     return tuple(named)
@@ -146,11 +145,11 @@ def suggest_cuts(
 
 def _resting(signals: _Signals, settings: CutSettings) -> Mask:
     """Where the body rests: anywhere for long, or briefly in the neutral pose (not in a held guard)."""
-    calm = _filled(signals.speed < settings.still_speed, 0.1, signals.rate)
+    calm = _filled(signals.speed < settings.idle_speed, 0.1, signals.rate)
     for start, stop in zip(*runs(calm), strict=True):
         seconds = (stop - start) / signals.rate
         neutral = np.median(signals.strange[start:stop]) < settings.neutral
-        if seconds < (settings.pause_s if neutral else settings.still_s):
+        if seconds < (settings.pause_s if neutral else settings.idle_s):
             calm[start:stop] = False
     return calm
 
@@ -161,7 +160,7 @@ def _actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
     spans = [(int(a), int(b)) for a, b in zip(*runs(~resting), strict=True)]
     usual = float(np.median(signals.stir[resting])) if resting.any() else 0.0
     quiet = max(_QUIET * usual, _QUIET_SPEED)
-    cost = signals.speed / settings.still_speed + signals.strange / settings.neutral
+    cost = signals.speed / settings.idle_speed + signals.strange / settings.neutral
     reach, lead, settle = (
         round(s * signals.rate) for s in (settings.snap_s, settings.lead_s, settings.settle_s)
     )
@@ -190,16 +189,16 @@ def _calm(signals: _Signals, settings: CutSettings, start: int, stop: int) -> li
     """A rest as clips; where the body leaves its usual pose for a while, that part is its own."""
     strange, rate = signals.strange[start:stop], signals.rate
     away = strange > max(settings.away, 3 * float(np.percentile(strange, 25)))
-    away = _long(_filled(away, settings.still_s, rate), settings.still_s, rate)
+    away = _long(_filled(away, settings.idle_s, rate), settings.idle_s, rate)
     pad = round(settings.settle_s * rate)
     out: list[tuple[str, int, int]] = []
     place = start
     for first, last in zip(*runs(away), strict=True):
         first, last = max(place, start + int(first) - pad), min(stop, start + int(last) + pad)
-        out += [("still", place, first), ("other", first, last)]
+        out += [("idle", place, first), ("other", first, last)]
         place = last
-    least = settings.still_s * rate
-    return [one for one in [*out, ("still", place, stop)] if one[0] == "other" or one[2] - one[1] >= least]
+    least = settings.idle_s * rate
+    return [one for one in [*out, ("idle", place, stop)] if one[0] == "other" or one[2] - one[1] >= least]
 
 
 def _signals(
@@ -224,13 +223,13 @@ def _signals(
         rate=rate,
         speed=speed,
         stir=np.minimum(speed, stir),
-        travel=np.linalg.norm(series.derivative(floor_path, rate), axis=-1),
+        root_motion=np.linalg.norm(series.derivative(floor_path, rate), axis=-1),
         turning=np.abs(series.derivative(heading, rate)),
         heading=heading,
         limbs=_limb_speed(few, body, settings),
         height=hips[:, 2],
         airborne=~contacts.planted[frames].any(axis=1),
-        strange=_strange(positions, speed < settings.still_speed),
+        strange=_strange(positions, speed < settings.idle_speed),
     )
 
 
@@ -311,7 +310,7 @@ def _active(signals: _Signals, settings: CutSettings, start: int, stop: int) -> 
     rise = float(np.ptp(signals.height[span][airborne])) if airborne.any() else 0.0
     lift = signals.height[span].max() - np.median(signals.height)
     travelling = _long(
-        _filled(signals.travel[span] > settings.steps_speed, 0.5, rate), settings.steps_s, rate
+        _filled(signals.root_motion[span] > settings.locomotion_speed, 0.5, rate), settings.locomotion_s, rate
     )
     if airborne.any() and max(rise, lift) > settings.jump_rise and not travelling.any():
         return [("jump", start, stop)]
@@ -337,4 +336,4 @@ def _parts(start: int, turning: Mask, travelling: Mask) -> list[tuple[str, int, 
     nearest = np.searchsorted((marked[1:] + marked[:-1]) / 2, np.arange(len(label)))
     label = label[marked[nearest]]
     edges = [0, *(np.flatnonzero(np.diff(label)) + 1).tolist(), len(label)]
-    return [("turn" if label[a] == 2 else "steps", start + a, start + b) for a, b in pairwise(edges)]
+    return [("turn" if label[a] == 2 else "locomotion", start + a, start + b) for a, b in pairwise(edges)]

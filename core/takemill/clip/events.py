@@ -21,7 +21,7 @@ _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
 
 @dataclass(frozen=True)
-class Mark:
+class Event:
     """Something that happens at one frame of a clip.
 
     Attributes:
@@ -35,7 +35,7 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class MarkSettings:
+class EventSettings:
     """What counts as a strike and as a jump.
 
     Attributes:
@@ -55,12 +55,12 @@ class MarkSettings:
     air_s: float = 0.15
 
 
-def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
+def foot_events(contacts: Contacts, loop: bool) -> tuple[Event, ...]:
     """When each foot comes down (its first planted frame) and up (its first frame after), in order of time.
 
     In a loop of F frames the last is the first again: frames are counted modulo F - 1, and a foot that is
     planted across the seam comes down once. Otherwise a foot that is planted in the first or the last frame
-    has no mark there. A foot that is up for less than a tenth of a second took no step: no marks.
+    has no event there. A foot that is up for less than a tenth of a second took no step: no events.
     """
     planted = _stepping(contacts, loop)
     if loop and len(planted) > 1:
@@ -68,7 +68,7 @@ def foot_marks(contacts: Contacts, loop: bool) -> tuple[Mark, ...]:
     else:
         before = np.concatenate([planted[:1], planted[:-1]])
     return _ordered(
-        Mark(f"{foot}.{word}", int(frame))
+        Event(f"{foot}.{word}", int(frame))
         for k, foot in enumerate(contacts.feet)
         for word, change in (("down", planted & ~before), ("up", before & ~planted))
         for frame in np.flatnonzero(change[:, k])
@@ -87,7 +87,7 @@ def _stepping(contacts: Contacts, loop: bool) -> Mask:
     return planted[count : 2 * count] if loop and len(planted) > count else planted
 
 
-def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = None) -> tuple[Mark, ...]:
+def strike_events(motion: Motion, body: BodyMap, settings: EventSettings | None = None) -> tuple[Event, ...]:
     """Strikes of hands and feet, in order of time.
 
     "rightHand.strike" is the peak of the hand's speed against the hips, of a flat peak its middle;
@@ -96,7 +96,7 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
     Raises:
         InputError: a setting is not above 0.
     """
-    settings = settings or MarkSettings()
+    settings = settings or EventSettings()
     for name in ("strike_speed", "kick_speed", "strike_gap_s", "stop_s", "cutoff_hz"):
         expect_positive(getattr(settings, name), name)
     parts = [part for part in _LIMBS if body.get(part) is not None]
@@ -111,7 +111,7 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
     braking = -series.derivative(speed, motion.rate)
     least = (settings.strike_speed, settings.kick_speed)
     wait = max(1, round(settings.stop_s * motion.rate))
-    marks = []
+    events = []
     for k, part in enumerate(parts):
         for peak in _peaks(
             speed[:, k], least[part.endswith("Foot")], round(settings.strike_gap_s * motion.rate)
@@ -119,44 +119,44 @@ def strike_marks(motion: Motion, body: BodyMap, settings: MarkSettings | None = 
             middle = _middle(speed[:, k], int(peak))
             if middle is not None:
                 stop = middle + int(np.argmax(braking[middle : middle + wait + 1, k]))
-                marks += [Mark(f"{part}.strike", middle), Mark(f"{part}.stop", stop)]
-    return _ordered(marks)
+                events += [Event(f"{part}.strike", middle), Event(f"{part}.stop", stop)]
+    return _ordered(events)
 
 
-def jump_marks(
-    motion: Motion, body: BodyMap, contacts: Contacts, settings: MarkSettings | None = None
-) -> tuple[Mark, ...]:
+def jump_events(
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: EventSettings | None = None
+) -> tuple[Event, ...]:
     """Jumps, in order of time.
 
     "takeOff" is the first frame with no foot down, "apex" has the hips highest, at "landing" a foot is down
-    again. A flight that the clip cuts off has no mark on that side.
+    again. A flight that the clip cuts off has no event on that side.
 
     Raises:
         InputError: air_s is not above 0.
     """
-    settings = settings or MarkSettings()
+    settings = settings or EventSettings()
     expect_positive(settings.air_s, "air_s")
     if not contacts.feet:
         return ()
     height = positions_at(motion, np.arange(len(motion)), np.array([body.require("hips")]))[:, 0, 2]
-    marks = []
+    events = []
     for start, stop in zip(*series.runs(~contacts.planted.any(axis=1)), strict=True):
         if stop - start >= settings.air_s * motion.rate:
             if start > 0:
-                marks.append(Mark("takeOff", int(start)))
-            marks.append(Mark("apex", int(start + np.argmax(height[start:stop]))))
+                events.append(Event("takeOff", int(start)))
+            events.append(Event("apex", int(start + np.argmax(height[start:stop]))))
             if stop < len(motion):
-                marks.append(Mark("landing", int(stop)))
-    return _ordered(marks)
+                events.append(Event("landing", int(stop)))
+    return _ordered(events)
 
 
-def gait_phase(marks: tuple[Mark, ...], frames: int, loop: bool) -> Array:
+def gait_phase(events: tuple[Event, ...], frames: int, loop: bool) -> Array:
     """The phase (F,) of a gait, from 0 where the left foot comes down towards 1 where it does so again.
 
-    Between two such marks it runs evenly; outside them it goes on at the nearest stride's pace, in a loop
+    Between two such events it runs evenly; outside them it goes on at the nearest stride's pace, in a loop
     around the seam. Without at least two of them (one in a loop) there is no gait: zeros.
     """
-    downs = np.array([mark.frame for mark in marks if mark.name == "leftFoot.down"], np.float64)
+    downs = np.array([event.frame for event in events if event.name == "leftFoot.down"], np.float64)
     cycle = frames - 1
     if loop and len(downs) and cycle > 0:
         count = len(downs)
@@ -208,5 +208,5 @@ def _around(values: Array, peak: int, share: float) -> tuple[int, int]:
     return (int(below[at - 1]) + 1 if at else 0), (int(below[at]) if at < len(below) else len(values))
 
 
-def _ordered(marks: Iterable[Mark]) -> tuple[Mark, ...]:
-    return tuple(sorted(marks, key=lambda mark: (mark.frame, mark.name)))
+def _ordered(events: Iterable[Event]) -> tuple[Event, ...]:
+    return tuple(sorted(events, key=lambda event: (event.frame, event.name)))

@@ -1,6 +1,6 @@
 """Closing a loop: the gap between its ends is spread so that the repeated clip has no seam.
 
-Everything is seen beside the steady way from the first frame to the last (travel.steady_travel), so that the
+Everything is seen beside the steady path from the first frame to the last (`steady_root_motion`), so that the
 way and the turn of a cycle stay exact. The loop's acceleration is the take's own: before the seam that of
 the frames up to the end, after it that of the frames from the start on, each faded into the other where the
 take goes on. Of all closed loops that come near to that, the one is taken that also stays near the take: a
@@ -23,14 +23,14 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
 from .root_motion import (
-    Travel,
-    TravelSettings,
+    RootMotion,
+    RootMotionSettings,
     continued,
-    find_travel,
+    find_root_motion,
     root_at_rest,
-    steady_travel,
-    with_travel,
-    without_travel,
+    steady_root_motion,
+    with_root_motion,
+    without_root_motion,
 )
 
 SPREADS = ("auto", "whole", "seam")
@@ -114,7 +114,7 @@ def close_loop(
     *,
     before: Motion | None = None,
     after: Motion | None = None,
-    way: Travel | None = None,
+    way: RootMotion | None = None,
 ) -> Motion:
     """A loop: its last pose equals its first to 1e-6, apart from the way and the turn of one cycle.
 
@@ -137,7 +137,7 @@ def close_loop(
     expect_positive(settings.seam_s, "seam_s")
     if len(motion) < 2:
         raise InputError("a loop needs at least two frames")
-    steady = steady_travel(way or find_travel(motion, body, TravelSettings()))
+    steady = steady_root_motion(way or find_root_motion(motion, body, RootMotionSettings()))
     last = len(motion) - 1
     spread = settings.spread
     if spread == "auto":
@@ -147,7 +147,7 @@ def close_loop(
     lead_out = min(int(reach), last // 2, len(after) if after else 0)
     seam = _Seam(last + 1, reach, lead_in, lead_out, spread == "whole")
     whole = _joined(motion, before, after, lead_in, lead_out)
-    still = root_at_rest(without_travel(whole, continued(steady, lead_in, lead_out)), body)
+    still = root_at_rest(without_root_motion(whole, continued(steady, lead_in, lead_out)), body)
     closed = replace(
         still,
         rotations=seam.close(still.rotations, _turn_step, _turned),
@@ -156,7 +156,7 @@ def close_loop(
             joint: seam.close(track, np.subtract, np.add) for joint, track in still.translations.items()
         },
     )
-    return with_travel(closed, steady)
+    return with_root_motion(closed, steady)
 
 
 def _joined(

@@ -13,13 +13,20 @@ from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..feet.contacts import Contacts
 from ..feet.leg_ik import place_ankles
-from ..feet.pin import FootlockSettings, pin_feet
+from ..feet.pin import PinSettings, pin_feet
 from ..feet.soles import foot_points
 from ..maths.easing import smoothstep
 from ..maths.series import runs
 from .loop_close import close_loop
 from .measure import planted_steps
-from .root_motion import TravelSettings, continued, find_travel, steady_travel, with_travel, without_travel
+from .root_motion import (
+    RootMotionSettings,
+    continued,
+    find_root_motion,
+    steady_root_motion,
+    with_root_motion,
+    without_root_motion,
+)
 
 _SLOW = 0.4  # leg lengths per second; faster, a foot that counts as planted still lands or leaves
 _SLIDES = 0.8  # leg lengths per second: what moves so fast while it counts as planted does not stand
@@ -37,8 +44,8 @@ def repeated(loop: Motion, body: BodyMap, count: int) -> Motion:
     """
     if count < 1 or len(loop) < 2:
         raise InputError(f"repeat: expected at least one cycle of two frames, got {count} of {len(loop)}")
-    steady = steady_travel(find_travel(loop, body, TravelSettings()))
-    still = without_travel(loop, steady)
+    steady = steady_root_motion(find_root_motion(loop, body, RootMotionSettings()))
+    still = without_root_motion(loop, steady)
     length = len(loop) - 1
     frames = np.append(np.tile(np.arange(length), count), length)
     chain = replace(
@@ -47,11 +54,11 @@ def repeated(loop: Motion, body: BodyMap, count: int) -> Motion:
         root_translation=still.root_translation[frames],
         translations={joint: track[frames] for joint, track in still.translations.items()},
     )
-    return with_travel(chain, continued(steady, 0, (count - 1) * length))
+    return with_root_motion(chain, continued(steady, 0, (count - 1) * length))
 
 
 def pin_loop(
-    loop: Motion, body: BodyMap, contacts: Contacts, settings: FootlockSettings | None = None
+    loop: Motion, body: BodyMap, contacts: Contacts, settings: PinSettings | None = None
 ) -> tuple[Motion, Contacts]:
     """A closed loop with its planted feet still, also where a contact goes on over the seam; it stays closed.
 
@@ -77,14 +84,14 @@ def pin_loop(
         return loop, contacts
     frames = np.append(np.tile(np.arange(length), _CYCLES), 0)
     many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
-    settings, cycles = settings or FootlockSettings(), repeated(loop, body, _CYCLES)
+    settings, cycles = settings or PinSettings(), repeated(loop, body, _CYCLES)
     many = _no_slides(cycles, body, many)
     pinned, kept = pin_feet(cycles, body, many, settings)
     pinned, kept = _held(pinned, body, many, kept, max(round(settings.blend_s * loop.rate), 1))
     # Onto the loop's own place: the middle cycle starts where the first one ended.
-    steady = steady_travel(find_travel(loop, body, TravelSettings()))
-    back = with_travel(
-        without_travel(pinned, continued(steady, 0, (_CYCLES - 1) * length)),
+    steady = steady_root_motion(find_root_motion(loop, body, RootMotionSettings()))
+    back = with_root_motion(
+        without_root_motion(pinned, continued(steady, 0, (_CYCLES - 1) * length)),
         continued(steady, length, (_CYCLES - 2) * length),
     )
     closed = close_loop(

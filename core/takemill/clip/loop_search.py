@@ -17,8 +17,8 @@ from ..body.motion import Motion
 from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
 from .measure import PoseGap, ends_at, gap_between
 
-KINDS = ("auto", "steps", "still")
-_LONGEST_S = {"steps": 4.0, "still": 20.0}
+KINDS = ("auto", "locomotion", "idle")
+_LONGEST_S = {"locomotion": 4.0, "idle": 20.0}
 _SAME_M = 0.01  # poses that never lie further apart are one pose
 _STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
 _SLOW_STEP = 2
@@ -30,7 +30,7 @@ _LIMBS = (
 _CALM_S = 0.010  # a seam counts as further apart by as far as the jerk there carries the joints in this time
 _ROUGH = 0.3  # by how much a seam of the usual jerk worsens an idle's score
 _LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
-_QUALITY = ((1.5, "snug"), (4.0, "fair"), (10.0, "loose"))  # gap in cm; beyond: "apart"
+_QUALITY = ((1.5, "good"), (4.0, "fair"), (10.0, "poor"))  # gap in cm; beyond: "bad"
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class LoopSettings:
     """How a loop is searched for.
 
     Attributes:
-        kind: "steps" wants the shortest whole cycle that repeats well, "still" the calmest long range
+        kind: "locomotion" wants the shortest whole cycle that repeats well, "idle" the calmest long range
             with the least drift, "auto" tells from the body's speed.
         shortest_s: shortest loop.
         longest_s: longest loop; None for 4 s of steps and 20 s of stillness.
@@ -65,7 +65,7 @@ class LoopCandidate:
         gap_cm: mean distance of the joints at the seam, after the best turn and shift on the floor.
         gap_deg: mean angle between the joints' rotations.
         gap_cm_s: mean difference of the joints' velocities.
-        quality: "snug", "fair", "loose" or "apart".
+        quality: "good", "fair", "poor" or "bad".
         note: what else there is to say, in words; mostly empty.
     """
 
@@ -92,7 +92,7 @@ def find_loops(
     step = max(1, round(motion.rate / settings.coarse_hz))
     coarse = positions_at(motion, np.arange(0, len(motion), step), _limbs(body, joints))
     kind = settings.kind if settings.kind != "auto" else _kind(coarse, motion.rate / step)
-    if kind == "still" and len(coarse) > _SLOW_STEP * 16:  # an idle is slow, and its loops are long
+    if kind == "idle" and len(coarse) > _SLOW_STEP * 16:  # an idle is slow, and its loops are long
         coarse, step = coarse[::_SLOW_STEP], step * _SLOW_STEP
     coarse_rate = motion.rate / step
     longest = min(settings.longest_s or _LONGEST_S[kind], motion.duration_s)
@@ -104,16 +104,18 @@ def find_loops(
     band = _band(cloud(coarse, reach), high)
     effort = _effort(coarse)
     if band[np.isfinite(band)].max() < _SAME_M:
-        kind = "still"
+        kind = "idle"
     calm = _Calm(effort, coarse[..., :2].mean(axis=1))
-    seeds, repeats = _steps_seeds(band, low) if kind == "steps" else (_still_seeds(band, low, calm), True)
+    seeds, repeats = (
+        _locomotion_seeds(band, low) if kind == "locomotion" else (_idle_seeds(band, low, calm), True)
+    )
     limits = (
         max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
         max(1, int(np.floor(longest * motion.rate + 1e-6))),
     )
     window = max(1, round(settings.window_s * motion.rate))
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
-    order = _steps_order(pairs) if kind == "steps" else _still_order(pairs, calm, step)
+    order = _locomotion_order(pairs) if kind == "locomotion" else _idle_order(pairs, calm, step)
     note = _note(band, coarse, repeats)
     chosen = _apart([pairs[k][2:] for k in order], step)[: settings.count]
     ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
@@ -148,7 +150,7 @@ def _limbs(body: BodyMap, joints: Index) -> Index:
 
 def _kind(positions: Array, rate: float) -> str:
     speed = np.linalg.norm(np.diff(positions, axis=0), axis=-1) * rate
-    return "steps" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "still"
+    return "locomotion" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "idle"
 
 
 def _band(clouds: Cloud, high: int) -> Array:
@@ -169,7 +171,7 @@ def _band(clouds: Cloud, high: int) -> Array:
     return out
 
 
-def _steps_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
+def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
     """Coarse pairs worth a closer look, spread over lengths and places, and whether any returns from afar.
 
     A cycle leaves its pose and comes back: between start and end the body must have been far away, so that
@@ -229,7 +231,7 @@ def _effort(positions: Array) -> Array:
     return np.concatenate([[0.0], np.cumsum((speed / max(float(np.median(speed)), 1e-9)) ** 2)])
 
 
-def _still_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
+def _idle_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
     """Coarse pairs for an idle, one for each start at most."""
     count, lags = band.shape
     starts = np.arange(count)[:, None]
@@ -279,7 +281,7 @@ def _jerk(places: Places, frame: int, reach: int, last: int) -> float:
     return float(change.max(initial=0.0))
 
 
-def _steps_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
+def _locomotion_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
     """Good pairs first, those of the fewest cycles before the others."""
     if not pairs:
         return []
@@ -289,7 +291,7 @@ def _steps_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
     return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
 
 
-def _still_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
+def _idle_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
     """The best first. Where nothing moves, a seam in a little jitter shows: it counts beside the usual."""
     if not pairs:
         return []
@@ -321,5 +323,5 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
 
 def _candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
     felt = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
-    quality = next((word for limit, word in _QUALITY if felt < limit), "apart")
+    quality = next((word for limit, word in _QUALITY if felt < limit), "bad")
     return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

@@ -13,7 +13,7 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
 from .clouds import Places, main_joints, positions_at
-from .root_motion import TravelSettings, find_travel, steady_travel, without_travel
+from .root_motion import RootMotionSettings, find_root_motion, steady_root_motion, without_root_motion
 
 _WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
 _WORST = 3  # joints named
@@ -164,7 +164,7 @@ def measure_seam(loop: Motion, body: BodyMap) -> Seam:
     """
     if len(loop) < 5:
         raise InputError("a seam needs a loop of at least five frames")
-    still = without_travel(loop, steady_travel(find_travel(loop, body, TravelSettings())))
+    still = without_root_motion(loop, steady_root_motion(find_root_motion(loop, body, RootMotionSettings())))
     positions = positions_at(still, np.arange(len(still)), main_joints(body))
     pose = float(np.linalg.norm(positions[-1] - positions[0], axis=-1).max())
     # The last frame is where the seam is seen: the first frame follows it as frame 1 would.

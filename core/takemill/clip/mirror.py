@@ -16,7 +16,7 @@ from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts
 from ..maths import quat
-from .events import Mark
+from .events import Event
 
 _NEAR = 0.02  # share of the height within which a mirrored rest position is met
 
@@ -96,17 +96,17 @@ def partners(skeleton: Skeleton, body: BodyMap) -> tuple[int, ...]:
 
 
 def other_side(name: str) -> str:
-    """A part's or a mark's name with left and right exchanged: "leftFoot.down" -> "rightFoot.down"."""
+    """A part's or an event's name with left and right exchanged: "leftFoot.down" -> "rightFoot.down"."""
     for side, other in (("left", "right"), ("right", "left")):
         if name.startswith(side):
             return other + name[len(side) :]
     return name
 
 
-def mirrored_marks(marks: tuple[Mark, ...]) -> tuple[Mark, ...]:
-    """The marks of the mirrored motion."""
-    swapped = (replace(mark, name=other_side(mark.name)) for mark in marks)
-    return tuple(sorted(swapped, key=lambda mark: (mark.frame, mark.name)))
+def mirrored_events(events: tuple[Event, ...]) -> tuple[Event, ...]:
+    """The events of the mirrored motion."""
+    swapped = (replace(event, name=other_side(event.name)) for event in events)
+    return tuple(sorted(swapped, key=lambda event: (event.frame, event.name)))
 
 
 def mirrored_contacts(contacts: Contacts) -> Contacts:

@@ -21,7 +21,7 @@ MODES = ("keep", "root", "in_place")
 
 
 @dataclass(frozen=True)
-class TravelSettings:
+class RootMotionSettings:
     """Which parts of the body's way go into the root track.
 
     Attributes:
@@ -38,7 +38,7 @@ class TravelSettings:
 
 
 @dataclass(frozen=True)
-class Travel:
+class RootMotion:
     """A root track of F frames.
 
     Attributes:
@@ -52,20 +52,20 @@ class Travel:
     heading: Array
 
     def __post_init__(self) -> None:
-        expect_positive(self.rate, "travel rate")
+        expect_positive(self.rate, "root motion rate")
         for name, shape in (("position", (None, 3)), ("heading", (len(self.position),))):
             array = owned(getattr(self, name))
-            expect_shape(array, shape, f"travel {name}")
-            expect_finite(array, f"travel {name}")
+            expect_shape(array, shape, f"root motion {name}")
+            expect_finite(array, f"root motion {name}")
             object.__setattr__(self, name, array)
 
     def __len__(self) -> int:
         return len(self.heading)
 
-    def relative(self) -> Travel:
+    def relative(self) -> RootMotion:
         """The same track seen from its own first frame: it starts at 0 with heading 0."""
         back = quat.from_yaw(-self.heading[0])
-        return Travel(
+        return RootMotion(
             self.rate, quat.rotate(back, self.position - self.position[0]), self.heading - self.heading[0]
         )
 
@@ -90,9 +90,9 @@ class Travel:
         return self.distance_m * self.rate / max(len(self) - 1, 1)
 
 
-def find_travel(
-    motion: Motion, body: BodyMap, settings: TravelSettings | None = None, loop: bool = False
-) -> Travel:
+def find_root_motion(
+    motion: Motion, body: BodyMap, settings: RootMotionSettings | None = None, loop: bool = False
+) -> RootMotion:
     """The root track of `motion`, in model space.
 
     A smoothed track of a loop is smoothed around the seam: it leaves the last frame as it enters the first.
@@ -101,7 +101,7 @@ def find_travel(
     Raises:
         InputError: smooth_hz is negative or too high for the rate.
     """
-    settings = settings or TravelSettings()
+    settings = settings or RootMotionSettings()
     hips = motion.model()[1][:, body.require("hips")]
     position = np.zeros((len(motion), 3))
     if settings.planar:
@@ -109,84 +109,86 @@ def find_travel(
     if settings.height:
         position[:, 2] = hips[:, 2] - hips[0, 2]
     heading = body_map.heading(motion, body) if settings.turn else np.zeros(len(motion))
-    travel = Travel(motion.rate, position, heading)
+    root_motion = RootMotion(motion.rate, position, heading)
     if settings.smooth_hz == 0 or len(motion) < 3:
-        return travel
-    return _smooth_loop(travel, settings.smooth_hz) if loop else _smooth(travel, settings.smooth_hz)
+        return root_motion
+    return _smooth_loop(root_motion, settings.smooth_hz) if loop else _smooth(root_motion, settings.smooth_hz)
 
 
-def _smooth(travel: Travel, cutoff_hz: float) -> Travel:
-    track = np.concatenate([travel.position, travel.heading[:, None]], axis=1)
-    track = filters.butterworth(track, travel.rate, cutoff_hz, order=2)
-    return through_ends(Travel(travel.rate, track[:, :3], track[:, 3]), travel)
+def _smooth(root_motion: RootMotion, cutoff_hz: float) -> RootMotion:
+    track = np.concatenate([root_motion.position, root_motion.heading[:, None]], axis=1)
+    track = filters.butterworth(track, root_motion.rate, cutoff_hz, order=2)
+    return through_ends(RootMotion(root_motion.rate, track[:, :3], track[:, 3]), root_motion)
 
 
-def through_ends(travel: Travel, other: Travel) -> Travel:
+def through_ends(root_motion: RootMotion, other: RootMotion) -> RootMotion:
     """A track bent evenly over its F frames so that it starts and ends where another (F,) does."""
-    part = np.linspace(0, 1, len(travel))[:, None]
+    part = np.linspace(0, 1, len(root_motion))[:, None]
 
     def bent(track: Array, to: Array) -> Array:
         gap = (to - track)[[0, -1]].reshape(2, -1)
         return np.asarray(track + ((1 - part) * gap[0] + part * gap[1]).reshape(track.shape))
 
-    return Travel(travel.rate, bent(travel.position, other.position), bent(travel.heading, other.heading))
+    return RootMotion(
+        root_motion.rate, bent(root_motion.position, other.position), bent(root_motion.heading, other.heading)
+    )
 
 
-def _smooth_loop(travel: Travel, cutoff_hz: float) -> Travel:
+def _smooth_loop(root_motion: RootMotion, cutoff_hz: float) -> RootMotion:
     """Smooth what is left beside the steady way from start to end; it repeats, so its spectrum is exact."""
-    if not 0 < cutoff_hz < travel.rate / 2:
-        raise InputError(f"smooth_hz: expected above 0 and below {travel.rate / 2:g}, got {cutoff_hz:g}")
-    steady = steady_travel(travel)
-    rest = quat.rotate(quat.from_yaw(-steady.heading), travel.position - steady.position)
-    beside = np.concatenate([rest, (travel.heading - steady.heading)[:, None]], axis=1)[:-1]
-    frequency = np.fft.rfftfreq(len(beside), 1 / travel.rate)
+    if not 0 < cutoff_hz < root_motion.rate / 2:
+        raise InputError(f"smooth_hz: expected above 0 and below {root_motion.rate / 2:g}, got {cutoff_hz:g}")
+    steady = steady_root_motion(root_motion)
+    rest = quat.rotate(quat.from_yaw(-steady.heading), root_motion.position - steady.position)
+    beside = np.concatenate([rest, (root_motion.heading - steady.heading)[:, None]], axis=1)[:-1]
+    frequency = np.fft.rfftfreq(len(beside), 1 / root_motion.rate)
     gain = 1 / (1 + (frequency / cutoff_hz) ** 4)  # a second-order Butterworth run both ways
     beside = np.fft.irfft(np.fft.rfft(beside, axis=0) * gain[:, None], len(beside), axis=0)
     beside = np.concatenate([beside, beside[:1]])
     position = steady.position + quat.rotate(quat.from_yaw(steady.heading), beside[:, :3])
-    return Travel(travel.rate, position, steady.heading + beside[:, 3])
+    return RootMotion(root_motion.rate, position, steady.heading + beside[:, 3])
 
 
-def steady_travel(travel: Travel) -> Travel:
+def steady_root_motion(root_motion: RootMotion) -> RootMotion:
     """From the first frame to the last of a track at constant speed and turning speed: a line or an arc.
 
     Played on and on, cycle after cycle, it has no seam. Whole turns are left to the body, since no arc makes
     them.
     """
-    return continued(travel, 0, 0)
+    return continued(root_motion, 0, 0)
 
 
-def continued(travel: Travel, lead_in: int, lead_out: int) -> Travel:
+def continued(root_motion: RootMotion, lead_in: int, lead_out: int) -> RootMotion:
     """The steady way of a track, going on for `lead_in` frames before its start and `lead_out` after its end.
 
     Each cycle goes on where and as the one before ended.
     """
-    part = np.arange(-lead_in, len(travel) + lead_out) / max(len(travel) - 1, 1)
-    turn = float(travel.heading[-1] - travel.heading[0])
+    part = np.arange(-lead_in, len(root_motion) + lead_out) / max(len(root_motion) - 1, 1)
+    turn = float(root_motion.heading[-1] - root_motion.heading[0])
     turn -= 2 * np.pi * np.round(turn / (2 * np.pi))
     # The arc's chord, from Euler's formula: c(u) = v (e^{i turn u} - 1) / (i turn), with c(1) = chord;
     # (e^{ia} - 1) = 2i sin(a / 2) e^{ia / 2} keeps its digits near 0.
-    chord = complex(*(travel.position[-1, :2] - travel.position[0, :2]))
+    chord = complex(*(root_motion.position[-1, :2] - root_motion.position[0, :2]))
     bend = np.sin(turn * part / 2) / np.sin(turn / 2) if turn else part
     along = chord * bend * np.exp(0.5j * turn * (part - 1))
-    rise = (travel.position[-1, 2] - travel.position[0, 2]) * part
-    position = travel.position[0] + np.stack([along.real, along.imag, rise], axis=-1)
-    if len(travel) > 1:
-        position[lead_in + len(travel) - 1] = travel.position[-1]
-    return Travel(travel.rate, position, travel.heading[0] + turn * part)
+    rise = (root_motion.position[-1, 2] - root_motion.position[0, 2]) * part
+    position = root_motion.position[0] + np.stack([along.real, along.imag, rise], axis=-1)
+    if len(root_motion) > 1:
+        position[lead_in + len(root_motion) - 1] = root_motion.position[-1]
+    return RootMotion(root_motion.rate, position, root_motion.heading[0] + turn * part)
 
 
-def without_travel(motion: Motion, travel: Travel) -> Motion:
+def without_root_motion(motion: Motion, root_motion: RootMotion) -> Motion:
     """The in-place pose: the inverse of the root track applied to every joint without a parent."""
-    _expect_same_length(motion, travel)
-    back = quat.from_yaw(-travel.heading)
-    return _moved(motion, -quat.rotate(back, travel.position), back)
+    _expect_same_length(motion, root_motion)
+    back = quat.from_yaw(-root_motion.heading)
+    return _moved(motion, -quat.rotate(back, root_motion.position), back)
 
 
-def with_travel(motion: Motion, travel: Travel) -> Motion:
-    """Root track x in-place pose: the inverse of `without_travel`."""
-    _expect_same_length(motion, travel)
-    return _moved(motion, travel.position, quat.from_yaw(travel.heading))
+def with_root_motion(motion: Motion, root_motion: RootMotion) -> Motion:
+    """Root track x in-place pose: the inverse of `without_root_motion`."""
+    _expect_same_length(motion, root_motion)
+    return _moved(motion, root_motion.position, quat.from_yaw(root_motion.heading))
 
 
 def _moved(motion: Motion, shift: Array, turn: Array) -> Motion:
@@ -200,25 +202,29 @@ def _moved(motion: Motion, shift: Array, turn: Array) -> Motion:
     return motion.with_rotations(rotations)
 
 
-def _expect_same_length(motion: Motion, travel: Travel) -> None:
-    if len(motion) != len(travel):
-        raise InputError(f"travel: a track of {len(travel)} frames does not fit a motion of {len(motion)}")
+def _expect_same_length(motion: Motion, root_motion: RootMotion) -> None:
+    if len(motion) != len(root_motion):
+        raise InputError(
+            f"root motion: a track of {len(root_motion)} frames does not fit a motion of {len(motion)}"
+        )
 
 
-def at_origin(motion: Motion, travel: Travel) -> tuple[Motion, Travel]:
+def at_origin(motion: Motion, root_motion: RootMotion) -> tuple[Motion, RootMotion]:
     """The motion and its track moved as a whole so that the track starts at the origin with heading 0."""
-    start = Travel(
-        travel.rate,
-        np.broadcast_to(travel.position[:1] * [1.0, 1.0, 0.0], travel.position.shape),
-        np.broadcast_to(travel.heading[:1], travel.heading.shape),
+    start = RootMotion(
+        root_motion.rate,
+        np.broadcast_to(root_motion.position[:1] * [1.0, 1.0, 0.0], root_motion.position.shape),
+        np.broadcast_to(root_motion.heading[:1], root_motion.heading.shape),
     )
-    back = quat.from_yaw(-travel.heading[0])
-    position = quat.rotate(back, travel.position - start.position)
-    return without_travel(motion, start), Travel(travel.rate, position, travel.heading - travel.heading[0])
+    back = quat.from_yaw(-root_motion.heading[0])
+    position = quat.rotate(back, root_motion.position - start.position)
+    return without_root_motion(motion, start), RootMotion(
+        root_motion.rate, position, root_motion.heading - root_motion.heading[0]
+    )
 
 
-def apply_travel(motion: Motion, body: BodyMap, travel: Travel, mode: str) -> Motion:
-    """The motion with its travel kept on the body, put on the root joint, or taken away.
+def apply_root_motion(motion: Motion, body: BodyMap, root_motion: RootMotion, mode: str) -> Motion:
+    """The motion with its root motion kept on the body, put on the root joint, or taken away.
 
     "keep" changes nothing. "root" moves the joint that is mapped as root along the track (or a new joint
     "root", as `with_root_joint` makes it), and nothing in model space moves. "in_place" takes the track
@@ -228,18 +234,18 @@ def apply_travel(motion: Motion, body: BodyMap, travel: Travel, mode: str) -> Mo
         InputError: an unknown mode, or a track of another length.
     """
     if mode not in MODES:
-        raise InputError(f"travel mode {mode!r}: expected one of {', '.join(MODES)}")
-    _expect_same_length(motion, travel)
+        raise InputError(f"root motion mode {mode!r}: expected one of {', '.join(MODES)}")
+    _expect_same_length(motion, root_motion)
     if mode == "keep":
         return motion
     if mode == "in_place":
-        still = without_travel(motion, travel)
+        still = without_root_motion(motion, root_motion)
         if body.get("root") is None:
             return still
         return root_at_rest(still, body)
     if body.get("root") is None:
         motion, body = with_root_joint(motion, body)
-    return _on_root(motion, body.require("root"), travel)
+    return _on_root(motion, body.require("root"), root_motion)
 
 
 def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
@@ -251,17 +257,17 @@ def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
     if root is None:
         return motion
     count = len(motion)
-    return _on_root(motion, root, Travel(motion.rate, np.zeros((count, 3)), np.zeros(count)))
+    return _on_root(motion, root, RootMotion(motion.rate, np.zeros((count, 3)), np.zeros(count)))
 
 
-def _on_root(motion: Motion, root: int, travel: Travel) -> Motion:
+def _on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
     """Joint `root` rests on the track; its children keep their places in model space."""
     skeleton = motion.skeleton
     old_q, old_p = motion.model()
     rest_q, rest_p = (part[root] for part in skeleton.reference_model)
-    turn = quat.from_yaw(travel.heading)
+    turn = quat.from_yaw(root_motion.heading)
     new_q = quat.mul(turn, rest_q)
-    new_p = travel.position + quat.rotate(turn, rest_p)
+    new_p = root_motion.position + quat.rotate(turn, rest_p)
     rotations = motion.rotations.copy()
     parent = skeleton.parents[root]
     local_q, local_p = new_q, new_p
@@ -287,7 +293,7 @@ def with_root_joint(motion: Motion, body: BodyMap) -> tuple[Motion, BodyMap]:
     old = motion.skeleton
     name = "root"
     while name in old.names:
-        name += "_travel"
+        name += "_root_motion"
     skeleton = old.under_root(name)
     frames = len(motion)
     rotations = np.concatenate([np.broadcast_to(quat.IDENTITY, (frames, 1, 4)), motion.rotations], axis=1)

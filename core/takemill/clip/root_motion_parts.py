@@ -1,4 +1,4 @@
-"""Travel parted: the way over the floor, the turn and the height each go their own way."""
+"""Root motion parted: the way over the floor, the turn and the height each go their own way."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from .root_motion import MODES, Travel, apply_travel, with_travel, without_travel
+from .root_motion import MODES, RootMotion, apply_root_motion, with_root_motion, without_root_motion
 
 WORDS = ("keep", "root", "remove")
 
 
 @dataclass(frozen=True)
-class TravelParts:
-    """Where each part of a clip's travel goes: stays on the body, onto the root joint, or away.
+class RootMotionParts:
+    """Where each part of a clip's root motion goes: stays on the body, onto the root joint, or away.
 
     Attributes:
         planar: the way over the floor.
@@ -33,18 +33,18 @@ class TravelParts:
         for part in ("planar", "turn", "height"):
             if getattr(self, part) not in WORDS:
                 raise InputError(
-                    f"travel {part}: expected one of {', '.join(WORDS)}, got {getattr(self, part)!r}"
+                    f"root motion {part}: expected one of {', '.join(WORDS)}, got {getattr(self, part)!r}"
                 )
 
     @classmethod
-    def of(cls, mode: str) -> TravelParts:
+    def of(cls, mode: str) -> RootMotionParts:
         """The way and the turn as `mode` says ("keep", "root" or "in_place"); the height stays on the body.
 
         Raises:
             InputError: an unknown mode.
         """
         if mode not in MODES:
-            raise InputError(f"travel mode {mode!r}: expected one of {', '.join(MODES)}")
+            raise InputError(f"root motion mode {mode!r}: expected one of {', '.join(MODES)}")
         word = {"in_place": "remove"}.get(mode, mode)
         return cls(word, word)
 
@@ -54,28 +54,32 @@ class TravelParts:
         words = (self.planar, self.turn, self.height)
         return "root" if "root" in words else "in_place" if "remove" in words else "keep"
 
-    def on_root(self, travel: Travel) -> Travel:
-        """What of the whole travel the root joint does."""
-        return self._chosen(travel, lambda word: word == "root")
+    def on_root(self, root_motion: RootMotion) -> RootMotion:
+        """What of the whole root motion the root joint does."""
+        return self._chosen(root_motion, lambda word: word == "root")
 
-    def left(self, travel: Travel) -> Travel:
-        """What of the whole travel is left: kept on the body, or on the root joint."""
-        return self._chosen(travel, lambda word: word != "remove")
+    def left(self, root_motion: RootMotion) -> RootMotion:
+        """What of the whole root motion is left: kept on the body, or on the root joint."""
+        return self._chosen(root_motion, lambda word: word != "remove")
 
-    def _chosen(self, travel: Travel, wanted: Callable[[str], bool]) -> Travel:
+    def _chosen(self, root_motion: RootMotion, wanted: Callable[[str], bool]) -> RootMotion:
         planar, turn, height = (float(wanted(word)) for word in (self.planar, self.turn, self.height))
-        return Travel(travel.rate, travel.position * [planar, planar, height], travel.heading * turn)
+        return RootMotion(
+            root_motion.rate, root_motion.position * [planar, planar, height], root_motion.heading * turn
+        )
 
 
-def part_travel(motion: Motion, body: BodyMap, travel: Travel, parts: TravelParts) -> Motion:
-    """The motion with each part of its travel where `parts` says.
+def part_root_motion(
+    motion: Motion, body: BodyMap, root_motion: RootMotion, parts: RootMotionParts
+) -> Motion:
+    """The motion with each part of its root motion where `parts` says.
 
     What goes onto the root joint (a new one where none is mapped) moves nothing in model space.
 
     Args:
         motion: of F frames.
         body: of its skeleton.
-        travel: the whole root track (F,), from 0 on, as `travel.at_origin` gives it.
+        root_motion: the whole root track (F,), from 0 on, as `root_motion.at_origin` gives it.
         parts: where they go.
 
     Raises:
@@ -84,27 +88,27 @@ def part_travel(motion: Motion, body: BodyMap, travel: Travel, parts: TravelPart
     if parts.mode == "keep":
         return motion
     if "remove" in (parts.planar, parts.turn, parts.height):
-        motion = with_travel(without_travel(motion, travel), parts.left(travel))
-    rooted = parts.on_root(travel)
-    return apply_travel(motion, body, rooted, parts.mode)
+        motion = with_root_motion(without_root_motion(motion, root_motion), parts.left(root_motion))
+    rooted = parts.on_root(root_motion)
+    return apply_root_motion(motion, body, rooted, parts.mode)
 
 
-def in_world(points: Array, travel: Travel, parts: TravelParts) -> Array:
-    """Model-space points (F, ..., 3) of a clip whose travel was parted, with what was removed put back."""
+def in_world(points: Array, root_motion: RootMotion, parts: RootMotionParts) -> Array:
+    """Model-space points (F, ..., 3) of a clip, with what was removed of its root motion put back."""
     extra = (1,) * (points.ndim - 2)
-    left = parts.left(travel)
-    back, turn = (quat.from_yaw(yaw).reshape(-1, *extra, 4) for yaw in (-left.heading, travel.heading))
+    left = parts.left(root_motion)
+    back, turn = (quat.from_yaw(yaw).reshape(-1, *extra, 4) for yaw in (-left.heading, root_motion.heading))
     bare = quat.rotate(back, points - left.position.reshape(-1, *extra, 3))
-    return travel.position.reshape(-1, *extra, 3) + quat.rotate(turn, bare)
+    return root_motion.position.reshape(-1, *extra, 3) + quat.rotate(turn, bare)
 
 
-def put_back(motion: Motion, travel: Travel, parts: TravelParts) -> Motion:
-    """A clip whose travel was parted, as it moved over the floor: what was removed is on it again."""
+def put_back(motion: Motion, root_motion: RootMotion, parts: RootMotionParts) -> Motion:
+    """A clip whose root motion was parted, as it moved over the floor: what was removed is on it again."""
     if "remove" not in (parts.planar, parts.turn, parts.height):
         return motion
-    return with_travel(without_travel(motion, parts.left(travel)), travel)
+    return with_root_motion(without_root_motion(motion, parts.left(root_motion)), root_motion)
 
 
-def on_the_spot(motion: Motion, body: BodyMap, travel: Travel, parts: TravelParts) -> Motion:
-    """A clip whose travel was parted, without any of it; a mapped root joint rests."""
-    return apply_travel(motion, body, parts.left(travel), "in_place")
+def on_the_spot(motion: Motion, body: BodyMap, root_motion: RootMotion, parts: RootMotionParts) -> Motion:
+    """A clip whose root motion was parted, without any of it; a mapped root joint rests."""
+    return apply_root_motion(motion, body, parts.left(root_motion), "in_place")

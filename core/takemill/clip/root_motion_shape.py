@@ -10,7 +10,7 @@ from ..base.checks import Array
 from ..base.errors import InputError
 from ..body.motion import Motion
 from ..maths import filters, quat
-from .root_motion import Travel, at_origin, steady_travel, with_travel, without_travel
+from .root_motion import RootMotion, at_origin, steady_root_motion, with_root_motion, without_root_motion
 
 _TREND_HZ = 0.5  # what turns slower is the way; what turns faster is the body's own swing
 
@@ -33,9 +33,9 @@ class ShapeSettings:
     forward: bool = False
 
 
-def shape_travel(
-    motion: Motion, travel: Travel, settings: ShapeSettings, loop: bool = False
-) -> tuple[Motion, Travel]:
+def shape_root_motion(
+    motion: Motion, root_motion: RootMotion, settings: ShapeSettings, loop: bool = False
+) -> tuple[Motion, RootMotion]:
     """The motion on a track of another shape, and that track; what the body does beside it stays.
 
     Feet follow the track, so a strong change makes them slide: pin them afterwards.
@@ -45,58 +45,58 @@ def shape_travel(
     """
     if settings.turn_deg is not None and not np.isfinite(settings.turn_deg):
         raise InputError(f"turn_deg: expected a number, got {settings.turn_deg}")
-    shaped = travel
+    shaped = root_motion
     if settings.straight:
         shaped = _straight(shaped, loop)
     if settings.turn_deg is not None:
         shaped = _turned(shaped, np.radians(settings.turn_deg))
     if settings.constant_speed:
         shaped = _even(shaped)
-    if len(travel) > 1 and shaped is not travel:
-        motion = with_travel(without_travel(motion, travel), shaped)
+    if len(root_motion) > 1 and shaped is not root_motion:
+        motion = with_root_motion(without_root_motion(motion, root_motion), shaped)
     if settings.forward:
         motion, shaped = at_origin(motion, shaped)
     return motion, shaped
 
 
-def _straight(travel: Travel, loop: bool) -> Travel:
+def _straight(root_motion: RootMotion, loop: bool) -> RootMotion:
     """Bent back by the slow part of its heading; the steps keep their length, and the sway stays."""
-    if loop or len(travel) < 4 or travel.rate <= 4 * _TREND_HZ:
-        trend = steady_travel(travel).heading
+    if loop or len(root_motion) < 4 or root_motion.rate <= 4 * _TREND_HZ:
+        trend = steady_root_motion(root_motion).heading
     else:
-        trend = filters.butterworth(travel.heading, travel.rate, _TREND_HZ, order=2)
-    return _turned(_bent(travel, trend[0] - trend), 0.0)
+        trend = filters.butterworth(root_motion.heading, root_motion.rate, _TREND_HZ, order=2)
+    return _turned(_bent(root_motion, trend[0] - trend), 0.0)
 
 
-def _turned(travel: Travel, turn: float) -> Travel:
+def _turned(root_motion: RootMotion, turn: float) -> RootMotion:
     """The whole turn made exact: more or less where the track turns, evenly when it hardly turns."""
-    own = float(travel.heading[-1] - travel.heading[0])
+    own = float(root_motion.heading[-1] - root_motion.heading[0])
     if abs(own) < np.radians(5) or own * turn < 0:
-        part = np.linspace(0, 1, len(travel))
+        part = np.linspace(0, 1, len(root_motion))
     else:
-        part = (travel.heading - travel.heading[0]) / own
-    bent = _bent(travel, (turn - own) * part)
+        part = (root_motion.heading - root_motion.heading[0]) / own
+    bent = _bent(root_motion, (turn - own) * part)
     heading = bent.heading.copy()
     heading[1:][-1:] = heading[0] + turn
-    return Travel(travel.rate, bent.position, heading)
+    return RootMotion(root_motion.rate, bent.position, heading)
 
 
-def _bent(travel: Travel, extra: Array) -> Travel:
+def _bent(root_motion: RootMotion, extra: Array) -> RootMotion:
     """Every step of the track turned by the extra heading (F,) of its frames, radians."""
-    steps = quat.rotate(quat.from_yaw((extra[1:] + extra[:-1]) / 2), np.diff(travel.position, axis=0))
-    position = travel.position[0] + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
-    return Travel(travel.rate, position, travel.heading + extra)
+    steps = quat.rotate(quat.from_yaw((extra[1:] + extra[:-1]) / 2), np.diff(root_motion.position, axis=0))
+    position = root_motion.position[0] + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+    return RootMotion(root_motion.rate, position, root_motion.heading + extra)
 
 
-def _even(travel: Travel) -> Travel:
+def _even(root_motion: RootMotion) -> RootMotion:
     """The same path walked at one speed: places by the length of the path, headings with them."""
-    length = _length(travel.position)
-    even = np.linspace(0, length[-1], len(travel))
-    heading = np.linspace(travel.heading[0], travel.heading[-1], len(travel))
+    length = _length(root_motion.position)
+    even = np.linspace(0, length[-1], len(root_motion))
+    heading = np.linspace(root_motion.heading[0], root_motion.heading[-1], len(root_motion))
     if length[-1] < 1e-9:
-        return Travel(travel.rate, travel.position, heading)
-    position = np.stack([np.interp(even, length, column) for column in travel.position.T], axis=-1)
-    return Travel(travel.rate, position, heading)
+        return RootMotion(root_motion.rate, root_motion.position, heading)
+    position = np.stack([np.interp(even, length, column) for column in root_motion.position.T], axis=-1)
+    return RootMotion(root_motion.rate, position, heading)
 
 
 def _length(position: Array) -> Array:

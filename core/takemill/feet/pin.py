@@ -34,7 +34,7 @@ _LEVEL = np.radians(10.0)  # a foot pitched further stands on one end
 
 
 @dataclass(frozen=True)
-class FootlockSettings:
+class PinSettings:
     """How feet are pinned.
 
     Attributes:
@@ -50,7 +50,7 @@ class FootlockSettings:
 
 
 def pin_feet(
-    motion: Motion, body: BodyMap, contacts: Contacts, settings: FootlockSettings = FootlockSettings()
+    motion: Motion, body: BodyMap, contacts: Contacts, settings: PinSettings = PinSettings()
 ) -> tuple[Motion, Contacts]:
     """The motion with its planted feet still, at `contacts.floor_m`; and the contacts that were pinned.
 
@@ -59,7 +59,7 @@ def pin_feet(
         BodyMapError: a joint of a mapped foot's leg is not mapped.
     """
     for name in ("blend_s", "longest_slip", "straight"):
-        expect_positive(getattr(settings, name), f"footlock {name}")
+        expect_positive(getattr(settings, name), f"pin {name}")
     if not contacts.planted.any() or len(motion) < 3:
         return motion, contacts
     blend = max(round(settings.blend_s * motion.rate), 2)

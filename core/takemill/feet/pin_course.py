@@ -29,7 +29,7 @@ def pinned_course(step: Array, height: Array, known: Mask, cost: Array, rate: fl
         step: (F - 1, K, 2) what each foot slides from frame to frame, metres.
         height: (F, K) of each over the floor.
         known: (F, K) where feet stand.
-        cost: (F, K, 3, 3) of what a leg makes up, as `footlock_legs.bend_cost`.
+        cost: (F, K, 3, 3) of what a leg makes up, as `pin_legs.bend_cost`.
         rate: frames per second.
     """
     cost = cost * (known + _EDGE_COST * (known & ~eroded(known, 1)))[..., None, None]

@@ -56,7 +56,7 @@ def parse(data: bytes, source: str) -> BvhText:
     """The text of a BVH file, taken apart.
 
     Raises:
-        BvhError: it is malformed; the message holds `source`, the line and what would mend it.
+        BvhError: it is malformed; the message holds `source`, the line and what would repair it.
     """
     return _Parser(data, source).parse()
 

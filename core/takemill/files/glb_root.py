@@ -1,4 +1,4 @@
-"""A joint on the floor above a character's skeleton, for travel."""
+"""A joint on the floor above a character's skeleton, for root motion."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def with_root(glb: bytes, rig: GlbRig) -> tuple[bytes, str]:
     names = {str(node.get("name", "")) for node in nodes}
     name = "root"
     while name in names:
-        name += "_travel"
+        name += "_root_motion"
     # The new joint stands at the origin, upright; it keeps the unit of what it hangs from.
     above = Place(Y_UP, np.zeros(3)) @ rig.above
     stand = Place(Y_UP, np.zeros(3), above.scale)

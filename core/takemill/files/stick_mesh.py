@@ -13,7 +13,7 @@ from ..maths import quat
 
 _WAIST = 0.15  # how far along a stick it is widest
 _WIDTH = 0.08  # half width, as a part of the stick's length
-_KNOB = 0.01  # half size of what marks a joint without a stick, as a part of the skeleton's height
+_KNOB = 0.01  # half size of what events a joint without a stick, as a part of the skeleton's height
 
 # A stick along +Z of length 1: its foot, four corners of its waist, its head; seen from outside, each
 # triangle runs counter-clockwise.

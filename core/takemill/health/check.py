@@ -57,7 +57,7 @@ MEASURES: Mapping[str, str] = MappingProxyType(
         "floor_error_mm": "mean distance of planted heels and toes from height 0",
         "heading_drift_deg_min": "yaw that the take gains; 0 where it is below what can be known",
         "path_drift_cm_min": "way that the planted feet slide, from the first frame to the last",
-        "range_frames": "joint frames in which a joint bends beyond its range",
+        "joint_limit_frames": "joint frames in which a joint bends beyond its range",
         "planted_share": "share of frames with a foot on the floor",
     }
 )
@@ -122,7 +122,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
         "spike_frames": float(sum(sensor.spikes for sensor in sensors)),
         "frozen_frames": float(sum(sensor.frozen for sensor in sensors)),
         "jitter_deg": float(np.sqrt(np.mean([sensor.jitter_deg**2 for sensor in sensors]))),
-        "range_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "range")),
+        "joint_limit_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "joint_limit")),
     }
     findings += body_faults
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
@@ -152,7 +152,7 @@ def _sensor(motion: Motion, body: BodyMap, joint: int, settings: HealthSettings)
     findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
     if still(rotations) and body.part_of(joint) in _SENSED and frames > 1:
         text = f"{name} never moves: its sensor may be dead"
-        findings.append(Finding("still", name, 0, frames, 0.0, "deg", False, text))
+        findings.append(Finding("dead_sensor", name, 0, frames, 0.0, "deg", False, text))
     calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
     jitter = float(np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2))))
     if jitter >= settings.jitter_min_deg:
@@ -187,7 +187,7 @@ def sensor_findings(
         track: its faults.
         said_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
         rate: frames per second.
-        max_bridge: frames; runs of faults up to this length are said to be mended.
+        max_bridge: frames; runs of faults up to this length are said to be repaired.
     """
     out = []
     frames = len(track.frozen)
@@ -205,14 +205,16 @@ def sensor_findings(
         edges = np.stack([starts, stops], axis=1).ravel()
         amounts = np.maximum.reduceat(off, edges)[::2].tolist()
         within = np.logical_and.reduceat(short, edges)[::2].tolist()
-        for start, stop, amount, mended in zip(starts.tolist(), stops.tolist(), amounts, within, strict=True):
+        for start, stop, amount, repaired in zip(
+            starts.tolist(), stops.tolist(), amounts, within, strict=True
+        ):
             if kind == "frozen":
                 text = f"{name} is frozen for {stop - start} frames ({(stop - start) / rate:.2f} s)"
             else:
                 text = f"{name} jumps off by {amount:.0f} degrees"
-            if max_bridge and not mended:
+            if max_bridge and not repaired:
                 text += f"; longer than the longest bridge ({max_bridge} frames), left as it is"
-            out.append(Finding(kind, name, start, stop, amount, "deg", mended, text))
+            out.append(Finding(kind, name, start, stop, amount, "deg", repaired, text))
     return out
 
 
@@ -231,10 +233,10 @@ def _ground(
     }
     if not contacts.feet:
         text = "no foot is mapped: contacts, skating and the floor cannot be judged"
-        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+        return [Finding("no_feet", "", 0, frames, 0.0, "", False, text)], measures
     if not planted.any():
         text = "no foot is ever planted: the floor cannot be told"
-        return [Finding("feet", "", 0, frames, 0.0, "", False, text)], measures
+        return [Finding("no_feet", "", 0, frames, 0.0, "", False, text)], measures
     points = foot_points(motion, body)
     # A foot that rolls over one end does not skate, and its other end does not float: the stiller and lower
     # count.
@@ -260,7 +262,7 @@ def _ground(
     if abs(offset) >= settings.floor_min_mm:
         word = "above" if offset > 0 else "below"
         text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
-        findings.append(Finding("floor", "", 0, frames, float(offset), "mm", False, text))
+        findings.append(Finding("floor_offset", "", 0, frames, float(offset), "mm", False, text))
     return findings + _drifting(motion, measures), measures
 
 
@@ -272,10 +274,10 @@ def _drifting(motion: Motion, measures: Mapping[str, float]) -> list[Finding]:
     turned, slid = measures["heading_drift_deg_min"], measures["path_drift_cm_min"]
     if turned >= _DRIFT_DEG_MIN:
         text = f"the heading drifts by {turned:.1f} degrees a minute"
-        out.append(Finding("heading", "", 0, len(motion), turned, "deg/min", False, text))
+        out.append(Finding("heading_drift", "", 0, len(motion), turned, "deg/min", False, text))
     if slid >= _DRIFT_CM_MIN:
         text = f"the path slides by {slid:.0f} cm a minute under the planted feet"
-        out.append(Finding("path", "", 0, len(motion), slid, "cm/min", False, text))
+        out.append(Finding("path_drift", "", 0, len(motion), slid, "cm/min", False, text))
     return out
 
 
@@ -285,7 +287,7 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     if frames < _SHORT_S * motion.rate:
         count = "1 frame is" if frames == 1 else f"{frames} frames are"
         text = f"{count} too little to tell noise, spikes and drift from motion"
-        out.append(Finding("short", "", 0, frames, frames / motion.rate, "s", False, text))
+        out.append(Finding("too_short", "", 0, frames, frames / motion.rate, "s", False, text))
     hips = body.get("hips")
     if hips is None:
         return out

@@ -12,12 +12,12 @@ class Finding:
     """One fault.
 
     Attributes:
-        kind: "spike", "frozen", "still", "jitter", "skating", "floor" ...
+        kind: one of `table.KINDS`: "spike", "frozen", "jitter" ...
         joint: its name; "" for the whole body.
         start, stop: frames, half-open.
         amount: how bad, in `unit`.
         unit: "deg", "mm", "cm/s" ...
-        mended: whether a repair took it out.
+        repaired: whether a repair took it out.
         message: a sentence for a person.
     """
 
@@ -27,16 +27,18 @@ class Finding:
     stop: int
     amount: float
     unit: str
-    mended: bool
+    repaired: bool
     message: str
 
 
-def pose_finding(pose: ReferencePose, frames: int, rate: float, mended: bool) -> Finding:
+def pose_finding(pose: ReferencePose, frames: int, rate: float, repaired: bool) -> Finding:
     """What is said of a reference pose in a take of so many frames: the trim it offers, and its seats."""
     first, stop = between_spans([(pose.start, pose.stop)], frames)
     text = (
         f"a reference pose ({pose.kind}) is held for {(pose.stop - pose.start) / rate:.1f} s: frames {first} "
         f"to {stop - 1} are the take without it; sensors sit up to {pose.largest_deg:.1f} degrees off"
-        f"{', which is taken out of the whole take' if mended else ''}"
+        f"{', which is taken out of the whole take' if repaired else ''}"
     )
-    return Finding("pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", mended, text)
+    return Finding(
+        "reference_pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", repaired, text
+    )

@@ -70,7 +70,10 @@ _BREAK_S = 0.1  # a fault that pauses for less goes on
 
 
 def body_findings(motion: Motion, body: BodyMap, contacts: Contacts | None = None) -> list[Finding]:
-    """Findings of kinds "range", "swapped", "flipped", "bone"; `contacts` tell which ankles carry weight."""
+    """Findings of joint limits, exchanged sides, turned feet and bone lengths.
+
+    `contacts` say which ankles carry weight.
+    """
     out = _bones(motion, body)
     frames = limb_frames(motion, body)
     for name, (part, degrees) in joint_angles(frames).items():
@@ -187,7 +190,7 @@ def _beyond(
         bent, under = float(degrees[worst]), degrees[worst] < low[worst]
         word, limit = (_OPPOSITE[name], abs(low[worst])) if under else (name, high[worst])
         text = f"{joint}: {word} of {abs(bent):.0f} degrees, usual is up to {limit:.0f}"
-        out.append(Finding("range", joint, start, stop, float(over[worst]), "deg", False, text))
+        out.append(Finding("joint_limit", joint, start, stop, float(over[worst]), "deg", False, text))
     return out
 
 
@@ -238,5 +241,5 @@ def _bones(motion: Motion, body: BodyMap) -> list[Finding]:
             worst = 100 * float(change[start:stop].max())
             name = motion.skeleton.names[joint]
             text = f"the bone up to {name} changes its length by {worst:.0f} %"
-            out.append(Finding("bone", name, start, stop, worst, "%", False, text))
+            out.append(Finding("bone_length", name, start, stop, worst, "%", False, text))
     return out

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from .finding import Finding
 
 KINDS = (
-    "intake", "spike", "frozen", "jitter", "still", "heading", "path", "skating", "floor", "feet", "lying",
-    "short", "pose", "swapped", "flipped", "bone", "range",
+    "intake", "spike", "frozen", "jitter", "dead_sensor", "heading_drift", "path_drift", "skating",
+    "floor_offset", "no_feet", "lying", "too_short", "reference_pose", "swapped", "flipped", "bone_length",
+    "joint_limit",
 )  # fmt: skip
 """All kinds of findings, in the order of a table: how it was read, sensors, the take, the body."""
 
@@ -21,7 +22,7 @@ MEASURE_WORDS = (
     ("floor_error_mm", "planted feet off the floor", "mm", 1),
     ("heading_drift_deg_min", "heading drift", "deg/min", 1),
     ("path_drift_cm_min", "path drift", "cm/min", 0),
-    ("range_frames", "joints beyond their range", "joint frames", 0),
+    ("joint_limit_frames", "joints beyond their range", "joint frames", 0),
     ("planted_share", "frames with a foot planted", "of all", 2),
 )
 """Health measure, its name for a person, its unit and the decimals that it is worth."""

@@ -147,7 +147,7 @@ class KeySearch:
             bad = np.maximum.reduceat(self._far.max(axis=0), clips.starts) > 1
             if not bad.any():
                 break
-            touched = self._mend(clips.blamed(self._far, self._made))
+            touched = self._repair(clips.blamed(self._far, self._made))
             given_up |= bad & ~touched.any(axis=0)
             self._far[:, given_up[clips.clip]] = 0
         else:
@@ -236,7 +236,7 @@ class KeySearch:
             whole = np.where(scale > 0, whole, values.astype(np.float32))
         return planes.unit(whole)
 
-    def _mend(self, blamed: Mask) -> Mask:
+    def _repair(self, blamed: Mask) -> Mask:
         """Add keys or digits where channels (C, T) are to blame; the channels (C, B) that got some."""
         clips = self.clips
         guilty = np.logical_or.reduceat(blamed, clips.starts, axis=1)

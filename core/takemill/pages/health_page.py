@@ -27,11 +27,11 @@ CAUTION = (
 
 @dataclass(frozen=True)
 class HealthOf:
-    """A take, raw and mended, and what was found.
+    """A take, raw and repaired, and what was found.
 
     Attributes:
         name: of the take.
-        raw, mended: the take before and after repair: same frames and skeleton.
+        raw, repaired: the take before and after repair: same frames and skeleton.
         body: which joint plays which part.
         before, after: their health.
         findings: what the repair found.
@@ -41,7 +41,7 @@ class HealthOf:
     raw: Motion
     body: BodyMap
     before: Health
-    mended: Motion
+    repaired: Motion
     after: Health
     findings: tuple[Finding, ...]
 
@@ -66,17 +66,17 @@ def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
 
 def _section(take: HealthOf) -> str:
     raw = take.raw
-    joints = "".join(joint_figure(take.raw, take.mended, take.before, joint) for joint in _worst(take))
-    counts = Counter(one.mended for one in take.findings)
+    joints = "".join(joint_figure(take.raw, take.repaired, take.before, joint) for joint in _worst(take))
+    counts = Counter(one.repaired for one in take.findings)
     told = (
         f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
-        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'fault')} mended"
+        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'fault')} repaired"
         + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
     )
     return (
         f'<article class="clip"><div class="top"><h2>{escape(take.name)}</h2><span class="soft">{told}</span>'
         f"</div>{_measures(take)}{_kinds(take)}{f'<h3>The worst joints</h3>{joints}' if joints else ''}"
-        f"{feet_figure(take.raw, take.mended, take.body)}{way_figure(take.raw, take.mended, take.body)}"
+        f"{feet_figure(take.raw, take.repaired, take.body)}{way_figure(take.raw, take.repaired, take.body)}"
         f"{_list(take)}</article>"
     )
 
@@ -86,7 +86,7 @@ def _counted(count: int, word: str) -> str:
 
 
 def _worst(take: HealthOf) -> tuple[int, ...]:
-    return worst_joints(take.raw, take.mended, take.body, take.before)
+    return worst_joints(take.raw, take.repaired, take.body, take.before)
 
 
 def _measures(take: HealthOf) -> str:

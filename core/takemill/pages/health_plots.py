@@ -31,13 +31,13 @@ _LEGEND = (
 )
 
 
-def worst_joints(raw: Motion, mended: Motion, body: BodyMap, before: Health) -> tuple[int, ...]:
+def worst_joints(raw: Motion, repaired: Motion, body: BodyMap, before: Health) -> tuple[int, ...]:
     """The joints that the repair turned most, worst first; drift of the whole body is no joint's fault."""
     whole = {joint for part in ("root", "hips") if (joint := body.get(part)) is not None} | {0}
     flagged = {one.joint for one in before.findings if one.kind in _SHADED}
     turned = np.array(
         [
-            float(np.sqrt(np.mean(quat.angle_between(raw.rotations[:, j], mended.rotations[:, j]) ** 2)))
+            float(np.sqrt(np.mean(quat.angle_between(raw.rotations[:, j], repaired.rotations[:, j]) ** 2)))
             if j not in whole or name in flagged
             else 0.0
             for j, name in enumerate(raw.skeleton.names)
@@ -47,10 +47,10 @@ def worst_joints(raw: Motion, mended: Motion, body: BodyMap, before: Health) -> 
     return tuple(int(j) for j in order if turned[j] > np.radians(0.01))
 
 
-def joint_figure(raw: Motion, mended: Motion, before: Health, joint: int) -> str:
+def joint_figure(raw: Motion, repaired: Motion, before: Health, joint: int) -> str:
     """One joint's turn, raw and repaired, over the take and from close by at its worst finding."""
     name = raw.skeleton.names[joint]
-    curves = turn_deg(raw.rotations[:, joint], mended.rotations[:, joint])
+    curves = turn_deg(raw.rotations[:, joint], repaired.rotations[:, joint])
     found = [one for one in before.findings if one.joint == name and one.kind in _SHADED]
     counts = Counter(one.kind for one in found)
     worst = max(found, key=lambda one: one.amount, default=None)
@@ -68,10 +68,10 @@ def joint_figure(raw: Motion, mended: Motion, before: Health, joint: int) -> str
     )
 
 
-def turn_deg(raw: Array, mended: Array) -> tuple[Array, Array]:
+def turn_deg(raw: Array, repaired: Array) -> tuple[Array, Array]:
     """Degrees (F,) that rotations (F, 4) are turned from their middle, about the axis of most turning."""
-    middle = quat.normalize(np.median(quat.continuous(mended), axis=0))
-    both = [quat.log(quat.mul(quat.inv(middle), rotations)) for rotations in (raw, mended)]
+    middle = quat.normalize(np.median(quat.continuous(repaired), axis=0))
+    both = [quat.log(quat.mul(quat.inv(middle), rotations)) for rotations in (raw, repaired)]
     spread = np.concatenate([vectors - both[1].mean(axis=0) for vectors in both])
     axis = np.linalg.svd(spread, full_matrices=False)[2][0]
     axis = axis * np.sign(axis[np.argmax(np.abs(axis))])
@@ -111,12 +111,12 @@ def _seconds(first: int, last: int, rate: float) -> str:
     return f'<span></span><span class="axis">{ends}</span>'
 
 
-def feet_figure(raw: Motion, mended: Motion, body: BodyMap) -> str:
+def feet_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
     """Height of each foot's lowest point, raw and repaired, and when its heel and toes are planted."""
     if not body.feet:
         return ""
-    heights = [1000 * foot_points(one, body)[..., 2] for one in (raw, mended)]  # (F, K, 2) mm
-    contacts = find_contacts(mended, body)
+    heights = [1000 * foot_points(one, body)[..., 2] for one in (raw, repaired)]  # (F, K, 2) mm
+    contacts = find_contacts(repaired, body)
     out = ""
     for k, foot in enumerate(body.feet):
         lowest = [height[:, k].min(axis=-1) for height in heights]
@@ -143,9 +143,9 @@ def _lanes(planted: Mask) -> Iterator[tuple[str, float, float]]:
         yield "down", start / len(planted), stop / len(planted)
 
 
-def way_figure(raw: Motion, mended: Motion, body: BodyMap) -> str:
+def way_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
     """The way of the hips over the floor, raw and repaired."""
-    ways = [joint_in_model(one, body.require("hips"))[1][:, :2] for one in (raw, mended)]
+    ways = [joint_in_model(one, body.require("hips"))[1][:, :2] for one in (raw, repaired)]
     drawing = svg.ways_from_above(list(zip(("raw", "new"), ways, strict=True)))
     ends = [way[-1] - way[0] for way in ways]
     end = 100 * float(np.linalg.norm(ends[0] - ends[1]))

@@ -1,4 +1,4 @@
-"""One clip from the mended take to what is written: cut out, closed, on its way, blended, marked, parted."""
+"""One clip from the repaired take to what is written: cut, closed, put on its path, blended, with events."""
 
 from __future__ import annotations
 
@@ -13,14 +13,21 @@ from ..base.errors import InputError, RecipeError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.chain import blend_ends, join_stretches
-from ..clip.events import Mark, foot_marks, gait_phase, jump_marks, strike_marks
+from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
 from ..clip.loop_close import close_range
 from ..clip.loop_feet import pin_loop
 from ..clip.loop_search import LoopCandidate, find_loops
-from ..clip.mirror import mirrored, mirrored_contacts, mirrored_marks
-from ..clip.root_motion import Travel, TravelSettings, at_origin, find_travel, through_ends, with_root_joint
-from ..clip.root_motion_parts import TravelParts, on_the_spot, part_travel, put_back
-from ..clip.root_motion_shape import ShapeSettings, shape_travel
+from ..clip.mirror import mirrored, mirrored_contacts, mirrored_events
+from ..clip.root_motion import (
+    RootMotion,
+    RootMotionSettings,
+    at_origin,
+    find_root_motion,
+    through_ends,
+    with_root_joint,
+)
+from ..clip.root_motion_parts import RootMotionParts, on_the_spot, part_root_motion, put_back
+from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..clip.variants import additive
 from ..feet.contacts import Contacts, find_contacts
 from ..feet.pin import pin_feet
@@ -30,7 +37,7 @@ from .prepare_take import PreparedTake
 
 Number = TypeVar("Number", int, float)
 
-_PINNED = ("steps", "still")  # kinds of loops whose planted feet are pinned again
+_PINNED = ("locomotion", "idle")  # kinds of loops whose planted feet are pinned again
 _STRIKING = ("strike", "other")
 _JUMPING = ("jump", "strike", "other")  # a run's flights are no jumps
 _TURN_SLACK_DEG = 45.0  # a turn that is further off was not meant
@@ -43,12 +50,12 @@ class FinishedClip:
     Attributes:
         name: of the clip.
         kind: one of cuts.KINDS.
-        motion: what plays (F frames), travel parted.
+        motion: what plays (F frames), root motion parted.
         body: its body map; it has a root joint when any clip of the set travels by one.
-        loop: whether it repeats; then its last pose equals its first, travel apart.
-        parts: where each part of its travel went.
-        travel: the whole root track (F,), from 0 on; also what was taken away or kept on the body.
-        marks: events, by frame of the clip.
+        loop: whether it repeats; then its last pose equals its first, root motion apart.
+        parts: where each part of its root motion went.
+        root_motion: the whole root track (F,), from 0 on; also what was taken away or kept on the body.
+        events: events, by frame of the clip.
         candidate: the seam of a loop, in frames of the take, or of the joined stretches; None for others.
         source: name of the take.
         source_range: frames [start, stop) of the take, from the first used to the last.
@@ -63,9 +70,9 @@ class FinishedClip:
     motion: Motion
     body: BodyMap
     loop: bool
-    parts: TravelParts
-    travel: Travel
-    marks: tuple[Mark, ...]
+    parts: RootMotionParts
+    root_motion: RootMotion
+    events: tuple[Event, ...]
     candidate: LoopCandidate | None
     source: str
     source_range: tuple[int, int]
@@ -75,7 +82,7 @@ class FinishedClip:
     variant: VariantSpec | None = None
 
     @property
-    def travel_mode(self) -> str:
+    def root_motion_mode(self) -> str:
         """Its `parts` in a word: "keep", "root" or "in_place"."""
         return self.parts.mode
 
@@ -86,8 +93,8 @@ class FinishedClip:
 
     @property
     def in_world(self) -> Motion:
-        """What plays, moving over the floor as it did: with what was removed of the travel."""
-        return put_back(self.motion, self.travel, self.parts)
+        """What plays, moving over the floor as it did: with what was removed of the root motion."""
+        return put_back(self.motion, self.root_motion, self.parts)
 
     @property
     def strides(self) -> Array | None:
@@ -95,9 +102,9 @@ class FinishedClip:
 
         Their fractions are the phase of the gait.
         """
-        if self.kind != "steps" or self.additive:
+        if self.kind != "locomotion" or self.additive:
             return None
-        phase = gait_phase(self.marks, len(self.motion), self.loop)
+        phase = gait_phase(self.events, len(self.motion), self.loop)
         return np.asarray(np.unwrap(phase, period=1)) if phase.any() else None
 
 
@@ -110,7 +117,7 @@ class Piece:
         body: of its skeleton.
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
-        marks: the user's, by frame.
+        events: the user's, by frame.
         source, source_range, stretches: as in `FinishedClip`.
     """
 
@@ -118,7 +125,7 @@ class Piece:
     body: BodyMap
     contacts: Contacts
     candidate: LoopCandidate | None
-    marks: tuple[Mark, ...]
+    events: tuple[Event, ...]
     source: str
     source_range: tuple[int, int]
     stretches: tuple[tuple[int, int], ...]
@@ -128,7 +135,7 @@ def cut_out(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
     """A clip's frames of a take, joined from its stretches and closed where it repeats.
 
     Raises:
-        RecipeError: the clip leaves the take, has no loop in its range, or a mark outside it.
+        RecipeError: the clip leaves the take, has no loop in its range, or an event outside it.
     """
     ranges = spec.ranges(len(take.motion), take.motion.rate)
     whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
@@ -150,7 +157,7 @@ def cut_out(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
         take.body,
         contacts.sliced(start, stop),
         candidate,
-        () if joined else _named_marks(spec, start, stop, take.motion.rate),
+        () if joined else _named_events(spec, start, stop, take.motion.rate),
         take.name,
         (min(low for low, _ in ranges), max(high for _, high in ranges)) if joined else (start, stop),
         joined,
@@ -160,7 +167,7 @@ def cut_out(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
 def _seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
     """The best loop of a clip's frames, or all of them when no search is wanted."""
     settings = recipe.loop
-    if settings.kind == "auto" and spec.kind in ("steps", "still"):
+    if settings.kind == "auto" and spec.kind in ("locomotion", "idle"):
         settings = replace(settings, kind=spec.kind)
     if not spec.search:  # only the range's own ends are that far apart
         settings = replace(settings, shortest_s=motion.duration_s, longest_s=motion.duration_s, count=1)
@@ -175,17 +182,17 @@ def _seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> Loop
     return found[0]
 
 
-def _named_marks(spec: ClipSpec, start: int, stop: int, rate: float) -> tuple[Mark, ...]:
-    marks = []
-    for one in spec.marks:
+def _named_events(spec: ClipSpec, start: int, stop: int, rate: float) -> tuple[Event, ...]:
+    events = []
+    for one in spec.events:
         frame = one.at.frame(rate)
         if not start <= frame < stop:
             raise RecipeError(
-                f"{spec}: its mark {one.name!r} at {one.at} lies outside it; "
+                f"{spec}: its event {one.name!r} at {one.at} lies outside it; "
                 f"it holds {start / rate:.3f} s to {(stop - 1) / rate:.3f} s of the take"
             )
-        marks.append(Mark(one.name, frame - start))
-    return tuple(marks)
+        events.append(Event(one.name, frame - start))
+    return tuple(events)
 
 
 def finish(
@@ -217,16 +224,20 @@ def finish(
     if len(motion) < 2:
         raise RecipeError(f"{who}: {len(piece.motion)} frames become fewer than two; lower its speed")
     body, contacts = piece.body, piece.contacts.sampled(frames, motion.rate)
-    marks = tuple(replace(one, frame=int(np.argmin(np.abs(frames - one.frame)))) for one in piece.marks)
+    events = tuple(replace(one, frame=int(np.argmin(np.abs(frames - one.frame)))) for one in piece.events)
     if variant and variant.mirror:
-        motion, contacts, marks = mirrored(motion, body), mirrored_contacts(contacts), mirrored_marks(marks)
+        motion, contacts, events = (
+            mirrored(motion, body),
+            mirrored_contacts(contacts),
+            mirrored_events(events),
+        )
     if rooted:
         motion, body = with_root_joint(motion, body)
-    motion, travel, stands = _on_its_way(motion, body, contacts, spec, recipe)
+    motion, root_motion, stands = _on_its_way(motion, body, contacts, spec, recipe)
     blend = 0 if spec.loop or neutral is None else _or(spec.blend_frames, recipe.blend_frames)
     if blend and neutral:
         motion = _blended(motion, body, neutral, blend, who)
-        motion, travel = _ends_met(motion, body, travel, spec, recipe)
+        motion, root_motion = _ends_met(motion, body, root_motion, spec, recipe)
     clip = FinishedClip(
         name=variant.name if variant else spec.name,
         kind=spec.kind,
@@ -234,8 +245,8 @@ def finish(
         body=body,
         loop=spec.loop,
         parts=parts_of(spec, recipe),
-        travel=travel,
-        marks=_marks(motion, body, contacts, spec, recipe, marks),
+        root_motion=root_motion,
+        events=_events(motion, body, contacts, spec, recipe, events),
         candidate=piece.candidate,
         source=piece.source,
         source_range=piece.source_range,
@@ -246,7 +257,7 @@ def finish(
     )
     if reference:
         return as_difference(clip, reference)
-    return replace(clip, motion=part_travel(motion, body, travel, clip.parts))
+    return replace(clip, motion=part_root_motion(motion, body, root_motion, clip.parts))
 
 
 def _or(own: Number | None, common: Number) -> Number:
@@ -266,44 +277,44 @@ def _at_rate(motion: Motion, rate: float, speed: float, loop: bool) -> tuple[Mot
 
 def _on_its_way(
     motion: Motion, body: BodyMap, contacts: Contacts, spec: ClipSpec, recipe: Recipe
-) -> tuple[Motion, Travel, Contacts]:
+) -> tuple[Motion, RootMotion, Contacts]:
     """The clip at the origin, facing forward, on a way of the wanted shape; feet stand where they stood."""
-    settings = _tracked(spec, recipe, _or(spec.smooth_hz, recipe.travel.smooth_hz))
-    motion, travel = at_origin(motion, find_travel(motion, body, settings, spec.loop))
-    shape = ShapeSettings(spec.straight, spec.constant_speed, _turn_deg(spec, travel))
+    settings = _tracked(spec, recipe, _or(spec.smooth_hz, recipe.root_motion.smooth_hz))
+    motion, root_motion = at_origin(motion, find_root_motion(motion, body, settings, spec.loop))
+    shape = ShapeSettings(spec.straight, spec.constant_speed, _turn_deg(spec, root_motion))
     shaped = shape != ShapeSettings()
     if shaped:
-        motion, travel = at_origin(*shape_travel(motion, travel, shape, spec.loop))
+        motion, root_motion = at_origin(*shape_root_motion(motion, root_motion, shape, spec.loop))
     if spec.loop and ((recipe.close.pin and spec.kind in _PINNED) or shaped):
-        motion, contacts = pin_loop(motion, body, contacts, recipe.footlock)
+        motion, contacts = pin_loop(motion, body, contacts, recipe.pin)
     elif shaped:
-        motion, contacts = pin_feet(motion, body, contacts, recipe.footlock)
-        motion, travel = _ends_met(motion, body, travel, spec, recipe)
-    return motion, travel, contacts
+        motion, contacts = pin_feet(motion, body, contacts, recipe.pin)
+        motion, root_motion = _ends_met(motion, body, root_motion, spec, recipe)
+    return motion, root_motion, contacts
 
 
 def _ends_met(
-    motion: Motion, body: BodyMap, travel: Travel, spec: ClipSpec, recipe: Recipe
-) -> tuple[Motion, Travel]:
+    motion: Motion, body: BodyMap, root_motion: RootMotion, spec: ClipSpec, recipe: Recipe
+) -> tuple[Motion, RootMotion]:
     """A one-shot whose root track starts, at the origin, and ends where its hips do."""
-    hips = find_travel(motion, body, _tracked(spec, recipe, smooth_hz=0.0))
-    return at_origin(motion, through_ends(travel, hips))
+    hips = find_root_motion(motion, body, _tracked(spec, recipe, smooth_hz=0.0))
+    return at_origin(motion, through_ends(root_motion, hips))
 
 
-def _tracked(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> TravelSettings:
+def _tracked(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> RootMotionSettings:
     """How the whole root track of a clip is found, whatever becomes of its parts."""
-    return TravelSettings(height=parts_of(spec, recipe).height != "keep", smooth_hz=smooth_hz)
+    return RootMotionSettings(height=parts_of(spec, recipe).height != "keep", smooth_hz=smooth_hz)
 
 
-def _turn_deg(spec: ClipSpec, travel: Travel) -> float | None:
+def _turn_deg(spec: ClipSpec, root_motion: RootMotion) -> float | None:
     """The wanted turn with the sign of the take's own."""
     if spec.turn_deg is None:
         return None
-    wanted = math.copysign(spec.turn_deg, travel.turn_deg)
-    if abs(wanted - travel.turn_deg) > _TURN_SLACK_DEG:
+    wanted = math.copysign(spec.turn_deg, root_motion.turn_deg)
+    if abs(wanted - root_motion.turn_deg) > _TURN_SLACK_DEG:
         raise RecipeError(
-            f"{spec}: turn_deg = {spec.turn_deg:g} is far from the {abs(travel.turn_deg):.0f} degrees that "
-            f"the take turns there; at most {_TURN_SLACK_DEG:g} can be made up"
+            f"{spec}: turn_deg = {spec.turn_deg:g} is far from the {abs(root_motion.turn_deg):.0f} degrees "
+            f"that the take turns there; at most {_TURN_SLACK_DEG:g} can be made up"
         )
     return wanted
 
@@ -315,30 +326,35 @@ def _blended(motion: Motion, body: BodyMap, neutral: FinishedClip, frames: int, 
     return blend_ends(motion, body, neutral.motion, seconds, seconds)
 
 
-def _marks(
-    motion: Motion, body: BodyMap, contacts: Contacts, spec: ClipSpec, recipe: Recipe, named: tuple[Mark, ...]
-) -> tuple[Mark, ...]:
-    marks = [*foot_marks(contacts, spec.loop), *named]
+def _events(
+    motion: Motion,
+    body: BodyMap,
+    contacts: Contacts,
+    spec: ClipSpec,
+    recipe: Recipe,
+    named: tuple[Event, ...],
+) -> tuple[Event, ...]:
+    events = [*foot_events(contacts, spec.loop), *named]
     if spec.kind in _STRIKING:
-        marks += strike_marks(motion, body, recipe.marks)
+        events += strike_events(motion, body, recipe.events)
     if spec.kind in _JUMPING:
-        marks += jump_marks(motion, body, contacts, recipe.marks)
-    return tuple(sorted(marks, key=lambda mark: (mark.frame, mark.name)))
+        events += jump_events(motion, body, contacts, recipe.events)
+    return tuple(sorted(events, key=lambda event: (event.frame, event.name)))
 
 
 def as_difference(clip: FinishedClip, reference: FinishedClip) -> FinishedClip:
     """What the clip does beyond another one, on the spot; its contacts are no longer those of a pose."""
-    parts = TravelParts("remove", "remove", "keep")
+    parts = RootMotionParts("remove", "remove", "keep")
     whole = clip.variant is not None and clip.variant.against == "clip"
-    base = on_the_spot(reference.motion, reference.body, reference.travel, reference.parts)
-    still = on_the_spot(clip.motion, clip.body, clip.travel, TravelParts("keep", "keep", "keep"))
-    none = Travel(clip.motion.rate, np.zeros((len(still), 3)), np.zeros(len(still)))
+    base = on_the_spot(reference.motion, reference.body, reference.root_motion, reference.parts)
+    still = on_the_spot(clip.motion, clip.body, clip.root_motion, RootMotionParts("keep", "keep", "keep"))
+    none = RootMotion(clip.motion.rate, np.zeros((len(still), 3)), np.zeros(len(still)))
     nowhere = np.zeros_like(clip.contacts.heel)
     return replace(
         clip,
         motion=additive(still, base if whole else base.slice(0, 1)),
         loop=clip.loop and (reference.loop or not whole),
         parts=parts,
-        travel=none,
+        root_motion=none,
         contacts=replace(clip.contacts, heel=nowhere, toe=nowhere),
     )

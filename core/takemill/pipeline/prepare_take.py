@@ -1,4 +1,4 @@
-"""A take made ready for cutting: its body told, mended and judged."""
+"""A take made ready for cutting: its body told, repaired and judged."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class PreparedTake:
-    """A take, mended and judged.
+    """A take, repaired and judged.
 
     Attributes:
         name: of the take, unique in a set.
         digest: SHA-256 of what was read, in hexadecimal.
         raw: the take as it came.
         body: which joint plays which part.
-        motion: the mended take: same skeleton, frames and rate.
+        motion: the repaired take: same skeleton, frames and rate.
         findings: what the repair found.
-        before, after: the health of the raw and of the mended take.
-        contacts: of the mended take.
+        before, after: the health of the raw and of the repaired take.
+        contacts: of the repaired take.
     """
 
     name: str
@@ -72,16 +72,16 @@ def body_of(skeleton: Skeleton, recipe: Recipe) -> BodyMap:
 def prepare(
     name: str, motion: Motion, body: BodyMap, recipe: Recipe, progress: Progress = silent, digest: str = ""
 ) -> PreparedTake:
-    """A take mended and judged; `digest` is that of its file, found from the arrays when empty."""
+    """A take repaired and judged; `digest` is that of its file, found from the arrays when empty."""
     progress(f"{name}: checking", 0.0)
     before = check(motion, body, recipe.health)
     progress(f"{name}: repairing", 0.35)
-    mended, findings = repair(motion, body, recipe.repair)
+    repaired, findings = repair(motion, body, recipe.repair)
     progress(f"{name}: checking again", 0.75)
-    after = check(mended, body, recipe.health)
-    contacts = find_contacts(mended, body, recipe.contacts)
+    after = check(repaired, body, recipe.health)
+    contacts = find_contacts(repaired, body, recipe.contacts)
     digest = digest or digest_of(motion)
-    return PreparedTake(name, digest, motion, body, mended, findings, before, after, contacts)
+    return PreparedTake(name, digest, motion, body, repaired, findings, before, after, contacts)
 
 
 def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:

@@ -1,4 +1,4 @@
-"""The order of the stages, and nothing else: a take is mended once, then each clip is cut and finished."""
+"""The order of the stages, and nothing else: a take is repaired once, then each clip is cut and finished."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ __all__ = [
 
 
 def cuts_of(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
-    """The clips that a mended take suggests."""
+    """The clips that a repaired take suggests."""
     return suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
 
 

@@ -11,9 +11,9 @@ import numpy as np
 
 from ..base.checks import Array, expect_positive
 from ..base.errors import InputError
-from ..clip.mirror import middle_facing, mirrored, mirrored_contacts, mirrored_marks
-from ..clip.root_motion import Travel, root_at_rest, without_travel
-from ..clip.root_motion_parts import part_travel
+from ..clip.mirror import middle_facing, mirrored, mirrored_contacts, mirrored_events
+from ..clip.root_motion import RootMotion, root_at_rest, without_root_motion
+from ..clip.root_motion_parts import part_root_motion
 from ..maths import series
 from ..recipe.recipe import VariantSpec
 from .finish_clip import FinishedClip, as_difference
@@ -59,14 +59,14 @@ def varied(clip: FinishedClip, variant: VariantSpec, reference: FinishedClip | N
 
 def _at_frames(clip: FinishedClip, frames: Array, rate: float, stretch: float) -> FinishedClip:
     """The clip's frames (N,), played at `rate`; a blend lasts `stretch` times as many frames as before."""
-    way = np.concatenate([clip.travel.position, clip.travel.heading[:, None]], axis=1)
+    way = np.concatenate([clip.root_motion.position, clip.root_motion.heading[:, None]], axis=1)
     way = series.sample_vectors(way, frames)
-    nearest = (int(np.argmin(np.abs(frames - mark.frame))) for mark in clip.marks)
+    nearest = (int(np.argmin(np.abs(frames - event.frame))) for event in clip.events)
     return replace(
         clip,
         motion=clip.motion.sampled(frames, rate),
-        travel=Travel(rate, way[:, :3], way[:, 3]),
-        marks=tuple(replace(mark, frame=frame) for mark, frame in zip(clip.marks, nearest, strict=True)),
+        root_motion=RootMotion(rate, way[:, :3], way[:, 3]),
+        events=tuple(replace(event, frame=frame) for event, frame in zip(clip.events, nearest, strict=True)),
         contacts=clip.contacts.sampled(frames, rate),
         blend_frames=round(clip.blend_frames * stretch),
     )
@@ -78,19 +78,21 @@ def _mirrored(clip: FinishedClip) -> FinishedClip:
     if clip.parts.mode != "keep":
         motion = root_at_rest(motion, clip.body)
     motion = mirrored(motion, clip.body)
-    travel = replace(
-        clip.travel, position=clip.travel.position * [-1.0, 1.0, 1.0], heading=-clip.travel.heading
+    root_motion = replace(
+        clip.root_motion,
+        position=clip.root_motion.position * [-1.0, 1.0, 1.0],
+        heading=-clip.root_motion.heading,
     )
     facing = middle_facing(motion.skeleton, clip.body)
     if facing:  # the mirror stands in the middle of the body at rest, which is not then ahead
         turn = np.full(len(motion), 2 * facing)
-        motion = without_travel(motion, Travel(motion.rate, np.zeros((len(motion), 3)), turn))
+        motion = without_root_motion(motion, RootMotion(motion.rate, np.zeros((len(motion), 3)), turn))
         if clip.parts.mode != "keep":
             motion = root_at_rest(motion, clip.body)
     return replace(
         clip,
-        motion=part_travel(motion, clip.body, travel, clip.parts),
-        travel=travel,
-        marks=mirrored_marks(clip.marks),
+        motion=part_root_motion(motion, clip.body, root_motion, clip.parts),
+        root_motion=root_motion,
+        events=mirrored_events(clip.events),
         contacts=mirrored_contacts(clip.contacts),
     )

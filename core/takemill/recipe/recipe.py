@@ -11,7 +11,7 @@ leftFoot = "L_Ankle"
 [bodies.courier]        # the same for a character that the clips are fitted to, by its file's name
 hips = "pelvis_ctl"
 
-[loop]                  # also [intake] [repair] [contacts] [health] [cuts] [close] [travel] [marks] ...
+[loop]                  # also [intake] [repair] [contacts] [pin] [health] [cuts] [close] [root_motion] ...
 longest_s = 6.0
 
 [[clip]]                # without any, the suggested cuts are taken
@@ -19,7 +19,7 @@ name = "walk"
 from = 41.5             # seconds, or frames of the take: "4980f"
 to = 55.0               # the last pose of the clip
 loop = true
-travel = "root"         # "keep", "root" or "in_place"
+root_motion = "root"         # "keep", "root" or "in_place"
 
 [[variant]]             # a clip made from another
 of = "walk"
@@ -38,13 +38,13 @@ from ..base import disk
 from ..base.errors import RecipeError
 from ..body.intake import IntakeSettings
 from ..clip.cuts import CutSettings
-from ..clip.events import MarkSettings
+from ..clip.events import EventSettings
 from ..clip.loop_close import CloseSettings
 from ..clip.loop_search import LoopSettings
-from ..clip.root_motion import TravelSettings
-from ..clip.root_motion_parts import TravelParts
+from ..clip.root_motion import RootMotionSettings
+from ..clip.root_motion_parts import RootMotionParts
 from ..feet.contacts import ContactSettings
-from ..feet.pin import FootlockSettings
+from ..feet.pin import PinSettings
 from ..fit.fit import FitSettings
 from ..health.check import HealthSettings
 from ..keys.reduce import ReduceSettings
@@ -69,7 +69,7 @@ __all__ = [
     "read_recipe",
 ]
 
-FILES = ("one", "each", "apart")
+FILES = ("one", "each", "separate")
 """How the clips of a set can be parted among files."""
 
 
@@ -81,7 +81,7 @@ class Recipe:
         name: of the set; "" for the first take's.
         rate: frames per second of the clips; None for the take's.
         files: "one" GLB holds rig, mesh and all clips; "each" clip has such a GLB of its own; or mesh and
-            clips are "apart": one GLB without clips, and one without mesh for each clip.
+            clips are "separate": one GLB without clips, and one without mesh for each clip.
         naming: a pattern that names clips which have no name; "" for none.
         character: what stands for {character} there; "" for the set's name.
         neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
@@ -107,12 +107,12 @@ class Recipe:
     repair: RepairSettings = field(default_factory=RepairSettings)
     health: HealthSettings = field(default_factory=HealthSettings)
     contacts: ContactSettings = field(default_factory=ContactSettings)
-    footlock: FootlockSettings = field(default_factory=FootlockSettings)
+    pin: PinSettings = field(default_factory=PinSettings)
     cuts: CutSettings = field(default_factory=CutSettings)
     loop: LoopSettings = field(default_factory=LoopSettings)
     close: CloseSettings = field(default_factory=CloseSettings)
-    travel: TravelSettings = field(default_factory=TravelSettings)
-    marks: MarkSettings = field(default_factory=MarkSettings)
+    root_motion: RootMotionSettings = field(default_factory=RootMotionSettings)
+    events: EventSettings = field(default_factory=EventSettings)
     reduce: ReduceSettings = field(default_factory=ReduceSettings)
     fit: FitSettings = field(default_factory=FitSettings)
 
@@ -122,7 +122,7 @@ class Recipe:
         if not self.neutral and (self.blend_frames or any(spec.blend_frames for spec in self.clips)):
             raise RecipeError('blend_frames: say onto which clip\'s first pose with neutral = "..."')
         # Settings inside settings have one table, for all stages that look at them.
-        repair = replace(self.repair, contacts=self.contacts, footlock=self.footlock)
+        repair = replace(self.repair, contacts=self.contacts, pinning=self.pin)
         object.__setattr__(self, "repair", repair)
         object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
 
@@ -211,6 +211,6 @@ def rate_of(spec: ClipSpec, recipe: Recipe, take_rate: float) -> float:
     return spec.rate or recipe.rate or take_rate
 
 
-def parts_of(spec: ClipSpec, recipe: Recipe) -> TravelParts:
-    """Where each part of a clip's travel goes."""
-    return spec.parts(recipe.travel.planar, recipe.travel.turn, recipe.travel.height)
+def parts_of(spec: ClipSpec, recipe: Recipe) -> RootMotionParts:
+    """Where each part of a clip's root motion goes."""
+    return spec.parts(recipe.root_motion.planar, recipe.root_motion.turn, recipe.root_motion.height)

@@ -10,7 +10,7 @@ from typing import Any
 from ..base.errors import RecipeError
 from ..clip.cuts import KINDS, Cut
 from ..clip.root_motion import MODES
-from ..clip.root_motion_parts import WORDS, TravelParts
+from ..clip.root_motion_parts import WORDS, RootMotionParts
 from . import tables
 from .recipe_names import expect_name
 
@@ -36,7 +36,7 @@ class Moment:
 
 @dataclass(frozen=True)
 class NamedMoment:
-    """A user's mark: its name, and a time in the take."""
+    """A user's event: its name, and a time in the take."""
 
     name: str
     at: Moment
@@ -53,19 +53,19 @@ class ClipSpec:
         loop: whether it repeats.
         search: for a loop, whether the best seam is looked for inside the range; otherwise the range's
             ends are the seam.
-        travel: where the way over the floor and the turn go: stay on the body ("keep"), onto the root joint
-            ("root"), or away ("in_place"); which of them, the recipe's [travel] says.
+        root_motion: where the way over the floor and the turn go: stay on the body ("keep"), onto the root
+            joint ("root"), or away ("in_place"); which of them, the recipe's [root_motion] says.
         rate: frames per second; None for the recipe's.
-        smooth_hz: low-pass of the root track; None for the recipe's [travel].
+        smooth_hz: low-pass of the root track; None for the recipe's [root_motion].
         take: the take's name; "" where there is only one.
-        kind: one of cuts.KINDS; "" to be told from the motion.
-        planar, turn, height: "keep", "root" or "remove" for one part of the travel; "" as `travel` says.
+        kind: one of cuts.KINDS; "" to be found from the motion.
+        planar, turn, height: "keep", "root" or "remove" for one part of it; "" as `root_motion` says.
         straight: whether the bends are taken out of the path.
         constant_speed: whether the path is walked at one speed.
         turn_deg: the turn of the whole clip, to the side to which the take turns; None leaves it.
         blend_frames: of a one-shot, in how many of its frames each end goes over into the set's neutral
             pose; 0 leaves the ends alone, None is the recipe's.
-        marks: the user's own, by times of the take.
+        events: the user's own, by times of the take.
         stretches: first and last pose of stretches that are joined to one; empty for `start` to `stop`,
             else these are the first stretch's and the last one's.
     """
@@ -75,7 +75,7 @@ class ClipSpec:
     stop: Moment
     loop: bool = False
     search: bool = True
-    travel: str = "root"
+    root_motion: str = "root"
     rate: float | None = None
     smooth_hz: float | None = None
     take: str = ""
@@ -87,19 +87,19 @@ class ClipSpec:
     constant_speed: bool = False
     turn_deg: float | None = None
     blend_frames: int | None = None
-    marks: tuple[NamedMoment, ...] = ()
+    events: tuple[NamedMoment, ...] = ()
     stretches: tuple[tuple[Moment, Moment], ...] = ()
 
     @classmethod
     def from_cut(cls, cut: Cut, take: str = "", name: str | None = None) -> ClipSpec:
-        """The clip that a suggested cut becomes: an idle stays in place, all others travel by the root."""
-        travel = "in_place" if cut.kind == "still" else "root"
+        """The clip that a suggested cut becomes: an idle stays in place, all others move by the root."""
+        root_motion = "in_place" if cut.kind == "idle" else "root"
         return cls(
             cut.name if name is None else name,
             Moment(cut.start, in_frames=True),
             Moment(cut.stop - 1, in_frames=True),
             cut.loop,
-            travel=travel,
+            root_motion=root_motion,
             take=take,
             kind=cut.kind,
         )
@@ -136,12 +136,12 @@ class ClipSpec:
         starts, stops = zip(*self.ranges(count, rate), strict=True)
         return min(starts), max(stops)
 
-    def parts(self, planar: bool = True, turn: bool = True, height: bool = False) -> TravelParts:
-        """Where each part of the travel goes; the arguments say which ones follow `travel`."""
-        common = {"in_place": "remove"}.get(self.travel, self.travel)
+    def parts(self, planar: bool = True, turn: bool = True, height: bool = False) -> RootMotionParts:
+        """Where each part of the root motion goes; the arguments say which ones follow `root_motion`."""
+        common = {"in_place": "remove"}.get(self.root_motion, self.root_motion)
         words = (self.planar, self.turn, self.height)
         follow = (planar, turn, height)
-        return TravelParts(
+        return RootMotionParts(
             *(word or (common if on else "keep") for word, on in zip(words, follow, strict=True))
         )
 
@@ -180,8 +180,8 @@ AGAINST = ("pose", "clip")
 
 CLIP_KEYS: Mapping[str, Any] = {
     "name": str, "from": object, "to": object, "stretches": object, "loop": bool, "search": bool,
-    "travel": str, "planar": str, "turn": str, "height": str, "rate": float, "smooth_hz": float,
-    "straight": bool, "constant_speed": bool, "turn_deg": float, "blend_frames": int, "marks": object,
+    "root_motion": str, "planar": str, "turn": str, "height": str, "rate": float, "smooth_hz": float,
+    "straight": bool, "constant_speed": bool, "turn_deg": float, "blend_frames": int, "events": object,
     "take": str, "kind": str,
 }  # fmt: skip
 """The keys of [[clip]] and the types of their values."""
@@ -192,7 +192,7 @@ VARIANT_KEYS: Mapping[str, Any] = {
 """The keys of [[variant]] and the types of their values."""
 
 _CHOICES = {
-    "travel": MODES,
+    "root_motion": MODES,
     "kind": KINDS,
     "planar": WORDS,
     "turn": WORDS,
@@ -223,14 +223,14 @@ def clip_from(table: object, place: str, unnamed: bool) -> ClipSpec:
                 f"{place}: {key!r} is missing; a clip has at least name (or the recipe a naming), from and to"
             )
     name, place = _named(table, place)
-    values = _values(table, CLIP_KEYS, place, leave=("name", "from", "to", "stretches", "marks"))
+    values = _values(table, CLIP_KEYS, place, leave=("name", "from", "to", "stretches", "events"))
     if "stretches" in table:
         values["stretches"] = stretches = _stretches(table, place)
         start, stop = stretches[0][0], stretches[-1][1]
     else:
         start, stop = (moment(table[key], f"{place} {key}") for key in ("from", "to"))
-    if "marks" in table:
-        values["marks"] = _marks(table["marks"], f"{place} marks")
+    if "events" in table:
+        values["events"] = _events(table["events"], f"{place} events")
     return ClipSpec(name=name, start=start, stop=stop, **values)
 
 
@@ -292,7 +292,7 @@ def expect_within(values: Mapping[str, Any], place: str) -> None:
 
 
 def _stretches(table: Mapping[str, object], place: str) -> tuple[tuple[Moment, Moment], ...]:
-    for key in ("from", "to", "marks"):
+    for key in ("from", "to", "events"):
         if key in table:
             raise RecipeError(f"{place}: {key!r} and stretches do not go together")
     value = table["stretches"]
@@ -307,7 +307,7 @@ def _stretches(table: Mapping[str, object], place: str) -> tuple[tuple[Moment, M
     return tuple(out)
 
 
-def _marks(value: object, place: str) -> tuple[NamedMoment, ...]:
+def _events(value: object, place: str) -> tuple[NamedMoment, ...]:
     if not isinstance(value, list):
         raise RecipeError(f'{place}: expected tables in brackets: [{{name = "splash", at = 33.5}}]')
     out = []
@@ -317,7 +317,7 @@ def _marks(value: object, place: str) -> tuple[NamedMoment, ...]:
         tables.expect_known(table, ("name", "at"), here)
         for key in ("name", "at"):
             if key not in table:
-                raise RecipeError(f"{here}: {key!r} is missing; a mark has a name and a time of the take")
+                raise RecipeError(f"{here}: {key!r} is missing; an event has a name and a time of the take")
         name = expect_name(tables.value_of(table["name"], str, f"{here} name"), f"{here} name")
         out.append(NamedMoment(name, moment(table["at"], f"{here} at")))
     return tuple(out)

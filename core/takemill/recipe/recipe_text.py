@@ -16,7 +16,7 @@ _HEAD = """\
 
 # name = "ferry"            # of the set and its file; the first take's name when left out
 # rate = 30                 # frames per second of the clips; the take's own when left out
-# files = "one"             # all in one GLB; or "each" clip in a whole one; or the mesh "apart" from them
+# files = "one"             # all in one GLB; or "each" clip in a whole one; or mesh and clips "separate"
 # naming = "{character}_{kind}_{n:02}"  # names clips without a name; also {set} and {take}
 # character = "courier"     # the set's name when left out
 # neutral = "idle"          # the clip whose first pose one-shots start and end in ...
@@ -29,18 +29,18 @@ _HEAD = """\
 # to = 42.0                 # the last pose of the clip
 # loop = true               # it repeats: the best loop within the range ...
 # search = false            # ... or exactly the range
-# travel = "root"           # the way and the turn: "root" joint, "keep" on the body, or "in_place"
-# planar = "root"           # one part of the travel other than that: "root", "keep" or "remove"
+# root_motion = "root"           # the way and the turn: "root" joint, "keep" on the body, or "in_place"
+# planar = "root"           # one part of the root motion other than that: "root", "keep" or "remove"
 # turn = "root"
 # height = "keep"
 # straight = true           # the bends of the path are taken out
 # constant_speed = true     # the path is walked at one speed
 # turn_deg = 0              # the whole turn made exact, to the side to which the take turns
 # rate = 60                 # other than the set's
-# smooth_hz = 0.5           # other than [travel]'s
+# smooth_hz = 0.5           # other than [root_motion]'s
 # blend_frames = 8          # other than the set's
-# marks = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
-# kind = "steps"            # still, steps, strike, turn, jump, other; told from the motion when left out
+# events = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
+# kind = "locomotion"            # still, steps, strike, turn, jump, other; told from the motion when left out
 
 # [[clip]]                  # or several calm stretches joined to one, instead of from and to
 # name = "idle"

@@ -1,4 +1,4 @@
-"""A raw take mended for what a suit does wrong, one fault after the other.
+"""A raw take repaired for what a suit does wrong, one fault after the other.
 
 The order, which is fixed, and why:
  1. frozen frames are found first, because a held value would pass for calm, and its end for a spike;
@@ -31,7 +31,7 @@ from ..feet.contacts import Contacts, ContactSettings, find_contacts
 from ..feet.heading_drift import heading_drift, without_drift
 from ..feet.lower_body import lower_body, lower_joints
 from ..feet.path_drift import path_drift
-from ..feet.pin import FootlockSettings
+from ..feet.pin import PinSettings
 from ..feet.soles import foot_points
 from ..health.check import Finding, examine, sensor_findings
 from ..health.finding import pose_finding
@@ -50,12 +50,12 @@ _STANDING = 0.3  # leg lengths from the feet up to the hips of a body that stand
 _MOSTLY = 0.75  # of a second to both sides: one that lies may kick for a moment
 _PINNED_NOISE = np.radians(
     0.05
-)  # less noise than this: the take was mended or keyed before, its feet are meant
+)  # less noise than this: the take was repaired or keyed before, its feet are meant
 
 
 @dataclass(frozen=True)
 class RepairSettings:
-    """Which faults are mended, and how far.
+    """Which faults are repaired, and how far.
 
     Attributes:
         frozen, spikes, jitter: the sensors' faults, each step on or off.
@@ -68,12 +68,12 @@ class RepairSettings:
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
-        joints: names of the joints whose sensors are mended and calibrated, and with all feet among them the
-            feet are pinned; empty for all. Drift and floor are the whole body's.
-        ranges_s: [start, stop] pairs, seconds, in which sensors are mended and feet pinned; empty for the
+        joints: names of the joints whose sensors are repaired and calibrated, and with all feet among them
+            the feet are pinned; empty for all. Drift and floor are the whole body's.
+        ranges_s: [start, stop] pairs, seconds, in which sensors are repaired and feet pinned; empty for the
             whole take. Drift and floor are the whole take's, which would jump at the ends of a part.
         contacts: when a foot counts as planted.
-        footlock: how planted feet are pinned.
+        pinning: how planted feet are pinned.
     """
 
     frozen: bool = True
@@ -91,7 +91,7 @@ class RepairSettings:
     joints: tuple[str, ...] = ()
     ranges_s: tuple[tuple[float, float], ...] = ()
     contacts: ContactSettings = field(default_factory=ContactSettings)
-    footlock: FootlockSettings = field(default_factory=FootlockSettings)
+    pinning: PinSettings = field(default_factory=PinSettings)
 
 
 def repair(
@@ -109,22 +109,22 @@ def repair(
         j for j, name in enumerate(motion.skeleton.names) if not settings.joints or name in settings.joints
     ]
     below = set(lower_joints(motion.skeleton, body).tolist())
-    # Steps 5 to 7 know only the joints that carry the feet, and the other ones are mended meanwhile.
+    # Steps 5 to 7 know only the joints that carry the feet, and the other ones are repaired meanwhile.
     first = joints if settings.calibration else [j for j in joints if j in below]
     later = [j for j in joints if j not in first]
     out = motion.rotations.copy() if settings.joints else np.empty_like(motion.rotations)
-    mend = _mender(motion, settings, out)
+    repair = _mender(motion, settings, out)
     with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
-        findings = [found for group in pool.map(mend, _groups(first)) for found in group]
+        findings = [found for group in pool.map(repair, _groups(first)) for found in group]
         if settings.calibration:
             out, found = _calibrated(motion.with_rotations(out), body, settings.joints)
             findings.append(found)
         standing = pool.submit(_stand, motion, body, settings, out, findings)
-        beside = list(pool.map(mend, _groups(later)))
+        beside = list(pool.map(repair, _groups(later)))
         root = standing.result()
     findings += [found for group in beside for found in group]
-    mended = replace(motion, rotations=out, root_translation=root)
-    return mended, tuple(sorted(findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
+    repaired = replace(motion, rotations=out, root_translation=root)
+    return repaired, tuple(sorted(findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
 
 
 def _check(motion: Motion, settings: RepairSettings) -> None:
@@ -157,17 +157,17 @@ def _mender(motion: Motion, settings: RepairSettings, out: Array) -> Callable[[s
     """
     share = _range_share(motion, settings)
 
-    def mend(joints: slice) -> list[Finding]:
+    def repair(joints: slice) -> list[Finding]:
         tracks = _tracks(motion.rotations, joints)
         findings = []
         for joint, track in zip(range(joints.start, joints.stop), tracks, strict=True):
-            track[:], found = _mend_sensor(motion, joint, track, settings, share)
+            track[:], found = _repair_sensor(motion, joint, track, settings, share)
             findings += found
         for part in _parts(len(out)):
             out[part, joints] = tracks[:, part].swapaxes(0, 1)
         return findings
 
-    return mend
+    return repair
 
 
 def _tracks(rotations: Array, joints: slice) -> Array:
@@ -183,10 +183,10 @@ def _parts(frames: int) -> list[slice]:
     return [slice(k, k + _PART) for k in range(0, frames, _PART)]
 
 
-def _mend_sensor(
+def _repair_sensor(
     motion: Motion, joint: int, raw: Array, settings: RepairSettings, share: Array | None
 ) -> tuple[Array, list[Finding]]:
-    """One joint's rotations (F, 4) mended, and what was found."""
+    """One joint's rotations (F, 4) repaired, and what was found."""
     track = examine(raw, settings.frozen_min_frames, settings.spike_min_deg)
     everywhere = np.ones(len(raw), bool) if share is None else share > 0
     track = replace(
@@ -198,20 +198,20 @@ def _mend_sensor(
     max_gap = max(int(settings.longest_bridge_s * motion.rate), 1)
     calm = settings.jitter and track.noise > 0
     if calm:
-        mended, bridged = gaps.fill(raw, bad, track.noise, max_gap)
+        repaired, bridged = gaps.fill(raw, bad, track.noise, max_gap)
     else:
-        mended, bridged = bridge(raw, bad, max_gap)
+        repaired, bridged = bridge(raw, bad, max_gap)
     found = []
     if bad.any():
-        found = sensor_findings(motion.skeleton.names[joint], track, (raw, mended), motion.rate, max_gap)
+        found = sensor_findings(motion.skeleton.names[joint], track, (raw, repaired), motion.rate, max_gap)
     if calm:
-        mended = denoise.denoise_rotations(mended, motion.rate, track.noise)
+        repaired = denoise.denoise_rotations(repaired, motion.rate, track.noise)
         # Calm neighbours can be met with their slopes; what is as short as a spike needs no bridge by now.
         starts, stops = runs(bridged)
         long = stops - starts > LONGEST_SPIKE
-        mended, _ = bridge(mended, filled(len(raw), starts[long], stops[long]), max_gap, slope_frames=3)
-        mended = hinges.on_hinge(mended, track.noise)
-    return mended if share is None else quat.slerp(raw, mended, share), found
+        repaired, _ = bridge(repaired, filled(len(raw), starts[long], stops[long]), max_gap, slope_frames=3)
+        repaired = hinges.on_hinge(repaired, track.noise)
+    return repaired if share is None else quat.slerp(raw, repaired, share), found
 
 
 def _calibrated(motion: Motion, body: BodyMap, joints: tuple[str, ...]) -> tuple[Array, Finding]:
@@ -219,7 +219,7 @@ def _calibrated(motion: Motion, body: BodyMap, joints: tuple[str, ...]) -> tuple
     pose = find_reference_pose(motion, body)
     if pose is None:
         text = "no T or A pose is held within 15 s of either end: how the sensors sat is not known"
-        return motion.rotations.copy(), Finding("pose", "", 0, len(motion), 0.0, "deg", False, text)
+        return motion.rotations.copy(), Finding("reference_pose", "", 0, len(motion), 0.0, "deg", False, text)
     found = pose_finding(pose, len(motion), motion.rate, True)
     if joints:
         left = [j for j, name in enumerate(motion.skeleton.names) if name not in joints]
@@ -230,7 +230,7 @@ def _calibrated(motion: Motion, body: BodyMap, joints: tuple[str, ...]) -> tuple
 
 
 def _range_share(motion: Motion, settings: RepairSettings) -> Array | None:
-    """How much (F,) of the mending each frame gets; None for all of it everywhere."""
+    """How much (F,) of the repair each frame gets; None for all of it everywhere."""
     if not settings.ranges_s:
         return None
     time = np.arange(len(motion)) / motion.rate
@@ -259,7 +259,7 @@ def _stand(
         findings += found
     if settings.pin and settings.path and settings.floor and _rough(motion, joints):
         on_floor = replace(_to_be_pinned(contacts, motion, body, settings), floor_m=0.0)
-        legs, _ = pin.pin_feet(legs, legs_body, on_floor, settings.footlock)
+        legs, _ = pin.pin_feet(legs, legs_body, on_floor, settings.pinning)
     rotations[:, joints] = legs.rotations
     return legs.root_translation
 
@@ -303,7 +303,7 @@ def _without_heading_drift(legs: Motion, body: BodyMap, contacts: Contacts) -> t
         f"the heading drifted by {drift.deg_per_min:.1f} degrees a minute "
         f"(known to {drift.error_deg_per_min:.1f}); it no longer does"
     )
-    found = Finding("heading", "", 0, len(legs), drift.deg_per_min, "deg/min", True, text)
+    found = Finding("heading_drift", "", 0, len(legs), drift.deg_per_min, "deg/min", True, text)
     return replace(legs, rotations=rotations, root_translation=path), [found]
 
 
@@ -322,8 +322,8 @@ def _without_path_drift(
     slid = 100 * float(np.linalg.norm(drift[-1, :2] - drift[0, :2])) / minutes
     if settings.path and slid > 20:
         text = f"the path slid by {slid:.0f} cm a minute under the planted feet; it follows them now"
-        found.append(Finding("path", "", 0, len(legs), slid, "cm/min", True, text))
+        found.append(Finding("path_drift", "", 0, len(legs), slid, "cm/min", True, text))
     if settings.floor and abs(contacts.floor_m) >= 0.001:
         text = f"the floor was at {1000 * contacts.floor_m:.0f} mm; it is at 0 now"
-        found.append(Finding("floor", "", 0, len(legs), 1000 * contacts.floor_m, "mm", True, text))
+        found.append(Finding("floor_offset", "", 0, len(legs), 1000 * contacts.floor_m, "mm", True, text))
     return legs.with_translation(0, legs.root_translation - drift), found

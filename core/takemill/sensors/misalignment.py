@@ -248,15 +248,15 @@ def without_seats(motion: Motion, pose: ReferencePose) -> Motion:
     if len(pose.seats) != len(motion.skeleton):
         raise InputError(f"reference pose: of {len(pose.seats)} joints, the take has {len(motion.skeleton)}")
     rotations = motion.rotations.copy()
-    mends: list[Array] = []  # of each joint: its model rotation, times this, is the mended one
+    repairs: list[Array] = []  # of each joint: its model rotation, times this, is the repaired one
     for joint, parent in enumerate(motion.skeleton.parents):
-        above = mends[parent] if parent >= 0 else quat.IDENTITY
+        above = repairs[parent] if parent >= 0 else quat.IDENTITY
         local = motion.rotations[:, joint]
         if pose.sensed[joint]:
-            mends.append(quat.inv(pose.seats[joint]))
-            rotations[:, joint] = quat.mul(quat.mul(quat.inv(above), local), mends[joint])
+            repairs.append(quat.inv(pose.seats[joint]))
+            rotations[:, joint] = quat.mul(quat.mul(quat.inv(above), local), repairs[joint])
         else:
-            mends.append(quat.mul(quat.mul(quat.inv(local), above), local) if parent >= 0 else above)
+            repairs.append(quat.mul(quat.mul(quat.inv(local), above), local) if parent >= 0 else above)
     return motion.with_rotations(quat.continuous(rotations))
 
 

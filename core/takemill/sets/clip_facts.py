@@ -20,7 +20,7 @@ from ..keys.tracks import Track
 from ..pipeline.stages import FinishedClip, PreparedTake
 from ..recipe.recipe import TABLES, Recipe
 
-VERSION = 2
+VERSION = 3
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 _VALUE_BYTES = {
@@ -71,7 +71,7 @@ def clip_facts(
         "loop": clip.loop,
         "additive": clip.additive,
         "blend_frames": clip.blend_frames,
-        "travel": _travel(clip),
+        "root_motion": _root_motion(clip),
         "gait": _gait(clip),
         "seam": seam
         and {
@@ -80,14 +80,14 @@ def clip_facts(
             "gap_cm_s": rounded(seam.gap_cm_s, 2),
             "quality": seam.quality,
         },
-        "marks": [
+        "events": [
             {
-                "name": mark.name,
-                "frame": mark.frame,
-                "time_s": rounded(mark.frame / motion.rate),
-                "phase": rounded(mark.frame / last if last else 0.0),
+                "name": event.name,
+                "frame": event.frame,
+                "time_s": rounded(event.frame / motion.rate),
+                "phase": rounded(event.frame / last if last else 0.0),
             }
-            for mark in clip.marks
+            for event in clip.events
         ],
         "contacts": {
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
@@ -125,9 +125,9 @@ def facts_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     return out | {"clips": found}
 
 
-def _travel(clip: FinishedClip) -> Facts:
-    travel, parts = clip.travel.relative(), clip.parts
-    x, y, z = travel.position[-1]
+def _root_motion(clip: FinishedClip) -> Facts:
+    root_motion, parts = clip.root_motion.relative(), clip.parts
+    x, y, z = root_motion.position[-1]
     root = clip.body.get("root") if parts.mode == "root" else None
     return {
         "mode": parts.mode,
@@ -136,16 +136,16 @@ def _travel(clip: FinishedClip) -> Facts:
         "turn": parts.turn,
         "height": parts.height,
         "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
-        "distance_m": rounded(travel.distance_m, 5),
-        "path_m": rounded(travel.path_m, 5),
-        "turn_deg": rounded(travel.turn_deg, 4),
-        "speed_m_s": rounded(travel.speed_m_s, 4),
+        "distance_m": rounded(root_motion.distance_m, 5),
+        "path_m": rounded(root_motion.path_m, 5),
+        "turn_deg": rounded(root_motion.turn_deg, 4),
+        "speed_m_s": rounded(root_motion.speed_m_s, 4),
         "cycle": _cycle(clip),
     }
 
 
 def _cycle(clip: FinishedClip) -> Facts | None:
-    """A clip's travel shared among its strides; a loop of another kind is one cycle, a one-shot none."""
+    """A clip's root motion shared among its strides; a loop of another kind is one cycle, a one-shot none."""
     strides = clip.strides
     count = float(strides[-1] - strides[0]) if strides is not None else float(clip.loop)
     if not count:
@@ -153,8 +153,8 @@ def _cycle(clip: FinishedClip) -> Facts | None:
     return {
         "count": rounded(count, 4),
         "duration_s": rounded(clip.motion.duration_s / count),
-        "distance_m": rounded(clip.travel.distance_m / count, 5),
-        "turn_deg": rounded(clip.travel.turn_deg / count, 4),
+        "distance_m": rounded(clip.root_motion.distance_m / count, 5),
+        "turn_deg": rounded(clip.root_motion.turn_deg / count, 4),
     }
 
 
@@ -163,7 +163,7 @@ def _gait(clip: FinishedClip) -> list[list[float]] | None:
     strides = clip.strides
     if strides is None:
         return None
-    downs = {mark.frame for mark in clip.marks if mark.name == "leftFoot.down"}
+    downs = {event.frame for event in clip.events if event.name == "leftFoot.down"}
     frames = sorted({0, *downs, len(strides) - 1})
     return [[rounded(frame / clip.motion.rate), rounded(strides[frame])] for frame in frames]
 

@@ -153,16 +153,16 @@ def made_clip_set(
 
 def _file_of(clip: str, name: str, files: str) -> str:
     """The file of a clip, relative to the set's folder."""
-    return {"one": f"{name}.glb", "each": f"{clip}.glb", "apart": f"clips/{clip}.glb"}[files]
+    return {"one": f"{name}.glb", "each": f"{clip}.glb", "separate": f"clips/{clip}.glb"}[files]
 
 
 def _glb_files(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
     if files == "one":
         return {f"{name}.glb": append_animations(base_glb, clips)}
-    apart = files == "apart"
-    base = nodes_only(base_glb) if apart else base_glb
+    separate = files == "separate"
+    base = nodes_only(base_glb) if separate else base_glb
     each = {_file_of(clip.name, name, files): append_animations(base, [clip]) for clip in clips}
-    return ({f"{name}.glb": base_glb} if apart else {}) | each
+    return ({f"{name}.glb": base_glb} if separate else {}) | each
 
 
 def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
@@ -180,13 +180,13 @@ def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
 
 def travelling_joint(clip: FinishedClip) -> int | None:
     """The joint that travels, where one does."""
-    return clip.body.get("root") if clip.travel_mode == "root" else None
+    return clip.body.get("root") if clip.root_motion_mode == "root" else None
 
 
 def planted_joints(clip: FinishedClip) -> Mask:
     """Which joints are in contact (F, J): feet and toes while their foot stands, hands while they strike.
 
-    A hand or foot strikes from its mark `strike` to its mark `stop`, and all that hangs on it does.
+    A hand or foot strikes from its event `strike` to its event `stop`, and all that hangs on it does.
     """
     skeleton = clip.motion.skeleton
     mask = np.zeros((len(clip.motion), len(skeleton)), bool)
@@ -196,11 +196,11 @@ def planted_joints(clip: FinishedClip) -> Mask:
             if joint is not None:
                 mask[:, joint] = clip.contacts.planted[:, k]
     begun: dict[str, int] = {}
-    for mark in sorted(clip.marks, key=lambda mark: mark.frame):
-        part, _, event = mark.name.partition(".")
+    for event in sorted(clip.events, key=lambda event: event.frame):
+        part, _, what = event.name.partition(".")
         joint = clip.body.get(part)
-        if event == "strike":
-            begun[part] = mark.frame
-        elif event == "stop" and part in begun and joint is not None:
-            mask[begun.pop(part) : mark.frame + 1, skeleton.subtree(joint)] = True
+        if what == "strike":
+            begun[part] = event.frame
+        elif what == "stop" and part in begun and joint is not None:
+            mask[begun.pop(part) : event.frame + 1, skeleton.subtree(joint)] = True
     return mask

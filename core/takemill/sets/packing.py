@@ -99,7 +99,7 @@ def read_takes(
 def prepared(
     paths: Sequence[str | Path], read: Takes, recipe: Recipe, progress: Progress
 ) -> list[PreparedTake]:
-    """The takes mended and judged, with the digests of their files."""
+    """The takes repaired and judged, with the digests of their files."""
     takes = []
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
         digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()

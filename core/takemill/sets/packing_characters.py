@@ -56,11 +56,11 @@ class Character:
         try:
             body = stages.body_of(rig.skeleton, corrected)
         except BodyMapError as problem:
-            raise BodyMapError(f"{path}: {problem}; mend it in the recipe's [bodies.{name}]") from problem
+            raise BodyMapError(f"{path}: {problem}; repair it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
 
     def with_root(self) -> Character:
-        """The same with a root joint for travel; itself where it has one."""
+        """The same with a root joint for root motion; itself where it has one."""
         if self.body.get("root") is not None:
             return self
         glb, name = with_root(self.glb, self.rig)

@@ -64,7 +64,7 @@ def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
     return (
         f"<p>{len(clips)} clips, {loops} of them loops, {seconds:.1f} s in all"
         f"{f', from {takes}' if takes else ''}. {facts['skeleton']['joints']} joints, "
-        f"{f'travel on the joint {code(root)}' if root else 'no root joint'}.</p>"
+        f"{f'root motion on the joint {code(root)}' if root else 'no root joint'}.</p>"
     )
 
 
@@ -75,17 +75,17 @@ def _overview(facts: Facts) -> str:
         ">seconds",
         ">fps",
         "seam",
-        "travel",
+        "root_motion",
         ">metres",
         ">turn °",
         ">m/s",
-        ">marks",
+        ">events",
         ">kB",
         ">mm off",
     )
     rows = []
     for k, clip in enumerate(facts["clips"]):
-        travel = clip["travel"]
+        root_motion = clip["root_motion"]
         rows.append(
             (
                 f'<a href="#clip-{k}">{escape(clip["name"]).replace("_", "_<wbr>")}</a>',
@@ -93,11 +93,11 @@ def _overview(facts: Facts) -> str:
                 f"{clip['duration_s']:.2f}",
                 f"{clip['rate']:g}",
                 _seam(clip),
-                travel["mode"],
-                f"{travel['distance_m']:.2f}",
-                str(round(travel["turn_deg"])),
-                f"{travel['speed_m_s']:.2f}",
-                str(len(clip["marks"])),
+                root_motion["mode"],
+                f"{root_motion['distance_m']:.2f}",
+                str(round(root_motion["turn_deg"])),
+                f"{root_motion['speed_m_s']:.2f}",
+                str(len(clip["events"])),
                 f"{clip['keys']['bytes'] / 1024:.0f}",
                 f"{clip['keys']['max_error_mm']:.2f}",
             )

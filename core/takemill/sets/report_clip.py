@@ -16,7 +16,7 @@ from .report_figures import foot_paths
 from .report_seam import seam_close_up
 
 _SIDES = (("leftFoot", "left foot", "l"), ("rightFoot", "right foot", "r"))
-_TRAVEL = {
+_ROOT_MOTION = {
     "keep": "stays on the body",
     "root": "on the root joint",
     "in_place": "taken away; the way it had is below",
@@ -32,7 +32,7 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{escape(clip.kind)}</span>{loop}</div>'
         f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and marks</h4>{_feet(clip)}'
-        f"{_marks(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
+        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
     )
 
@@ -59,14 +59,14 @@ def _figure(number: int, name: str) -> str:
 
 
 def _facts(clip: FinishedClip, facts: Facts) -> str:
-    travel, source = facts["travel"], facts["source"]
+    root_motion, source = facts["root_motion"], facts["source"]
     rate = f"{facts['rate']:g}"
     rows = [
         ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
         ("from", f"{escape(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
         *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
-        ("travel", _TRAVEL[travel["mode"]] if _at_one(travel) else _parted(travel)),
-        ("each cycle" if clip.loop else "in all", _way(travel)),
+        ("root_motion", _ROOT_MOTION[root_motion["mode"]] if _at_one(root_motion) else _parted(root_motion)),
+        ("each cycle" if clip.loop else "in all", _way(root_motion)),
     ]
     if facts["blend_frames"]:
         rows.append(("ends", f"each goes over into the neutral pose in {facts['blend_frames']} frames"))
@@ -87,28 +87,28 @@ def _made_of(variant: Facts) -> str:
     return ", ".join([escape(variant["of"]), *words])
 
 
-def _at_one(travel: Facts) -> bool:
+def _at_one(root_motion: Facts) -> bool:
     """Whether way and turn go together, and the height stays."""
-    return bool(travel["planar"] == travel["turn"] and travel["height"] == "keep")
+    return bool(root_motion["planar"] == root_motion["turn"] and root_motion["height"] == "keep")
 
 
-def _parted(travel: Facts) -> str:
+def _parted(root_motion: Facts) -> str:
     words = {"keep": "on the body", "root": "on the root joint", "remove": "taken away"}
     parts = (("way", "planar"), ("turn", "turn"), ("height", "height"))
-    return ", ".join(f"{label} {words[travel[part]]}" for label, part in parts)
+    return ", ".join(f"{label} {words[root_motion[part]]}" for label, part in parts)
 
 
-def _way(travel: Facts) -> str:
-    left, _, ahead = travel["offset_m"]
+def _way(root_motion: Facts) -> str:
+    left, _, ahead = root_motion["offset_m"]
     parts = [
         f"{abs(value):.2f} m {words[value < 0]}"
         for value, words in ((ahead, ("ahead", "back")), (left, ("to the left", "to the right")))
         if abs(value) >= 0.005
     ]
-    turn = travel["turn_deg"]
+    turn = root_motion["turn_deg"]
     if abs(turn) >= 0.5:
         parts.append(f"turns {abs(turn):.0f}° to the {'left' if turn > 0 else 'right'}")
-    return (", ".join(parts) or "on the spot") + f", {travel['speed_m_s']:.2f} m/s"
+    return (", ".join(parts) or "on the spot") + f", {root_motion['speed_m_s']:.2f} m/s"
 
 
 def _seam_rows(clip: FinishedClip) -> list[tuple[str, str]]:
@@ -135,9 +135,9 @@ def _from_above(clip: FinishedClip) -> str:
     for k, foot in enumerate(clip.contacts.feet):
         for start, stop in clip.contacts.ranges(foot):
             prints.append((f"s{foot[0]}", feet[(start + stop) // 2, k, :, :2]))
-    heading = clip.travel.heading[-1]
+    heading = clip.root_motion.heading[-1]
     drawing = svg.from_above(
-        clip.travel.position[:, :2], prints, np.array([np.sin(heading), -np.cos(heading)])
+        clip.root_motion.position[:, :2], prints, np.array([np.sin(heading), -np.cos(heading)])
     )
     return (
         f'<figure class="path">{drawing}<figcaption>The root\'s way, ending at the dot; footprints '
@@ -161,8 +161,8 @@ def _feet(clip: FinishedClip) -> str:
             (f"f{letter}", start / last, min(stop / last, 1.0)) for start, stop in clip.contacts.ranges(part)
         ]
         lanes.append(f'<span class="name">{label}</span>{svg.bars(ranges)}')
-    if clip.marks:
-        moments = [mark.frame / last for mark in clip.marks]
+    if clip.events:
+        moments = [event.frame / last for event in clip.events]
         lanes.append(f'<span class="name">marks</span>{svg.ticks(moments)}')
     scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.curves(series, top)}'
     times = f"<span>0 s</span><span>{clip.motion.duration_s:.2f} s</span>"
@@ -173,13 +173,13 @@ def _feet(clip: FinishedClip) -> str:
     )
 
 
-def _marks(facts: Facts) -> str:
-    """The marks in a line for each foot (or whatever stands before the dot of their names)."""
-    if not facts["marks"]:
-        return '<p class="soft">No marks: both feet stay where they are.</p>'
+def _events(facts: Facts) -> str:
+    """The events in a line for each foot (or whatever stands before the dot of their names)."""
+    if not facts["events"]:
+        return '<p class="soft">No events: both feet stay where they are.</p>'
     said: dict[str, list[str]] = {}
-    for mark in facts["marks"]:
-        where, _, what = mark["name"].rpartition(".")
-        moment = f"{escape(what)} {mark['time_s']:.2f} s ({100 * mark['phase']:.0f}\u00a0%)"
+    for event in facts["events"]:
+        where, _, what = event["name"].rpartition(".")
+        moment = f"{escape(what)} {event['time_s']:.2f} s ({100 * event['phase']:.0f}\u00a0%)"
         said.setdefault(where, []).append(moment)
     return definitions((escape(where), ", ".join(moments)) for where, moments in said.items())

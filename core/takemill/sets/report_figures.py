@@ -42,8 +42,8 @@ def shown_frames(clip: FinishedClip) -> Index:
 
 
 def in_world(clip: FinishedClip, points: Array) -> Array:
-    """Model-space points (F, ..., 3) of a clip with the travel that was removed from it put back."""
-    return root_motion_parts.in_world(points, clip.travel, clip.parts)
+    """Model-space points (F, ..., 3) of a clip with the root motion that was removed from it put back."""
+    return root_motion_parts.in_world(points, clip.root_motion, clip.parts)
 
 
 def foot_paths(clip: FinishedClip) -> Array:
@@ -89,14 +89,14 @@ def _head(skeleton: Skeleton, body: BodyMap) -> list[int]:
 
 def _clip(clip: FinishedClip) -> dict[str, Any]:
     frames = shown_frames(clip)
-    skeleton, travel = clip.motion.skeleton, clip.travel.relative()
+    skeleton, root_motion = clip.motion.skeleton, clip.root_motion.relative()
     turns, joints = clip.motion.model()
     tips = np.asarray(skeleton.tip_joints, np.intp)
     ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
     points = in_world(clip, np.concatenate([joints, ends], axis=1))[frames]
-    back = quat.from_yaw(-clip.travel.heading[frames])[:, None]
-    points = quat.rotate(back, points - clip.travel.position[frames, None] * [1.0, 1.0, 0.0])
-    track = np.concatenate([travel.position[:, :2], travel.heading[:, None]], axis=1)[frames]
+    back = quat.from_yaw(-clip.root_motion.heading[frames])[:, None]
+    points = quat.rotate(back, points - clip.root_motion.position[frames, None] * [1.0, 1.0, 0.0])
+    track = np.concatenate([root_motion.position[:, :2], root_motion.heading[:, None]], axis=1)[frames]
     masks = dict(zip(clip.contacts.feet, clip.contacts.planted[frames].T, strict=True))
     nothing = np.zeros(len(frames), bool)
     return {

@@ -47,7 +47,7 @@ class Passage:
         ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
         points = in_world(clip, np.concatenate([joints, ends], axis=1))
         before, after = (
-            _seen_from(points[part], clip.travel.position[at], float(clip.travel.heading[at]))
+            _seen_from(points[part], clip.root_motion.position[at], float(clip.root_motion.heading[at]))
             for part, at in ((slice(last - reach, last + 1), last), (slice(0, reach + 1), 0))
         )
         whole = np.concatenate([before, after[1:]])  # the last frame repeats the first

@@ -65,7 +65,7 @@ def _list(take: PreparedTake) -> str:
         return '<p class="good">Nothing is wrong with it.</p>'
     counts = Counter(one.kind for one in take.before.findings)
     summary = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))
-    left = [one for one in take.findings if not one.mended]
+    left = [one for one in take.findings if not one.repaired]
     note = f'<p class="bad">{len(left)} of them could not be mended.</p>' if left else ""
     heads = ("kind", "joint", ">frames", ">amount", "")
     shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))

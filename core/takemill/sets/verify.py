@@ -19,7 +19,7 @@ from .clip_facts import Facts
 from .set_list import LIST
 from .verify_facts import clip_agrees, first_differences, takes_agree
 from .verify_files import file_problems, is_clip, read_list, read_listed, strays
-from .verify_play import compared, pose_gap_m, seen, standing_problems, travel_error_m, unscaled
+from .verify_play import compared, pose_gap_m, root_motion_error_m, seen, standing_problems, unscaled
 
 SCHEMA = "clips.schema.json"
 
@@ -37,8 +37,8 @@ class Verdict:
     Attributes:
         name: of the clip.
         seconds: that it plays.
-        seam_mm: how far a loop's last pose is from its first, travel apart; None for a one-shot.
-        travel_mm: how far its root joint ends from where the list says; None where none travels.
+        seam_mm: how far a loop's last pose is from its first, root motion apart; None for a one-shot.
+        root_motion_mm: how far its root joint ends from where the list says; None where none travels.
         error_mm: the largest distance of a joint from the motion it was made of; None where that is not
             at hand.
         problems: what is wrong; empty when nothing is.
@@ -47,7 +47,7 @@ class Verdict:
     name: str
     seconds: float
     seam_mm: float | None
-    travel_mm: float | None
+    root_motion_mm: float | None
     error_mm: float | None
     problems: tuple[str, ...]
 
@@ -222,7 +222,7 @@ class _Judge:
         worst_seam = self.schema["$defs"]["clip"]["properties"]["seam"]["properties"]["quality"]["enum"][-1]
         if clip["loop"] and clip["seam"] and clip["seam"]["quality"] == worst_seam:
             wrong.append(f"its seam is {worst_seam}: {clip['seam']['gap_cm']:g} cm; choose another range")
-        travel, seam = self._ends(clip, scene, wrong)
+        root_motion, seam = self._ends(clip, scene, wrong)
         names = {one.names[joint] for one in self.scenes.values() if one for joint in one.joints}
         wrong += standing_problems(clip, scene, names, self.said["skeleton"]["body"])
         error = None
@@ -233,32 +233,32 @@ class _Judge:
             wrong += first_differences(clip, self.again[name])
         if scene.extras[name] != clip:
             wrong.append("its extras say something else than the list")
-        return Verdict(name, seconds, seam, travel, error, tuple(wrong))
+        return Verdict(name, seconds, seam, root_motion, error, tuple(wrong))
 
     def _ends(
         self, clip: Mapping[str, Any], scene: GlbScene, wrong: list[str]
     ) -> tuple[float | None, float | None]:
         """How far its root joint ends from where it should, and a loop's ends from each other, in mm."""
-        name, way = clip["name"], clip["travel"]
+        name, way = clip["name"], clip["root_motion"]
         joints = scene.joints or scene.moved_by(name)
         names = {one.names[joint] for one in self.scenes.values() if one for joint in one.joints}
         ends = seen(scene, names, scene.worlds(name, np.array([0.0, clip["duration_s"]])))
         root = self.said["skeleton"]["root"]
         moved = next((j for j in joints if scene.names[j] == root), None)
         if way["mode"] == "root" and moved is None:
-            wrong.append(f"there is no joint {root!r} to travel on")
-        travels = way["mode"] == "root" and moved is not None
-        seam = travel = None
-        if travels and moved is not None:
-            travel = 1000 * travel_error_m(ends[:, moved], way)
-            if not travel <= 1.0:
-                wrong.append(f"the root joint ends {travel:.1f} mm from where the list says")
+            wrong.append(f"there is no joint {root!r} for the root motion")
+        with_root_motion = way["mode"] == "root" and moved is not None
+        seam = root_motion = None
+        if with_root_motion and moved is not None:
+            root_motion = 1000 * root_motion_error_m(ends[:, moved], way)
+            if not root_motion <= 1.0:
+                wrong.append(f"the root joint ends {root_motion:.1f} mm from where the list says")
         if clip["loop"]:
-            stands = unscaled(ends[:, moved]) if travels else np.eye(4)[None]
+            stands = unscaled(ends[:, moved]) if with_root_motion else np.eye(4)[None]
             poses = (stands[:1] @ np.linalg.inv(stands))[:, None] @ ends  # as if the root had stayed
             kept = "keep" in (way["planar"], way["turn"])  # the body travels, and a root joint does not
             body = [joint for joint in joints if not (kept and joint == moved)]
             seam = 1000 * pose_gap_m(poses[:, body][..., :3, 3], kept) if body else 0.0
             if not seam <= 0.1:
                 wrong.append(f"the loop's ends are {seam:.2f} mm apart")
-        return travel, seam
+        return root_motion, seam

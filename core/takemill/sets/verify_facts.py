@@ -57,10 +57,10 @@ def _times_agree(clip: Mapping[str, Any]) -> Iterator[str]:
     last = clip["frames"] - 1
     if abs(clip["duration_s"] - last / clip["rate"]) > _TIME_S:
         yield f"{clip['frames']} frames at {clip['rate']:g} per second do not last {clip['duration_s']:.6f} s"
-    for mark in clip["marks"]:
-        off = abs(mark["time_s"] - mark["frame"] / clip["rate"]) > _TIME_S
-        if mark["frame"] > last or off or abs(mark["phase"] - mark["frame"] / max(last, 1)) > _TIME_S:
-            yield f"mark {mark['name']!r} lies at no frame of it"
+    for event in clip["events"]:
+        off = abs(event["time_s"] - event["frame"] / clip["rate"]) > _TIME_S
+        if event["frame"] > last or off or abs(event["phase"] - event["frame"] / max(last, 1)) > _TIME_S:
+            yield f"event {event['name']!r} lies at no frame of it"
     for foot, ranges in clip["contacts"].items():
         if any(not 0 <= start < stop <= clip["frames"] for start, stop in ranges):
             yield f"a contact of {foot} leaves it"
@@ -72,7 +72,7 @@ def _times_agree(clip: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _way_agrees(clip: Mapping[str, Any]) -> Iterator[str]:
-    way, seconds = clip["travel"], clip["duration_s"]
+    way, seconds = clip["root_motion"], clip["duration_s"]
     left, _, ahead = way["offset_m"]
     straight = math.hypot(left, ahead)
     if abs(straight - way["distance_m"]) > _METRES:

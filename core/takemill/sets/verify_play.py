@@ -23,16 +23,16 @@ _LEAST_RISE = (
 )
 
 
-def travel_error_m(ends: Array, travel: Mapping[str, Any]) -> float:
+def root_motion_error_m(ends: Array, root_motion: Mapping[str, Any]) -> float:
     """Metres between where a root joint (2, 4, 4) ends, seen from its start, and where the list says."""
-    left, up, ahead = travel["offset_m"]
-    planar, height, turned = (travel[part] == "root" for part in ("planar", "height", "turn"))
+    left, up, ahead = root_motion["offset_m"]
+    planar, height, turned = (root_motion[part] == "root" for part in ("planar", "height", "turn"))
     offset = np.array([planar * left, height * up, planar * ahead])
     moved = ends[1, :3, 3] - ends[0, :3, 3]
     about_y = ends[1, :3, :3] @ ends[0, :3, :3].T
     turn = np.arctan2(about_y[0, 2], about_y[2, 2])
     miss = float(np.linalg.norm(moved - offset))
-    right = turned * np.radians(travel["turn_deg"])
+    right = turned * np.radians(root_motion["turn_deg"])
     return miss + abs(float(np.angle(np.exp(1j * (turn - right)))))  # a radian is a metre at arm's length
 
 
@@ -56,10 +56,10 @@ def seen(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
     return np.linalg.inv(place) @ worlds
 
 
-def pose_gap_m(ends: Array, travels: bool) -> float:
+def pose_gap_m(ends: Array, with_root_motion: bool) -> float:
     """The largest distance, metres, between poses (2, J, 3), the best turn and shift apart if it travels."""
     first, last = ends
-    if travels:
+    if with_root_motion:
         first, last = (points - points.mean(axis=0) * [1.0, 0.0, 1.0] for points in (first, last))
         flat = [points[:, 2] + 1j * points[:, 0] for points in (first, last)]
         turn = np.vdot(flat[0], flat[1])
@@ -74,7 +74,7 @@ def standing_problems(
     """Whether feet that the list says are planted stand on the floor, and carry the hips."""
     nodes = {scene.names[node]: node for node in (*range(len(scene.names)), *scene.joints)}
     hips = nodes.get(parts.get("hips", ""))
-    if clip["additive"] or clip["travel"]["height"] == "remove" or hips is None:
+    if clip["additive"] or clip["root_motion"]["height"] == "remove" or hips is None:
         return
     for foot, ranges in clip["contacts"].items():
         ankle = nodes.get(parts.get(foot, ""))

@@ -19,7 +19,7 @@ Raw motion-capture takes (BVH) become clean, named, seamless game clips.
 
 The order of the work:
   takemill check take.bvh                       what the suit did wrong, and where
-  takemill repair take.bvh -o mended.bvh        the same take, mended
+  takemill repair take.bvh -o repaired.bvh        the same take, repaired
   takemill cuts take.bvh --toml > set.toml      clips that suggest themselves, as a recipe to edit
   takemill recipe                               all settings, with what they do
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
@@ -43,12 +43,12 @@ the feet over the floor and the way from above; it opens without network.
 Joint ranges and findings are about data; they are no medical assessment of the performer."""
 
 _REPAIR = """\
-Mend a take: spikes and frozen sensors are bridged, jitter is taken out, the floor is put at 0.
+Repair a take: spikes and frozen sensors are bridged, jitter is taken out, the floor is put at 0.
 The new file has the joints, frames and rate of the old one.
 
-  takemill repair take.bvh -o mended.bvh
-  takemill repair take.bvh -o mended.bvh --recipe set.toml --json
-  takemill repair take.bvh -o mended.bvh --calibrate --trim --html repair.html
+  takemill repair take.bvh -o repaired.bvh
+  takemill repair take.bvh -o repaired.bvh --recipe set.toml --json
+  takemill repair take.bvh -o repaired.bvh --calibrate --trim --html repair.html
 
 Performers often stand in a T or an A at the start or end of a take. --calibrate takes what that pose tells
 about badly seated sensors out of the whole take; --trim leaves the pose out of the new file, with all that
@@ -84,8 +84,8 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
   takemill pack walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb --out build
 
 --to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
-folder each. A character without a root joint is given one when clips travel by it. Which of its joints plays
-which part is found; [bodies.courier] of the recipe corrects it: part = "joint".
+folder each. A character without a root joint is given one when clips need it for their root motion.
+Which of its joints plays which part is found; [bodies.courier] of the recipe corrects it: part = "joint".
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
@@ -97,7 +97,7 @@ A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
   from = 31.0             # seconds, or frames of the take: "1860f"
   to = 42.0
   loop = true             # the best loop inside; with search = false, exactly these ends
-  travel = "root"         # on the root joint; or "keep" on the body, or "in_place"
+  root motion = "root"         # on the root joint; or "keep" on the body, or "in_place"
 
 The folder is replaced whole or not at all. Files in it that Takemill did not write stay; those that were
 changed after they were packed are kept beside the new ones as NAME.kept."""
@@ -145,7 +145,7 @@ def build_parser() -> argparse.ArgumentParser:
     _as_page(check)
     repair = verb("repair", _REPAIR)
     _takes(repair)
-    repair.add_argument("-o", "--out", required=True, metavar="OUT.bvh", help="the mended file")
+    repair.add_argument("-o", "--out", required=True, metavar="OUT.bvh", help="the repaired file")
     repair.add_argument("--trim", action="store_true", help="leave a T or A pose at either end out")
     repair.add_argument("--calibrate", action="store_true", help="take sensors' seats out, by such a pose")
     _as_json(repair)
@@ -239,9 +239,9 @@ class ProgressLine:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command; 0: done, 1: a verified set is not well, 2: the user has something to mend."""
+    """Run the command; 0: done, 1: a verified set is not well, 2: the user has something to repair."""
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question mark
+        if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question event
             stream.reconfigure(errors="replace")
     options = build_parser().parse_args(arguments)
     progress = ProgressLine(sys.stderr)

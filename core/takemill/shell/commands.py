@@ -35,7 +35,7 @@ def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
     recipe = recipe_of(options)
     told = Told()
-    motion, body = _mended(options, recipe, progress, told)
+    motion, body = _repaired(options, recipe, progress, told)
     found = suggest_cuts(motion, body, recipe.cuts)
     if options.toml:
         lines = [f"# {line}" for line in told.lines]
@@ -63,7 +63,7 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
         for name, text in (("from", options.start), ("to", options.stop))
     )
     told = Told()
-    motion, body = _mended(options, recipe, progress, told)
+    motion, body = _repaired(options, recipe, progress, told)
     span = ClipSpec("the stretch", start or Moment(0), stop or Moment(len(motion) - 1, in_frames=True))
     first, last = span.frames(len(motion), motion.rate)
     progress("looking for loops", 0.8)
@@ -169,7 +169,7 @@ def demo(options: argparse.Namespace, progress: Progress) -> str:
     return demos.run(Path(options.out), progress, options.core)
 
 
-def _mended(
+def _repaired(
     options: argparse.Namespace, recipe: Recipe, progress: Progress, told: Told
 ) -> tuple[Motion, BodyMap]:
     progress(f"reading {options.take}", 0.0)

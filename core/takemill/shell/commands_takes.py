@@ -1,4 +1,4 @@
-"""The verbs that look at a take and mend it, and what other verbs read and print with them."""
+"""The verbs that look at a take and repair it, and what other verbs read and print with them."""
 
 from __future__ import annotations
 
@@ -54,9 +54,9 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
         parts.append("\n".join([*told.lines, console.health_text(Path(path).stem, motion, health)]))
         if options.html:
             progress(f"repairing {path}", (number + 0.5) / len(options.takes))
-            mended, findings = repair_take(motion, body, recipe.repair)
-            after = check_health(mended, body, recipe.health)
-            shown.append(HealthOf(Path(path).stem, motion, body, health, mended, after, findings))
+            repaired, findings = repair_take(motion, body, recipe.repair)
+            after = check_health(repaired, body, recipe.health)
+            shown.append(HealthOf(Path(path).stem, motion, body, health, repaired, after, findings))
     if options.html:
         _write_page(
             options.html, shown, "Health check", "What a repair with these settings would make of it."
@@ -66,12 +66,12 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
 
 
 def repair(options: argparse.Namespace, progress: Progress) -> str:
-    """A take mended, as another file."""
+    """A take repaired, as another file."""
     recipe = recipe_of(options)
     for other in (options.out, options.html):
         expect_another_file(options.take, other)
     if options.html:
-        expect_another_file(options.out, options.html, "the mended take")
+        expect_another_file(options.out, options.html, "the repaired take")
     settings = recipe.repair
     settings = replace(
         settings,
@@ -82,23 +82,23 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
     told = Told()
     motion, body, layout = take_of(options.take, recipe, told)
     progress(f"repairing {options.take}", 0.2)
-    mended, findings = repair_take(motion, body, settings)
-    kept = between_poses(mended, body) if settings.trim else (0, len(motion))
+    repaired, findings = repair_take(motion, body, settings)
+    kept = between_poses(repaired, body) if settings.trim else (0, len(motion))
     progress("checking", 0.6)
-    before, after = (check_health(one, body, recipe.health) for one in (motion, mended))
+    before, after = (check_health(one, body, recipe.health) for one in (motion, repaired))
     progress(f"writing {options.out}", 0.9)
     if options.html:
-        one = HealthOf(Path(options.take).stem, motion, body, before, mended, after, findings)
+        one = HealthOf(Path(options.take).stem, motion, body, before, repaired, after, findings)
         _write_page(options.html, [one], "Repair", "Before and after.")
-    write_bvh(options.out, mended.slice(*kept), layout)
+    write_bvh(options.out, repaired.slice(*kept), layout)
     if options.json:
         said = take_facts(options.take, motion, body, told) | {"out": str(options.out), "kept": list(kept)}
         said["measures"] = {"before": _measures(before), "after": _measures(after)}
         return as_json(
             said | {"kinds": _kinds(before, after), "findings": [_finding(one) for one in findings]}
         )
-    counts = Counter(one.mended for one in findings)
-    tail = f"{counts[True]} faults mended, {counts[False]} left as they are; written to {options.out}"
+    counts = Counter(one.repaired for one in findings)
+    tail = f"{counts[True]} faults repaired, {counts[False]} left as they are; written to {options.out}"
     if settings.trim:
         tail += (
             f", frames {kept[0]} to {kept[1] - 1}"

@@ -101,10 +101,10 @@ def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
 def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
     """Suggested clips as a recipe."""
     parts = [f"# clips that suggest themselves in {json.dumps(name)}; times are seconds of the take"]
-    still = next((cut.name for cut in cuts if cut.kind == "still" and cut.loop), None)
-    if still:
+    idle = next((cut.name for cut in cuts if cut.kind == "idle" and cut.loop), None)
+    if idle:
         parts.append(
-            f"neutral = {json.dumps(still)}  # what happens once can start and end in its first pose:\n"
+            f"neutral = {json.dumps(idle)}  # what happens once can start and end in its first pose:\n"
             "# blend_frames = 6"
         )
     for cut in cuts:
@@ -116,7 +116,7 @@ def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
             f"from = {cut.start / rate:.3f}\n"
             f"to = {(cut.stop - 1) / rate:.3f}\n"
             f"loop = {json.dumps(cut.loop)}\n"
-            f"travel = {json.dumps(spec.travel)}"
+            f"root_motion = {json.dumps(spec.root_motion)}"
         )
     return "\n\n".join(parts)
 
@@ -152,14 +152,14 @@ def clips_table(clips: Sequence[Facts]) -> str:
             f"{clip['duration_s']:.2f}",
             f"{clip['rate']:g}",
             f"{clip['seam']['gap_cm']:.2f} cm, {clip['seam']['quality']}" if clip["seam"] else "",
-            clip["travel"]["mode"],
-            f"{clip['travel']['distance_m']:.2f}",
-            str(round(clip["travel"]["turn_deg"])),
-            str(len(clip["marks"])),
+            clip["root_motion"]["mode"],
+            f"{clip['root_motion']['distance_m']:.2f}",
+            str(round(clip["root_motion"]["turn_deg"])),
+            str(len(clip["events"])),
         )
         for clip in clips
     ]
-    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "travel", "metres", "turn", "marks")
+    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "root_motion", "metres", "turn", "events")
     return table(head, rows)
 
 
@@ -172,13 +172,13 @@ def verdict_text(
             one.name,
             f"{one.seconds:.3f}",
             _millimetres(one.seam_mm),
-            _millimetres(one.travel_mm),
+            _millimetres(one.root_motion_mm),
             _millimetres(one.error_mm),
             "; ".join(one.problems) or "well",
         )
         for one in verdicts
     ]
-    head = ("clip", "seconds", "seam mm", "travel mm", "error mm", "")
+    head = ("clip", "seconds", "seam mm", "root motion mm", "error mm", "")
     bad = len(wrong) + sum(bool(one.problems) for one in verdicts)
     tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all well'}"
     return "\n\n".join(

@@ -25,26 +25,26 @@ name = "walk"
 from = 3.5
 to = 8
 loop = true
-travel = "root"
+root_motion = "root"
 
 [[clip]]
 name = "set off"
 from = 1.5
 to = 4
-travel = "root"
+root_motion = "root"
 
 [[clip]]
 name = "kept"
 from = 3.5
 to = 8
 loop = true
-travel = "keep"
+root_motion = "keep"
 """
 
 
-@pytest.fixture(scope="module", params=["one", "apart"])
+@pytest.fixture(scope="module", params=["one", "separate"])
 def folder(request, tmp_path_factory):
-    place = tmp_path_factory.mktemp("travel")
+    place = tmp_path_factory.mktemp("root_motion")
     take = small_takes.write(place)
     (place / "r.toml").write_text(f'files = "{request.param}"\n' + RECIPE)
     out = place / "set"
@@ -60,7 +60,7 @@ def clip_files(folder):
 @pytest.fixture(scope="module")
 def answer(folder):
     whole = next(folder.glob("*.glb"))
-    return node_parties.three_travel(whole, HELPER, CYCLES, STEP_S, clip_files(folder))
+    return node_parties.three_root_motion(whole, HELPER, CYCLES, STEP_S, clip_files(folder))
 
 
 def said(folder):
@@ -68,15 +68,15 @@ def said(folder):
 
 
 def test_ten_cycles_end_where_the_list_says(folder, answer):
-    """Within 1 mm and 1 mrad: the travel of a cycle, made again from where the last one ended."""
+    """Within 1 mm and 1 mrad: the root motion of a cycle, made again from where the last one ended."""
     for name, clip in said(folder).items():
         place, heading = np.zeros(3), 0.0
         for _ in range(CYCLES if clip["loop"] else 1):
-            if clip["travel"]["joint"] is not None:
-                left, up, ahead = clip["travel"]["offset_m"]
+            if clip["root_motion"]["joint"] is not None:
+                left, up, ahead = clip["root_motion"]["offset_m"]
                 c, s = np.cos(heading), np.sin(heading)
                 place += [c * left + s * ahead, up, c * ahead - s * left]
-                heading += np.radians(clip["travel"]["turn_deg"])
+                heading += np.radians(clip["root_motion"]["turn_deg"])
         np.testing.assert_allclose(answer[name]["place"], place, atol=0.001)
         assert answer[name]["turn"] == pytest.approx(heading, abs=0.001)
     assert answer["walk"]["place"][2] > 5, "the walk goes somewhere"
