@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 from .. import __version__
+from ..base.plain import html_text
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..health.check import Finding, Health
@@ -54,13 +54,13 @@ def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
 <html lang="en"><head><meta charset="utf-8"/>
 <meta name="viewport" content="width=device-width, initial-scale=1"/>
 <meta http-equiv="Content-Security-Policy" content="{_POLICY}"/>
-<title>{escape(title)}: {escape(names)}</title>
+<title>{html_text(title)}: {html_text(names)}</title>
 <style>
 {style}</style></head><body>
-<header><h1>{escape(title)}: {escape(names)}</h1><p class="soft">{escape(about)}</p>
+<header><h1>{html_text(title)}: {html_text(names)}</h1><p class="soft">{html_text(about)}</p>
 <p class="care">{CAUTION}</p></header>
 <main>{"".join(map(_section, takes))}</main>
-<footer><p>Written by takemill {escape(__version__)}.</p></footer></body></html>
+<footer><p>Written by takemill {html_text(__version__)}.</p></footer></body></html>
 """
 
 
@@ -74,7 +74,8 @@ def _section(take: HealthOf) -> str:
         + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
     )
     return (
-        f'<article class="clip"><div class="top"><h2>{escape(take.name)}</h2><span class="soft">{told}</span>'
+        f'<article class="clip"><div class="top"><h2>{html_text(take.name)}</h2>'
+        f'<span class="soft">{told}</span>'
         f"</div>{_measures(take)}{_kinds(take)}{f'<h3>The worst joints</h3>{joints}' if joints else ''}"
         f"{feet_figure(take.raw, take.repaired, take.body)}{way_figure(take.raw, take.repaired, take.body)}"
         f"{_list(take)}</article>"
@@ -98,11 +99,11 @@ def _measures(take: HealthOf) -> str:
 def _kinds(take: HealthOf) -> str:
     rows = [
         (
-            escape(row.kind),
+            html_text(row.kind),
             str(row.count),
             str(row.left),
             str(row.joints or ""),
-            f'<span class="wrap"><b>{_amount(row.worst)}</b> {escape(row.worst.message)} '
+            f'<span class="wrap"><b>{_amount(row.worst)}</b> {html_text(row.worst.message)} '
             f'<span class="soft">({_frames(row.worst)})</span></span>',
         )
         for row in by_kind(take.before.findings, take.after.findings)
@@ -115,7 +116,7 @@ def _kinds(take: HealthOf) -> str:
 
 def _amount(one: Finding) -> str:
     """How bad a finding is; nothing where it has no size."""
-    return f"{one.amount:.1f} {escape(one.unit)}" if one.unit and one.amount else ""
+    return f"{one.amount:.1f} {html_text(one.unit)}" if one.unit and one.amount else ""
 
 
 def _frames(one: Finding) -> str:
@@ -129,12 +130,12 @@ def _list(take: HealthOf) -> str:
         found = health.findings
         rows = [
             (
-                escape(one.kind),
-                escape(one.joint),
+                html_text(one.kind),
+                html_text(one.joint),
                 f"{one.start / take.raw.rate:.2f}",
                 f"{one.start} to {one.stop - 1}",
                 _amount(one),
-                f'<span class="wrap">{escape(one.message)}</span>',
+                f'<span class="wrap">{html_text(one.message)}</span>',
             )
             for one in found[:_MOST]
         ]

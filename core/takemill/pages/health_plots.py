@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from html import escape
 
 import numpy as np
 
 from ..base.checks import Array, Mask
+from ..base.plain import html_text
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
@@ -58,9 +58,9 @@ def joint_figure(raw: Motion, repaired: Motion, before: Health, joint: int) -> s
     middle = (worst.start + worst.stop) // 2 if worst else int(off.argmax())
     reach = max(min(round(_CLOSE_S * raw.rate), len(raw) // 6), 8)
     first, last = max(middle - reach, 0), min(middle + reach + 1, len(raw))
-    about = escape(worst.message) if worst else f"where the repair turned it most, {off.max():.1f} degrees"
+    about = html_text(worst.message) if worst else f"where the repair turned it most, {off.max():.1f} degrees"
     return (
-        f"<figure><h4>{escape(name)}: spikes {counts['spike']}, freezes {counts['frozen']}; degrees about "
+        f"<figure><h4>{html_text(name)}: spikes {counts['spike']}, freezes {counts['frozen']}; degrees about "
         "its main axis</h4>"
         f'<div class="close"><div>{_trace(curves, found, 0, len(raw), raw.rate)}</div>'
         f"<div>{_trace(curves, found, first, last, raw.rate)}</div></div>"
@@ -127,7 +127,7 @@ def feet_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
             f'<span class="name">{word}</span>{svg.bars(_lanes(mask[:, k]))}'
             for word, mask in (("heel", contacts.heel), ("toes", contacts.toe))
         )
-        name = escape(raw.skeleton.names[body.require(foot)])
+        name = html_text(raw.skeleton.names[body.require(foot)])
         out += (
             f"<figure><h4>{name}: height of the sole in mm, and when it is planted</h4>"
             f'<div class="trace">{_scale(high, low, 0)}{drawing}{lanes}'

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from html import escape
 from pathlib import Path
+
+from ..base.plain import html_text
 
 
 def asset(name: str) -> str:
@@ -27,7 +28,7 @@ def table(label: str, heads: Sequence[str], rows: Iterable[Sequence[str]], named
     )
     body = "".join(f"<tr>{''.join(_cells(row, right, named))}</tr>" for row in rows)
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}">'
+        f'<div class="wide" tabindex="0" role="region" aria-label="{html_text(label)}">'
         f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 
@@ -48,4 +49,4 @@ def definitions(rows: Iterable[tuple[str, str]]) -> str:
 
 def code(text: str) -> str:
     """Plain text as code."""
-    return f"<code>{escape(text)}</code>"
+    return f"<code>{html_text(text)}</code>"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from html import escape
 
+from ..base.plain import html_text
 from ..pages.html_parts import asset, code, definitions, table
 from ..pipeline.stages import FinishedClip, PreparedTake
 from .clip_facts import Facts
@@ -26,7 +26,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
         takes: what the clips come from; may be empty.
         clips: in the order of `facts["clips"]`.
     """
-    name = escape(facts["name"])
+    name = html_text(facts["name"])
     style, script = (asset(name) for name in ("page.css", "report.js"))
     data = json.dumps(figures(clips), separators=(",", ":")).replace("<", "\\u003c")
     cards = "".join(
@@ -59,7 +59,7 @@ space bar plays, comma and full stop go back and on by a frame.</p>
 def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
     seconds = sum(clip.motion.duration_s for clip in clips)
     loops = sum(clip.loop for clip in clips)
-    takes = ", ".join(escape(take["name"]) for take in facts["takes"])
+    takes = ", ".join(html_text(take["name"]) for take in facts["takes"])
     root = facts["skeleton"]["root"]
     return (
         f"<p>{len(clips)} clips, {loops} of them loops, {seconds:.1f} s in all"
@@ -88,8 +88,8 @@ def _overview(facts: Facts) -> str:
         root_motion = clip["root_motion"]
         rows.append(
             (
-                f'<a href="#clip-{k}">{escape(clip["name"]).replace("_", "_<wbr>")}</a>',
-                escape(clip["kind"]),
+                f'<a href="#clip-{k}">{html_text(clip["name"]).replace("_", "_<wbr>")}</a>',
+                html_text(clip["kind"]),
                 f"{clip['duration_s']:.2f}",
                 f"{clip['rate']:g}",
                 _seam(clip),
@@ -108,7 +108,7 @@ def _overview(facts: Facts) -> str:
 def _seam(clip: Facts) -> str:
     seam = clip["seam"]
     if seam:
-        return f"{seam['gap_cm']:.2f} cm, {escape(seam['quality'])}"
+        return f"{seam['gap_cm']:.2f} cm, {html_text(seam['quality'])}"
     return "closed" if clip["loop"] else ""
 
 
@@ -118,10 +118,10 @@ def _takes(takes: Sequence[PreparedTake]) -> str:
 
 def _settings(facts: Facts) -> str:
     tables = (
-        (f"[{escape(name)}]", code(", ".join(f"{key} = {value}" for key, value in values.items())))
+        (f"[{html_text(name)}]", code(", ".join(f"{key} = {value}" for key, value in values.items())))
         for name, values in facts["settings"].items()
     )
-    body = ((escape(part), escape(joint)) for part, joint in facts["skeleton"]["body"].items())
+    body = ((html_text(part), html_text(joint)) for part, joint in facts["skeleton"]["body"].items())
     return (
         '<h2 id="made">How it was made</h2>'
         f"<details><summary>Settings</summary>{definitions(tables)}</details>"

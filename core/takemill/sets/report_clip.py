@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from html import escape
-
 import numpy as np
 
 from ..base.checks import Array
+from ..base.plain import html_text
 from ..clip.measure import Seam, measure_seam
 from ..pages import svg
 from ..pages.html_parts import definitions
@@ -25,12 +24,12 @@ _ROOT_MOTION = {
 
 def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
     """The card of a clip."""
-    name = escape(clip.name)
+    name = html_text(clip.name)
     loop = '<span class="tag">loop</span>' if clip.loop else '<span class="tag">one-shot</span>'
     return (
         f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
-        f'<span class="tag">{escape(clip.kind)}</span>{loop}</div>'
+        f'<span class="tag">{html_text(clip.kind)}</span>{loop}</div>'
         f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and marks</h4>{_feet(clip)}'
         f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
@@ -63,7 +62,7 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     rate = f"{facts['rate']:g}"
     rows = [
         ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
-        ("from", f"{escape(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
+        ("from", f"{html_text(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
         *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
         ("root_motion", _ROOT_MOTION[root_motion["mode"]] if _at_one(root_motion) else _parted(root_motion)),
         ("each cycle" if clip.loop else "in all", _way(root_motion)),
@@ -83,8 +82,8 @@ def _made_of(variant: Facts) -> str:
     if variant["speed"] != 1:
         words.append(f"{variant['speed']:g} times as fast")
     if variant["additive_to"]:
-        words.append(f"what it does beyond the {variant['against']} of {escape(variant['additive_to'])}")
-    return ", ".join([escape(variant["of"]), *words])
+        words.append(f"what it does beyond the {variant['against']} of {html_text(variant['additive_to'])}")
+    return ", ".join([html_text(variant["of"]), *words])
 
 
 def _at_one(root_motion: Facts) -> bool:
@@ -116,7 +115,7 @@ def _seam_rows(clip: FinishedClip) -> list[tuple[str, str]]:
     if clip.candidate:
         gap = clip.candidate
         apart = f"{gap.gap_cm:.2f} cm, {gap.gap_deg:.1f}°, {gap.gap_cm_s:.1f} cm/s apart"
-        rows.append(("seam as captured", f"{apart}: {escape(gap.quality)}"))
+        rows.append(("seam as captured", f"{apart}: {html_text(gap.quality)}"))
     if len(clip.motion) >= 5:
         rows.append(("seam now", _seam_now(measure_seam(clip.motion, clip.body), clip.motion.rate)))
     return rows
@@ -180,6 +179,6 @@ def _events(facts: Facts) -> str:
     said: dict[str, list[str]] = {}
     for event in facts["events"]:
         where, _, what = event["name"].rpartition(".")
-        moment = f"{escape(what)} {event['time_s']:.2f} s ({100 * event['phase']:.0f}\u00a0%)"
+        moment = f"{html_text(what)} {event['time_s']:.2f} s ({100 * event['phase']:.0f}\u00a0%)"
         said.setdefault(where, []).append(moment)
-    return definitions((escape(where), ", ".join(moments)) for where, moments in said.items())
+    return definitions((html_text(where), ", ".join(moments)) for where, moments in said.items())

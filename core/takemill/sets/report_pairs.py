@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from html import escape
-
+from ..base.plain import html_text
 from ..pages.html_parts import table
 from .clip_facts import Facts
 
@@ -21,9 +20,9 @@ def pairs(facts: Facts) -> str:
     names = gaps["clips"]
     if len(names) > _MOST:
         return _followers(gaps)
-    head = "".join(f'<th scope="col" class="n">{escape(name)}</th>' for name in names)
+    head = "".join(f'<th scope="col" class="n">{html_text(name)}</th>' for name in names)
     rows = "".join(
-        f'<tr><th scope="row">{escape(name)}</th>'
+        f'<tr><th scope="row">{html_text(name)}</th>'
         + "".join(_cell(gaps, row, column) for column in range(len(names)))
         + "</tr>"
         for row, name in enumerate(names)
@@ -47,10 +46,10 @@ def _followers(gaps: Facts) -> str:
             (j for j in range(len(away)) if j != k), key=lambda j: (away[j], gaps["cm_s"][k][j], j)
         )
         said = (
-            f"{escape(gaps['clips'][j])} ({away[j]:.1f} cm, {gaps['cm_s'][k][j]:.0f} cm/s)"
+            f"{html_text(gaps['clips'][j])} ({away[j]:.1f} cm, {gaps['cm_s'][k][j]:.0f} cm/s)"
             for j in order[:_NEAREST]
         )
-        rows.append((escape(name), f'<span class="wrap">{", ".join(said)}</span>'))
+        rows.append((html_text(name), f'<span class="wrap">{", ".join(said)}</span>'))
     return (
         '<h2 id="chain">Which clip can follow which</h2><p class="soft">From the last pose of a clip to the '
         f"first of those that are nearest, {_NEAREST} of them: the mean distance of the joints, and the mean "
@@ -67,7 +66,7 @@ def _cell(gaps: Facts, row: int, column: int) -> str:
         said += f"; furthest apart: {', '.join(worst)}"
     first = "0" if row == column == 0 else "-1"
     return (
-        f'<td tabindex="{first}" title="{escape(said)}" style="--part: {_part(cm)}%">{cm:.1f}'
+        f'<td tabindex="{first}" title="{html_text(said)}" style="--part: {_part(cm)}%">{cm:.1f}'
         f"<small>{cm_s:.0f}</small></td>"
     )
 

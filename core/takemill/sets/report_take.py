@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from html import escape
 
+from ..base.plain import html_text
 from ..health.check import Finding
 from ..health.table import measure_rows
 from ..pages import svg
@@ -20,7 +20,7 @@ def take_section(take: PreparedTake) -> str:
     """The section of a take."""
     raw = take.raw
     return (
-        f'<article class="clip"><div class="top"><h3>{escape(take.name)}</h3>'
+        f'<article class="clip"><div class="top"><h3>{html_text(take.name)}</h3>'
         f'<span class="soft">{raw.duration_s:.1f} s, {len(raw)} frames at {raw.rate:g} per second, '
         f"{len(raw.skeleton)} joints</span></div>"
         f'<p class="soft">{code(f"sha256 {take.digest}")}</p>'
@@ -43,7 +43,7 @@ def _by_joint(take: PreparedTake) -> str:
         here = [one for one in take.before.findings if one.joint == joint and one.stop - one.start < frames]
         if here:
             bars = [(f"k-{_kind(one)}", one.start / frames, one.stop / frames) for one in here]
-            label = escape(joint or "whole body")
+            label = html_text(joint or "whole body")
             lines.append(f'<span class="name" title="{label}">{label}</span>{svg.bars(bars, "row")}')
     if not lines:
         return ""
@@ -69,17 +69,17 @@ def _list(take: PreparedTake) -> str:
     note = f'<p class="bad">{len(left)} of them could not be mended.</p>' if left else ""
     heads = ("kind", "joint", ">frames", ">amount", "")
     shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))
-    return f"{note}<details><summary>All findings: {escape(summary)}</summary>{shown}</details>"
+    return f"{note}<details><summary>All findings: {html_text(summary)}</summary>{shown}</details>"
 
 
 def _rows(findings: Sequence[Finding]) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = [
         (
-            escape(one.kind),
-            escape(one.joint),
+            html_text(one.kind),
+            html_text(one.joint),
             f"{one.start} to {one.stop - 1}",
-            f"{one.amount:.1f} {escape(one.unit)}",
-            f'<span class="wrap">{escape(one.message)}</span>',
+            f"{one.amount:.1f} {html_text(one.unit)}",
+            f'<span class="wrap">{html_text(one.message)}</span>',
         )
         for one in findings[:_MOST]
     ]

@@ -11,8 +11,10 @@ from typing import TextIO
 
 from .. import __version__
 from ..base.errors import TakemillError
+from ..base.plain import printable
 from ..maths.axes import UP_AXES
-from . import commands
+
+_BYTES_PER_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
 
 _ABOUT = """\
 Raw motion-capture takes (BVH) become clean, named, seamless game clips.
@@ -133,11 +135,9 @@ def build_parser() -> argparse.ArgumentParser:
 
     def verb(name: str, about: str) -> argparse.ArgumentParser:
         summary = about.split("\n")[0]
-        one = verbs.add_parser(
+        return verbs.add_parser(
             name, help=summary, description=about, formatter_class=argparse.RawDescriptionHelpFormatter
         )
-        one.set_defaults(run=getattr(commands, name))
-        return one
 
     check = verb("check", _CHECK)
     _takes(check, "+")
@@ -216,13 +216,13 @@ def _as_page(parser: argparse.ArgumentParser) -> None:
 class ProgressLine:
     """One line on a terminal that says what is being done; nothing where nobody looks."""
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream if stream.isatty() else None
+    def __init__(self, stream: TextIO | None) -> None:
+        self._stream = stream if stream and stream.isatty() else None
         self._width = 0
 
     def __call__(self, text: str, part: float) -> None:
         """Show `text`, and how much is done, 0 to 1."""
-        line = f"{round(100 * min(max(part, 0), 1)):3d} %  {text}"[:78]
+        line = printable(f"{round(100 * min(max(part, 0), 1)):3d} %  {text}")[:78]
         self._write("\r" + line.ljust(self._width))
         self._width = len(line)
 
@@ -234,37 +234,68 @@ class ProgressLine:
 
     def _write(self, text: str) -> None:
         if self._stream:
-            self._stream.write(text)
-            self._stream.flush()
+            try:
+                self._stream.write(text)
+                self._stream.flush()
+            except OSError:  # the terminal is gone; the work goes on
+                self._stream = None
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command; 0: done, 1: a verified set is not well, 2: the user has something to repair."""
+    """Run the command; 0: done, 1: a verified set is not well, 2: something needs repair, 130: Ctrl-C.
+
+    A reader of the output that stops reading changes nothing of that.
+    """
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question event
+        if hasattr(stream, "reconfigure"):  # a console that lacks a letter gets a question mark
             stream.reconfigure(errors="replace")
-    options = build_parser().parse_args(arguments)
-    progress = ProgressLine(sys.stderr)
+    options, progress = argparse.Namespace(), ProgressLine(sys.stderr)
     try:
-        text, code = options.run(options, progress), 0
+        from . import commands  # inside the net: numpy takes a moment, in which Ctrl-C can come
+
+        options = build_parser().parse_args(arguments)
+        text, code = getattr(commands, options.verb)(options, progress), 0
         if isinstance(text, tuple):
             text, code = text
-    except TakemillError as problem:
         progress.clear()
-        print(f"takemill: {' '.join(str(problem).split())}", file=sys.stderr)
-        return 2
+        _print(text)
     except KeyboardInterrupt:
         progress.clear()
         return 130
-    progress.clear()
-    return _print(text) or code
+    except (TakemillError, MemoryError, RecursionError, OSError) as problem:
+        progress.clear()
+        _complain(_in_a_line(problem, options))
+        return 2
+    return code
 
 
-def _print(text: str) -> int:
+def _in_a_line(problem: BaseException, options: argparse.Namespace) -> str:
+    """What went wrong, and what to do."""
+    if isinstance(problem, MemoryError):
+        takes = [getattr(options, "take", None), *getattr(options, "takes", ())]
+        sizes = [os.path.getsize(path) for path in takes if path and os.path.exists(path)]
+        takes_gb = _BYTES_PER_BYTE * sum(sizes) / 1e9
+        needed = f"; these takes need about {takes_gb:.1f} GB: cut them" if sizes else ""
+        return f"out of memory{f': {problem}' if str(problem) else ''}{needed}; or close other programs"
+    if isinstance(problem, RecursionError):
+        return "something in a file is nested too deeply to be read; export it again"
+    if isinstance(problem, OSError):
+        name = f"{problem.filename}: " if problem.filename else ""
+        return f"the system refuses: {name}{problem.strerror or problem}"
+    return str(problem)
+
+
+def _complain(text: str) -> None:
+    with contextlib.suppress(OSError):
+        print(f"takemill: {printable(' '.join(text.split()))}", file=sys.stderr)
+
+
+def _print(text: str) -> None:
+    """Print it; a reader who has seen enough (`takemill check take.bvh | head`) is no error."""
     try:
-        print(text, flush=True)
-    except BrokenPipeError:  # the reader has seen enough: `takemill check take.bvh | head`
-        with contextlib.suppress(OSError):
+        print(printable(text), flush=True)
+    except OSError as problem:
+        with contextlib.suppress(OSError):  # what is left is not written once more at the end
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
-    return 0
+        if not isinstance(problem, BrokenPipeError):
+            raise OSError(problem.errno, f"cannot write the output: {problem.strerror}") from problem

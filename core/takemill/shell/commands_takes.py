@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, replace
@@ -12,6 +11,7 @@ from pathlib import Path
 
 from ..base import disk
 from ..base.errors import FileError
+from ..base.plain import json_text
 from ..body.body_map import BodyMap
 from ..body.intake import Intake
 from ..body.motion import Motion
@@ -169,7 +169,7 @@ def expect_another_file(take: str, out: str | None, what: str = "the take itself
 
 def as_json(data: object) -> str:
     """JSON as the command line prints it."""
-    return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    return json_text(data)
 
 
 def take_facts(path: str, motion: Motion, body: BodyMap, told: Told) -> Facts:
