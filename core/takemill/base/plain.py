@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from html import escape
 
 _ODD = re.compile(r"[^\n\x20-\x7e]")
@@ -33,6 +34,6 @@ def html_text(text: str) -> str:
     return escape(printable(text))
 
 
-def is_printable(text: str) -> bool:
-    """Whether a name can be shown as it is, and stored as UTF-8."""
-    return printable(text) == text and "\n" not in text
+def is_name(text: str) -> bool:
+    """Whether text can be a name: one line of UTF-8 without control characters."""
+    return not any(unicodedata.category(char) in ("Cc", "Cs", "Zl", "Zp") for char in text)

@@ -20,6 +20,8 @@ from .upright import SAMPLES, Poses, body_height, poses_of, sampled_frames, upri
 MIN_HEIGHT_M, MAX_HEIGHT_M = 0.3, 4.5
 MIN_HIPS_LEGS = 0.3  # leg lengths from the feet up to the hips, in the median of a take
 MAX_FLOOR_OFF_M = 0.5
+FASTEST_M_S = 12.5  # of any runner: 12.3 at 65 m of 100 m (IAAF biomechanics report, Berlin 2009; memory)
+_STEP_M = 3.0  # that a take of a moment may jump: spikes are repair's
 _SOLE_LEGS = 0.08  # from an ankle down to the sole of a foot that has nothing else (Winter, as in upright)
 _SURE, _FAIRLY = 0.5, 0.2  # by which the body stands better along its up axis than along any other
 _ON_ALL_FOURS = 0.35  # leg lengths between hands and feet over the floor, and a trunk that lies
@@ -112,6 +114,7 @@ def find_intake(motion: Motion, body: BodyMap, unit_m: float = 0.0, up: str = ""
         *_size(height, unit_m),
         *_stand(float(np.median(hips - low)) / leg, floor, up),
         *_limbs(skeleton, poses, body, leg),
+        *_way(hips_way_m(poses, body), motion.duration_s),
         *_reference(origin, score),
         *_sides(skeleton, poses, body),
     ]
@@ -181,6 +184,21 @@ def _stand(hips_legs: float, floor: float, up: str) -> list[str]:
             f"the feet stand {abs(floor):.2f} m {word} height 0: put the take on the floor (takemill repair)"
         )
     return out
+
+
+def hips_way_m(poses: Poses, body: BodyMap) -> float:
+    """How far over the floor the hips of N poses come, from one corner of what they cover to the other."""
+    floor = poses.positions[:, body.require("hips"), :2]
+    return float(np.linalg.norm(np.ptp(floor, axis=0)))
+
+
+def _way(way_m: float, seconds: float) -> list[str]:
+    if way_m <= FASTEST_M_S * seconds + _STEP_M:
+        return []
+    return [
+        f"the hips get {way_m:.4g} m away in {seconds:.4g} s, faster than anybody runs: the root's positions "
+        "are in another unit than the bones, or the recording jumps; export it again, or leave out that part"
+    ]
 
 
 def _limbs(skeleton: Skeleton, poses: Poses, body: BodyMap, leg: float) -> list[str]:

@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 
 from ..base.checks import Array
 from ..base.errors import BvhError
+from ..base.plain import is_name
 
 CHANNELS = ("Xposition", "Yposition", "Zposition", "Xrotation", "Yrotation", "Zrotation")
 MAX_JOINTS = 4096
+MIN_RATE, MAX_RATE = 1.0, 1000.0  # frames per second; suits record 60 to 240, optical systems up to 1000
 MAX_NUMBER = 1e8  # larger offsets, places and angles are damage, and would overflow later
 
+_LEAST = 0.999  # of a frame time: its last digit is rounded
 _CHANNEL_OF = {name.lower(): name for name in CHANNELS}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _FRAMES = re.compile(r"frames\s*:\s*(\S+)", re.IGNORECASE)
@@ -139,6 +142,8 @@ class _Parser:
             raise self.error(f"{key} {_shown(name)} stands {'inside' if stack else 'outside'} another joint")
         if not name:
             raise self.error(f"{key} has no name")
+        if not is_name(name):
+            raise self.error(f"joint name {_shown(name)} holds a control character; rename the joint")
         if name in seen:
             raise self.error(
                 f"joint name {_shown(name)} stands twice (first in line {seen[name]}); rename one of them"
@@ -215,8 +220,9 @@ class _Parser:
         if claimed == 0:
             raise self.error("the file holds no frames (Frames: 0); record or export it again")
         time = _FRAME_TIME.fullmatch(self.next_line("Frame Time:"))
-        if not time or not 1e-5 <= self.number(time[1], "Frame Time") <= 1e3:
+        if not time or not self.number(time[1], "Frame Time") > 0:
             raise self.error("expected 'Frame Time:' and seconds, such as 0.0083333 for 120 frames a second")
+        self.expect_rate(float(time[1]))
         self.out.frame_time = time[1]
         width = sum(map(len, self.out.channels))
         blocks, lines = [np.zeros((0, width))], [np.zeros(0, np.intp)]
@@ -232,6 +238,19 @@ class _Parser:
             )
             raise self.error(f"Frames: says {claimed} but there are {got}; {why}", claim_line)
         self.check_range(np.concatenate(lines))
+
+    def expect_rate(self, seconds: float) -> None:
+        """Insist on seconds: some exporters write milliseconds, or how many frames a second has."""
+        if seconds > 1 / MIN_RATE:
+            raise self.error(
+                f"Frame Time: {seconds:g} seconds from frame to frame? If these are milliseconds, write "
+                f"{seconds / 1000:.6g}; if frames per second, {1 / seconds:.6g}"
+            )
+        if seconds < _LEAST / MAX_RATE:
+            raise self.error(
+                f"Frame Time: {seconds:g} makes {1 / seconds:.6g} frames a second; at most {MAX_RATE:g} can "
+                "be read: export at a lower rate, or correct it"
+            )
 
     def blocks(self, width: int) -> Iterator[tuple[Array, NDArray[np.intp]]]:
         """Rows (N, C) of numbers with the line of each; the pieces end at a line's end."""

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from ..base.errors import BodyMapError
+from ..base.errors import BodyMapError, InputError
+from ..base.plain import is_name
 from ..body.body_map import BodyMap
 from ..body.intake import Intake, expect_plausible, find_intake
 from ..body.motion import Motion
@@ -34,8 +35,12 @@ def read_take(path: str | Path, recipe: Recipe) -> Read:
     Raises:
         BvhError: the file cannot be read, or is malformed.
         BodyMapError: the parts cannot be told; the message holds the path.
-        InputError: the reference pose that is asked for is not there.
+        InputError: the reference pose that is asked for is not there, or the file's name cannot be stored.
     """
+    if not is_name(Path(path).stem):
+        raise InputError(
+            f"{str(path)!r}: the file's name is not UTF-8 or holds control characters; rename it"
+        )
     motion, layout = read_bvh(path, unit_m=recipe.intake.unit_m, up=recipe.intake.up or None)
     try:
         motion = _referred(motion, recipe, Path(path), layout)
