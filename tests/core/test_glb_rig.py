@@ -156,6 +156,16 @@ def move(far_m):
     return lambda json: json["nodes"][1].update(translation=[0, far_m, 0])
 
 
+def chain(json):
+    """Joints below joints, ever deeper."""
+    first = len(json["nodes"])
+    json["nodes"] += [{"name": f"n{k}", "children": [first + k + 1]} for k in range(19_999)] + [
+        {"name": "end"}
+    ]
+    json["nodes"][json["skins"][0]["joints"][-1]]["children"] = [first]
+    json["skins"][0]["joints"] += range(first, first + 20_000)
+
+
 def enlarge(json):
     """What carries the skeleton is scaled."""
     skin = {joint for one in json["skins"] for joint in one["joints"]}
@@ -177,7 +187,10 @@ def enlarge(json):
         (move(1e299), "walker.glb: joint '.*' rests 1e.299 m away"),
         (enlarge, "what carries the skeleton is scaled by 1e.07; apply its scale"),
         (lambda json: json["nodes"][2]["children"].append(0), "hangs below"),
-        (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 0]), "walker.glb: node"),
+        (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 0]), "'hips' is no unit quaternion"),
+        (lambda json: json["nodes"][0].update(rotation=[1e-320, 0, 0, 0]), "'hips' is no unit quaternion"),
+        (lambda json: json["nodes"][2].update(name="a\x1b[2J"), r"joint name 'a\\x1b\[2J' holds a control"),
+        (chain, "20021 joints; at most 4096 can be read: is this one character"),
         (lambda json: json["nodes"][0].update(children=[999]), "walker.glb: GLB malformed: 'children'"),
     ],
 )

@@ -7,12 +7,14 @@ Z-up and in metres, and clips made for it are brought back below those nodes.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from ..base.errors import GlbError
+from ..base.plain import is_name
 from ..body.skeleton import Skeleton
 from ..keys.tracks import Y_UP, Track, turned_track
 from ..maths import quat
@@ -23,6 +25,8 @@ from .glb_tips import tips_of
 
 _WXYZ = [3, 0, 1, 2]
 _FLAT, _SKEWED = 1e-6, 1e-3  # scales
+_SHORT = 0.1  # a rotation's length, which is 1: some exporters round coarsely
+MAX_JOINTS = 4096  # as of a BVH file
 _FARTHEST_M = 1e6  # that a joint may rest; also what a skeleton may be enlarged by, or made smaller
 
 
@@ -102,11 +106,15 @@ def _read(document: Document) -> GlbRig:
                 f"joint {_name(nodes[node])!r} is scaled by {local[node].scale:.4g}; apply its scale first"
             )
     names = [_name(nodes[node]) for node in joints]
-    bad = next((name for name in names if not name or names.count(name) > 1), None)
+    counts = Counter(names)
+    bad = next((name for name in names if not name or counts[name] > 1), None)
     if bad is not None:
         raise GlbError(
             f"two joints are called {bad!r}; joints need names of their own" if bad else "a joint has no name"
         )
+    odd = next((name for name in names if not is_name(name)), None)
+    if odd is not None:
+        raise GlbError(f"joint name {odd!r} holds a control character; rename the joint")
     at = {node: joint for joint, node in enumerate(joints)}
     places = [frame @ local[node] if node in tops else local[node] for node in joints]
     size = np.array([1.0 if node in tops else frame.scale for node in joints])
@@ -169,23 +177,27 @@ def _joints(document: Json, nodes: list[Json], parents: list[int]) -> list[int]:
     named = {node for skin in entries(document, "skins") for node in indices(skin, "joints", count)}
     if not named:
         raise GlbError("there is no skin in it, so no character; export rig and mesh together")
-    wanted, tops = set(named), set(named)
-    for node in named:
-        path = [node]
-        while parents[path[-1]] >= 0:
-            path.append(parents[path[-1]])
-        highest = max(k for k, one in enumerate(path) if one in named)
-        wanted |= set(path[:highest])
-        if highest:
-            tops.discard(node)
-    order: list[int] = []
-    stack = sorted(tops, reverse=True)
+    children = [indices(node, "children", count) for node in nodes]
+    order = [node for node, parent in enumerate(parents) if parent < 0]
+    for node in order:  # parents come first
+        order += children[node]
+    under, over = set(named), set(named)  # joints and what hangs below one, or above one
+    for node in order:
+        if parents[node] in under:
+            under.add(node)
+    for node in reversed(order):
+        if node in over and parents[node] >= 0:
+            over.add(parents[node])
+    wanted = under & over
+    if len(wanted) > MAX_JOINTS:
+        raise GlbError(f"{len(wanted)} joints; at most {MAX_JOINTS} can be read: is this one character?")
+    found: list[int] = []
+    stack = sorted((node for node in wanted if parents[node] not in wanted), reverse=True)
     while stack:
         node = stack.pop()
-        if node in wanted:
-            order.append(node)
-            stack += reversed(indices(nodes[node], "children", count))
-    return order
+        found.append(node)
+        stack += reversed([child for child in children[node] if child in wanted])
+    return found
 
 
 def _standing(place: Place) -> Place:
@@ -206,7 +218,7 @@ def place_of(node: Json) -> Place:
     """A node's own transform.
 
     Raises:
-        GlbError: it is flat, mirrored, sheared, or scaled by several factors.
+        GlbError: it is flat, mirrored, sheared, scaled by several factors, or has no direction.
     """
     if "matrix" in node:
         matrix = numbers(node, "matrix", np.eye(4).ravel()).reshape(4, 4).T
@@ -218,6 +230,8 @@ def place_of(node: Json) -> Place:
     else:
         scale, moved = numbers(node, "scale", (1, 1, 1)), numbers(node, "translation", (0, 0, 0))
         rotation = numbers(node, "rotation", (0, 0, 0, 1))[_WXYZ]
-    if not (scale.min() > _FLAT and np.ptp(scale) <= _SKEWED * scale.max()) or not rotation.any():
+    if not _SHORT < float(np.linalg.norm(rotation)) < 1 / _SHORT:
+        raise GlbError(f"the rotation of node {_name(node)!r} is no unit quaternion; export it again")
+    if not (scale.min() > _FLAT and np.ptp(scale) <= _SKEWED * scale.max()):
         raise GlbError(f"node {_name(node)!r} is not scaled alike along all axes; apply its scale first")
     return Place(quat.normalize(rotation), moved, float(scale.mean()))

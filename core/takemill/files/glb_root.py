@@ -9,9 +9,9 @@ from ..base.errors import GlbError
 from ..keys.tracks import Y_UP
 from ..maths import quat
 from .glb_format import ComponentType, Document, Json, Writer, entries, indices, pack, parse, shortest
+from .glb_numbers import Numbers
 from .glb_place import Place
 from .glb_rig import GlbRig, parents_of, place_of
-from .glb_tips import numbers_of
 
 _XYZW = [1, 2, 3, 0]
 
@@ -79,11 +79,10 @@ def _skin(writer: Writer, document: Document, skin: Json, tops: list[int], new: 
     if skin.get("skeleton") in tops:
         out["skeleton"] = new
     if "inverseBindMatrices" in skin:
-        try:
-            stored = numbers_of(document.json, document.binary or b"", skin["inverseBindMatrices"])
-            binds = stored[: len(skin["joints"])].reshape(len(skin["joints"]), 16)
-        except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as problem:
-            raise GlbError(f"malformed: the matrices of a skin cannot be read ({problem})") from problem
+        stored = Numbers(document).of(skin["inverseBindMatrices"])
+        if stored.shape[1] != 16 or len(stored) < len(skin["joints"]):
+            raise GlbError("malformed: a skin has fewer matrices than joints")
+        binds = stored[: len(skin["joints"])]
         matrices = np.concatenate([binds, _matrix(stand.inverse)[None]])
         alike = sum(one.get("inverseBindMatrices") == skin["inverseBindMatrices"] for one in skins)
         if alike == 1:  # else the old ones stay in use

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..base.checks import Array, Index
 from ..base.errors import GlbError
 from ..maths import quat
-from .glb_format import Document, Json, entries
+from .glb_format import Document, Json, entries, indices
+from .glb_numbers import Numbers
 from .glb_place import Place
 
-_DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
-_WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
 _FLOOR = 0.02  # of the mesh's height: what lies lower stands on the floor
 _LOW = 0.15  # of the mesh's height: joints that lie higher do not (a shin may have vertices of the heel)
 _SAME = 0.01  # of the mesh's height: ends that close are one
@@ -28,28 +25,30 @@ def tips_of(
 
     A last joint ends at the vertex of its own that is furthest from it. A low joint whose vertices reach
     the floor ends there, too: as far as they go from the joints that hang below it, a heel as seen from the
-    toes. A vertex is its strongest joint's. A mesh that cannot be read (compressed, say) has no tips.
+    toes. A vertex is its strongest joint's.
 
     Args:
         document: a GLB.
         joints: (J,) nodes.
         parents: (J,) joint above each one, -1 for the topmost.
         stands: (J,) where each joint stands at rest, Z-up, metres.
+
+    Raises:
+        GlbError: a skinned mesh cannot be read (it is compressed, say).
     """
-    none = (), np.zeros((0, 3))
-    try:
-        own = _vertices(document.json, document.binary or b"", list(joints))
-    except (GlbError, KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError):
-        return none
+    own = _vertices(document, list(joints))
     if not own:
-        return none
+        return (), np.zeros((0, 3))
     world = {joint: stands[joint].apply(points) for joint, points in own.items()}
     everything = np.concatenate(list(world.values()))
     low, height = float(everything[:, 2].min()), float(np.ptp(everything, axis=0).max())
     found: list[tuple[int, Array]] = []
+    children: dict[int, list[int]] = {}
+    for child, parent in enumerate(parents):
+        children.setdefault(parent, []).append(child)
     for joint in sorted(world):
         points, at = world[joint], stands[joint].translation
-        below = [child for child, parent in enumerate(parents) if parent == joint]
+        below = children.get(joint, [])
         ends: list[Array] = []
         lowest = points[points[:, 2] <= low + _FLOOR * height]
         if len(lowest) and at[2] <= low + _LOW * height:
@@ -67,42 +66,66 @@ def _furthest(points: Array, away: Array) -> Array:
     return points[int(np.linalg.norm(points - away, axis=1).argmax())]
 
 
-def _vertices(json: Json, binary: bytes, joints: list[int]) -> dict[int, Array]:
-    """The vertices (N, 3) of each joint, in its own space and the file's unit."""
+def _vertices(document: Document, joints: list[int]) -> dict[int, Array]:
+    """The vertices (N, 3) of each joint, in its own space and the file's unit.
+
+    Raises:
+        GlbError: a skinned mesh cannot be read: where its soles are would be lost.
+    """
+    json, read = document.json, Numbers(document)
+    nodes, meshes, skins = (entries(json, key) for key in ("nodes", "meshes", "skins"))
+    place_of = {joint: place for place, joint in enumerate(joints)}
     own: dict[int, list[Array]] = {}
-    for node in entries(json, "nodes"):
-        if "mesh" not in node or "skin" not in node:
+    seen: set[tuple[int, int]] = set()
+    for node in nodes:
+        mesh, skin = node.get("mesh"), node.get("skin")
+        if mesh is None or skin is None or (mesh, skin) in seen:
             continue
-        skin = json["skins"][node["skin"]]
-        binds = numbers_of(json, binary, skin["inverseBindMatrices"]).reshape(-1, 4, 4).swapaxes(1, 2)
-        for primitive in json["meshes"][node["mesh"]]["primitives"]:
-            given = primitive["attributes"]
-            points = numbers_of(json, binary, given["POSITION"])
-            slots = numbers_of(json, binary, given["JOINTS_0"]).clip(0, 65535).astype(np.intp)
-            strongest = numbers_of(json, binary, given["WEIGHTS_0"]).argmax(axis=1)
-            of: Index = slots[np.arange(len(points)), strongest]
-            for slot in np.unique(of):
-                joint = joints.index(skin["joints"][int(slot)])
-                here = points[of == slot]
-                own.setdefault(joint, []).append(here @ binds[slot, :3, :3].T + binds[slot, :3, 3])
+        known = type(mesh) is int and type(skin) is int
+        if not known or not (0 <= mesh < len(meshes) and 0 <= skin < len(skins)):
+            raise GlbError("malformed: a node has a mesh or a skin that is not there")
+        seen.add((mesh, skin))
+        bones = indices(skins[skin], "joints", len(nodes))
+        try:
+            binds = _binds(read, skins[skin], len(bones))
+            for primitive in entries(meshes[mesh], "primitives"):
+                points, of = _strongest(read, primitive, len(bones))
+                for slot in np.unique(of):
+                    joint = place_of.get(bones[int(slot)])
+                    if joint is not None:
+                        here = points[of == slot] @ binds[slot, :3, :3].T + binds[slot, :3, 3]
+                        own.setdefault(joint, []).append(here)
+        except GlbError as problem:
+            name = meshes[mesh].get("name") or node.get("name") or mesh
+            raise GlbError(f"mesh {str(name)!r}: {problem}") from None
     return {joint: np.concatenate(parts) for joint, parts in own.items()}
 
 
-def numbers_of(json: Json, binary: bytes, index: int) -> Array:
-    """(N, width) numbers of an accessor; as they are stored."""
-    accessor: dict[str, Any] = json["accessors"][index]
-    view = json["bufferViews"][accessor["bufferView"]]
-    if view["buffer"] != 0 or "sparse" in accessor:
-        raise GlbError("data elsewhere")
-    dtype, width = np.dtype(_DTYPES[accessor["componentType"]]), _WIDTHS[accessor["type"]]
-    stride = view.get("byteStride", dtype.itemsize * width)
-    start = view.get("byteOffset", 0) + accessor.get("byteOffset", 0)
-    count = accessor["count"]
-    if count < 1 or start < 0 or start + stride * (count - 1) + dtype.itemsize * width > len(binary):
-        raise GlbError("data leaves the file")
-    raw: NDArray[Any] = np.ndarray((count, width), dtype, binary, start, (stride, dtype.itemsize))
-    with np.errstate(invalid="ignore"):  # a NaN that is meant to signal is refused below, as all are
-        values: Array = raw.astype(np.float64)
-    if not np.isfinite(values).all():
-        raise GlbError("not finite")
-    return values
+def _binds(read: Numbers, skin: Json, count: int) -> Array:
+    """The inverse bind matrices (J, 4, 4) of a skin, identities where it has none."""
+    if "inverseBindMatrices" not in skin:
+        return np.tile(np.eye(4), (count, 1, 1))
+    stored = read.of(skin["inverseBindMatrices"])
+    if stored.shape[1] != 16 or len(stored) < count:
+        raise GlbError(f"malformed: its skin has {count} joints and {len(stored)} matrices")
+    return stored.reshape(-1, 4, 4).swapaxes(1, 2)
+
+
+def _strongest(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index]:
+    """The vertices (N, 3) of a primitive, and the slot (N,) of each one's strongest joint."""
+    for name in primitive.get("extensions") or ():
+        if "compression" in str(name):
+            raise GlbError(f"it is compressed ({name}); export it without compression")
+    given = primitive.get("attributes")
+    if not isinstance(given, dict) or not {"POSITION", "JOINTS_0", "WEIGHTS_0"} <= given.keys():
+        raise GlbError("malformed: it is skinned, and lacks positions, joints or weights")
+    points = read.of(given["POSITION"])
+    sets = [k for k in range(4) if {f"JOINTS_{k}", f"WEIGHTS_{k}"} <= given.keys()]
+    slots = np.concatenate([read.of(given[f"JOINTS_{k}"]) for k in sets], axis=1)
+    weights = np.concatenate([read.of(given[f"WEIGHTS_{k}"]) for k in sets], axis=1)
+    if points.shape[1] != 3 or not len(points) == len(slots) == len(weights) or slots.shape != weights.shape:
+        raise GlbError("malformed: positions, joints and weights do not belong together")
+    of: Index = slots[np.arange(len(points)), weights.argmax(axis=1)].astype(np.intp)
+    if of.min() < 0 or of.max() >= bones:
+        raise GlbError("malformed: a vertex hangs on a joint that its skin lacks")
+    return points, of

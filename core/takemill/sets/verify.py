@@ -211,7 +211,8 @@ class _Judge:
 
     def _played(self, clip: Mapping[str, Any], scene: GlbScene) -> Verdict:
         name, seconds = clip["name"], scene.duration_s(clip["name"])
-        wrong = list(clip_agrees(clip, self.said, sum(len(curve.times) for curve in scene.curves[name])))
+        counts = [len(curve.times) for curve in scene.curves[name]]
+        wrong = list(clip_agrees(clip, self.said, counts, len(scene.names)))
         if not scene.curves[name]:
             wrong.append("its animation moves nothing")
         if abs(seconds - clip["duration_s"]) > _TIME_S * max(1.0, seconds):

@@ -34,12 +34,19 @@ def takes_agree(said: Mapping[str, Any]) -> Iterator[str]:
             yield f"the gaps in {unit} are not a square of {len(names)} clips"
 
 
-def clip_agrees(clip: Mapping[str, Any], said: Mapping[str, Any], keys: int) -> Iterator[str]:
-    """Whether a clip's entry agrees with itself, with its take, and with how many keys its file holds."""
+def clip_agrees(
+    clip: Mapping[str, Any], said: Mapping[str, Any], keys: Sequence[int], nodes: int
+) -> Iterator[str]:
+    """Whether a clip's entry agrees with itself, with its take, and with the file.
+
+    There the channels hold so many `keys` each; a lone key of one of the `nodes` may be left out, as it says
+    what the rest pose says, or be added to say what that does not.
+    """
     yield from _times_agree(clip)
     yield from _way_agrees(clip)
-    if clip["keys"]["count"] != keys:
-        yield f"its file holds {keys} keys, the list says {clip['keys']['count']}"
+    least = sum(count for count in keys if count > 1)
+    if not least <= clip["keys"]["count"] <= least + 2 * nodes:
+        yield f"its file holds {sum(keys)} keys, the list says {clip['keys']['count']}"
     source, (start, stop) = clip["source"], clip["source"]["frames"]
     take = next((take for take in said["takes"] if take["name"] == source["take"]), None)
     if not start < stop or (take and stop > take["frames"]):
