@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -39,7 +40,7 @@ def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None])
         suit, character = (_armature(context, name) for name in (_SUIT, _CHARACTER))
         chosen = context.scene.takemill
         chosen.fit_target, chosen.set_name, chosen.set_folder = character, _NAME, str(out_dir.resolve())
-        chosen.fit_arms_deg = _ARMS_DEG
+        chosen.fit_arm_clearance = math.radians(_ARMS_DEG)
         stage.activate(context, suit)
         steps = (
             ("mapping the body", 0.04, call.map_body, {}),
@@ -77,7 +78,7 @@ def _row(clip: dict) -> dict:
         "seconds": clip["duration_s"],
         "fps": round(clip["rate"]),
         "seam of the loop": f"{seam['gap_cm']:.2f} cm, {seam['quality']}" if seam else "",
-        "root_motion": way["mode"],
+        "root motion": way["mode"],
         "metres": way["distance_m"],
         "turn": round(way["turn_deg"]),
         "events": len(clip["events"]),

@@ -107,7 +107,7 @@ def test_markers_of_findings_come_and_go_alone(suit):
     assert [(m.name.split()[0], m.frame) for m in take.pose_markers if m.takemill.finding] == events
     takemill.clear_finding_markers()
     assert [(m.name, m.frame) for m in take.pose_markers] == [(own.name, own.frame)]
-    with pytest.raises(RuntimeError, match="No finding is marked"):
+    with pytest.raises(RuntimeError, match="The action has no markers of findings"):
         takemill.clear_finding_markers()
     assert keys_of(take) == keys
 

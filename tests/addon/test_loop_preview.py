@@ -166,8 +166,8 @@ def test_no_stage_works_on_a_preview(walker):
         with pytest.raises(RuntimeError, match="Stop the preview of the loop first"):
             getattr(takemill, stage_name)()
     takemill.stop_loop()
-    with pytest.raises(RuntimeError, match="No preview of a loop is playing"):
+    with pytest.raises(RuntimeError, match="The active action is no preview of a loop"):
         takemill.stop_loop()
     takemill.play_source()
-    with pytest.raises(RuntimeError, match="The playing action is no closed loop"):
+    with pytest.raises(RuntimeError, match="The active action is no closed loop"):
         takemill.preview_loop()

@@ -160,6 +160,6 @@ def test_a_pose_is_offered_as_a_trim_of_the_take_and_of_a_cut(tmp_path):
     assert "takemill.trim_pose" in buttons(drawn(TAKEMILL_PT_repair, suit))
     panel = drawn(TAKEMILL_PT_cuts, suit)
     assert "takemill.trim_cut" in buttons(panel)
-    assert "This cut holds a T or A pose" in alarms(panel)
+    assert "This cut contains a T or A pose" in alarms(panel)
     takemill.trim_cut()
     assert "takemill.trim_cut" not in buttons(drawn(TAKEMILL_PT_cuts, suit))

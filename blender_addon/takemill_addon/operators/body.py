@@ -1,4 +1,4 @@
-"""Which bone plays which part, and a root bone where there is none."""
+"""Which part is mapped to which bone, and a root bone where there is none."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..bridge.rig import ArmatureFrame, read_rig
 
 
 class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
-    """Find which bone plays which part of the body, by names, by parents, and by where the bones lie"""
+    """Map the parts of the body to bones, by their names, their parents and where they lie"""
 
     bl_idname = "takemill.map_body"
     bl_label = "Map Body"
@@ -42,7 +42,9 @@ class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
         TAKEMILL_OT_add_part.kept = [(part, part, "") for part in parts]  # Blender needs the strings kept
         return TAKEMILL_OT_add_part.kept
 
-    part: bpy.props.EnumProperty(name="Part", items=_free_parts)
+    part: bpy.props.EnumProperty(
+        name="Part", items=_free_parts, description="The part of the body to be mapped"
+    )
 
     def invoke(self, context, event):
         return context.window_manager.invoke_props_dialog(self)
@@ -51,7 +53,7 @@ class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
         parts = stage.armature_of(context).takemill
         parts.parts.add().name = self.part
         parts.part_index = len(parts.parts) - 1
-        return f"name the bone that plays {self.part}"
+        return f"choose the bone that {self.part} is mapped to"
 
 
 class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):

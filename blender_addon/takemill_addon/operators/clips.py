@@ -23,13 +23,13 @@ from .cuts import preview, root_motion_settings, write_events
 
 
 class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
-    """Close the action into a loop, in a new action: its last pose becomes its first, root motion apart"""
+    """Close the action into a loop, in a new action: its last pose becomes its first, but for root motion"""
 
     bl_idname = "takemill.close_loop"
     bl_label = "Close Loop"
 
     search: bpy.props.BoolProperty(
-        name="Find the Seam",
+        name="Find Best Seam",
         default=True,
         description="Look for the best pair of frames inside the action; otherwise its ends are joined",
     )
@@ -54,12 +54,17 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
-    """Part the way over the floor from the pose, in a new action"""
+    """Separate the path over the floor and the turn from the pose, in a new action"""
 
     bl_idname = "takemill.extract_root_motion"
-    bl_label = "Split Root motion"
+    bl_label = "Extract Root Motion"
 
-    mode: bpy.props.EnumProperty(name="Root motion", items=ROOT_MOTION[:2], default="root")
+    mode: bpy.props.EnumProperty(
+        name="Root Motion",
+        items=ROOT_MOTION[:2],
+        default="root",
+        description="Where it goes in the new action",
+    )
 
     def run(self, context: bpy.types.Context) -> str:
         work, chosen = stage.work_from_context(context), context.scene.takemill
@@ -84,17 +89,17 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
             work,
             motion,
             work.take.start,
-            "in place" if self.mode == "in_place" else "rooted",
+            "in place" if self.mode == "in_place" else "root motion",
             record,
         )
         return f"{new.name}: {way.distance_m:.2f} m, {way.turn_deg:.0f} degrees of root motion"
 
 
 class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
-    """Set a pose marker where a foot comes down and where it leaves the floor, in a copy of the action"""
+    """Add a pose marker where a foot comes down and where it leaves the floor, in a copy of the action"""
 
     bl_idname = "takemill.add_contact_events"
-    bl_label = "Event Footfalls"
+    bl_label = "Add Foot Contact Events"
 
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
@@ -102,7 +107,7 @@ class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
         contacts = record.contacts or find_contacts(work.take.motion, work.body)
         events = foot_events(contacts, record.loop)
         new = work.action.copy()
-        new.name = actions.fitting_name(work.action.name, " marked")
+        new.name = actions.fitting_name(work.action.name, " events")
         new.use_fake_user = True
         write_events(new, events, work.take.start)
         replace(record, contacts=contacts).keep(new)
@@ -113,7 +118,7 @@ class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
-    """Event the current frame of the playing action by a pose marker, which is packed as the clip's event"""
+    """Add an event to the active action at the current frame: a pose marker, which is packed with the clip"""
 
     bl_idname = "takemill.add_event"
     bl_label = "Add Event"
@@ -158,10 +163,10 @@ def _write(context, work: stage.Work, motion, start: int, word: str, record: Cli
 
 
 class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):
-    """Put the action that plays on the list of clips"""
+    """Put the active action on the list of clips"""
 
     bl_idname = "takemill.add_clip"
-    bl_label = "Add Playing Action"
+    bl_label = "Add Active Action"
     needs = (stage.an_armature, stage.an_action, stage.no_preview)
 
     def run(self, context: bpy.types.Context) -> str:
@@ -194,10 +199,10 @@ class TAKEMILL_OT_remove_clip(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
-    """Let the character play this clip, and the timeline just its frames"""
+    """Make this clip the active action, and its frames the preview range of the timeline"""
 
     bl_idname = "takemill.play_clip"
-    bl_label = "Play Clip"
+    bl_label = "Activate Clip"
     needs = (stage.an_armature,)
 
     index: bpy.props.IntProperty()
@@ -213,7 +218,7 @@ class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
-    """Go back to the action that the playing one was made from"""
+    """Go back to the action that the active one was made from"""
 
     bl_idname = "takemill.play_source"
     bl_label = "Back to the Source"
@@ -221,7 +226,7 @@ class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
     @staticmethod
     def _a_source(context: bpy.types.Context) -> str:
         known = stage.armature_of(context).animation_data.action.takemill
-        return "" if known.source else "The playing action was not made from another one"
+        return "" if known.source else "The active action was not made from another one"
 
     needs = (stage.an_armature, stage.an_action, _a_source)
 
@@ -241,7 +246,7 @@ def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.typ
     if old and old.takemill.looping and not old.users:
         bpy.data.actions.remove(old)
     preview(context.scene, frames.start, frames.stop - 1)
-    return f"{armature.name} plays {action.name}"
+    return f"{action.name} is the active action of {armature.name}"
 
 
 CLASSES = (

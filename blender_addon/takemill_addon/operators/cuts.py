@@ -24,7 +24,7 @@ FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here a
 
 
 class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
-    """Look for stretches that could be clips: standing, steps, strikes, turns, jumps. Replaces the list"""
+    """Look for stretches that could be clips: idles, locomotion, strikes, turns, jumps. Replaces the list"""
 
     bl_idname = "takemill.suggest_cuts"
     bl_label = "Suggest Cuts"
@@ -33,7 +33,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
         work = stage.work_from_context(context)
         found = cuts.suggest_cuts(work.take.motion, work.body)
         if not found:
-            raise InputError(f"{work.action.name!r}: no stretch suggests itself; add cuts by hand")
+            raise InputError(f"{work.action.name!r}: no clip can be suggested; add cuts by hand")
         known = work.action.takemill
         known.cuts.clear()
         known.cut_index, known.recipe = 0, ""
@@ -46,7 +46,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
-    """Take the clips of a recipe (TOML) as cuts of the playing take, and its rate for packing"""
+    """Take the clips of a recipe (TOML) as cuts of the active action, and its rate for packing"""
 
     bl_idname = "takemill.load_cuts"
     bl_label = "Load Recipe"
@@ -75,7 +75,7 @@ class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
             )
             item.start, item.end = work.take.start + start, work.take.start + stop - 1
             item.search, item.line = spec.search, line
-            item.smooth_hz = -1.0 if spec.smooth_hz is None else spec.smooth_hz
+            item.override_smoothing, item.smooth_hz = spec.smooth_hz is not None, spec.smooth_hz or 0.0
         context.scene.takemill.set_rate = recipe.rate or 0.0
         return f"{len(recipe.clips)} cuts from {path}"
 
@@ -175,7 +175,7 @@ def some_cuts(context: bpy.types.Context) -> str:
 
 
 class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
-    """Make an action of each ticked cut: its loop closed, its root motion split off, its footfalls marked"""
+    """Make an action of each ticked cut: loop closed, root motion extracted, foot contacts as events"""
 
     bl_idname = "takemill.make_clips"
     bl_label = "Make Clips"
@@ -258,7 +258,7 @@ def _spec(cut, work: stage.Work, loaded: Recipe, stretch: float, step: float) ->
         rate=None,
         take=work.action.name,
         kind=cut.kind,
-        smooth_hz=None if cut.smooth_hz < 0 else cut.smooth_hz,
+        smooth_hz=cut.smooth_hz if cut.override_smoothing else None,
         blend_frames=None if line.blend_frames is None else round(line.blend_frames * stretch),
         stretches=() if moved else line.stretches,
     )
@@ -272,7 +272,7 @@ def root_motion_settings(chosen) -> RootMotionSettings:
 
 
 def _write_clip(context: bpy.types.Context, work: stage.Work, clip: stages.FinishedClip) -> None:
-    """A new Action for the clip, put on the armature's list; the armature goes on playing the take."""
+    """A new Action for the clip, put on the armature's list; the take stays the active action."""
     frame = work.take.frame
     new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
     ClipRecord.of_clip(clip).keep(new)

@@ -18,7 +18,7 @@ from .repair import repair_settings
 
 
 class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
-    """Look for spikes, frozen sensors, trembling, sliding feet and a wrong floor. The take is only read"""
+    """Look for spikes, frozen sensors, jitter, skating feet and a wrong floor; the take is only read"""
 
     bl_idname = "takemill.check_take"
     bl_label = "Check Take"
@@ -35,14 +35,14 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
 def some_findings(context: bpy.types.Context) -> str:
     """Needs an Action with findings."""
     known = stage.armature_of(context).animation_data.action.takemill
-    return "" if known.findings else "Check the take first; there is no finding to event"
+    return "" if known.findings else "Check the take first; there is no finding to mark"
 
 
 class TAKEMILL_OT_add_finding_markers(stage.Stage, bpy.types.Operator):
-    """Put each finding on the action as a pose marker. No key is touched"""
+    """Add a pose marker to the action for each finding; no key is touched"""
 
     bl_idname = "takemill.add_finding_markers"
-    bl_label = "Event Findings"
+    bl_label = "Add Finding Markers"
     needs = (stage.an_armature, stage.an_action, some_findings)
 
     def run(self, context: bpy.types.Context) -> str:
@@ -56,22 +56,22 @@ class TAKEMILL_OT_add_finding_markers(stage.Stage, bpy.types.Operator):
 
 
 class TAKEMILL_OT_clear_finding_markers(stage.Stage, bpy.types.Operator):
-    """Take the markers of findings off the action; all other markers stay"""
+    """Remove the markers of findings from the action; events and all other markers stay"""
 
     bl_idname = "takemill.clear_finding_markers"
-    bl_label = "Clear Events"
+    bl_label = "Clear Finding Markers"
 
     @staticmethod
-    def _a_event(context: bpy.types.Context) -> str:
+    def _a_marker(context: bpy.types.Context) -> str:
         markers = stage.armature_of(context).animation_data.action.pose_markers
-        marked = any(marker.takemill.finding for marker in markers)
-        return "" if marked else "No finding is marked on the action"
+        found = any(marker.takemill.finding for marker in markers)
+        return "" if found else "The action has no markers of findings"
 
-    needs = (stage.an_armature, stage.an_action, _a_event)
+    needs = (stage.an_armature, stage.an_action, _a_marker)
 
     def run(self, context: bpy.types.Context) -> str:
         action = actions.active_action(stage.armature_of(context))
-        return f"{findings.clear_finding_markers(action)} markers taken off {action.name}"
+        return f"{findings.clear_finding_markers(action)} markers removed from {action.name}"
 
 
 class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
@@ -85,7 +85,7 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
     filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.html", options={"HIDDEN"})
     open_it: bpy.props.BoolProperty(
-        name="Open in browser", default=True, description="Show the page once it is saved"
+        name="Open in Browser", default=True, description="Show the page once it is saved"
     )
 
     def invoke(self, context, event):
@@ -118,7 +118,7 @@ def _repaired_health(
 
 
 def _likely_health(context: bpy.types.Context) -> HealthOf:
-    """The health of the playing take, and of what the scene's settings would make of it."""
+    """The health of the active take, and of what the scene's settings would make of it."""
     work = stage.work_from_context(context)
     motion, body = work.take.motion, work.body
     repaired, found = repair(motion, body, repair_settings(context, work))

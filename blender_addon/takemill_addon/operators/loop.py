@@ -30,10 +30,10 @@ _STRAIGHT_DEG = 0.01  # a cycle that turns by less can be repeated beyond the la
 
 
 def a_loop(context: bpy.types.Context) -> str:
-    """Needs a loop that plays, or its preview."""
+    """Needs a loop as the active action, or its preview."""
     action = loop_behind(stage.armature_of(context).animation_data.action)
     try:
-        return "" if ClipRecord.of_action(action).loop else "The playing action is no closed loop"
+        return "" if ClipRecord.of_action(action).loop else "The active action is no closed loop"
     except InputError as problem:
         return str(problem)
 
@@ -45,7 +45,7 @@ def loop_behind(action: bpy.types.Action) -> bpy.types.Action:
 
 
 class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
-    """Play the loop on and on, to see its seam; nothing is changed, and the preview is not kept"""
+    """Show the loop again and again, to see its seam; nothing is changed, and the preview is not kept"""
 
     bl_idname = "takemill.preview_loop"
     bl_label = "Preview Loop"
@@ -55,8 +55,8 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         name="Seam in the Middle", description="Begin half a cycle in, so that the seam is passed half-way"
     )
     with_root_motion: bpy.props.BoolProperty(
-        name="Root motion Goes On",
-        description="Every cycle starts where the one before ended; otherwise the loop stays on the spot",
+        name="With Root Motion",
+        description="Let every cycle start where the one before ended; otherwise the loop stays in place",
     )
 
     def run(self, context: bpy.types.Context) -> str:
@@ -123,7 +123,7 @@ class TAKEMILL_OT_stop_loop(stage.Stage, bpy.types.Operator):
     @staticmethod
     def _a_preview(context: bpy.types.Context) -> str:
         known = stage.armature_of(context).animation_data.action.takemill
-        return "" if known.looping and known.source else "No preview of a loop is playing"
+        return "" if known.looping and known.source else "The active action is no preview of a loop"
 
     needs = (stage.an_armature, stage.an_action, _a_preview)
 

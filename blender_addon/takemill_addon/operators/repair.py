@@ -41,7 +41,7 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
         armature = stage.armature_of(context)
         raw, old = raw_and_preview(actions.active_action(armature))
         new, text = _repaired(context, stage.work_from_context(context, raw), " preview")
-        new.use_fake_user = False  # a preview that nobody plays is not saved
+        new.use_fake_user = False  # a preview that is not assigned is not saved
         new.takemill.preview, new.takemill.asked = True, asked(context, armature, raw)
         if old:
             name = old.name
@@ -59,7 +59,7 @@ def raw_and_preview(action: bpy.types.Action) -> tuple[bpy.types.Action, bpy.typ
 
 
 def a_preview(context: bpy.types.Context) -> str:
-    """Needs a preview of the take that plays."""
+    """Needs a preview of the active action."""
     found = raw_and_preview(stage.armature_of(context).animation_data.action)[1]
     return "" if found else "There is no preview of this take"
 
@@ -76,7 +76,7 @@ class TAKEMILL_OT_compare_repair(stage.Stage, bpy.types.Operator):
         action = actions.active_action(armature)
         raw, preview = raw_and_preview(action)
         _play(context, armature, raw if action == preview else preview)
-        return f"{armature.name} plays {actions.active_action(armature).name}"
+        return f"{actions.active_action(armature).name} is the active action of {armature.name}"
 
 
 class TAKEMILL_OT_keep_repair(stage.Stage, bpy.types.Operator):
@@ -107,7 +107,7 @@ class TAKEMILL_OT_drop_repair(stage.Stage, bpy.types.Operator):
         raw, preview = raw_and_preview(actions.active_action(armature))
         _play(context, armature, raw)
         bpy.data.actions.remove(preview)
-        return f"{armature.name} plays {raw.name}"
+        return f"{raw.name} is the active action of {armature.name}"
 
 
 class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):

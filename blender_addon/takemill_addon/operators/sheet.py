@@ -19,7 +19,7 @@ def a_renderer(context: bpy.types.Context) -> str:
 
 
 class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
-    """Save a picture of the playing action: the character at even phases, side by side"""
+    """Save a picture of the active action: the character at even phases, side by side"""
 
     bl_idname = "takemill.contact_sheet"
     bl_label = "Contact Sheet"
@@ -29,15 +29,20 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
     filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.png", options={"HIDDEN"})
     count: bpy.props.IntProperty(
-        name="Poses", default=8, min=1, soft_max=32, max=128, description="How many, at even phases"
+        name="Poses",
+        default=8,
+        min=1,
+        soft_max=32,
+        max=128,
+        description="How many poses are shown, at even phases",
     )
     row_px: bpy.props.IntProperty(
-        name="Height of a row",
+        name="Row Height",
         default=320,
         min=64,
         max=2048,
         subtype="PIXEL",
-        description="Of eight poses at most, in pixels",
+        description="Height of a row of eight poses at most, in pixels",
     )
 
     def invoke(self, context, event):

@@ -13,7 +13,7 @@ from ..bridge.write_action import refresh
 
 
 class TAKEMILL_OT_thin_keys(background.LongStage, bpy.types.Operator):
-    """Play the same motion by fewer keys, to be edited by hand, in a new action"""
+    """Keep the same motion with fewer keys, to be edited by hand, in a new action"""
 
     bl_idname = "takemill.thin_keys"
     bl_label = "Thin Keys"
@@ -21,16 +21,17 @@ class TAKEMILL_OT_thin_keys(background.LongStage, bpy.types.Operator):
     needs = (stage.an_armature, stage.an_action, stage.no_preview)
 
     max_error_mm: bpy.props.FloatProperty(
-        name="Tolerance in mm",
+        name="Tolerance",
+        subtype="DISTANCE_CAMERA",
         default=2.0,
         min=0.01,
         soft_max=20.0,
-        description="How far any joint, or what lies within 10 cm of it, may stray",
+        description="How far any joint, or what lies within 10 cm of it, may be moved by it",
     )
     smooth: bpy.props.BoolProperty(
-        name="Smooth curves",
+        name="Smooth Curves",
         default=True,
-        description="Bezier curves with aligned handles; otherwise straight lines from key to key",
+        description="Write Bezier curves with aligned handles; otherwise straight lines from key to key",
     )
 
     def prepare(self, context: bpy.types.Context) -> Thinning:

@@ -1,4 +1,4 @@
-"""Clips made from the clip that plays: left and right exchanged, faster or slower, or as a difference."""
+"""Clips made from the active clip: left and right exchanged, faster or slower, or as a difference."""
 
 from __future__ import annotations
 
@@ -17,18 +17,22 @@ from .cuts import FIRST_FRAME, write_events
 
 
 def a_clip(context: bpy.types.Context) -> str:
-    """Needs a clip of the list that plays."""
-    return "" if _entry_of(stage.armature_of(context)) else "Play a clip of the list first"
+    """Needs a clip of the list as the active action."""
+    return "" if _entry_of(stage.armature_of(context)) else "Make a clip of the list the active action first"
 
 
 def poses(context: bpy.types.Context) -> str:
-    """Needs a clip with poses; differences have no left and right of their own."""
+    """Needs a clip with poses; an additive clip has no left and right of its own."""
     action = stage.armature_of(context).animation_data.action
     try:
         variant = ClipRecord.of_action(action).variant
     except InputError as problem:
         return str(problem)
-    return "This clip holds differences; play one that has poses" if variant and variant.additive_to else ""
+    return (
+        "This clip is additive; make one that has poses the active action"
+        if variant and variant.additive_to
+        else ""
+    )
 
 
 def _entry_of(armature: bpy.types.Object):
@@ -37,7 +41,7 @@ def _entry_of(armature: bpy.types.Object):
 
 
 class _Variant(stage.Stage):
-    """Write a variant of the playing clip beside it on the list, and play it."""
+    """Write a variant of the active clip beside it on the list, and make it the active action."""
 
     needs = (*stage.Stage.needs, a_clip, poses)
 
@@ -57,7 +61,7 @@ class _Variant(stage.Stage):
 
 
 class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
-    """Exchange left and right of the playing clip, its events too, in a new clip beside it"""
+    """Exchange left and right of the active clip, its events too, in a new clip beside it"""
 
     bl_idname = "takemill.mirror_clip"
     bl_label = "Mirror Clip"
@@ -70,7 +74,7 @@ class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
 
 
 class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
-    """Play the clip faster or slower, its events and its root motion too, in a new clip beside it"""
+    """Make the clip faster or slower, its events and its root motion too, in a new clip beside it"""
 
     bl_idname = "takemill.retime_clip"
     bl_label = "Retime Clip"
@@ -88,21 +92,23 @@ class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
 
 
 class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
-    """What the clip does beyond a pose or a clip, to be added to other poses, in a new clip beside it"""
+    """Subtract a pose or a clip from the active clip, to be added to other poses, in a new clip beside it"""
 
     bl_idname = "takemill.difference_clip"
     bl_label = "Additive Clip"
 
     reference: bpy.props.StringProperty(
-        name="Beyond", description="The clip on the list to take off; empty for the clip itself"
+        name="Reference Clip",
+        description="The clip on the list that is subtracted; empty for the clip itself",
     )
     against: bpy.props.EnumProperty(
-        name="Take Off",
+        name="Subtract",
         items=(
-            ("pose", "Its first pose", "The first pose of that clip is taken off every frame"),
-            ("clip", "The whole clip", "That clip, spread over the length of this one, is taken off"),
+            ("pose", "First Pose", "Subtract the first pose of the reference clip from every frame"),
+            ("clip", "Whole Clip", "Subtract the reference clip, spread over the length of this one"),
         ),
         default="pose",
+        description="What of the reference clip is subtracted from this one",
     )
 
     def draw(self, context: bpy.types.Context) -> None:
@@ -113,10 +119,10 @@ class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
     def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
         name = self.reference or clip.name
         if name == clip.name and self.against == "clip":
-            raise InputError(f"clip {name!r}: nothing is left of it without itself; take off its first pose")
+            raise InputError(f"clip {name!r}: a clip minus itself is empty; subtract its first pose")
         entry = work.armature.takemill.clips.get(name)
         if entry is None or entry.action is None:
-            raise InputError(f"there is no clip {name!r} on the list to take off")
+            raise InputError(f"there is no clip {name!r} on the list to subtract")
         other = clip if name == clip.name else _clip(name, stage.work_from_context(context, entry.action))
         return varied(clip, VariantSpec(clip.name, additive_to=name, against=self.against), other)
 

@@ -43,7 +43,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         row.operator("takemill.retime_clip", text="Retime", icon="TIME")
         row.operator("takemill.difference_clip", text="Additive", icon="SELECT_DIFFERENCE")
         header, body = layout.panel("TAKEMILL_by_hand", default_closed=True)
-        header.label(text="Single stages")
+        header.label(text="Single Steps")
         if body:
             body.operator("takemill.close_loop", icon="FILE_REFRESH")
             body.operator_menu_enum("takemill.extract_root_motion", "mode", icon="CON_FOLLOWPATH")
@@ -62,7 +62,7 @@ def _draw_loop(layout, action) -> None:
     row = column.row(align=True)
     for text, centred, with_root_motion, on in (
         ("Seam in the Middle", not shown.centred, shown.with_root_motion, shown.centred),
-        ("Root motion Goes On", shown.centred, not shown.with_root_motion, shown.with_root_motion),
+        ("With Root Motion", shown.centred, not shown.with_root_motion, shown.with_root_motion),
     ):
         button = row.operator("takemill.preview_loop", text=text, depress=on)
         button.centred, button.with_root_motion = centred, with_root_motion

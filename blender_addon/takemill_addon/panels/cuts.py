@@ -25,7 +25,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, known, chosen = self.layout, action.takemill, context.scene.takemill
         if known.record and not known.cuts:
-            layout.label(text="A finished clip plays", icon="INFO")
+            layout.label(text="The active action is a finished clip", icon="INFO")
             layout.operator("takemill.play_source", icon="LOOP_BACK")
             return
         row = layout.row(align=True)
@@ -45,7 +45,11 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             _draw_pose(column, context, cut, findings.between_poses(action))
             column.prop(cut, "kind")
             column.prop(cut, "root_motion")
-            column.prop(cut, "smooth_hz")
+            row = column.row()
+            row.prop(cut, "override_smoothing")
+            smoothing = row.row()
+            smoothing.active = cut.override_smoothing
+            smoothing.prop(cut, "smooth_hz")
             column.prop(cut, "loop")
             if cut.loop:
                 column.prop(cut, "search")
@@ -59,14 +63,14 @@ def _draw_pose(layout, context, cut, left) -> None:
         return
     warning = layout.column()
     warning.alert = True
-    text = f"This cut holds a T or A pose; frames {left[0]} to {left[1]} are the take without it."
+    text = f"This cut contains a T or A pose; frames {left[0]} to {left[1]} are the take without it."
     paragraph(warning, context, text, "ERROR")
     layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
 
 
 def _draw_loop_and_root_motion(layout, chosen) -> None:
     header, body = layout.panel("TAKEMILL_loop_and_root_motion", default_closed=True)
-    header.label(text="Loops and root motion")
+    header.label(text="Loops and Root Motion")
     if body:
         for name in (
             "loop_longest_s",

@@ -1,4 +1,4 @@
-"""The panel of another character that is to play the take."""
+"""The panel of another character that the take is fitted to."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout = self.layout
         chosen = context.scene.takemill
         layout.prop(chosen, "fit_target")
-        layout.prop(chosen, "fit_arms_deg")
+        layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
 

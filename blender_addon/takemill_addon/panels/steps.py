@@ -39,7 +39,7 @@ class ArmatureStep(_Step):
 
 
 class ActionStep(ArmatureStep):
-    """A step that shows nothing but a hint while no Action plays."""
+    """A step that shows nothing but a hint while there is no active action."""
 
     def draw_step(self, context: bpy.types.Context, armature: bpy.types.Object) -> None:
         missing = stage.an_action(context)

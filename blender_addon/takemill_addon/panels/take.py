@@ -1,4 +1,4 @@
-"""The panels of the take and of the body that plays it."""
+"""The panels of the take and of its body map."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
         length = scene_time.seconds(last - first, rate)
         layout.label(text=f"{last - first + 1:.0f} frames, {rate:g} a second: {length:.1f} s", icon="TIME")
         if action.takemill.evaluated:
-            text = f"Read by playing the scene, because of {action.takemill.evaluated}."
+            text = f"Evaluated frame by frame, because of {action.takemill.evaluated}."
             if "constraints" in text:
                 text += " Constraints go on acting on new actions; mute them to see those alone."
             paragraph(layout.box(), context, text, "INFO")

@@ -14,42 +14,55 @@ from bpy.props import (
 from takemill.clip import cuts, loop_close, root_motion
 
 ROOT_MOTION = (
-    ("root", "On the root bone", "The way over the floor goes to the root bone, for the engine to read"),
-    ("in_place", "Taken away", "The clip stays on the spot; the game moves the character itself"),
-    ("keep", "On the hips", "The way stays where the take has it"),
+    ("root", "On Root Bone", "The path over the floor goes to the root bone, where the engine reads it"),
+    ("in_place", "In Place", "The clip stays in place; the game moves the character by itself"),
+    ("keep", "Keep on Hips", "The path stays on the hips, where the take has it"),
 )
-KINDS = tuple(
-    (kind, label, "")
-    for kind, label in zip(cuts.KINDS, ("Standing", "Steps", "Strike", "Turn", "Jump", "Other"), strict=True)
+KINDS = (
+    ("idle", "Idle", "The body rests, upright or not"),
+    ("locomotion", "Locomotion", "The body goes over the floor: it walks, runs or crawls"),
+    ("strike", "Strike", "A hand or a foot moves fast and stops"),
+    ("turn", "Turn", "The body turns where it stands"),
+    ("jump", "Jump", "Both feet leave the floor"),
+    ("other", "Other", "The body does something else"),
 )
+assert tuple(kind for kind, *_ in KINDS) == cuts.KINDS
 assert {mode for mode, *_ in ROOT_MOTION} == set(root_motion.MODES)
 
-_CLOSE, _WAY = loop_close.CloseSettings(), root_motion.RootMotionSettings()
+_CLOSE, _ROOT_MOTION = loop_close.CloseSettings(), root_motion.RootMotionSettings()
 
 
 class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
     """A stretch of a take that is to become a clip; its name is the clip's."""
 
     use: BoolProperty(name="Make", default=True, description="Make a clip of this cut")
-    kind: EnumProperty(name="Kind", items=KINDS, default="other", description="What the body does")
+    kind: EnumProperty(
+        name="Kind", items=KINDS, default="other", description="What the body does in this clip"
+    )
     start: IntProperty(name="From", description="First scene frame of the cut")
     end: IntProperty(name="To", description="Last scene frame of the cut")
-    loop: BoolProperty(name="Repeats", description="The clip is a loop: its seam is closed")
+    loop: BoolProperty(name="Loop", description="Make the clip a loop, with its seam closed")
     search: BoolProperty(
-        name="Look for the Seam",
+        name="Find Best Seam",
         default=True,
         description="Take the best loop inside the cut; otherwise the cut's ends are the seam",
     )
+    override_smoothing: BoolProperty(
+        name="Override",
+        description="Smooth this clip's root motion by a value of its own; otherwise Smoothing of "
+        "Loops and Root Motion holds",
+    )
     smooth_hz: FloatProperty(
         name="Root Smoothing",
-        default=-1.0,
-        min=-1.0,
+        default=0.0,
+        subtype="FREQUENCY",
+        min=0.0,
         soft_max=10.0,
-        description="Low-pass of this clip's root track in hertz, so that the hips keep their sway; "
-        "below 0 as in Loops and Root motion",
+        description="Low-pass of this clip's root track, so that the hips keep their sway; "
+        "0 follows the hips exactly",
     )
     root_motion: EnumProperty(
-        name="Root motion", items=ROOT_MOTION, description="Where the way over the floor goes"
+        name="Root Motion", items=ROOT_MOTION, description="Where the path over the floor and the turn go"
     )
     line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
 
@@ -63,24 +76,25 @@ class LoopProperties:
     """Settings of the scene for loops and root motion."""
 
     loop_longest_s: FloatProperty(
-        name="Longest loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
-        description="In seconds; 0 leaves it to the kind of motion: 4 s of steps, 20 s of standing",
+        name="Longest Loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
+        description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, an idle 20 s",
     )  # fmt: skip
     seam_s: FloatProperty(
         name="Seam", default=_CLOSE.seam_s, min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",
-        description="How far from a loop's seam its closing reaches, in seconds",
+        description="How far to each side of a loop's seam the motion is changed to close it",
     )  # fmt: skip
     root_motion_turn: BoolProperty(
-        name="Turning", default=_WAY.turn, description="The heading goes with the root motion"
+        name="Turning", default=_ROOT_MOTION.turn, description="Count the heading as root motion"
     )
     root_motion_height: BoolProperty(
-        name="Rise and fall",
-        default=_WAY.height,
-        description="The height of the hips goes with the root motion",
+        name="Rise and Fall",
+        default=_ROOT_MOTION.height,
+        description="Count the height of the hips as root motion",
     )
     root_motion_smooth_hz: FloatProperty(
-        name="Smoothing", default=_WAY.smooth_hz, min=0.0, soft_max=10.0,
-        description="Low-pass of the root motion in Hz: the hips keep their sway; 0 follows the hips exactly",
+        name="Smoothing", default=_ROOT_MOTION.smooth_hz, subtype="FREQUENCY",
+        min=0.0, soft_max=10.0,
+        description="Low-pass of the root motion: the hips keep their sway; 0 follows the hips exactly",
     )  # fmt: skip
 
 

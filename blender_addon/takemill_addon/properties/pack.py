@@ -20,6 +20,7 @@ class PackProperties:
                 "Pack the clips of each selected armature into a folder of its own name",
             ),
         ),
+        description="Whose clips are packed",
     )
     set_folder: StringProperty(
         name="Folder",
@@ -29,12 +30,12 @@ class PackProperties:
         description="Where the clip set is written",
     )
     set_name: StringProperty(
-        name="Name", description="Of the set and its file; empty for the character's own"
+        name="Name", description="Name of the set and its file; empty for the character's own"
     )
     set_files: EnumProperty(
         name="Files",
         items=(
-            ("one", "One", "One GLB with the mesh and all clips"),
+            ("one", "One File", "One GLB with the mesh and all clips"),
             ("each", "Each Clip", "A GLB for each clip, with the mesh in it"),
             (
                 "separate",
@@ -42,40 +43,41 @@ class PackProperties:
                 "One GLB with the mesh, and one for each clip without it",
             ),
         ),
-        description="How mesh and clips are parted among files",
+        description="Which files the mesh and the clips go into",
     )
     set_keys: EnumProperty(
         name="Keys",
         items=(
-            ("linear", "Straight", "Keys that every engine plays right"),
+            ("linear", "Linear", "Write linear keys, which every engine reads right"),
             (
                 "smallest",
                 "Smallest",
-                "Curved keys too, where they are smaller; some engines play those wrongly",
+                "Write cubic splines where they are smaller; some engines read those wrongly",
             ),
             (
                 "cubic",
-                "Curved",
-                "Cubic keys, but in clips where they would stray; some engines play those wrongly",
+                "Cubic Spline",
+                "Write cubic splines, but where they miss the tolerance; some engines read those wrongly",
             ),
         ),
-        description="What lies between two keys",
+        description="How the engine goes from one key to the next",
     )
     set_floats: BoolProperty(
-        name="Keys as floats",
+        name="32-bit Rotations",
         default=False,
-        description="32-bit floats for readers that do not know glTF's 16-bit rotations; twice as large",
+        description="Write floats for readers that do not know glTF's 16-bit rotations; twice as large",
     )
     set_rate: FloatProperty(
-        name="Frames per second", default=0.0, min=0.0, max=240.0,
-        description="Of the packed clips; 0 keeps the scene's rate",
+        name="Frame Rate", default=0.0, min=0.0, max=240.0,
+        description="Frames per second of the packed clips; 0 keeps the scene's rate",
     )  # fmt: skip
     deform_only: BoolProperty(
-        name="Only bones that deform",
+        name="Deform Bones Only",
         default=False,
         description="Leave out control bones: those that neither deform the mesh nor carry one that does",
     )
     max_error_mm: FloatProperty(
-        name="Tolerance in mm", default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
-        description="How far a joint may stray for the sake of a smaller file, in millimetres",
+        name="Tolerance", subtype="DISTANCE_CAMERA",
+        default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
+        description="How far a joint may lie from the motion for the sake of a smaller file",
     )  # fmt: skip

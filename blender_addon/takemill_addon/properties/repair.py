@@ -23,7 +23,7 @@ class RepairProperties:
     """Settings of the scene for the repair."""
 
     repair_frozen: BoolProperty(
-        name="Frozen frames", default=True, description="Bridge frames in which a sensor repeats itself"
+        name="Frozen Frames", default=True, description="Bridge frames in which a sensor repeats itself"
     )
     repair_spikes: BoolProperty(
         name="Spikes", default=True, description="Bridge the few frames in which a sensor jumps away"
@@ -32,21 +32,23 @@ class RepairProperties:
         name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
     )
     repair_calibration: BoolProperty(
-        name="Sensor seats",
+        name="Sensor Misalignment",
         default=False,
-        description="Take out how askew the sensors sat, as a T or A pose near the take's start or end tells",
+        description="Correct how askew the sensors sat, as a T or A pose near an end of the take shows it",
     )
     repair_heading: BoolProperty(
-        name="Heading drift", default=True, description="Take out the slow turning of the whole take"
+        name="Heading Drift", default=True, description="Take out the slow turning of the whole take"
     )
     repair_path: BoolProperty(
-        name="Path drift", default=True, description="Take out the slow slipping of the whole take"
+        name="Path Drift", default=True, description="Take out the slow slipping of the whole take"
     )
     repair_floor: BoolProperty(
-        name="Floor height", default=True, description="Move the take so that standing feet stand at height 0"
+        name="Floor Height", default=True, description="Move the take so that planted feet stand at height 0"
     )
     repair_pin: BoolProperty(
-        name="Skating feet", default=True, description="Pin planted feet, where sensors show noise or faults"
+        name="Pin Feet",
+        default=True,
+        description="Hold planted feet in place, in takes whose sensors show noise, spikes or frozen frames",
     )
     repair_bones: EnumProperty(
         name="Bones",
@@ -58,18 +60,20 @@ class RepairProperties:
                 "Repair just the sensors of the selected bones, and pin the feet when both are among them",
             ),
         ),
+        description="Which bones' sensors are repaired",
     )
     repair_frames: EnumProperty(
         name="Frames",
         items=(
             ("ALL", "All", "Repair sensors and feet in the whole take"),
-            ("PREVIEW", "Preview range", "Repair sensors and feet in the preview range of the timeline"),
+            ("PREVIEW", "Preview Range", "Repair sensors and feet in the preview range of the timeline"),
             (
                 "MARKERS",
-                "Between markers",
+                "Between Markers",
                 "Repair sensors and feet between the selected pose markers of the action",
             ),
         ),
+        description="Which frames of sensors and feet are repaired",
     )
 
 

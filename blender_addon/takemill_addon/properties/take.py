@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import bpy
 from bpy.props import BoolProperty, FloatProperty, PointerProperty, StringProperty
 
@@ -9,7 +11,7 @@ from bpy.props import BoolProperty, FloatProperty, PointerProperty, StringProper
 class TAKEMILL_PG_part(bpy.types.PropertyGroup):
     """A body part; its name is the property group's own name."""
 
-    bone: StringProperty(name="Bone", description="The bone that plays this part; empty for none")
+    bone: StringProperty(name="Bone", description="The bone that this part is mapped to; empty for none")
 
 
 def _is_other_armature(_, candidate: bpy.types.Object) -> bool:
@@ -22,18 +24,19 @@ class FitProperties:
     fit_target: PointerProperty(
         type=bpy.types.Object,
         name="Character",
-        description="The armature that is to play the take",
+        description="The armature that the take is fitted to",
         poll=_is_other_armature,
     )
-    fit_arms_deg: FloatProperty(
-        name="Arms out by degrees",
+    fit_arm_clearance: FloatProperty(
+        name="Arm Clearance",
+        subtype="ANGLE",
         default=0.0,
         min=0.0,
-        max=60.0,
-        description="Hold hanging arms this many degrees clear of a broad body",
+        max=math.radians(60),
+        description="Hold hanging arms out by this angle, clear of a broad body",
     )
     fit_feet: BoolProperty(
-        name="Plant feet", default=True, description="Bend the legs so that planted feet stand still"
+        name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )
 
 

@@ -159,7 +159,7 @@ def clips_table(clips: Sequence[Facts]) -> str:
         )
         for clip in clips
     ]
-    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "root_motion", "metres", "turn", "events")
+    head = ("clip", "kind", "seconds", "fps", "seam of the loop", "root motion", "metres", "turn", "events")
     return table(head, rows)
 
 
