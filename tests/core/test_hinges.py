@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from takemill.maths import quat
-from takemill.sensors.hinges import on_hinge
+from takemill.sensors.hinges import hold_on_hinge
 
 NOISE = np.radians(0.5)
 
@@ -31,7 +31,7 @@ def test_a_hinge_turns_about_its_axis_only(frames: int) -> None:
     truth = knee(frames, rng)
     calm = quat.continuous(quat.mul(truth, calm_noise(frames, rng)))
     before = calm.copy()
-    held = on_hinge(calm, NOISE)
+    held = hold_on_hinge(calm, NOISE)
     assert np.array_equal(calm, before)
     assert np.abs(quat.length(held) - 1).max() < 1e-12
     errors = [np.mean(quat.angle_between(q, truth) ** 2) for q in (held, calm)]
@@ -42,7 +42,7 @@ def test_a_hinge_turns_about_its_axis_only(frames: int) -> None:
 
 def test_a_hinge_without_noise_stays_exactly() -> None:
     truth = knee(500, np.random.default_rng(22))
-    assert quat.angle_between(on_hinge(truth, 1e-6), truth).max() < 1e-12
+    assert quat.angle_between(hold_on_hinge(truth, 1e-6), truth).max() < 1e-12
 
 
 @pytest.mark.parametrize(("twist_deg", "stop"), [(0.85, 4000), (3.0, 1060)])
@@ -53,7 +53,7 @@ def test_a_joint_that_also_twists_is_left(twist_deg: float, stop: int) -> None:
     twist = np.radians(twist_deg) * np.sin(np.pi * (frame - 1000) / 60) * ((frame >= 1000) & (frame < stop))
     q = quat.mul(knee(4000, rng), quat.exp(twist[:, None] * np.array([0.6, 0.8, 0.0])))
     q = quat.continuous(quat.mul(q, calm_noise(4000, rng)))
-    assert on_hinge(q, NOISE) is q
+    assert hold_on_hinge(q, NOISE) is q
 
 
 def test_a_joint_that_hardly_moves_is_left() -> None:
@@ -61,4 +61,4 @@ def test_a_joint_that_hardly_moves_is_left() -> None:
     rng = np.random.default_rng(24)
     breath = np.radians(1.0) * np.sin(2 * np.pi * 0.25 * np.arange(4000) / 120)
     q = quat.continuous(quat.mul(quat.exp(breath[:, None] * np.array([1.0, 0, 0])), calm_noise(4000, rng)))
-    assert on_hinge(q, NOISE) is q
+    assert hold_on_hinge(q, NOISE) is q

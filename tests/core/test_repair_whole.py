@@ -11,7 +11,7 @@ import bad_channels
 import corrupt
 import synthetic
 from clean_takes import clean_take
-from reference_poses import arms, badly_seated, random_seats, take_with_pose
+from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.feet.contacts import find_contacts
@@ -19,7 +19,10 @@ from takemill.feet.soles import foot_points
 from takemill.health.check import check
 from takemill.maths import quat
 from takemill.repair import repair as stage
-from takemill.repair.repair import RepairSettings, repair
+from takemill.repair import sensor_steps
+from takemill.repair.repair import STEPS, RepairSettings, repair
+from takemill.repair.sensor_steps import SENSOR_STEPS
+from takemill.repair.state import RepairState
 from takemill.sensors import denoise
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
@@ -58,31 +61,80 @@ def test_calming_has_no_phase() -> None:
         assert np.degrees(quat.angle_between(ahead, track)).max() > 0.3
 
 
-def test_the_steps_come_in_their_order(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of one joint: gaps are filled, then it is calmed. Of all: seats, heading, path and floor, feet."""
-    truth, body = take_with_pose(arms())
-    raw = corrupt.corrupt(badly_seated(truth, random_seats(len(truth.skeleton), 3)), 1).motion
-    steps: list[str] = []
-    wholes = ["without_seats", "_without_heading_drift", "_without_path_drift", "pin_feet"]
-    for module, name in (
-        (stage.gaps, "fill"), (denoise, "denoise_rotations"), (stage, wholes[0]), (stage, wholes[1]),
-        (stage, wholes[2]), (stage.pin, wholes[3]),
-    ):  # fmt: skip
+def test_the_steps_stand_in_a_list_in_their_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A repair is the steps of the two lists, one after the other, and nothing beside them."""
+    assert [step.__name__ for step in STEPS] == [
+        "repair_sensors", "remove_misalignment", "denoise_root", "find_bearing_contacts",
+        "remove_heading_drift", "remove_path_drift", "pin_planted_feet",
+    ]  # fmt: skip
+    assert [step.__name__ for step in SENSOR_STEPS] == [
+        "find_faults", "bridge_faults", "remove_noise", "bridge_long_gaps_again", "hold_hinge",
+        "blend_into_raw",
+    ]  # fmt: skip
+    raw = corrupt.corrupt(synthetic.walk(steps=6).motion, 1).motion
+    walked: list[str] = []
+
+    def noted(step):
+        def walk(state):
+            walked.append(step.__name__)
+            return step(state)
+
+        return walk
+
+    monkeypatch.setattr(stage, "STEPS", tuple(noted(step) for step in STEPS))
+    monkeypatch.setattr(sensor_steps, "SENSOR_STEPS", tuple(noted(step) for step in SENSOR_STEPS))
+    repair(raw, BODY, RepairSettings(joints=("head",)))
+    first, *others = STEPS
+    assert walked == [step.__name__ for step in (first, *SENSOR_STEPS, *others)]
+    monkeypatch.setattr(stage, "STEPS", ())
+    same, findings = repair(raw, BODY)
+    assert np.abs(same.rotations - raw.rotations).max() < 1e-15
+    assert not findings
+
+
+def test_steps_change_no_state_and_those_that_are_off_give_it_back() -> None:
+    """The arrays of a step's state stay as they were, byte for byte."""
+    damage = corrupt.Damage(heading_deg_per_min=30)
+    raw = corrupt.corrupt(synthetic.walk(steps=40).motion, 1, damage).motion
+    settings = RepairSettings(calibration=True)
+    state = RepairState(raw, BODY, settings, raw.rotations, raw.root_translation)
+    changed = []
+    for step in STEPS:
+        before = [array.tobytes() for array in arrays_of(state)]
+        after = step(state)
+        assert [array.tobytes() for array in arrays_of(state)] == before, step.__name__
+        if after is not state:
+            changed.append(step.__name__)
+        state = after
+    assert changed == [step.__name__ for step in STEPS]
+    off = dict.fromkeys(("frozen", "spikes", "jitter", "heading", "path", "floor", "pin"), False)
+    state = replace(state, settings=RepairSettings(**off))
+    for step in STEPS:
+        if step.__name__ not in ("repair_sensors", "find_bearing_contacts"):
+            assert step(state) is state, step.__name__
+    assert np.array_equal(STEPS[0](state).rotations, raw.rotations)
+
+
+def arrays_of(state: RepairState) -> list[Array]:
+    legs = [] if state.lower is None else [state.lower.motion.rotations, state.lower.motion.root_translation]
+    return [state.raw.rotations, state.raw.root_translation, state.rotations, state.root, *legs]
+
+
+def test_a_sensor_is_bridged_and_calmed_in_its_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of one joint: gaps are filled, then it is calmed, as without its steps' names."""
+    raw = corrupt.corrupt(synthetic.walk(steps=6).motion, 1).motion
+    hit = next(one.joint for one in repair(raw, BODY)[1] if one.kind == "spike")
+    calls: list[str] = []
+    for module, name in ((sensor_steps.gaps, "fill"), (denoise, "denoise_rotations")):
         was = getattr(module, name)
 
         def noted(*given, was=was, name=name, **named):
-            steps.append(name)
+            calls.append(name)
             return was(*given, **named)
 
         monkeypatch.setattr(module, name, noted)
-    repair(raw, body, RepairSettings(calibration=True))
-    assert [name for name in dict.fromkeys(steps) if name in wholes] == wholes
-    before = steps[: steps.index("without_seats")]
-    assert before.count("denoise_rotations") == len(raw.skeleton) == steps.count("denoise_rotations")
-    hit = next(one.joint for one in repair(raw, body)[1] if one.kind == "spike")
-    steps.clear()
-    repair(raw, body, RepairSettings(joints=(hit,)))
-    assert steps[:2] == ["fill", "denoise_rotations"]
+    repair(raw, BODY, RepairSettings(joints=(hit,)))
+    assert calls == ["fill", "denoise_rotations"]
 
 
 def bad_takes() -> dict[str, Motion]:
@@ -139,3 +191,20 @@ def test_a_floor_that_climbs_is_made_level(offset_m: float, climb: float) -> Non
     assert np.abs(lowest[planted]).mean() < 1
     assert lowest.min() > -5  # nor does a swinging foot go into the floor
     assert np.abs(was[planted]).mean() > 40
+
+
+def test_a_knee_that_is_a_hinge_is_held_on_its_axis() -> None:
+    """The repaired rotations lie on one great circle, to rounding, as the clean ones do."""
+    clean = synthetic.walk(steps=10).motion
+    knee = clean.skeleton.index("left_lower_leg")
+    repaired = repair(corrupt.corrupt(clean, 3).motion, BODY, RepairSettings(pin=False))[0]
+
+    def across(motion: Motion) -> float:
+        """The largest angle off the circle that lies best, radians."""
+        track = motion.rotations[:, knee]
+        axes = np.linalg.eigh(track.T @ track)[1]
+        return float(2 * np.linalg.norm(track @ axes[:, :2], axis=-1).max())
+
+    assert across(clean) < 1e-7
+    assert across(repaired) < 1e-7
+    assert across(corrupt.corrupt(clean, 3).motion) > 1e-3

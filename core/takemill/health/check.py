@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -20,6 +18,7 @@ from ..feet.heading_drift import heading_drift
 from ..feet.path_drift import path_drift
 from ..feet.soles import foot_points
 from ..maths import quat, series
+from ..maths.parallel import each_joint
 from ..maths.series import eroded
 from ..sensors import denoise
 from ..sensors.bridge import bridge
@@ -30,7 +29,6 @@ from .finding import Finding as Finding
 from .finding import pose_finding
 from .joint_limits import body_findings
 
-_THREADS = 8  # more wait for memory
 _EDGE_S = 0.05  # the first and last moments of a contact
 _DRIFT_S, _DRIFT_DEG_MIN, _DRIFT_CM_MIN = 10.0, 1.0, 20.0  # shorter takes and slower drifts are not reported
 _SHORT_S = 0.5  # less tells noise and drift from motion badly
@@ -109,11 +107,11 @@ def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float =
 def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
     """The health of a take: findings sorted by frame, and MEASURES."""
     frames = len(motion)
-    # As in a repair: joints know nothing of each other, and numpy lets go of Python's lock.
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, _THREADS)) as pool:
-        sensors = list(
-            pool.map(lambda joint: _sensor(motion, body, joint, settings), range(len(motion.skeleton)))
-        )
+    sensors = each_joint(
+        lambda joint, track: (None, _check_sensor(motion, body, joint, track, settings)),
+        motion.rotations,
+        range(len(motion.skeleton)),
+    )
     findings = [one for sensor in sensors for one in sensor.findings]
     contacts = find_contacts(motion, body, settings.contacts)
     ground, measures = _ground(motion, body, contacts, settings)
@@ -144,9 +142,10 @@ class _Sensor:
     jitter_deg: float
 
 
-def _sensor(motion: Motion, body: BodyMap, joint: int, settings: HealthSettings) -> _Sensor:
+def _check_sensor(
+    motion: Motion, body: BodyMap, joint: int, rotations: Array, settings: HealthSettings
+) -> _Sensor:
     name, frames = motion.skeleton.names[joint], len(motion)
-    rotations = np.ascontiguousarray(motion.rotations[:, joint])
     track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
     bridged, _ = bridge(rotations, track.frozen | track.spikes, frames)
     findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)

@@ -17,7 +17,7 @@ _SWING = 20.0  # times as far as across it, a hinge turns along its circle
 _SAMPLES = 4096  # rotations that tell the plane
 
 
-def on_hinge(rotations: Array, noise: float) -> Array:
+def hold_on_hinge(rotations: Array, noise: float) -> Array:
     """Rotations (F, 4) put on the one axis that they turn about, if they do; else as they came.
 
     Args:

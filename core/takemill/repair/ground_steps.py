@@ -1,0 +1,151 @@
+"""Steps of the repair that concern the body on its floor: path, contacts, heading, floor, planted feet.
+
+All but the first know only the joints that carry the feet, and what those tell of the whole body.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..base.checks import Index
+from ..body.body_map import BodyMap, heading, leg_length
+from ..body.motion import Motion
+from ..body.posed import joint_in_model
+from ..feet import pin
+from ..feet.contacts import Contacts, find_contacts
+from ..feet.heading_drift import heading_drift, without_drift
+from ..feet.lower_body import lower_body
+from ..feet.path_drift import path_drift
+from ..feet.soles import foot_points
+from ..health.finding import Finding
+from ..maths import filters
+from ..sensors import denoise
+from .settings import RepairSettings, weigh_frames
+from .state import LowerBody, RepairState
+
+# Feet bear a body whose hips are higher than this over the lowest of its feet, leg lengths: one that stands,
+# crouches (hips on the heels: about 0.4) or crawls, and none that lies (a hip's half width: about 0.15).
+# Common practice, no source.
+_MIN_HIP_HEIGHT_LEGS = 0.3
+# Of the second around a frame the body must be as high as that for more than this share: one that lies may
+# kick for a moment. An estimate, no source.
+_MIN_BEARING_SHARE = 0.75
+# With less noise in its sensors, degrees along one axis, the take was repaired or keyed before, and its feet
+# are meant as they are. By trial: 0.25 in the raw sample and 0.5 in the damaged takes of the tests, below
+# 0.004 once they are repaired.
+_MIN_RAW_NOISE_DEG = 0.05
+_MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not worth a sentence; `check` uses the same bound
+_MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 likewise
+
+
+def denoise_root(state: RepairState) -> RepairState:
+    """The path of the root without jitter, where the whole body is repaired in the whole take."""
+    settings = state.settings
+    if not settings.jitter or settings.joints or settings.ranges_s:
+        return state
+    root = denoise.denoise_vectors(state.root, state.raw.rate, denoise.noise_deviation(state.root))
+    return replace(state, root=root)
+
+
+def find_bearing_contacts(state: RepairState) -> RepairState:
+    """When feet bear the body; with them the joints that carry the feet are taken apart."""
+    if not state.body.feet or len(state.raw) < 3:
+        return state
+    motion, body, joints = lower_body(state.raw, state.body, state.rotations, state.root)
+    contacts = _keep_bearing(motion, body, find_contacts(motion, body, state.settings.contacts))
+    if not contacts.planted.any():
+        return state
+    return replace(state, lower=LowerBody(motion, body, joints, contacts))
+
+
+def remove_heading_drift(state: RepairState) -> RepairState:
+    """The slow turn of the whole take, as feet tell it that stand still; before the path, which it bends."""
+    if state.lower is None or not state.settings.heading:
+        return state
+    legs, body, contacts = state.lower.motion, state.lower.body, state.lower.contacts
+    points = foot_points(legs, body)
+    drift = heading_drift(points, contacts.heel & contacts.toe, heading(legs, body), legs.rate)
+    if not drift.heading.any():
+        return state
+    turned, path = without_drift(legs.rotations[:, 0], legs.root_translation, drift.heading)
+    rotations = legs.rotations.copy()
+    rotations[:, 0] = turned
+    text = (
+        f"the heading drifted by {drift.deg_per_min:.1f} degrees a minute "
+        f"(known to {drift.error_deg_per_min:.1f}); it no longer does"
+    )
+    found = Finding("heading_drift", "", 0, len(legs), drift.deg_per_min, "deg/min", True, text)
+    return _with_legs(state, replace(legs, rotations=rotations, root_translation=path), found)
+
+
+def remove_path_drift(state: RepairState) -> RepairState:
+    """The way that planted feet slide, taken out of the whole body's path, and the floor put at height 0."""
+    settings = state.settings
+    if state.lower is None or not (settings.path or settings.floor):
+        return state
+    legs, contacts = state.lower.motion, state.lower.contacts
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    drift = path_drift(foot_points(legs, state.lower.body), planted, legs.rate)
+    if not settings.path:
+        drift[:] = [0.0, 0.0, contacts.floor_m]
+    if not settings.floor:
+        drift[:, 2] = 0.0
+    found = []
+    minutes = len(legs) / legs.rate / 60
+    slid = 100 * float(np.linalg.norm(drift[-1, :2] - drift[0, :2])) / minutes
+    if settings.path and slid > _MIN_PATH_DRIFT_CM_MIN:
+        text = f"the path slid by {slid:.0f} cm a minute under the planted feet; it follows them now"
+        found.append(Finding("path_drift", "", 0, len(legs), slid, "cm/min", True, text))
+    if settings.floor and abs(contacts.floor_m) >= _MIN_FLOOR_OFFSET_M:
+        offset = 1000 * contacts.floor_m
+        text = f"the floor was at {offset:.0f} mm; it is at 0 now"
+        found.append(Finding("floor_offset", "", 0, len(legs), offset, "mm", True, text))
+    return _with_legs(state, legs.with_translation(0, legs.root_translation - drift), *found)
+
+
+def pin_planted_feet(state: RepairState) -> RepairState:
+    """Planted feet made to stand; last, so that only what is left has to be bent out of the legs."""
+    settings, lower = state.settings, state.lower
+    if lower is None or not (settings.pin and settings.path and settings.floor):
+        return state
+    if not _is_raw(state.raw, lower.joints):
+        return state
+    contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
+    on_floor = replace(contacts, floor_m=0.0)
+    legs, _ = pin.pin_feet(lower.motion, lower.body, on_floor, settings.pinning)
+    return _with_legs(state, legs)
+
+
+def _with_legs(state: RepairState, legs: Motion, *found: Finding) -> RepairState:
+    assert state.lower is not None
+    lower = replace(state.lower, motion=legs)
+    return replace(state, lower=lower, findings=(*state.findings, *found))
+
+
+def _keep_bearing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
+    """The contacts of feet that bear a body: those of one that lies or swims tell nothing about its path."""
+    hips = joint_in_model(legs, body.require("hips"))[1][:, 2]
+    lowest = foot_points(legs, body)[..., 2].min(axis=(1, 2))
+    high = hips - lowest > _MIN_HIP_HEIGHT_LEGS * leg_length(legs.skeleton, body)
+    mostly = filters.moving_mean(high.astype(float), round(legs.rate)) > _MIN_BEARING_SHARE
+    bears = (high & mostly)[:, None]
+    return replace(contacts, heel=contacts.heel & bears, toe=contacts.toe & bears)
+
+
+def _is_raw(motion: Motion, joints: Index) -> bool:
+    """Whether the sensors of some joints show the noise of a suit."""
+    noises = [2 * denoise.noise_deviation(motion.rotations[:, joint]) for joint in joints]
+    return float(np.median(noises)) > np.radians(_MIN_RAW_NOISE_DEG)
+
+
+def _limit_contacts(contacts: Contacts, motion: Motion, body: BodyMap, settings: RepairSettings) -> Contacts:
+    """The contacts within the limits of a repair: in the ranges; none where a foot is left out."""
+    weights = weigh_frames(motion, settings)
+    inside = np.ones(len(motion), bool) if weights is None else weights > 0
+    if settings.joints and not {motion.skeleton.names[body.require(foot)] for foot in contacts.feet} <= set(
+        settings.joints
+    ):
+        inside[:] = False
+    return replace(contacts, heel=contacts.heel & inside[:, None], toe=contacts.toe & inside[:, None])

@@ -1,0 +1,88 @@
+"""Which faults of a take are repaired, how far, and where."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..base.checks import Array, expect_positive
+from ..base.errors import InputError
+from ..body.motion import Motion
+from ..feet.contacts import ContactSettings
+from ..feet.pin import PinSettings
+
+# Over it a limited range goes over into the raw take: a quick turn of 500 degrees a second needs as long for
+# 50 degrees, so that no seam is seen as a jump (an estimate, no source).
+_RANGE_BLEND_S = 0.1
+
+
+@dataclass(frozen=True)
+class RepairSettings:
+    """Which faults are repaired, and how far.
+
+    Attributes:
+        frozen, spikes, jitter: the sensors' faults, each step on or off.
+        heading, path, floor: the whole take's drift over the floor, each step on or off.
+        calibration: sensors' seats, as a T or A pose at either end of the take tells them, taken out of the
+            whole take; off, since a performer may have stood in the pose badly.
+        trim: a T or A pose at either end left out of the file that `takemill repair` writes, and no clip may
+            reach into it; frames keep their numbers. Suggested cuts leave it out anyway.
+        pin: planted feet pinned; in takes whose sensors show noise, since in others the feet are meant so.
+        frozen_min_frames: equal frames that make a frozen sensor.
+        longest_bridge_s: longer runs of bad frames are reported and left.
+        spike_min_deg: a smaller excursion is jitter.
+        joints: names of the joints whose sensors are repaired and calibrated, and with all feet among them
+            the feet are pinned; empty for all. Drift and floor are the whole body's.
+        ranges_s: [start, stop] pairs, seconds, in which sensors are repaired and feet pinned; empty for the
+            whole take. Drift and floor are the whole take's, which would jump at the ends of a part.
+        contacts: when a foot counts as planted.
+        pinning: how planted feet are pinned.
+    """
+
+    frozen: bool = True
+    spikes: bool = True
+    jitter: bool = True
+    heading: bool = True
+    path: bool = True
+    floor: bool = True
+    calibration: bool = False
+    trim: bool = False
+    pin: bool = True
+    frozen_min_frames: int = 3
+    longest_bridge_s: float = 0.25
+    spike_min_deg: float = 5.0
+    joints: tuple[str, ...] = ()
+    ranges_s: tuple[tuple[float, float], ...] = ()
+    contacts: ContactSettings = field(default_factory=ContactSettings)
+    pinning: PinSettings = field(default_factory=PinSettings)
+
+
+ALL_REPAIRS = RepairSettings()
+"""All that can be repaired without asking, in the whole take."""
+
+
+def check_settings(motion: Motion, settings: RepairSettings) -> None:
+    """Insist on settings that a take can be repaired with.
+
+    Raises:
+        InputError: a setting is out of range or names no joint.
+    """
+    expect_positive(settings.longest_bridge_s, "repair longest_bridge_s")
+    expect_positive(settings.spike_min_deg, "repair spike_min_deg")
+    if settings.frozen_min_frames < 3:
+        raise InputError(f"repair frozen_min_frames: expected 3 or more, got {settings.frozen_min_frames}")
+    for name in settings.joints:
+        motion.skeleton.index(name)
+    for start, stop in settings.ranges_s:
+        if not 0 <= start < stop:
+            raise InputError(f"repair ranges_s: expected 0 <= start < stop, got {start} and {stop}")
+
+
+def weigh_frames(motion: Motion, settings: RepairSettings) -> Array | None:
+    """How much (F,) of a repair each frame gets, 0 to 1; None for all of it everywhere."""
+    if not settings.ranges_s:
+        return None
+    time = np.arange(len(motion)) / motion.rate
+    inside = [np.minimum(time - start, stop - time) / _RANGE_BLEND_S for start, stop in settings.ranges_s]
+    return np.clip(np.max(inside, axis=0), 0.0, 1.0)

@@ -1,0 +1,53 @@
+"""What is known of a take between two steps of its repair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..base.checks import Array, Index
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..feet.contacts import Contacts
+from ..health.finding import Finding
+from .settings import RepairSettings
+
+
+@dataclass(frozen=True)
+class LowerBody:
+    """The joints that carry the feet, as a motion of their own, and when the feet bear the body.
+
+    Attributes:
+        motion: of those joints alone.
+        body: its body map.
+        joints: (N,) their numbers in the whole skeleton.
+        contacts: when the feet bear the body; the floor they stand on.
+    """
+
+    motion: Motion
+    body: BodyMap
+    joints: Index
+    contacts: Contacts
+
+
+@dataclass(frozen=True)
+class RepairState:
+    """A take on its way through the repair.
+
+    Attributes:
+        raw: the take as it came; never changed.
+        body: its body map.
+        settings: which faults are repaired, and how far.
+        rotations: (F, J, 4) local, as repaired so far.
+        root: (F, 3) the path of joint 0, metres, as repaired so far.
+        lower: the joints that carry the feet, once contacts are found; from then on it says where they and
+            the root are. None before, and where no foot bears the body.
+        findings: what was found so far.
+    """
+
+    raw: Motion
+    body: BodyMap
+    settings: RepairSettings
+    rotations: Array
+    root: Array
+    lower: LowerBody | None = None
+    findings: tuple[Finding, ...] = ()
