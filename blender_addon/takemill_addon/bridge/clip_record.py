@@ -22,6 +22,8 @@ from takemill.maths import quat
 from takemill.pipeline.stages import FinishedClip
 from takemill.recipe.recipe import VariantSpec
 
+from . import stored
+
 
 @dataclass(frozen=True)
 class ClipRecord:
@@ -83,7 +85,7 @@ class ClipRecord:
             return cls(source=action.name)
         try:
             return _parsed(action.takemill.record)
-        except (ValueError, KeyError, TypeError) as problem:
+        except (ValueError, InputError) as problem:
             raise InputError(
                 f"action {action.name!r}: its clip record is damaged ({problem}); make the clip again"
             ) from None
@@ -111,11 +113,11 @@ class ClipRecord:
 
 @lru_cache(maxsize=64)  # buttons ask for it whenever the panel is drawn
 def _parsed(text: str) -> ClipRecord:
-    facts = json.loads(text)
+    facts = stored.record(text)
     rate, root_motion, contacts, seam = (
         facts[key] for key in ("rate", "root_motion", "contacts", "candidate")
     )
-    events, variant = facts.get("events"), facts.get("variant")
+    events, variant = facts["events"], facts["variant"]
     return ClipRecord(
         facts["kind"],
         facts["loop"],
@@ -135,10 +137,10 @@ def _parsed(text: str) -> ClipRecord:
         )
         if contacts
         else None,
-        RootMotionParts(**facts["parts"]) if facts.get("parts") else None,
+        RootMotionParts(**facts["parts"]) if facts["parts"] else None,
         None if events is None else tuple(Event(**one) for one in events),
-        tuple(map(tuple, facts.get("stretches", ()))),
-        facts.get("blend_frames", 0),
+        tuple(map(tuple, facts["stretches"])),
+        facts["blend_frames"],
         VariantSpec(**variant) if variant else None,
     )
 

@@ -8,11 +8,12 @@ from dataclasses import replace
 
 import bpy
 
+from takemill.base.errors import InputError
 from takemill.health.check import Finding, Health
 from takemill.health.table import MEASURE_WORDS
 from takemill.sensors.misalignment import between_spans
 
-from . import stage
+from . import stage, stored
 
 _SHORT = {  # what fits the sidebar; other measures keep the words that the command line has for them
     "spike_frames": "Spikes, joint frames",
@@ -50,7 +51,9 @@ def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
     known = action.takemill
     if not known.measures:
         return None
-    return Health(tuple(_finding(one, start) for one in known.findings), json.loads(known.measures))
+    return Health(
+        tuple(_finding(one, start) for one in known.findings), stored.measures(known.measures, action.name)
+    )
 
 
 def _finding(item: bpy.types.PropertyGroup, start: int) -> Finding:
@@ -91,8 +94,11 @@ def measure_rows(action: bpy.types.Action) -> list[tuple[str, str, str]]:
     Before is the take that it is the repair of.
     """
     raw = raw_of(action)
-    before = json.loads(raw.takemill.measures or "{}") if raw else {}
-    now = json.loads(action.takemill.measures or "{}")
+    try:
+        before = stored.measures(raw.takemill.measures, raw.name) if raw else {}
+        now = stored.measures(action.takemill.measures, action.name)
+    except InputError as problem:
+        return [(str(problem), "", "")]
     return [
         (
             _SHORT.get(name, f"{word}, {unit}".capitalize()),

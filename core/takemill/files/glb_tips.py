@@ -79,11 +79,13 @@ def _vertices(document: Document, joints: list[int]) -> dict[int, Array]:
     seen: set[tuple[int, int]] = set()
     for node in nodes:
         mesh, skin = node.get("mesh"), node.get("skin")
-        if mesh is None or skin is None or (mesh, skin) in seen:
+        if mesh is None or skin is None:
             continue
         known = type(mesh) is int and type(skin) is int
         if not known or not (0 <= mesh < len(meshes) and 0 <= skin < len(skins)):
             raise GlbError("malformed: a node has a mesh or a skin that is not there")
+        if (mesh, skin) in seen:
+            continue
         seen.add((mesh, skin))
         bones = indices(skins[skin], "joints", len(nodes))
         try:

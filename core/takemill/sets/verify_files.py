@@ -10,13 +10,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from ..base import disk
+from ..base import disk, strict_json
 from ..base.errors import FileError
 from .set_folder_others import KEPT
 from .set_list import LIST, claim_of, is_inside, is_sealed
 
-_MOST_DIGITS = 15  # of a whole number: as many as a float holds exactly
-_LARGEST = 1e15
 _LONGEST_JSON = 1 << 26  # bytes of a GLB that is not the set's own, of which only the names are looked at
 
 
@@ -28,22 +26,9 @@ def read_list(folder: Path) -> Any:
     """
     data = read_listed(folder, LIST)
     try:
-        return json.loads(data, parse_int=_whole, parse_float=_real, parse_constant=_real)
-    except (ValueError, RecursionError) as problem:
+        return strict_json.loads(data)
+    except ValueError as problem:
         raise FileError(f"{folder / LIST}: not JSON: {problem}") from problem
-
-
-def _whole(text: str) -> int:
-    if len(text) > _MOST_DIGITS:
-        raise ValueError(f"a number of {len(text)} digits")
-    return int(text)
-
-
-def _real(text: str) -> float:
-    value = float(text)
-    if not abs(value) < _LARGEST:
-        raise ValueError(f"{text[:20]} is no usable number")
-    return value
 
 
 def read_listed(folder: Path, name: str) -> bytes:

@@ -1,0 +1,106 @@
+"""JSON that is kept with Actions, read back without trust: anybody can have written there."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+from takemill.base import strict_json
+from takemill.base.errors import InputError
+from takemill.clip.cuts import KINDS
+from takemill.clip.root_motion_parts import WORDS
+from takemill.files.json_schema import problems
+
+
+def _of(**parts: Any) -> dict[str, Any]:
+    """The schema of an object with just these parts, all of which must be there."""
+    return {"type": "object", "properties": parts, "required": list(parts), "additionalProperties": False}
+
+
+def _or_none(schema: dict[str, Any]) -> dict[str, Any]:
+    return {"anyOf": [{"type": "null"}, schema]}
+
+
+_TEXT, _TRUTH, _NUMBER = {"type": "string"}, {"type": "boolean"}, {"type": "number"}
+_COUNT = {"type": "integer", "minimum": 0}
+_RANGE = {"type": "array", "items": _COUNT, "minItems": 2, "maxItems": 2}
+_ABOVE_ZERO = {"type": "number", "exclusiveMinimum": 0}
+_PLANTED = {
+    "type": "array",
+    "items": {"type": "array", "items": {"type": "integer", "minimum": 0, "maximum": 1}},
+}
+_PART = {"enum": list(WORDS)}
+_WAY = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3}}
+_RECORD = _of(
+    rate=_or_none(_ABOVE_ZERO),
+    kind={"enum": list(KINDS)},
+    loop=_TRUTH,
+    root_motion_mode={"enum": ["keep", "root", "in_place"]},
+    candidate=_or_none(
+        _of(
+            start=_COUNT,
+            end=_COUNT,
+            gap_cm=_NUMBER,
+            gap_deg=_NUMBER,
+            gap_cm_s=_NUMBER,
+            quality={"enum": ["good", "fair", "poor", "bad"]},
+            note=_TEXT,
+        )
+    ),
+    source=_TEXT,
+    source_range=_RANGE,
+    root_motion=_or_none(_of(position=_WAY, heading={"type": "array", "items": _NUMBER})),
+    contacts=_or_none(
+        _of(floor_m=_NUMBER, feet={"type": "array", "items": _TEXT}, heel=_PLANTED, toe=_PLANTED)
+    ),
+    parts=_or_none(_of(**dict.fromkeys(("planar", "turn", "height"), _PART))),
+    events=_or_none({"type": "array", "items": _of(name=_TEXT, frame=_COUNT)}),
+    stretches={"type": "array", "items": _RANGE},
+    blend_frames=_COUNT,
+    variant=_or_none(
+        _of(
+            of=_TEXT,
+            name=_TEXT,
+            mirror=_TRUTH,
+            speed=_ABOVE_ZERO,
+            additive_to=_TEXT,
+            against={"enum": ["pose", "clip"]},
+        )
+    ),
+)
+_MEASURES = {"type": "object", "additionalProperties": _NUMBER}
+
+
+def record(text: str) -> dict[str, Any]:
+    """The facts of a clip's record.
+
+    Raises:
+        ValueError: somebody has changed the text.
+    """
+    facts = _read(text, _RECORD)
+    if facts["rate"] is None and (facts["root_motion"] or facts["contacts"]):
+        raise ValueError("rate: expected a number")
+    return facts
+
+
+@lru_cache(maxsize=64)  # the panel asks for it whenever it is drawn
+def measures(text: str, action: str) -> dict[str, float]:
+    """The measures that are kept with an Action of this name.
+
+    Raises:
+        InputError: somebody has changed the text.
+    """
+    try:
+        return _read(text or "{}", _MEASURES)
+    except ValueError as problem:
+        raise InputError(
+            f"action {action!r}: its measures are damaged ({problem}); check the take again"
+        ) from None
+
+
+def _read(text: str, schema: dict[str, Any]) -> dict[str, Any]:
+    facts = strict_json.loads(text)
+    wrong = next(problems(facts, schema, schema), None)
+    if wrong:
+        raise ValueError(wrong)
+    return facts

@@ -1,0 +1,137 @@
+"""What is kept with Actions can be anything by the time it is read: an error, never a traceback."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import bpy
+import numpy as np
+import pytest
+
+import fuzz
+from takemill.base.errors import InputError
+from takemill.clip.loop_search import LoopCandidate
+from takemill.recipe.recipe import VariantSpec
+from takemill_addon.bridge import clip_record, findings, stored
+from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.operators.loop import a_loop
+from takemill_addon.operators.variants import poses
+
+pytestmark = pytest.mark.usefixtures("addon")
+
+GOOD = {
+    "rate": 60.0,
+    "kind": "locomotion",
+    "loop": True,
+    "root_motion_mode": "root",
+    "candidate": {
+        "start": 3,
+        "end": 9,
+        "gap_cm": 1.0,
+        "gap_deg": 0.5,
+        "gap_cm_s": 2.0,
+        "quality": "good",
+        "note": "",
+    },
+    "source": "day",
+    "source_range": [3, 10],
+    "root_motion": {"position": [[0, 0, 0], [0.1, 0, 0]], "heading": [0.0, 0.1]},
+    "contacts": {"floor_m": 0.0, "feet": ["leftFoot"], "heel": [[0], [1]], "toe": [[1], [1]]},
+    "parts": {"planar": "root", "turn": "keep", "height": "keep"},
+    "events": [{"name": "leftFoot.down", "frame": 1}],
+    "stretches": [[0, 5]],
+    "blend_frames": 0,
+    "variant": {
+        "of": "walk",
+        "name": "w",
+        "mirror": True,
+        "speed": 1.5,
+        "additive_to": "",
+        "against": "pose",
+    },
+}
+
+
+def kept(text: str) -> bpy.types.Action:
+    action = bpy.data.actions.new("clip")
+    action.takemill.record = text
+    return action
+
+
+def test_a_record_comes_back_as_it_was_kept():
+    record = ClipRecord.of_action(kept(json.dumps(GOOD)))
+    assert record.candidate == LoopCandidate(3, 9, 1.0, 0.5, 2.0, "good")
+    assert record.variant == VariantSpec("walk", "w", True, 1.5)
+    assert np.array_equal(record.contacts.toe, [[True], [True]])
+    other = bpy.data.actions.new("other")
+    record.keep(other)
+    assert json.loads(other.takemill.record) == GOOD
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" * 100_000,
+        '{"rate": ' * 100_000,
+        "null",
+        "[]",
+        "{}",
+        "1" * 6001,
+        '{"rate": NaN}',
+        *(
+            json.dumps(GOOD | {key: value})
+            for key in GOOD
+            for value in ("x" * 10, -1, [[["x"]]], {"a": 1})
+            if (key, value) != ("source", "x" * 10)
+        ),
+        json.dumps(GOOD | {"source_range": [10**400, 1]}),
+        json.dumps(GOOD | {"rate": None}),
+        json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"heel": [[0], [1, 1]]}}),
+        json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"feet": ["leftFoot", "rightFoot"]}}),
+        json.dumps(GOOD | {"root_motion": {"position": [[0, 0, 0]], "heading": [0, 1]}}),
+    ],
+)
+def test_a_record_of_anybody_s_is_an_error_of_ours(text):
+    with pytest.raises(
+        InputError, match=r"action 'clip.*': its clip record is damaged .*; make the clip again"
+    ):
+        ClipRecord.of_action(kept(text))
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, "[1]", '{"spikes": "x"}', '{"spikes": 1e999}', "{"])
+def test_measures_of_anybody_s_are_a_line_in_the_panel_and_an_error_at_the_operator(text):
+    action = bpy.data.actions.new("take")
+    action.takemill.measures = text
+    ((said, *_),) = findings.measure_rows(action)
+    assert "its measures are damaged" in said
+    with pytest.raises(InputError, match=r"its measures are damaged .*; check the take again"):
+        findings.kept(action)
+
+
+def test_buttons_say_why_they_cannot_be_pressed():
+    """They are asked whenever the panel is drawn."""
+    armature = bpy.data.objects.new("suit", bpy.data.armatures.new("suit"))
+    bpy.context.collection.objects.link(armature)
+    bpy.context.view_layer.objects.active = armature
+    armature.animation_data_create().action = kept("[" * 100_000)
+    for ask in (a_loop, poses):
+        assert "its clip record is damaged (it is nested too deeply)" in ask(bpy.context)
+
+
+def test_mutated_records_are_read_or_refused():
+    """A short run; `fuzz_table.py` has a million."""
+    refused = 0
+    for number in range(3000):
+        rng = random.Random(f"records {number}")
+        text = json.dumps(fuzz.harmed_json(json.loads(json.dumps(GOOD)), rng))
+        if rng.random() < 0.3:
+            text = fuzz.harmed(text.encode(), ("[", "{", '"', ":", ",", "NaN"), rng).decode(
+                "utf-8", "replace"
+            )
+        try:
+            clip_record._parsed(text)
+        except (ValueError, InputError):  # which `of_action` tells with the action's name
+            refused += 1
+    assert 1000 < refused < 3000
+    assert stored.record(json.dumps(GOOD)) == GOOD
