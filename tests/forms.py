@@ -7,6 +7,7 @@ shares nothing with our own writer.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
@@ -317,7 +318,9 @@ def bvh_text(
     moved = set(range(count)) if places == "all" else motion.moved
     matrices = Rotation.from_quat(motion.rotations.reshape(-1, 4)[:, [1, 2, 3, 0]]).as_matrix()
     turned = Rotation.from_matrix(axes @ matrices @ axes.T)
-    angles = turned.as_euler(order, degrees=True).reshape(-1, count, 3)
+    with warnings.catch_warnings():  # at the poles of Euler angles any of them will do
+        warnings.simplefilter("ignore", UserWarning)
+        angles = turned.as_euler(order, degrees=True).reshape(-1, count, 3)
     at = motion.translations @ axes.T / unit_m
     rest = motion.offsets @ axes.T / unit_m
     for joint in moved if offsets != "rest" else ():

@@ -205,6 +205,11 @@ def posed(skeleton: Skeleton, poses: Poses, number: int, up: str) -> Skeleton:
     turn = turn_to_z_up(up)
     rotations = quat.mul(turn, poses.rotations[number])
     positions = quat.rotate(turn, poses.positions[number])
+    # A root far from the body it carries says nothing of the body's size.
+    above = [0]
+    while len(below := skeleton.children[above[-1]]) == 1:
+        above.append(below[0])
+    positions[above] = positions[above[-1]]
     return skeleton.with_reference(
         Reference(*kinematics.local_from_model(skeleton.parents, rotations, positions))
     )
