@@ -97,7 +97,7 @@ def made(what: Seen) -> Made:
         places = clip.motion.model()[1]
         added = len(clip.motion.skeleton) - len(motion.skeleton)
         by_joint = {joint: places[:, k + added] for k, joint in enumerate(what.came) if joint >= 0}
-        events = [(mark.name, mark.frame) for mark in clip.marks]
+        events = [(event.name, event.frame) for event in clip.events]
         clips[clip.name] = clip.source_range, events, by_joint
     return Made(sorted(found), what.placed(take.motion.model()[1]), cuts, loops, clips)
 

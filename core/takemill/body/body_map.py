@@ -261,13 +261,16 @@ def _across(at: Array, body: BodyMap) -> Array:
 
 
 _SURE = 0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
+_LEVEL = 0.35  # share of the line across the hips that must lie level: it may rise by 70 degrees
 
 
 def heading(motion: Motion, body: BodyMap) -> Array:
     """The heading of the hips per frame (F,), radians and unwrapped, 0 for facing -Y.
 
-    It is the hips' turn about +Z out of the rest pose (swing-twist), so bending and leaning do not count.
-    Where the hips are nearly upside down it has no value: there it runs straight from before to after.
+    It is the way, seen from above, of the line that the hips carry from the right leg to the left, square to
+    it; so bending and leaning do not count, nor how the hips are held in the reference pose. Where the hips
+    are nearly upside down, or that line stands upright, it has no value: there it runs straight from before
+    to after.
     """
     hips = body.require("hips")
     local, rest = motion.rotations, motion.skeleton.reference_model[0][hips]
@@ -275,12 +278,14 @@ def heading(motion: Motion, body: BodyMap) -> Array:
     for joint in path[1:]:
         model = quat.mul(model, local[:, joint])
     turned = quat.mul(model, quat.inv(rest))
-    sure = np.hypot(turned[:, 0], turned[:, 3]) > _SURE
+    across = quat.rotate(turned, _across(motion.skeleton.reference_model[1], body))
+    level = quat.length(across[:, :2]) > _LEVEL * quat.length(across)
+    sure = level & (np.hypot(turned[:, 0], turned[:, 3]) > _SURE)
     if not sure.any():
         return np.full(len(motion), rest_facing(motion.skeleton, body))
     frames = np.arange(len(motion))
-    turns = np.unwrap(quat.yaw(turned[sure]))
-    return np.interp(frames, frames[sure], turns) + rest_facing(motion.skeleton, body)
+    ways = np.unwrap(np.arctan2(across[sure, 1], across[sure, 0]))
+    return np.interp(frames, frames[sure], ways)
 
 
 def leg_length(skeleton: Skeleton, body: BodyMap) -> float:

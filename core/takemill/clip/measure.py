@@ -11,6 +11,7 @@ from ..base.checks import Array, Index, Mask, owned
 from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..maths import quat
 from .clouds import Places, main_joints, positions_at
 from .root_motion import RootMotionSettings, find_root_motion, steady_root_motion, without_root_motion
@@ -76,18 +77,27 @@ class Seam:
 
 @dataclass(frozen=True)
 class End:
-    """A pose to be compared: positions (P, 3) m, velocities (P, 3) m/s, local rotations (P, 4)."""
+    """A pose to be compared, of P joints.
+
+    Attributes:
+        positions: (P, 3) metres.
+        velocities: (P, 3) metres a second.
+        rotations: (P, 4) in the parent's space, of `tops` in model space.
+        tops: (P,) which joints hang on none of the others: their rotations turn with the heading.
+    """
 
     positions: Array
     velocities: Array
     rotations: Array
-    hips: tuple[bool, ...]  # (P,) which joints have no parent: their rotations turn with the heading
+    tops: tuple[bool, ...]
 
 
 def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) -> tuple[End, ...]:
     """The poses of joints (P,) at some frames; speeds are lines fitted to `reach` frames to both sides."""
     last = len(motion) - 1
     around = Places.around(motion, joints, np.asarray(frames, np.intp), reach)
+    compared = {int(joint) for joint in joints}
+    tops = tuple(compared.isdisjoint(motion.skeleton.path_to(int(joint))[:-1]) for joint in joints)
     ends = []
     for frame in frames:
         low, high = max(0, frame - reach), min(last, frame + reach)
@@ -95,8 +105,10 @@ def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) ->
         time = np.arange(low, high + 1) - (low + high) / 2
         spread = float((time**2).sum())
         velocity = np.tensordot(time, path, 1) / spread * motion.rate if spread else np.zeros_like(path[0])
-        roots = tuple(motion.skeleton.parents[int(joint)] < 0 for joint in joints)
-        ends.append(End(path[frame - low], velocity, motion.rotations[frame, joints], roots))
+        rotations = motion.rotations[frame, joints]
+        for place in np.flatnonzero(tops):  # whatever they hang on is no part of the pose
+            rotations[place] = joint_in_model(motion.slice(frame, frame + 1), int(joints[place]))[0][0]
+        ends.append(End(path[frame - low], velocity, rotations, tops))
     return tuple(ends)
 
 
@@ -118,7 +130,7 @@ def _gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
     back = quat.from_yaw(turns)[:, None]  # takes the others onto a
     away = np.linalg.norm(here - quat.rotate(back, there), axis=-1)
     slip = np.linalg.norm(a.velocities - quat.rotate(back, velocities), axis=-1)
-    turned = np.where(np.array(a.hips)[:, None], quat.mul(back, rotations), rotations)
+    turned = np.where(np.array(a.tops)[:, None], quat.mul(back, rotations), rotations)
     deg = np.degrees(quat.angle_between(a.rotations, turned).mean(axis=-1))
     return 100 * away.mean(axis=-1), deg, 100 * slip.mean(axis=-1), away
 

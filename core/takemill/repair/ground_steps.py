@@ -9,10 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..base.checks import Index
 from ..body.body_map import BodyMap, heading, leg_length
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..body.posed import chain_in_model, joint_in_model
 from ..feet import pin
 from ..feet.contacts import Contacts, find_contacts
 from ..feet.heading_drift import heading_drift, without_drift
@@ -20,7 +19,7 @@ from ..feet.lower_body import lower_body
 from ..feet.path_drift import path_drift
 from ..feet.soles import foot_points
 from ..health.finding import Finding
-from ..maths import filters
+from ..maths import filters, quat
 from ..sensors import denoise
 from .settings import RepairSettings, weigh_frames
 from .state import LowerBody, RepairState
@@ -41,12 +40,22 @@ _MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 likewise
 
 
 def denoise_root(state: RepairState) -> RepairState:
-    """The path of the root without jitter, where the whole body is repaired in the whole take."""
-    settings = state.settings
+    """The path of the hips without jitter, where the whole body is repaired in the whole take.
+
+    It is that of the root, or of the last joint on the way to the hips that a file moves apart from it.
+    """
+    settings, raw = state.settings, state.raw
     if not settings.jitter or settings.joints or settings.ranges_s:
         return state
-    root = denoise.denoise_vectors(state.root, state.raw.rate, denoise.noise_deviation(state.root))
-    return replace(state, root=root)
+    way = raw.skeleton.path_to(state.body.joints.get("hips", 0))
+    joint = [one for one in way if one == 0 or one in raw.translations][-1]
+    _, rotations, positions = chain_in_model(raw, joint)
+    path = state.root if joint == 0 else positions[:, -1]
+    calm = denoise.denoise_vectors(path, raw.rate, denoise.noise_deviation(path))
+    if joint == 0:
+        return replace(state, root=calm)
+    shift = quat.rotate(quat.inv(rotations[:, -2]), calm - path)
+    return replace(state, raw=raw.with_translation(joint, raw.translation_of(joint) + shift))
 
 
 def find_bearing_contacts(state: RepairState) -> RepairState:
@@ -110,7 +119,7 @@ def pin_planted_feet(state: RepairState) -> RepairState:
     settings, lower = state.settings, state.lower
     if lower is None or not (settings.pin and settings.path and settings.floor):
         return state
-    if not _is_raw(state.raw, lower.joints):
+    if not _is_raw(state.raw, lower):
         return state
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)
@@ -134,8 +143,9 @@ def _keep_bearing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
     return replace(contacts, heel=contacts.heel & bears, toe=contacts.toe & bears)
 
 
-def _is_raw(motion: Motion, joints: Index) -> bool:
-    """Whether the sensors of some joints show the noise of a suit."""
+def _is_raw(motion: Motion, lower: LowerBody) -> bool:
+    """Whether the sensors of the joints that carry the feet, of those that play a part, show a suit's noise."""
+    joints = [lower.joints[place] for part, place in lower.body.joints.items() if part != "root"]
     noises = [2 * denoise.noise_deviation(motion.rotations[:, joint]) for joint in joints]
     return float(np.median(noises)) > np.radians(_MIN_RAW_NOISE_DEG)
 

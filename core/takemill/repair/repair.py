@@ -51,5 +51,5 @@ def repair(
         legs = state.lower.motion
         rotations, root = rotations.copy(), legs.root_translation
         rotations[:, state.lower.joints] = legs.rotations
-    repaired = replace(motion, rotations=rotations, root_translation=root)
+    repaired = replace(state.raw, rotations=rotations, root_translation=root)
     return repaired, tuple(sorted(state.findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))

@@ -34,7 +34,7 @@ class RepairState:
     """A take on its way through the repair.
 
     Attributes:
-        raw: the take as it came; never changed.
+        raw: the take as it came, but for the jitter of a path that joints below the root have.
         body: its body map.
         settings: which faults are repaired, and how far.
         rotations: (F, J, 4) local, as repaired so far.
