@@ -70,8 +70,11 @@ def _searched(tree: BodyTree) -> dict[str, int]:
     aside = np.abs((tree.at - tree.at[hips]) @ left)
     inner = np.flatnonzero(aside < min(aside[leg[1]] for leg in legs)).tolist()
     for limbs, parts in ((legs, _LEG), (arms, _ARM)):
-        for side, limb in zip(SIDES, _ordered(tree, limbs, left), strict=True) if limbs else ():
-            places = tree.limb(limb, parts, inner if parts is _ARM else ())
+        if limbs is None:
+            continue
+        ordered = _ordered(tree, limbs, left)
+        found = _alike(tree, ordered, parts, inner if parts is _ARM else [])
+        for side, limb, places in zip(SIDES, ordered, found, strict=True):
             if places is None:
                 if parts is _ARM:  # an arm without a hand joint ends at its tip
                     joints |= {side + part: joint for part, joint in zip(parts, limb[-2:], strict=False)}
@@ -80,6 +83,28 @@ def _searched(tree: BodyTree) -> dict[str, int]:
             if parts is _ARM and places[0] > 0:
                 joints[f"{side}Shoulder"] = limb[places[0] - 1]
     return joints
+
+
+def _alike(
+    tree: BodyTree, limbs: _Limbs, parts: tuple[str, str, str], inner: list[int]
+) -> list[tuple[int, int, int] | None]:
+    """The places of both limbs' three joints: bones of left and right are of the same lengths."""
+    alone = [tree.limb(limb, parts, inner) for limb in limbs]
+    if alone[0] is None or alone[1] is None:
+        return [one and one[1] for one in alone]
+
+    def chords(limb: tuple[int, ...], places: tuple[int, int, int]) -> tuple[float, float]:
+        start, bend, end = (limb[place] for place in places)
+        return tree.gap(start, bend), tree.gap(bend, end)
+
+    pairs = []
+    for first, second in ((0, 1), (1, 0)):
+        ruler = alone[first]
+        other = tree.limb(limbs[second], parts, inner, chords(limbs[first], ruler[1]))  # type: ignore[index]
+        own = tree.limb(limbs[first], parts, inner, chords(limbs[second], other[1]))  # type: ignore[index]
+        places = {first: own, second: other}
+        pairs.append((own[0] + other[0], [places[0][1], places[1][1]]))  # type: ignore[index]
+    return list(max(pairs, key=lambda pair: pair[0])[1])
 
 
 def _legs(tree: BodyTree) -> _Limbs:
@@ -214,7 +239,7 @@ def _head_end(tree: BodyTree, above: tuple[int, ...]) -> tuple[int, ...]:
 
 def _left_of(tree: BodyTree, legs: _Limbs) -> Array:
     """The way to the body's left at rest (3,): along the line of the legs, square to the feet."""
-    places = [tree.limb(leg, _LEG) or (0, 1, 2) for leg in legs]
+    places = [found[1] if (found := tree.limb(leg, _LEG)) else (0, 1, 2) for leg in legs]
     hips = [tree.at[leg[p[0]]] for leg, p in zip(legs, places, strict=True)]
     knees = [tree.at[leg[p[1]]] for leg, p in zip(legs, places, strict=True)]
     ankles = [leg[p[2]] for leg, p in zip(legs, places, strict=True)]

@@ -144,12 +144,17 @@ class BodyTree:
         return float(off.max(initial=0.0) / max(line @ line, 1e-12 * self.size**2))
 
     def limb(
-        self, path: Sequence[int], parts: tuple[str, str, str], inner: Iterable[int] = ()
-    ) -> tuple[int, int, int] | None:
-        """Which three places on `path` are a limb's start, bend and end; None when it is shorter.
+        self,
+        path: Sequence[int],
+        parts: tuple[str, str, str],
+        inner: Iterable[int] = (),
+        like: tuple[float, float] | None = None,
+    ) -> tuple[float, tuple[int, int, int]] | None:
+        """Which three places on `path` are a limb's start, bend and end, and how surely; None: too short.
 
         Names count most; among those that say nothing, two straight stretches of equal length that cover
-        most of the way win. Joints `inner` are unlikely to be the start.
+        most of the way win, and where they are known, of lengths `like` those of the other side. Joints
+        `inner` are unlikely to be the start.
         """
         fork = self._fork(path)
         path = (path if fork is None else path[: fork + 1])[:_LONGEST_LIMB]
@@ -160,6 +165,9 @@ class BodyTree:
         def score(places: tuple[int, int, int]) -> float:
             chords = [self.gap(path[a], path[b]) for a, b in pairwise(places)]
             shape = sum(chords) / whole * min(chords) / (max(chords) or 1.0)
+            if like:
+                apart = sum(abs(a - b) for a, b in zip(chords, like, strict=True))
+                shape *= np.exp(-4 * apart / max(sum(like), 1e-12))
             shape *= np.exp(-10 * sum(self._bulge(path[a : b + 1]) for a, b in pairwise(places)))
             shape *= 0.5 if path[places[0]] in inner else 1.0
             shape *= 0.7 if path[places[2]] in self.nubs else 1.0
@@ -167,4 +175,5 @@ class BodyTree:
             names = sum(self.hints[path[p]].says(part) for p, part in zip(places, parts, strict=True))
             return float(shape + 1.5 * names)
 
-        return max(combinations(range(len(path)), 3), key=score)
+        best = max(combinations(range(len(path)), 3), key=score)
+        return score(best), best

@@ -146,11 +146,12 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
     )
     for _ in range(2):  # straightened, the body may show parts that it did not show before
         made = neutral(skeleton.with_reference(pose), body, _habits(skeleton, look, body, leg))
+        made = _placed(motion, made, body) or made
         better = find(skeleton.with_reference(made))
         if better == body:
             break
         body = better
-    return _placed(motion, made, body)
+    return made
 
 
 def _rest_up(rest: Poses, body: BodyMap) -> str:
