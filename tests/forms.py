@@ -356,3 +356,13 @@ def bvh_text(
     head = f"MOTION\nFrames: {len(rows)}\nFrame Time: {1 / motion.rate:.12g}\n"
     text = "\n".join(" ".join(f"{value:.8f}" for value in row) for row in rows.tolist())
     return "\n".join(lines) + "\n" + head + text + "\n"
+
+
+def grown(motion: Plain, factor: float) -> Plain:
+    """The same body and its way, so many times as large."""
+    return replace(
+        motion,
+        offsets=motion.offsets * factor,
+        tips=tuple((joint, tip * factor) for joint, tip in motion.tips),
+        translations=motion.translations * factor,
+    )

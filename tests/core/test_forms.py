@@ -20,7 +20,7 @@ from takemill.maths import quat
 
 # Motions that hold an upright moment, and stand for most of their frames.
 STANDING = ("walk", "jump", "punch", "kick", "spin", "dance_b", "spinkick")
-# Those of which all stages make the same to the last finding. The pelvis of "spin" leans by 1.5 degrees more in
+# Those of which all stages make the same to the last finding. The pelvis of "spin" leans 1.5 degrees more in
 # the frame that it gives than at rest, and of its flexed hips one more joint limit is told, by that much.
 ALIKE = tuple(name for name in STANDING if name != "spin")
 

@@ -144,7 +144,7 @@ def _keep_bearing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
 
 
 def _is_raw(motion: Motion, lower: LowerBody) -> bool:
-    """Whether the sensors of the joints that carry the feet, of those that play a part, show a suit's noise."""
+    """Whether the sensors of the joints that carry the feet show the noise of a suit."""
     joints = [lower.joints[place] for part, place in lower.body.joints.items() if part != "root"]
     noises = [2 * denoise.noise_deviation(motion.rotations[:, joint]) for joint in joints]
     return float(np.median(noises)) > np.radians(_MIN_RAW_NOISE_DEG)
