@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: 0BSD
 extends SceneTree
 ## What Godot makes of a set, for tests/benchmarks/engine_godot.py to judge:
 ##     godot --headless --path PROJECT --script check_set.gd -- REQUEST.json ANSWER.json
@@ -21,7 +22,7 @@ func _initialize() -> void:
 	for name in player.get_animation_list():
 		var clip := player.get_animation(name)
 		answer.clips[name] = {"loops": clip.loop_mode != Animation.LOOP_NONE, "seconds": clip.length,
-				"marks": Array(clip.get_marker_names()).map(clip.get_marker_time)}
+				"events": Array(clip.get_marker_names()).map(clip.get_marker_time)}
 	for name: String in request.root_motion:
 		answer.root_motion[name] = _moved(scene, player, name, request.root_motion[name], request.step_s)
 	scene.transform = Transform3D.IDENTITY

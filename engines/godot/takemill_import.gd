@@ -1,4 +1,5 @@
 @tool
+# SPDX-License-Identifier: 0BSD
 extends EditorScenePostImport
 ## Import script for the GLB files of a Takemill set: Import dock > Import Script, or `importer_defaults`.
 ##

@@ -1,10 +1,11 @@
 @tool
+# SPDX-License-Identifier: 0BSD
 extends RefCounted
 ## Takemill clips in Godot 4: exact, looping where they loop, moving by root motion.
 ##
 ## Godot's glTF loader samples every animation anew, all at one rate, and leaves out the `extras` that say
 ## what a clip is. This loads a file so that each clip is sampled at its own rate (then nothing is lost),
-## and reads the extras: loop mode, root motion track, marks.
+## and reads the extras: loop mode, root motion track, events as markers.
 
 const META := &"takemill" ## of an Animation: the clip's entry of clips.json
 
@@ -35,7 +36,7 @@ static func load_scene(path: String) -> Node3D:
 	return scene
 
 
-## Adds the clips of an animation-only GLB (recipe: files = "apart") to a scene that has their skeleton.
+## Adds the clips of an animation-only GLB (recipe: files = "separate") to a scene that has their skeleton.
 static func add_clips(scene: Node3D, path: String) -> void:
 	var player := player_of(scene)
 	if player == null:
@@ -79,7 +80,7 @@ static func set_up(player: AnimationPlayer) -> void:
 				return
 
 
-## The way that `body` goes in this frame, in its own space. Call it after the player has advanced:
+## The path of `body` in this frame, in its own space. Call it after the player has advanced:
 ##     body.transform *= TakemillSet.root_motion(player, body)
 ## In Godot 4.6 an AnimationTree loses the step in which a loop begins anew; an AnimationPlayer does not.
 static func root_motion(mixer: AnimationMixer, body: Node3D) -> Transform3D:
@@ -96,18 +97,18 @@ static func root_motion(mixer: AnimationMixer, body: Node3D) -> Transform3D:
 	return rest * moved * rest.affine_inverse()
 
 
-## Gives a clip what its extras say: loop mode, step, marks, and the extras themselves.
+## Gives a clip what its extras say: loop mode, step, markers for events, and the extras themselves.
 static func apply_clip_info(clip: Animation, facts: Dictionary) -> void:
 	clip.loop_mode = Animation.LOOP_LINEAR if facts.loop else Animation.LOOP_NONE
 	clip.step = 1.0 / facts.rate
 	clip.set_meta(META, facts)
-	for mark: Dictionary in facts.marks:
-		var name: String = mark.name
+	for event: Dictionary in facts.events:
+		var name: String = event.name
 		var count := 1
 		while clip.has_marker(name): # markers need names of their own: leftFoot.down, leftFoot.down 2 ...
 			count += 1
-			name = "%s %d" % [mark.name, count]
-		clip.add_marker(name, mark.time_s)
+			name = "%s %d" % [event.name, count]
+		clip.add_marker(name, event.time_s)
 
 
 ## Godot's name of a bone: it takes neither ":" nor "/".

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: 0BSD
 // Takemill clips in three.js: loops that loop, and root motion that moves the character.
 //
 //   const gltf = await new GLTFLoader().loadAsync('marsh_ferry.glb');
@@ -10,7 +11,7 @@
 // GLTFLoader leaves the clip's entry of clips.json in `clip.userData`.
 import { LoopOnce, LoopRepeat, Matrix4, Quaternion, Vector3 } from 'three';
 
-/** The action, repeating or stopping at its last pose as the clip's `loop` says. */
+/** The action, looping or stopping at its last pose as the clip's `loop` says. */
 export function setupAction(action) {
   const loops = action.getClip().userData.loop;
   action.setLoop(loops ? LoopRepeat : LoopOnce, loops ? Infinity : 1);
@@ -32,11 +33,11 @@ export function extractRootMotion(clip, scene) {
   const mine = (track) => node !== null && [node.name, node.uuid].includes(track.name.split('.')[0]);
   const tracks = clip.tracks.filter(mine);
   clip.tracks = clip.tracks.filter((track) => !mine(track));
-  return new Travel(clip, node, tracks);
+  return new RootMotion(clip, node, tracks);
 }
 
-/** The way of a root joint over the floor. */
-export class Travel {
+/** The path and the turn of a root joint over the floor. */
+export class RootMotion {
   constructor(clip, node, tracks) {
     this.clip = clip;
     this.node = node;

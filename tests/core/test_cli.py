@@ -290,5 +290,5 @@ def test_the_core_demo_makes_the_set_of_the_recipe(capsys, tmp_path):
 def test_the_demo_without_blender_says_how_to_get_it(capsys, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "bpy", None)  # importing it raises ImportError
     text = run(capsys, "demo", "--out", tmp_path / "demo")
-    assert 'pip install "takemill[blender]"' in text
+    assert 'python -m pip install ".[blender]"' in text
     assert (tmp_path / "demo" / "clips.json").exists()

@@ -123,7 +123,7 @@ def test_feet_are_drawn_as_they_are_and_planted(page: str, damaged: HealthOf) ->
 
 def test_the_way_from_above_is_that_of_the_hips(page: str, damaged: HealthOf) -> None:
     """Its length on the page is the walk's, in metres; raw and repaired begin at a dot each."""
-    figure = page.split("The way from above")[1].split("</figure>")[0]
+    figure = page.split("Top view: the path of the hips")[1].split("</figure>")[0]
     for style, motion in (("raw", damaged.raw), ("new", damaged.repaired)):
         path = re.search(rf'<path class="thin {style}" d="([^"]+)"', figure)
         assert path

@@ -1,4 +1,4 @@
-"""On clean motion the check is silent: no dead spine or wrist that never carried motion, no skating below noise."""
+"""On clean motion the check is silent: no dead joint that never carried motion, no skating below noise."""
 
 from __future__ import annotations
 
@@ -20,9 +20,7 @@ def kinds(motion) -> list[tuple[str, str]]:
 
 @pytest.mark.parametrize("name", ["walk", "run", "punch", "kick", "jump", "dance_a", "spin"])
 def test_joints_that_no_capture_filled_are_not_dead(name):
-    """The open motions never move their wrists, and some no neck: a head that never moves is told, since one
-    of a performer does.
-    """
+    """The open motions never move their wrists, and some no neck: only a head that never moves is found."""
     motion, _ = open_data.humanoid3d(name)
     dead = {joint for kind, joint in kinds(motion.resampled(60.0)) if kind == "dead_sensor"}
     assert dead <= {"neck"}

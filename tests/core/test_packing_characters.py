@@ -96,8 +96,8 @@ def test_the_sets_verify_against_the_clips_made_again(place, both, capsys):
     rigs = [item for name in ("short", "tall") for item in ("--to", str(place / f"{name}.glb"))]
     assert run(place, "verify", str(both), *rigs) == 0
     out = capsys.readouterr().out
-    assert out.count("3 clips, all well") == 2
-    assert len(re.findall(r"^walk .*\d\.\d{3}  well$", out, re.MULTILINE)) == 2
+    assert out.count("3 clips, all ok") == 2
+    assert len(re.findall(r"^walk .*\d\.\d{3}  ok$", out, re.MULTILINE)) == 2
     assert cli.main(["verify", str(both), "--json"]) == 0
     assert sorted(json.loads(capsys.readouterr().out)["characters"]) == ["short", "tall"]
 
@@ -107,7 +107,7 @@ def test_a_damaged_set_of_one_character_is_told(both, tmp_path, capsys):
     (tmp_path / "out" / "tall" / "report.html").unlink()
     assert cli.main(["verify", str(tmp_path / "out")]) == 1
     out = capsys.readouterr().out
-    assert "short: 3 clips, all well" in out
+    assert "short: 3 clips, all ok" in out
     assert "tall: 1 problems" in out
 
 

@@ -6,47 +6,98 @@ import re
 import tomllib
 from dataclasses import fields, is_dataclass
 
+import pytest
+
 from takemill.recipe.recipe import _ABOVE, TABLES, ClipSpec, Moment, Recipe, VariantSpec, parse_recipe
 from takemill.recipe.recipe_clip import CLIP_KEYS, VARIANT_KEYS, NamedMoment
 from takemill.recipe.recipe_text import recipe_text
 from takemill.shell import cli
 
+LINES = recipe_text().splitlines()
+START = LINES.index("[body]")  # of the examples
 
-def uncommented() -> str:
-    """The tables with their comments taken away; the head, with its examples, is left out."""
-    text = recipe_text()
-    return re.sub(r"^# (\[\w+\]|\w+ = )", r"\1", text[text.index("# [intake]") :], flags=re.MULTILINE)
+
+def uncommented(line: str) -> str:
+    """As an editor uncomments a line."""
+    return re.sub(r"^# ?", "", line)
 
 
 def test_it_changes_nothing_until_it_is_edited():
     assert parse_recipe(recipe_text()) == Recipe()
 
 
-def test_its_values_are_the_defaults():
-    text = uncommented()
+@pytest.mark.parametrize("number", [n for n, line in enumerate(LINES[:START]) if line.startswith("#")])
+def test_any_line_may_be_uncommented_by_itself(number):
+    """Settings keep their default, but for those at the top and those whose default is to be left out."""
+    lines = [*LINES]
+    lines[number] = uncommented(lines[number])
+    recipe = parse_recipe("\n".join(lines))
+    key = lines[number].partition(" = ")[0]
+    if (not key.startswith("#") and number < LINES.index("[intake]")) or key in (
+        "unit_m",
+        "longest_s",
+        "path_scale",
+    ):
+        assert recipe != Recipe() or key in ("neutral", "blend_frames", "files")
+    else:
+        assert recipe == Recipe()
+
+
+def test_all_settings_may_be_uncommented_at_once():
+    lines = [
+        uncommented(line) if line.startswith("# ") else line
+        for line in LINES[LINES.index("[intake]") : START]
+    ]
+    text = re.sub(r"^(unit_m|longest_s|path_scale) = .*$", "", "\n".join(lines), flags=re.MULTILINE)
     assert parse_recipe(text) == Recipe()
     assert text.count("\n[") + 1 == len(TABLES)
     assert parse_recipe(text.replace("longest_bridge_s = 0.25", "longest_bridge_s = 0.5")) != Recipe()
 
 
+def blocks(header: str) -> list[list[str]]:
+    """The examples below a header, each as lines without their comment sign."""
+    found = []
+    for text in "\n".join(LINES[START:]).split("\n\n"):
+        lines = [uncommented(line) for line in text.splitlines() if not line.startswith("##")]
+        if lines[:1] == [header]:
+            found.append(lines)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("header", "needed"), [("[[clip]]", 3), ("[[variant]]", 3), ("[body]", 1), ("[bodies.courier]", 1)]
+)
+def test_any_line_of_an_example_may_follow_the_first_ones(header, needed):
+    for lines in blocks(header):
+        first = min(needed, 2) if "stretches" in lines[1] else needed
+        base = "naming = '{kind}'\n" + "".join(
+            f"[[clip]]\nname = '{name}'\nfrom = 1\nto = 2\nroot_motion = 'root'\n"
+            for name in ("walk", "idle")
+        )
+        base = base if header == "[[variant]]" else "naming = '{kind}'\n"
+        for line in lines[first:] or [""]:
+            also = ['additive_to = "idle"'] if line.startswith("against") else []
+            parse_recipe("\n".join([base, *lines[:first], *also, line]))
+
+
 def test_every_setting_is_shown_and_said():
     text = recipe_text()
     for name, kind in TABLES.items():
-        table = text[text.index(f"# [{name}]") :].split("\n\n")[0]
+        table = text[text.index(f"\n[{name}]\n") :].split("\n\n")[0]
         for field in fields(kind):
             value = getattr(getattr(Recipe(), name), field.name)
             if not is_dataclass(value):
-                assert re.search(rf"^# {field.name}( =|: left out)", table, re.MULTILINE), (name, field.name)
+                assert re.search(rf"^# {field.name} = ", table, re.MULTILINE), (name, field.name)
         assert "None" not in table
     assert "# longer runs of bad frames are reported and left." in text
     assert max(map(len, text.splitlines())) <= 110
 
 
-def test_the_examples_of_the_head_are_a_recipe():
-    head = recipe_text().split("# [intake]")[0]
-    examples = re.sub(r"^# (\[|\w+ = )", r"\1", head, flags=re.MULTILINE)
-    recipe = parse_recipe(examples)
-    data = tomllib.loads(examples)
+def test_the_examples_are_a_recipe():
+    head = [uncommented(line) for line in LINES[: LINES.index("[intake]")] if not line.startswith("##")]
+    tail = [uncommented(line) for line in LINES[START:] if not line.startswith("##")]
+    recipe = parse_recipe("\n".join([*head, *tail]))
+    data = tomllib.loads("\n".join([*head, *tail]))
     assert set(data) == {*_ABOVE, "clip", "variant", "body", "bodies"}
     assert {key for clip in data["clip"] for key in clip} == set(CLIP_KEYS)
     assert set(data["variant"][0]) == set(VARIANT_KEYS)
@@ -56,7 +107,7 @@ def test_the_examples_of_the_head_are_a_recipe():
     assert recipe.clips[0] == ClipSpec(
         "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "locomotion",
         planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,
-        blend_frames=8, events=(NamedMoment("lantern", Moment(33.5)),),
+        blend_frames=0, events=(NamedMoment("lantern", Moment(33.5)),),
     )  # fmt: skip
     assert recipe.clips[1].stretches[1] == (Moment(540, True), Moment(900, True))
     assert recipe.variants == (VariantSpec("walk", "limp", True, 1.2, "idle", "pose"),)

@@ -131,7 +131,7 @@ def test_it_says_what_an_animator_asks(page, take):
         "seam as captured",
         "closed to 0.000 mm",
         "on the root joint",
-        "taken away",
+        "in place; the path it had is below",
         "stays on the body",
     ):
         assert word in text
@@ -280,9 +280,9 @@ def test_it_says_what_became_of_clips(take):
         '[[variant]]\nof = "set off"\nname = "over it"\nmirror = true\nspeed = 2\nadditive_to = "stand"\n'
     )
     text = re.sub(r"\s+", " ", " ".join(Tree(render(take, stages.make_clips(take, recipe))).text))
-    assert "way on the root joint, turn taken away, height on the body" in text
+    assert "path on the root joint, turn removed, height on the body" in text
     assert "each goes over into the neutral pose in 6 frames" in text
-    assert "set off, mirrored, 2 times as fast, what it does beyond the pose of stand" in text
+    assert "set off, mirrored, 2 times as fast, minus the pose of stand" in text
     matrix = text[text.index("Which clip can follow which") :]
     assert "set off" in matrix
     assert "over it" not in matrix

@@ -168,7 +168,7 @@ def test_without_clips_the_suggested_cuts_are_taken(take):
     other = replace(take, name="night")
     names = [spec.name for spec in specs_of([take, other], Recipe())]
     assert names == [f"{name}_{cut.name}" for name in ("day", "night") for cut in cuts]
-    with pytest.raises(InputError, match="no stretch of the take suggests itself"):
+    with pytest.raises(InputError, match="no stretch of the take can be suggested"):
         specs_of(
             [replace(take, motion=take.motion.slice(0, 10), contacts=take.contacts.sliced(0, 10))], Recipe()
         )
@@ -228,7 +228,7 @@ def test_takes_of_other_skeletons_are_told_apart(change):
         other = replace(skeleton, parents=(*skeleton.parents[:-1], 0))
     else:
         other = small_takes.longer_arms().skeleton
-    with pytest.raises(InputError, match=r"take 'b' is of another skeleton than 'a': .*pack them apart"):
+    with pytest.raises(InputError, match=r"take 'b' is of another skeleton than 'a': .*pack them separately"):
         stages.expect_one_skeleton({"a": motion, "b": replace(motion, skeleton=other)})
     stages.expect_one_skeleton({"a": motion, "b": motion})
 

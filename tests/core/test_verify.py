@@ -539,8 +539,8 @@ def test_a_folder_without_a_set_is_an_error(tmp_path, capsys):
 def test_the_command_prints_a_table_and_tells_by_its_exit_code(folder, capsys):
     assert cli.main(["verify", str(folder)]) == 0
     out = capsys.readouterr().out
-    assert "4 clips, all well" in out
-    assert out.count("  well\n") == 4
+    assert "4 clips, all ok" in out
+    assert out.count("  ok\n") == 4
     assert cli.main(["verify", str(folder), "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
     assert said["problems"] == []

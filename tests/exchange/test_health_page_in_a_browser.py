@@ -36,8 +36,8 @@ def test_raw_and_repaired_are_seen_in_the_colours_of_the_theme(page, tmp_path, w
     assert pixels.shape[:2] == (3600, width)
     colours = COLOURS[scheme]
     assert tuple(pixels[2, 2]) == colours["page"]
-    assert count(pixels, colours["left"]) > 300, "raw"
-    assert count(pixels, colours["right"]) > 600, "repaired"
+    assert count(pixels, colours["raw"]) > 300, "raw"
+    assert count(pixels, colours["repaired"]) > 600, "repaired"
     assert count(pixels, colours["reed"]) > 1500, "planted"
     # A flagged stretch is red or purple over the plot's ground, 28 parts in a hundred.
     for flag in FLAGS[scheme]:

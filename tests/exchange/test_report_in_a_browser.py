@@ -134,4 +134,4 @@ def test_it_can_be_played_scrubbed_and_turned_and_never_scrolls_sideways(page, t
     assert said["laid"], "onion skins can be put away"
     assert said["ended"] == ["2.50 s", "Play"], "without loop it ends"
     assert said["there"]
-    assert re.match(r"set off to set off: \d+\.\d cm, .*furthest apart: \w+, \w+", said["pair"])
+    assert re.match(r"set off to set off: \d+\.\d cm, .*largest at \w+, \w+", said["pair"])

@@ -28,15 +28,15 @@ _QUIET, _QUIET_SPEED = 2.5, 0.03  # times the usual speed of the rests, and at l
 
 @dataclass(frozen=True)
 class CutSettings:
-    """What counts as still, travelling, turning and striking. Speeds are leg lengths per second.
+    """What counts as an idle, locomotion, a turn, a strike and a jump. Speeds are leg lengths per second.
 
     Attributes:
         idle_speed: root mean square speed of the joints below which the body rests.
         pause_s: a rest this long in the neutral pose parts two clips.
         neutral: root mean square distance (leg lengths) from the neutral pose that still counts as it.
         idle_s: a rest this long is a clip of its own.
-        locomotion_speed: speed of the hips over the floor, smoothed, above which the body travels.
-        locomotion_s: shortest travelling stretch.
+        locomotion_speed: speed of the hips over the floor, smoothed, above which it is locomotion.
+        locomotion_s: shortest locomotion.
         turn_deg_s, turn_deg: turning speed and least turn of a turn.
         strike_speed: speed of a hand against its own shoulder that makes a strike, arm lengths per second;
             so short and long arms strike alike, and a body that bends does not.

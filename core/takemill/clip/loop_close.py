@@ -47,13 +47,13 @@ class CloseSettings:
     """How a seam is closed.
 
     Attributes:
-        spread: "whole" spreads the gap over the whole clip (an idle), "seam" around the seam (steps), "auto"
-            tells from the travelling speed.
+        spread: "whole" spreads the gap over the whole clip (an idle), "seam" around the seam (locomotion),
+            "auto" decides by the speed over the floor.
         seam_s: how far from the seam the blending reaches to each side. There a change ("seam") has fallen to
             a third, and at twice that to a thirtieth.
-        pin: afterwards planted feet of steps and idles are made to stand again, over the seam too
+        pin: afterwards planted feet of locomotion and idles are pinned again, over the seam too
             (loop_feet.pin_loop).
-        warp: the cycle's length is told to a part of a frame, and its time is changed evenly, by less than
+        warp: the cycle's length is found to a part of a frame, and its time is changed evenly, by less than
             half a frame in all, so that it is a whole number of frames.
     """
 

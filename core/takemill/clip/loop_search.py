@@ -39,9 +39,9 @@ class LoopSettings:
 
     Attributes:
         kind: "locomotion" wants the shortest whole cycle that repeats well, "idle" the calmest long range
-            with the least drift, "auto" tells from the body's speed.
+            with the least drift, "auto" decides by the body's speed.
         shortest_s: shortest loop.
-        longest_s: longest loop; None for 4 s of steps and 20 s of stillness.
+        longest_s: longest loop; None for locomotion 4 s, an idle 20 s.
         window_s: half the window around each frame that is compared.
         coarse_hz: rate of the first, coarse map.
         count: how many candidates at most.
@@ -315,8 +315,8 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
         floor = positions[..., 0] + 1j * positions[..., 1]
         centre = floor.mean(axis=1, keepdims=True)
         turns = np.angle((floor - centre) @ (floor - centre)[0].conj())
-        moved = " apart from travelling" if np.ptp(np.abs(centre - centre[0])) > 0.1 else ""
-        turned = " apart from turning" if np.ptp(np.unwrap(turns)) > np.radians(20) else ""
+        moved = " but for its root motion" if np.ptp(np.abs(centre - centre[0])) > 0.1 else ""
+        turned = " but for its turn" if np.ptp(np.unwrap(turns)) > np.radians(20) else ""
         return f"the pose hardly changes{moved or turned}: any two frames fit"
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
 

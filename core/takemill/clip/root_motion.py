@@ -22,10 +22,10 @@ MODES = ("keep", "root", "in_place")
 
 @dataclass(frozen=True)
 class RootMotionSettings:
-    """Which parts of the body's way go into the root track.
+    """Which parts of the body's path go into the root track.
 
     Attributes:
-        planar: the way over the floor.
+        planar: the path over the floor.
         turn: the heading.
         height: the rise and fall of the hips from their height in the first frame.
         smooth_hz: low-pass of the track, so that the hips keep their sway; 0 follows the hips exactly.

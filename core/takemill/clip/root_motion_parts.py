@@ -20,7 +20,7 @@ class RootMotionParts:
     """Where each part of a clip's root motion goes: stays on the body, onto the root joint, or away.
 
     Attributes:
-        planar: the way over the floor.
+        planar: the path over the floor.
         turn: the heading.
         height: the rise and fall of the hips.
     """

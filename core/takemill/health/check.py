@@ -58,8 +58,8 @@ MEASURES: Mapping[str, str] = MappingProxyType(
         "skating_cm_s": "mean speed along the floor of planted heels and toes",
         "floor_error_mm": "mean distance of planted heels and toes from height 0",
         "heading_drift_deg_min": "yaw that the take gains; 0 where it is below what can be known",
-        "path_drift_cm_min": "way that the planted feet slide, from the first frame to the last",
-        "joint_limit_frames": "joint frames in which a joint bends beyond its range",
+        "path_drift_cm_min": "path that the planted feet slide, from the first frame to the last",
+        "joint_limit_frames": "joint frames in which a joint bends out of its range",
         "planted_share": "share of frames with a foot on the floor",
     }
 )
@@ -68,7 +68,7 @@ MEASURES: Mapping[str, str] = MappingProxyType(
 
 @dataclass(frozen=True)
 class HealthSettings:
-    """What counts as a fault.
+    """What is reported.
 
     Attributes:
         frozen_min_frames: equal frames that make a frozen sensor.
@@ -254,7 +254,7 @@ def _ground(
         text = "no foot is mapped: contacts, skating and the floor cannot be judged"
         return [Finding("no_feet", "", 0, frames, 0.0, "", False, text)], measures
     if not planted.any():
-        text = "no foot is ever planted: the floor cannot be told"
+        text = "no foot is ever planted: the floor cannot be determined"
         return [Finding("no_feet", "", 0, frames, 0.0, "", False, text)], measures
     points = foot_points(motion, body)
     # A foot that rolls over one end does not skate, and its other end does not float: the stiller and lower
@@ -327,7 +327,7 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
         seconds = (stop - start) / motion.rate
         if seconds >= _LYING_S:
-            text = f"the hips lie level for {seconds:.1f} s: feet tell little about path and floor then"
+            text = f"the hips lie level for {seconds:.1f} s: path and floor are unreliable here"
             out.append(Finding("lying", "", start, stop, seconds, "s", False, text))
     return out
 

@@ -32,12 +32,12 @@ class Finding:
 
 
 def pose_finding(pose: ReferencePose, frames: int, rate: float, repaired: bool) -> Finding:
-    """What is said of a reference pose in a take of so many frames: the trim it offers, and its seats."""
+    """What is said of a reference pose in a take of so many frames: its trim, and how far sensors sat off."""
     first, stop = between_spans([(pose.start, pose.stop)], frames)
     text = (
         f"a reference pose ({pose.kind}) is held for {(pose.stop - pose.start) / rate:.1f} s: frames {first} "
         f"to {stop - 1} are the take without it; sensors sit up to {pose.largest_deg:.1f} degrees off"
-        f"{', which is taken out of the whole take' if repaired else ''}"
+        f"{', which is corrected in the whole take' if repaired else ''}"
     )
     return Finding(
         "reference_pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", repaired, text

@@ -22,7 +22,7 @@ MEASURE_WORDS = (
     ("floor_error_mm", "planted feet off the floor", "mm", 1),
     ("heading_drift_deg_min", "heading drift", "deg/min", 1),
     ("path_drift_cm_min", "path drift", "cm/min", 0),
-    ("joint_limit_frames", "joints beyond their range", "joint frames", 0),
+    ("joint_limit_frames", "joints out of their range", "joint frames", 0),
     ("planted_share", "frames with a foot planted", "of all", 2),
 )
 """Health measure, its name for a person, its unit and the decimals that it is worth."""

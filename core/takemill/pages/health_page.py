@@ -70,7 +70,7 @@ def _section(take: HealthOf) -> str:
     counts = Counter(one.repaired for one in take.findings)
     told = (
         f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
-        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'fault')} repaired"
+        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'finding')} repaired"
         + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
     )
     return (
@@ -109,7 +109,7 @@ def _kinds(take: HealthOf) -> str:
         for row in by_kind(take.before.findings, take.after.findings)
     ]
     if not rows:
-        return '<p class="good">Nothing is wrong with it.</p>'
+        return '<p class="good">Nothing was found.</p>'
     heads = ("finding", ">before", ">after", ">joints", "the worst of them")
     return f"<h3>What was found</h3>{table('Findings by kind', heads, rows, named=True)}"
 

@@ -1,4 +1,4 @@
-"""Figures about a take's health: raw and repaired joints, feet over the floor, the way from above."""
+"""Figures about a take's health: raw and repaired joints, feet over the floor, the path from the top."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ _FLAGS = (
     '<span class="key" style="--swatch: var(--other)">frozen</span>'
 )
 _LEGEND = (
-    '<span class="key" style="--swatch: var(--left)">raw</span>'
-    '<span class="key" style="--swatch: var(--right)">repaired</span>'
+    '<span class="key" style="--swatch: var(--raw)">raw</span>'
+    '<span class="key" style="--swatch: var(--repaired)">repaired</span>'
 )
 
 
@@ -153,6 +153,6 @@ def way_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
         f"Grid of {svg.grid_step(drawing)} m, dots at the starts; the repair moved the end by {end:.0f} cm."
     )
     return (
-        f'<h3>The way from above</h3><figure class="above">{drawing}'
+        f'<h3>Top view: the path of the hips</h3><figure class="above">{drawing}'
         f"<figcaption>{told} {_LEGEND}</figcaption></figure>"
     )

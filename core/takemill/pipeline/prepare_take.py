@@ -95,7 +95,7 @@ def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:
         difference = motion.skeleton.difference(other.skeleton)
         if difference:
             raise InputError(
-                f"take {name!r} is of another skeleton than {first!r}: {difference}; pack them apart"
+                f"take {name!r} is of another skeleton than {first!r}: {difference}; pack them separately"
             )
 
 

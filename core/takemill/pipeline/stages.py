@@ -56,7 +56,7 @@ def specs_of(takes: Sequence[PreparedTake], recipe: Recipe) -> tuple[ClipSpec, .
             for cut in found
         ]
     if not specs:
-        raise InputError("no stretch of the take suggests itself as a clip; name clips in a recipe")
+        raise InputError("no stretch of the take can be suggested as a clip; name clips in a recipe")
     return _named(specs, recipe)
 
 

@@ -12,61 +12,70 @@ from dataclasses import MISSING, fields, is_dataclass
 from .recipe import TABLES
 
 _HEAD = """\
-# A recipe: every setting of Takemill with its default. All is commented out: what you leave so stays.
+## A recipe: every setting of Takemill with its default. A line that begins with one # can be uncommented by
+## itself; what stays commented keeps its default. Clips, variants and characters are at the end.
 
 # name = "ferry"            # of the set and its file; the first take's name when left out
 # rate = 30                 # frames per second of the clips; the take's own when left out
 # files = "one"             # all in one GLB; or "each" clip in a whole one; or mesh and clips "separate"
 # naming = "{character}_{kind}_{n:02}"  # names clips without a name; also {set} and {take}
 # character = "courier"     # the set's name when left out
-# neutral = "idle"          # the clip whose first pose one-shots start and end in ...
-# blend_frames = 6          # ... within so many of their frames; 0 leaves their ends alone
+# neutral = ""              # the clip whose first pose one-shots start and end in, within blend_frames
+# blend_frames = 0          # so many frames at each end go over into the neutral pose
+"""
+_EXAMPLES = """\
+## Where the body map is wrong: part = "joint"; "" removes a part.
+[body]
+# leftFoot = "L_Ankle"
 
-# [[clip]]                  # without any, the suggested cuts are taken (`takemill cuts TAKE --toml`)
-# name = "walk"             # may be left out where there is a naming
-# take = "monday"           # the file's name without its ending, when there are several
+## The same for a character of pack --to, by its file's name: courier.glb.
+# [bodies.courier]
+# hips = "pelvis_ctl"
+
+## A clip. Uncomment the header, from and to first, then any other line. Without any clip, the suggested cuts
+## are taken (`takemill cuts TAKE --toml`).
+# [[clip]]
 # from = 31.0               # seconds, or frames of the take: "1860f"
 # to = 42.0                 # the last pose of the clip
-# loop = true               # it repeats: the best loop within the range ...
-# search = false            # ... or exactly the range
-# root_motion = "root"           # the way and the turn: "root" joint, "keep" on the body, or "in_place"
+# name = "walk"             # may be left out where there is a naming
+# take = "monday"           # the file's name without its ending, when there are several
+# kind = "locomotion"       # idle, locomotion, strike, turn, jump, other; found from the motion when left out
+# loop = true               # a loop: the best seam within the range
+# search = false            # a loop of exactly the range
+# root_motion = "root"      # the path and the turn: "root" joint, "keep" on the body, or "in_place"
 # planar = "root"           # one part of the root motion other than that: "root", "keep" or "remove"
 # turn = "root"
 # height = "keep"
-# straight = true           # the bends of the path are taken out
-# constant_speed = true     # the path is walked at one speed
+# straight = true           # the path without its bends
+# constant_speed = true     # the path at one speed
 # turn_deg = 0              # the whole turn made exact, to the side to which the take turns
 # rate = 60                 # other than the set's
 # smooth_hz = 0.5           # other than [root_motion]'s
-# blend_frames = 8          # other than the set's
+# blend_frames = 0          # other than the set's
 # events = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
-# kind = "locomotion"            # still, steps, strike, turn, jump, other; told from the motion when left out
 
-# [[clip]]                  # or several calm stretches joined to one, instead of from and to
+## Several calm stretches joined to one clip, instead of from and to.
+# [[clip]]
+# stretches = [[0.5, 5.0], ["540f", "900f"]]
 # name = "idle"
 # take = "monday"
-# stretches = [[0.5, 5.0], ["540f", "900f"]]
 # loop = true
 
-# [[variant]]               # a clip made from another one
+## A clip made from another one. Uncomment the header, of and one more line first.
+# [[variant]]
 # of = "walk"
-# name = "limp"             # walk_mirrored_x1.2_additive when left out
 # mirror = true             # left and right exchanged
+# name = "limp"             # walk_mirrored_x1.2_additive when left out
 # speed = 1.2               # so many times as fast
-# additive_to = "idle"      # only what it does beyond that clip's first "pose", or the whole "clip"
-# against = "pose"
-
-# [body]                    # where the body map is wrong: part = "joint"; "" takes a part away
-# leftFoot = "L_Ankle"
-
-# [bodies.courier]          # the same for a character of pack --to, by its file's name: courier.glb
-# hips = "pelvis_ctl"
+# additive_to = "idle"      # minus that clip's first "pose", or minus the whole "clip"
+# against = "pose"          # with additive_to
 """
+_OPTIONAL = {"unit_m": 0.01, "longest_s": 10.0, "path_scale": 1.0}  # shown for settings without a default
 
 
 def recipe_text() -> str:
     """The recipe, as TOML."""
-    return "\n".join([_HEAD, *(_table(name, kind) for name, kind in TABLES.items())]).rstrip()
+    return "\n".join([_HEAD, *(_table(name, kind) for name, kind in TABLES.items()), _EXAMPLES]).rstrip()
 
 
 def _table(name: str, kind: type) -> str:
@@ -74,14 +83,14 @@ def _table(name: str, kind: type) -> str:
     summary = " ".join(about.split())
     hints = typing.get_type_hints(kind)
     said = _said(attributes)
-    lines = [f"# {summary}", f"# [{name}]"]
+    lines = [*textwrap.wrap(f"## {summary}", 110, subsequent_indent="## "), f"[{name}]"]
     told: set[str] = set()
     for field in fields(kind):
         if is_dataclass(hints[field.name]):  # it has a table of its own
             continue
         text = said.get(field.name, "").replace("None", "left out")  # TOML has no word for it
         value = field.default if field.default_factory is MISSING else field.default_factory()
-        shown = f"# {field.name} = {_toml(value)}" if value is not None else f"# {field.name}: left out"
+        shown = f"# {field.name} = {_toml(_OPTIONAL[field.name] if value is None else value)}"
         lines += textwrap.wrap(
             f"{shown.ljust(27)} # {text}" if text and text not in told else shown,
             110,

@@ -1,4 +1,4 @@
-"""Which faults of a take are repaired, how far, and where."""
+"""What of a take is repaired, how far, and where."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ _RANGE_BLEND_S = 0.1
 
 @dataclass(frozen=True)
 class RepairSettings:
-    """Which faults are repaired, and how far.
+    """What is repaired, and how far.
 
     Attributes:
-        frozen, spikes, jitter: the sensors' faults, each step on or off.
+        frozen, spikes, jitter: repair of the sensors, each step on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
-        calibration: sensors' seats, as a T or A pose at either end of the take tells them, taken out of the
-            whole take; off, since a performer may have stood in the pose badly.
+        calibration: sensor misalignment, as a T or A pose at either end of the take shows it, corrected in
+            the whole take; off, since a performer may have stood in the pose badly.
         trim: a T or A pose at either end left out of the file that `takemill repair` writes, and no clip may
             reach into it; frames keep their numbers. Suggested cuts leave it out anyway.
-        pin: planted feet pinned; in takes whose sensors show noise, since in others the feet are meant so.
+        pin: planted feet pinned; in takes whose sensors show noise; others were repaired or keyed.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.

@@ -75,7 +75,7 @@ def _overview(facts: Facts) -> str:
         ">seconds",
         ">fps",
         "seam",
-        "root_motion",
+        "root motion",
         ">metres",
         ">turn °",
         ">m/s",

@@ -1,4 +1,4 @@
-"""One clip in the report: what it is, its figure, its way from above, its feet over time."""
+"""One clip in the report: what it is, its figure, its top view, its feet over time."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _SIDES = (("leftFoot", "left foot", "l"), ("rightFoot", "right foot", "r"))
 _ROOT_MOTION = {
     "keep": "stays on the body",
     "root": "on the root joint",
-    "in_place": "taken away; the way it had is below",
+    "in_place": "in place; the path it had is below",
 }
 
 
@@ -30,8 +30,8 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{html_text(clip.kind)}</span>{loop}</div>'
-        f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and marks</h4>{_feet(clip)}'
-        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>From above</h4>{_from_above(clip)}</div></div>"
+        f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and events</h4>{_feet(clip)}'
+        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>Top view</h4>{_from_above(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
     )
 
@@ -64,7 +64,7 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
         ("from", f"{html_text(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
         *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
-        ("root_motion", _ROOT_MOTION[root_motion["mode"]] if _at_one(root_motion) else _parted(root_motion)),
+        ("root motion", _ROOT_MOTION[root_motion["mode"]] if _at_one(root_motion) else _parted(root_motion)),
         ("each cycle" if clip.loop else "in all", _way(root_motion)),
     ]
     if facts["blend_frames"]:
@@ -82,18 +82,18 @@ def _made_of(variant: Facts) -> str:
     if variant["speed"] != 1:
         words.append(f"{variant['speed']:g} times as fast")
     if variant["additive_to"]:
-        words.append(f"what it does beyond the {variant['against']} of {html_text(variant['additive_to'])}")
+        words.append(f"minus the {variant['against']} of {html_text(variant['additive_to'])}")
     return ", ".join([html_text(variant["of"]), *words])
 
 
 def _at_one(root_motion: Facts) -> bool:
-    """Whether way and turn go together, and the height stays."""
+    """Whether path and turn go together, and the height stays."""
     return bool(root_motion["planar"] == root_motion["turn"] and root_motion["height"] == "keep")
 
 
 def _parted(root_motion: Facts) -> str:
-    words = {"keep": "on the body", "root": "on the root joint", "remove": "taken away"}
-    parts = (("way", "planar"), ("turn", "turn"), ("height", "height"))
+    words = {"keep": "on the body", "root": "on the root joint", "remove": "removed"}
+    parts = (("path", "planar"), ("turn", "turn"), ("height", "height"))
     return ", ".join(f"{label} {words[root_motion[part]]}" for label, part in parts)
 
 
@@ -107,15 +107,15 @@ def _way(root_motion: Facts) -> str:
     turn = root_motion["turn_deg"]
     if abs(turn) >= 0.5:
         parts.append(f"turns {abs(turn):.0f}° to the {'left' if turn > 0 else 'right'}")
-    return (", ".join(parts) or "on the spot") + f", {root_motion['speed_m_s']:.2f} m/s"
+    return (", ".join(parts) or "in place") + f", {root_motion['speed_m_s']:.2f} m/s"
 
 
 def _seam_rows(clip: FinishedClip) -> list[tuple[str, str]]:
     rows = []
     if clip.candidate:
         gap = clip.candidate
-        apart = f"{gap.gap_cm:.2f} cm, {gap.gap_deg:.1f}°, {gap.gap_cm_s:.1f} cm/s apart"
-        rows.append(("seam as captured", f"{apart}: {html_text(gap.quality)}"))
+        gap_text = f"{gap.gap_cm:.2f} cm, {gap.gap_deg:.1f}°, {gap.gap_cm_s:.1f} cm/s"
+        rows.append(("seam as captured", f"{gap_text}: {html_text(gap.quality)}"))
     if len(clip.motion) >= 5:
         rows.append(("seam now", _seam_now(measure_seam(clip.motion, clip.body), clip.motion.rate)))
     return rows
@@ -139,7 +139,7 @@ def _from_above(clip: FinishedClip) -> str:
         clip.root_motion.position[:, :2], prints, np.array([np.sin(heading), -np.cos(heading)])
     )
     return (
-        f'<figure class="path">{drawing}<figcaption>The root\'s way, ending at the dot; footprints '
+        f'<figure class="path">{drawing}<figcaption>The root\'s path, ending at the dot; footprints '
         f'<span class="left">left</span> and <span class="right">right</span>. '
         f"The body looks up the page at first; the grid is {svg.grid_step(drawing)} m.</figcaption></figure>"
     )
@@ -162,7 +162,7 @@ def _feet(clip: FinishedClip) -> str:
         lanes.append(f'<span class="name">{label}</span>{svg.bars(ranges)}')
     if clip.events:
         moments = [event.frame / last for event in clip.events]
-        lanes.append(f'<span class="name">marks</span>{svg.ticks(moments)}')
+        lanes.append(f'<span class="name">events</span>{svg.ticks(moments)}')
     scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.curves(series, top)}'
     times = f"<span>0 s</span><span>{clip.motion.duration_s:.2f} s</span>"
     return (

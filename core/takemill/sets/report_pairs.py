@@ -34,7 +34,7 @@ def pairs(facts: Facts) -> str:
         'blend may be.</p><div class="wide heat"><table role="grid" aria-label="Gaps between clips">'
         f"<thead><tr><th></th>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
         '<p class="soft" id="pair" role="status">Point at a pair, or walk there with the arrow keys, '
-        "to see which joints are furthest apart.</p>"
+        "to see which joints have the largest gap.</p>"
     )
 
 
@@ -63,7 +63,7 @@ def _cell(gaps: Facts, row: int, column: int) -> str:
     here, there = gaps["clips"][row], gaps["clips"][column]
     said = f"{here} to {there}: {cm:.1f} cm, {deg:.1f}°, {cm_s:.0f} cm/s"
     if cm >= _SAME_CM:
-        said += f"; furthest apart: {', '.join(worst)}"
+        said += f"; largest at {', '.join(worst)}"
     first = "0" if row == column == 0 else "-1"
     return (
         f'<td tabindex="{first}" title="{html_text(said)}" style="--part: {_part(cm)}%">{cm:.1f}'

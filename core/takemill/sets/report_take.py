@@ -47,7 +47,7 @@ def _by_joint(take: PreparedTake) -> str:
             lines.append(f'<span class="name" title="{label}">{label}</span>{svg.bars(bars, "row")}')
     if not lines:
         return ""
-    swatches = {"spike": "--bad", "frozen": "--right", "skating": "--left", "other": "--other"}
+    swatches = {"spike": "--bad", "frozen": "--other", "skating": "--skating", "other": "--soft"}
     keys = "".join(f'<span class="key" style="--swatch: var({v})">{k}</span>' for k, v in swatches.items())
     return (
         f'<h4>Findings by joint, over the take</h4><div class="plot joints">{"".join(lines)}<span></span>'
@@ -62,11 +62,11 @@ def _kind(finding: Finding) -> str:
 
 def _list(take: PreparedTake) -> str:
     if not take.before.findings:
-        return '<p class="good">Nothing is wrong with it.</p>'
+        return '<p class="good">Nothing was found.</p>'
     counts = Counter(one.kind for one in take.before.findings)
     summary = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))
     left = [one for one in take.findings if not one.repaired]
-    note = f'<p class="bad">{len(left)} of them could not be mended.</p>' if left else ""
+    note = f'<p class="bad">{len(left)} are left after the repair.</p>' if left else ""
     heads = ("kind", "joint", ">frames", ">amount", "")
     shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))
     return f"{note}<details><summary>All findings: {html_text(summary)}</summary>{shown}</details>"

@@ -22,7 +22,7 @@ Raw motion-capture takes (BVH) become clean, named, seamless game clips.
 The order of the work:
   takemill check take.bvh                       what the suit did wrong, and where
   takemill repair take.bvh -o repaired.bvh        the same take, repaired
-  takemill cuts take.bvh --toml > set.toml      clips that suggest themselves, as a recipe to edit
+  takemill cuts take.bvh --toml > set.toml      suggested clips, as a recipe to edit
   takemill recipe                               all settings, with what they do
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
   takemill pack take.bvh --recipe set.toml --out clips
@@ -39,8 +39,8 @@ Find spikes, frozen sensors, jitter, skating feet and a floor that is off.
   takemill check monday/*.bvh --json > health.json
   takemill check take.bvh --html health.html
 
---html writes a page to look at: what is wrong, what a repair would make of it, the worst joints as curves,
-the feet over the floor and the way from above; it opens without network.
+--html writes a page to look at: what is wrong, what would be repaired, the worst joints as curves, the feet
+over the floor and the path from the top; it opens without network.
 --json prints every finding with its joint and frames [start, stop), and when each foot is planted.
 Joint ranges and findings are about data; they are no medical assessment of the performer."""
 
@@ -52,9 +52,9 @@ The new file has the joints, frames and rate of the old one.
   takemill repair take.bvh -o repaired.bvh --recipe set.toml --json
   takemill repair take.bvh -o repaired.bvh --calibrate --trim --html repair.html
 
-Performers often stand in a T or an A at the start or end of a take. --calibrate takes what that pose tells
-about badly seated sensors out of the whole take; --trim leaves the pose out of the new file, with all that
-lies before or behind it."""
+Performers often stand in a T or an A at the start or end of a take. --calibrate corrects how askew the
+sensors sat, as that pose shows it, in the whole take; --trim leaves the pose out of the new file, with all
+that lies before or behind it."""
 
 _CUTS = """\
 Suggest clips: idles, walks, turns, strikes, jumps.
@@ -70,7 +70,7 @@ changes nothing until it is edited.
 
 _LOOPS = """\
 Find where the motion repeats itself: pairs of frames that can be the start and the end of a loop,
-the best first. 'gap' is how far the joints are apart at the seam, before it is closed.
+the best first. The gap is the distance of the joints at the seam, before it is closed.
 
   takemill loops take.bvh --from 31 --to 42
   takemill loops take.bvh --from 1860f --to 2520f --count 3 --json
@@ -87,7 +87,7 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
 
 --to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
 folder each. A character without a root joint is given one when clips need it for their root motion.
-Which of its joints plays which part is found; [bodies.courier] of the recipe corrects it: part = "joint".
+Its body map is found; [bodies.courier] of the recipe corrects it: part = "joint".
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
@@ -99,7 +99,7 @@ A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
   from = 31.0             # seconds, or frames of the take: "1860f"
   to = 42.0
   loop = true             # the best loop inside; with search = false, exactly these ends
-  root motion = "root"         # on the root joint; or "keep" on the body, or "in_place"
+  root_motion = "root"    # on the root joint; or "keep" on the body, or "in_place"
 
 The folder is replaced whole or not at all. Files in it that Takemill did not write stay; those that were
 changed after they were packed are kept beside the new ones as NAME.kept."""
@@ -114,12 +114,12 @@ again and compared with what the file plays, four times a frame, and with what t
   takemill verify build walk.bvh --recipe set.toml --to ferrywoman.glb --to courier.glb
 
 A folder of characters' folders is verified set by set.
-Exit code 0 when all is well, 1 when something is not."""
+The exit code is 0 when all is ok, 1 when something is not."""
 
 _DEMO = """\
 The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
-With Blender at hand (pip install "takemill[blender]") the add-on's operators do it on a sample
-character; without it, the core does it on the take's own skeleton.
+With Blender at hand (in a checkout: python -m pip install ".[blender]") the add-on's operators do it on a
+sample character; without it, the core does it on the take's own skeleton.
 
   takemill demo
   takemill demo --out ferry"""
@@ -145,53 +145,69 @@ def build_parser() -> argparse.ArgumentParser:
     _as_page(check)
     repair = verb("repair", _REPAIR)
     _takes(repair)
-    repair.add_argument("-o", "--out", required=True, metavar="OUT.bvh", help="the repaired file")
-    repair.add_argument("--trim", action="store_true", help="leave a T or A pose at either end out")
-    repair.add_argument("--calibrate", action="store_true", help="take sensors' seats out, by such a pose")
+    repair.add_argument(
+        "-o", "--out", required=True, metavar="OUT.bvh", help="Write the repaired take to this file."
+    )
+    repair.add_argument(
+        "--trim", action="store_true", help="Leave a T or A pose at either end out of the new file."
+    )
+    repair.add_argument(
+        "--calibrate", action="store_true", help="Correct sensor misalignment, as such a pose shows it."
+    )
     _as_json(repair)
     _as_page(repair)
     cuts = verb("cuts", _CUTS)
     _takes(cuts)
     shape = cuts.add_mutually_exclusive_group()
     _as_json(shape)
-    shape.add_argument("--toml", action="store_true", help="print a recipe")
+    shape.add_argument("--toml", action="store_true", help="Print a recipe.")
     verb("recipe", _RECIPE)
     loops = verb("loops", _LOOPS)
     _takes(loops)
-    loops.add_argument("--from", dest="start", metavar="TIME", help='seconds, or frames: "540f"')
-    loops.add_argument("--to", dest="stop", metavar="TIME", help="the last pose of the stretch")
-    loops.add_argument("--count", type=int, metavar="N", help="how many at most")
+    loops.add_argument(
+        "--from", dest="start", metavar="TIME", help='Begin here: seconds, or frames as "540f".'
+    )
+    loops.add_argument(
+        "--to", dest="stop", metavar="TIME", help="End here, with the last pose of the stretch."
+    )
+    loops.add_argument("--count", type=int, metavar="N", help="Print so many at most.")
     _as_json(loops)
     pack = verb("pack", _PACK)
     _takes(pack, "+")
-    pack.add_argument("--out", required=True, metavar="DIR", help="the set's folder")
+    pack.add_argument("--out", required=True, metavar="DIR", help="Write the set into this folder.")
     _characters(pack)
     _as_json(pack)
     verify = verb("verify", _VERIFY)
-    verify.add_argument("folder", metavar="DIR", help="the set's folder")
+    verify.add_argument("folder", metavar="DIR", help="The folder of the set.")
     _takes(verify, "*")
     _characters(verify)
     _as_json(verify)
     demo = verb("demo", _DEMO)
-    demo.add_argument("--out", default="takemill_demo", metavar="DIR", help="the set's folder (%(default)s)")
-    demo.add_argument("--core", action="store_true", help="without Blender, even where there is one")
+    demo.add_argument(
+        "--out", default="takemill_demo", metavar="DIR", help="Write the set into this folder (%(default)s)."
+    )
+    demo.add_argument("--core", action="store_true", help="Leave Blender out, even where there is one.")
     return parser
 
 
 def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
     if count:
-        parser.add_argument("takes", nargs=count, metavar="TAKE", help="BVH files")
+        parser.add_argument("takes", nargs=count, metavar="TAKE", help="The takes, as BVH files.")
     else:
-        parser.add_argument("take", metavar="TAKE", help="a BVH file")
-    parser.add_argument("--recipe", metavar="R.toml", help="settings other than the defaults")
-    parser.add_argument("--unit-m", type=float, metavar="M", help="metres per file unit; else guessed")
+        parser.add_argument("take", metavar="TAKE", help="The take, a BVH file.")
     parser.add_argument(
-        "--up", choices=UP_AXES, help='the file\'s axis that points up, "--up=-Y" downwards; else found'
+        "--recipe", metavar="R.toml", help="Take the settings of this recipe; else the defaults."
+    )
+    parser.add_argument(
+        "--unit-m", type=float, metavar="M", help="Metres per unit of the file; else guessed."
+    )
+    parser.add_argument(
+        "--up", choices=UP_AXES, help='The axis of the file that points up, as in "--up=-Y"; else found.'
     )
     parser.add_argument(
         "--reference",
         metavar="POSE",
-        help='an upright pose: seconds of the take, frames ("90f"), another take, or "rest"; else found',
+        help='An upright pose: seconds of the take, a frame as "90f", another take, or "rest"; else found.',
     )
 
 
@@ -201,16 +217,16 @@ def _characters(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="RIG.glb",
-        help="a character to fit the clips to; repeatable",
+        help="Fit the clips to this character; may be given several times.",
     )
 
 
 def _as_json(parser: argparse._ActionsContainer) -> None:
-    parser.add_argument("--json", action="store_true", help="print JSON, for programs")
+    parser.add_argument("--json", action="store_true", help="Print JSON, for programs.")
 
 
 def _as_page(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--html", metavar="PAGE.html", help="write a page with plots")
+    parser.add_argument("--html", metavar="PAGE.html", help="Write a page with plots.")
 
 
 class ProgressLine:
@@ -242,7 +258,7 @@ class ProgressLine:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command; 0: done, 1: a verified set is not well, 2: something needs repair, 130: Ctrl-C.
+    """Run the command; 0: done, 1: a verified set is not ok, 2: something needs repair, 130: Ctrl-C.
 
     A reader of the output that stops reading changes nothing of that.
     """

@@ -74,7 +74,7 @@ def health_text(name: str, motion: Motion, health: Health) -> str:
     kinds = sorted({finding.kind for finding in health.findings})
     for kind in kinds:
         parts.append(_findings_text([one for one in health.findings if one.kind == kind], motion.rate))
-    return "\n\n".join(parts) if kinds else "\n\n".join([*parts, "nothing is wrong with it"])
+    return "\n\n".join(parts) if kinds else "\n\n".join([*parts, "nothing was found"])
 
 
 def _findings_text(findings: Sequence[Finding], rate: float) -> str:
@@ -94,13 +94,13 @@ def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
         (cut.name, cut.kind, *span(cut.start, cut.stop - 1, rate), "loop" if cut.loop else "") for cut in cuts
     ]
     return (
-        table(("name", "kind", "from s", "to s", "seconds", ""), rows) if rows else "no clip suggests itself"
+        table(("name", "kind", "from s", "to s", "seconds", ""), rows) if rows else "no clip can be suggested"
     )
 
 
 def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
     """Suggested clips as a recipe."""
-    parts = [f"# clips that suggest themselves in {json.dumps(name)}; times are seconds of the take"]
+    parts = [f"# suggested clips of {json.dumps(name)}; times are seconds of the take"]
     idle = next((cut.name for cut in cuts if cut.kind == "idle" and cut.loop), None)
     if idle:
         parts.append(
@@ -174,13 +174,13 @@ def verdict_text(
             _millimetres(one.seam_mm),
             _millimetres(one.root_motion_mm),
             _millimetres(one.error_mm),
-            "; ".join(one.problems) or "well",
+            "; ".join(one.problems) or "ok",
         )
         for one in verdicts
     ]
     head = ("clip", "seconds", "seam mm", "root motion mm", "error mm", "")
     bad = len(wrong) + sum(bool(one.problems) for one in verdicts)
-    tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all well'}"
+    tail = f"{folder}: {f'{bad} problems' if bad else f'{len(verdicts)} clips, all ok'}"
     return "\n\n".join(
         [
             *([table(head, rows)] if rows else []),

@@ -12,7 +12,10 @@ from ..sets.packing import pack_takes
 from . import console, samples
 
 RECIPE = "marsh_set.toml"
-_HOW = 'pip install "takemill[blender]" (Python 3.11 or 3.13) runs the demo in Blender, on a character'
+_HOW = (
+    'in a checkout, python -m pip install ".[blender]" (Python 3.11 or 3.13) lets the demo run in Blender, '
+    "on a character"
+)
 
 
 def run(out_dir: Path, progress: Progress, core: bool = False) -> str:
