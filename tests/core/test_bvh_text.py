@@ -39,7 +39,7 @@ NUMBERS = " ".join(["1.5"] * bvh_samples.WIDTH)
 BAD = {
     "empty": ("", None, "empty"),
     "only space": (" \n\t\n", None, "empty"),
-    "something else": ("glTF\2\0\0\0", 1, "begins with HIERARCHY"),
+    "something else": ("hierarchies\n", 1, "begins with HIERARCHY"),
     "only the first word": ("HIERARCHY\n", 1, "cut short"),
     "no root": ("HIERARCHY\nMOTION\nFrames: 1\nFrame Time: 1\n1\n", 2, "no ROOT"),
     "cut in the tree": (GOOD[: GOOD.index("OFFSET 10.0")], None, "cut short"),
@@ -102,10 +102,6 @@ BAD = {
     "a name that clears": (swap("ROOT Hips", "ROOT Hi\x1b[2J"), line_of("ROOT"), r"'Hi\x1b[2J' holds"),
     "a name with half a line": (swap("ROOT Hips", "ROOT Hi\u2028ps"), line_of("ROOT"), "holds a control"),
     "time is nan": (swap("0.0083333", "nan"), line_of("Frame Time"), "'nan'"),
-    "a name twice": (
-        swap("LeftKnee", "LeftHip"), line_of("JOINT LeftKnee"),
-        "'LeftHip' stands twice (first in line 15)",
-    ),
     "no name": (swap("JOINT LeftHip", "JOINT"), line_of("JOINT LeftHip"), "no name"),
     "a second root inside": (
         swap("JOINT LeftHip", "ROOT LeftHip"), line_of("JOINT LeftHip"),
@@ -308,3 +304,34 @@ def test_rubbish_is_refused_and_nothing_else(data, scratch):
     scratch.write_bytes(data)
     with pytest.raises(BvhError):
         read_bvh(scratch)
+
+
+def test_a_name_that_stands_twice_gets_a_suffix_and_is_told():
+    motion, layout = parse_bvh(GOOD.replace("LeftKnee", "LeftHip"))
+    again, same = parse_bvh(GOOD)
+    names = [name.replace("LeftKnee", "LeftHip.2") for name in again.skeleton.names]
+    assert list(motion.skeleton.names) == names
+    (note,) = layout.notes
+    assert "'LeftHip' stands twice (lines 15 and" in note
+    assert "'LeftHip.2'" in note
+    assert same.notes == ()
+
+
+# First bytes: FBX (as importers test them), USD (crate files and usda), glTF 2.0 section 4.4.1,
+# Blender files, C3D (c3d.org, User Guide, header section: the second byte is 50 hexadecimal), zip and gzip.
+FOREIGN = {
+    "an FBX file": b"Kaydara FBX Binary  \0\x1a\0",
+    "a USD file": b"PXR-USDC\0\0",
+    "a glTF binary": b"glTF\2\0\0\0",
+    "a Blender file": b"BLENDER-v405",
+    "a C3D file": bytes([2, 0x50]) + bytes(600),
+    "an archive": b"PK\x03\x04",
+    "a binary file of an unknown kind": bytes(range(256)) * 20,
+}
+
+
+@pytest.mark.parametrize("kind", list(FOREIGN))
+def test_another_kind_of_file_is_named_and_pointed_on(kind, tmp_path):
+    (tmp_path / "take.bvh").write_bytes(FOREIGN[kind])
+    with pytest.raises(BvhError, match=rf"take\.bvh: not a BVH file but {kind}: \w+"):
+        read_bvh(tmp_path / "take.bvh")

@@ -66,6 +66,7 @@ class Intake:
         sure: "sure", "fairly sure" or "unsure".
         problems: what is no body on a floor, and what to do about it.
         unit_m, up: of the file; 0 and "" where there was none.
+        notes: what was read otherwise than the file has it.
     """
 
     facing_deg: float
@@ -77,6 +78,7 @@ class Intake:
     problems: tuple[str, ...]
     unit_m: float = 0.0
     up: str = ""
+    notes: tuple[str, ...] = ()
 
     def line(self) -> str:
         """All in one line, for a person."""

@@ -23,12 +23,14 @@ class BvhLayout:
         unit_m: metres per file unit.
         up: the file's axis that points up, one of "Y", "Z", "X", "-Y", "-Z", "-X".
         offsets: joint and OFFSET in file units, where the motion has a bone of which the OFFSET says nothing.
+        notes: what was read otherwise than it stands in the file, a sentence each.
     """
 
     channels: tuple[tuple[str, ...], ...]
     unit_m: float = 0.01
     up: str = "Y"
     offsets: tuple[tuple[int, tuple[float, float, float]], ...] = ()
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         expect_positive(self.unit_m, "BVH unit_m")

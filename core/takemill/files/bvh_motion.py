@@ -59,7 +59,9 @@ def motion_of(text: BvhText, layout: BvhLayout, rate: float) -> tuple[Motion, Bv
     )
     text.values = np.zeros((0, 0))  # a long take's numbers are not needed any more, and large
     zeros = tuple((joint, (0.0, 0.0, 0.0)) for joint in nothing)
-    return Motion(skeleton, rate, rotations, tracks.pop(0), tracks), replace(layout, offsets=zeros)
+    return Motion(skeleton, rate, rotations, tracks.pop(0), tracks), replace(
+        layout, offsets=zeros, notes=tuple(text.notes)
+    )
 
 
 def some_frames(text: BvhText, most: int) -> BvhText:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..base.checks import Array
 from ..base.errors import BvhError
 from ..base.plain import is_name
+from .kinds import foreign_kind
 
 CHANNELS = ("Xposition", "Yposition", "Zposition", "Xrotation", "Yrotation", "Zrotation")
 MAX_JOINTS = 4096
@@ -44,6 +45,7 @@ class BvhText:
         ends: the joint and the offset (3,) of each end site, in the file's order.
         frame_time: the number as it is written, in seconds.
         values: (F, C) one row per frame, one column per channel.
+        notes: what was read otherwise than it stands there, a sentence each.
     """
 
     names: list[str] = field(default_factory=list)
@@ -53,6 +55,7 @@ class BvhText:
     ends: list[tuple[int, list[float]]] = field(default_factory=list)
     frame_time: str = ""
     values: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    notes: list[str] = field(default_factory=list)
 
 
 def parse(data: bytes, source: str) -> BvhText:
@@ -95,6 +98,9 @@ class _Parser:
     def parse(self) -> BvhText:
         if not self.data.strip():
             raise BvhError(f"{self.source}: the file is empty; export it again")
+        if foreign := foreign_kind(self.data):
+            kind, way = foreign
+            raise BvhError(f"{self.source}: not a BVH file but {kind}: {way}")
         first = self.next_line("HIERARCHY")
         if first.upper() != "HIERARCHY":
             raise self.error(f"a BVH file begins with HIERARCHY, not with {_shown(first)}")
@@ -145,9 +151,7 @@ class _Parser:
         if not is_name(name):
             raise self.error(f"joint name {_shown(name)} holds a control character; rename the joint")
         if name in seen:
-            raise self.error(
-                f"joint name {_shown(name)} stands twice (first in line {seen[name]}); rename one of them"
-            )
+            name = self.another_name(name, seen)
         if len(seen) == MAX_JOINTS:
             raise self.error(f"more than {MAX_JOINTS} joints; is this a skeleton?")
         seen[name] = self.line
@@ -158,6 +162,16 @@ class _Parser:
         self.out.offsets.append([])
         self.out.channels.append(())
         stack.append(len(self.out.names) - 1)
+
+    def another_name(self, name: str, seen: dict[str, int]) -> str:
+        """A name of its own for a joint that is called as one before it; said in the notes."""
+        number = next(n for n in range(2, MAX_JOINTS + 2) if f"{name}.{n}" not in seen)
+        new = f"{name}.{number}"
+        self.out.notes.append(
+            f"joint name {_shown(name)} stands twice (lines {seen[name]} and {self.line}): "
+            f"the later one is read as {_shown(new)}"
+        )
+        return new
 
     def brace(self, name: str) -> None:
         text = self.next_line("an opening brace")

@@ -68,7 +68,8 @@ def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> 
 def intake_of(read: Read) -> Intake | None:
     """What a take was read as; None for a body without legs."""
     motion, body, layout = read
-    return find_intake(motion, body, layout.unit_m, layout.up)
+    found = find_intake(motion, body, layout.unit_m, layout.up)
+    return found and replace(found, notes=layout.notes)
 
 
 def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = nobody) -> dict[str, Read]:

@@ -127,11 +127,19 @@ class Told:
 
     def __call__(self, name: str, intake: Intake) -> None:
         """Keep what a take was read as."""
-        self.lines += [f"{name}: {intake.line()}", *(f"  {problem}" for problem in intake.problems)]
+        more = (*intake.problems, *intake.notes)
+        self.lines += [f"{name}: {intake.line()}", *(f"  {one}" for one in more)]
         self.problems += tuple(f"{name}: {problem}" for problem in intake.problems)
         facts = asdict(intake)
         numbers = {key: rounded(value, 4) for key, value in facts.items() if isinstance(value, float)}
-        self.facts[name] = facts | numbers | {"problems": list(intake.problems)}
+        self.facts[name] = (
+            facts
+            | numbers
+            | {
+                "problems": list(intake.problems),
+                "notes": list(intake.notes),
+            }
+        )
 
 
 def recipe_of(options: argparse.Namespace) -> Recipe:
