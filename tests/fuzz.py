@@ -27,18 +27,18 @@ import numpy as np
 import bvh_samples
 import rigs
 import small_takes
+from glb_clips import clip_of
 from takemill.base.errors import TakemillError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.files import bvh, bvh_text
-from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb import append_animations, skeleton_glb
 from takemill.files.glb_format import Document, pack, parse
 from takemill.files.glb_nodes import nodes_only, skins_on_top
 from takemill.files.glb_read import GlbScene
 from takemill.files.glb_rig import read_rig
 from takemill.files.glb_root import with_root
-from takemill.keys.tracks import dense_tracks
 from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.recipe.recipe_text import recipe_text
@@ -239,8 +239,8 @@ def _sway() -> Motion:
 def glb_cases() -> Case:
     """GLB files, through the writer's door, the players' and the characters'."""
     motion = _sway()
-    clip = GlbClip("sway", motion.rate, motion.skeleton, dense_tracks(motion), {"loop": False})
-    more = GlbClip("more", motion.rate, motion.skeleton, dense_tracks(motion))
+    clip = clip_of("sway", motion, extras={"loop": False})
+    more = clip_of("more", motion)
     base = skeleton_glb(motion.skeleton)
     good = append_animations(base, [clip])
     rig = rigs.character(motion.skeleton, scale=(0.01, 0.01, 0.01), translation=(1, 2, 3))

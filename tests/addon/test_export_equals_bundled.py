@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from blender_scene import empty_scene, odd_rig, place, random_take, skinned_cloth
+from glb_clips import clip_of
 from glb_reader import read_glb
 from takemill.files import glb
-from takemill.keys import reduce
 from takemill_addon.bridge.export_rig import export_rig
 from takemill_addon.bridge.read_action import read_take
 
@@ -26,7 +26,7 @@ def bundled(path, **options) -> bytes:
 def ours(armature, action) -> bytes:
     take = read_take(bpy.context, armature, action)
     inside = take.frame.armature_motion(take.motion, take.rig.skeleton)
-    clip = glb.GlbClip(action.name, inside.rate, inside.skeleton, reduce.dense_tracks(inside))
+    clip = clip_of(action.name, inside)
     return glb.append_animations(export_rig(bpy.context, armature), [clip])
 
 

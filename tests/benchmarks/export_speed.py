@@ -33,6 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from blender_scene import empty_scene, odd_rig, random_take
 from takemill.files import glb
+from takemill.files.glb_axes import motions_in_gltf
 from takemill.keys import reduce
 from takemill.keys.reduce_error import largest_errors_m
 from takemill_addon.bridge.export_rig import export_rig
@@ -55,7 +56,7 @@ def bundled(**options) -> bytes:
 
 def ours(rig, actions, keys, tell: bool = False) -> bytes:
     base, bones = export_rig(bpy.context, rig), read_rig(rig)
-    motions = [read_in_armature(bpy.context, rig, action, bones).motion for action in actions]
+    motions = read(rig, actions, bones)
     tracks = keys(motions)
     told = largest_errors_m(motions, tracks) if tell else [0.0] * len(motions)
     clips = [
@@ -63,6 +64,10 @@ def ours(rig, actions, keys, tell: bool = False) -> bytes:
         for action, one, some, far in zip(actions, motions, tracks, told, strict=True)
     ]
     return glb.append_animations(base, clips)
+
+
+def read(rig, actions, bones) -> list:
+    return motions_in_gltf([read_in_armature(bpy.context, rig, action, bones).motion for action in actions])
 
 
 def dense(motions) -> list:
@@ -153,14 +158,14 @@ def table(title: str, make, clips: int, reference: int, bones: int) -> None:
 def parts(rig, actions: list) -> None:
     """Where the time goes."""
     bones, base = read_rig(rig), export_rig(bpy.context, rig)
-    motions = [read_in_armature(bpy.context, rig, action, bones).motion for action in actions]
+    motions = read(rig, actions, bones)
     tracks = reduce.reduce_clips(motions)
     clips = [
         glb.GlbClip(a.name, m.rate, m.skeleton, t) for a, m, t in zip(actions, motions, tracks, strict=True)
     ]
     works = {
         "the rig": lambda: export_rig(bpy.context, rig),
-        "reading": lambda: [read_in_armature(bpy.context, rig, action, bones).motion for action in actions],
+        "reading": lambda: read(rig, actions, bones),
         "reduction": lambda: reduce.reduce_clips(motions),
         "errors": lambda: largest_errors_m(motions, tracks),
         "bytes": lambda: glb.append_animations(base, clips),

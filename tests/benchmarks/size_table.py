@@ -38,6 +38,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import read_bvh
 from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb_axes import motions_in_gltf
 from takemill.keys.displacement import displacements, reaches
 from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, reduce_clips
 from takemill.maths import kinematics, quat
@@ -83,8 +84,9 @@ def sampled_bones(motion: Motion) -> tuple[Track, ...]:
 
 def packed(clips: Clips, keys) -> bytes:
     skeleton = next(iter(clips.values())).skeleton
-    found = zip(clips.items(), keys(list(clips.values())), strict=True)
-    made = [GlbClip(name, motion.rate, skeleton, tracks) for (name, motion), tracks in found]
+    inside = motions_in_gltf(list(clips.values()))
+    found = zip(clips, inside, keys(inside), strict=True)
+    made = [GlbClip(name, motion.rate, motion.skeleton, tracks) for name, motion, tracks in found]
     return append_animations(skeleton_glb(skeleton), made)
 
 
@@ -240,7 +242,7 @@ def resampled(dense: bytes, base: bytes, clips: Clips, add) -> tuple[int, int]:
 def parts(clips: Clips, settings: ReduceSettings) -> tuple[int, int, int, int, int]:
     """Bytes of our values, of dense int16 ones, and of the fewest straight keys; channels, and dense ones."""
     width = {"rotation": ROTATION_BYTES, "translation": PLACE_BYTES}
-    motions = list(clips.values())
+    motions = motions_in_gltf(list(clips.values()))
     pairs = [
         (motion, track)
         for motion, tracks in zip(motions, reduce_clips(motions, settings), strict=True)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import contextlib
 import json
 import struct
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from glb_clips import clip_of
 from glb_reader import read_glb
 from odd_motion import odd_motion, odd_skeleton
 from takemill.base.errors import GlbError, InputError
@@ -18,7 +20,7 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.files.glb import GlbClip, append_animations, skeleton_glb
 from takemill.files.glb_format import ComponentType, Document, Writer, shortest
-from takemill.keys.reduce import Track, dense_tracks
+from takemill.keys.reduce import Track
 from takemill.maths import quat
 
 MOTION = odd_motion()
@@ -26,8 +28,7 @@ BASE = skeleton_glb(MOTION.skeleton)
 
 
 def clip(motion: Motion = MOTION, name: str = "odd", **changes: object) -> GlbClip:
-    fields = {"rate": motion.rate, "skeleton": motion.skeleton, "tracks": dense_tracks(motion)}
-    return GlbClip(name, **(fields | changes))
+    return replace(clip_of(name, motion), **changes)
 
 
 def rebuilt(data: bytes, change, binary: bytes | None = None) -> bytes:
@@ -240,7 +241,7 @@ def test_a_clip_at_rest_still_has_a_channel_and_its_length():
 def test_integer_rotations_are_rounded_once():
     whole = tuple(
         Track(t.joint, t.path, t.frames, t.values, "int16") if t.path == "rotation" else t
-        for t in dense_tracks(MOTION)
+        for t in clip().tracks
     )
     glb = read_glb(append_animations(BASE, [clip(tracks=whole)]))
     times = np.arange(len(MOTION)) / MOTION.rate
@@ -305,7 +306,7 @@ def test_node_names_are_the_joints_and_the_group_gives_way():
         ([clip(name="")], "no name"),
         ([clip(extras={"bad": float("nan")})], "JSON"),
         ([clip(extras={"bad": object()})], "JSON"),
-        ([clip(tracks=dense_tracks(MOTION) * 2)], "two tracks"),
+        ([clip(tracks=clip().tracks * 2)], "two tracks"),
         (
             [clip(tracks=(Track(0, "rotation", [1, 1 + 1e-9], np.tile(quat.IDENTITY, (2, 1))),))],
             "cannot part",

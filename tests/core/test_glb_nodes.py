@@ -6,12 +6,12 @@ import pytest
 
 import rigs
 import small_takes
+from glb_clips import clip_of
 from node_parties import validator_issues
 from takemill.base.errors import GlbError
-from takemill.files.glb import GlbClip, append_animations
+from takemill.files.glb import append_animations
 from takemill.files.glb_format import parse
 from takemill.files.glb_nodes import nodes_only, skins_on_top
-from takemill.keys.tracks import dense_tracks
 
 MOTION = small_takes.stand_and_walk().slice(0, 3)
 FLAT = rigs.character(MOTION.skeleton, scale=(0.01, 0.01, 0.01))
@@ -63,7 +63,7 @@ def test_meshes_that_carry_or_move_stay():
         node = next(k for k, node in enumerate(json["nodes"]) if "skin" in node)
         json["animations"][0]["channels"][0]["target"]["node"] = node
 
-    clip = GlbClip("sway", MOTION.rate, MOTION.skeleton, dense_tracks(MOTION))
+    clip = clip_of("sway", MOTION)
     for glb in (rigs.changed(FLAT, carry), rigs.changed(append_animations(NESTED, [clip]), move)):
         assert skins_on_top(glb) is glb
 

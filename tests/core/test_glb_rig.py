@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 
 import small_takes
+from glb_clips import clip_of
 from odd_motion import odd_motion
 from reference import reordered
 from rigs import changed, character
 from takemill.base.errors import GlbError
 from takemill.body.body_map import find_body_map
-from takemill.files.glb import GlbClip, append_animations
+from takemill.files.glb import append_animations
 from takemill.files.glb_format import entries, parse
 from takemill.files.glb_read import GlbScene
 from takemill.files.glb_rig import read_rig
 from takemill.files.glb_root import with_root
-from takemill.keys.reduce import dense_tracks
 from takemill.maths import quat
 
 WAYS = {
@@ -64,7 +64,7 @@ def test_clips_made_for_the_skeleton_play_on_the_file(way):
         rig.skeleton.rest_translation[0] + 0.3 * np.sin(np.arange(len(motion)))[:, None] * [1.0, 0.5, 0.2],
         {order.index(joint): size[0] * track for joint, track in motion.translations.items()},
     )
-    clip = GlbClip("sway", own.rate, own.skeleton, dense_tracks(own))
+    clip = clip_of("sway", own)
     done = append_animations(glb, [rig.placed(clip)])
     times = np.arange(len(own)) / own.rate
     places = played(done, "sway", times, own.skeleton.names)

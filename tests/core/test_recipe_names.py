@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 import glb_reader
 import synthetic
+from glb_clips import clip_of
 from takemill.base.errors import RecipeError
-from takemill.files.glb import GlbClip, append_animations, skeleton_glb
-from takemill.keys.reduce import dense_tracks
+from takemill.files.glb import append_animations, skeleton_glb
 from takemill.recipe.recipe_names import expect_name, expect_pattern, expect_unique, filled
 
 WORDS = {"character": "courier", "set": "ferry", "take": "monday", "kind": "locomotion"}
@@ -45,7 +45,7 @@ def test_an_accepted_name_is_a_file_and_an_animation(tmp_path_factory, name):
         folder = tmp_path_factory.mktemp("names")
         (folder / f"{name}.glb").write_bytes(b"x")
         assert [unicodedata.normalize("NFC", one.name) for one in folder.iterdir()] == [f"{name}.glb"]
-        clip = GlbClip(name, 30.0, MOTION.skeleton, dense_tracks(MOTION), {})
+        clip = clip_of(name, MOTION)
         read = glb_reader.read_glb(append_animations(BASE, [clip]))
         assert [one["name"] for one in read.json["animations"]] == [name]
 

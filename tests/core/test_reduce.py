@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from glb_clips import clip_of, in_gltf
 from glb_reader import read_glb
 from odd_motion import NAMES, odd_motion
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
-from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb import append_animations, skeleton_glb
 from takemill.keys.reduce import (
     ReduceSettings,
     Track,
@@ -107,9 +108,7 @@ def smooth_motion(frames: int = 121, rate: float = 120.0, seed: int = 5, size: i
 
 def in_file(motion: Motion, tracks: tuple[Track, ...], per_frame: int = 4, probe_m: float = 0.1) -> float:
     """The largest way, metres, of points around joints as the tests' own reader plays the file."""
-    data = append_animations(
-        skeleton_glb(motion.skeleton), [GlbClip("c", motion.rate, motion.skeleton, tracks)]
-    )
+    data = append_animations(skeleton_glb(motion.skeleton), [clip_of("c", motion, lambda _: tracks)])
     glb = read_glb(data)
     nodes = [glb.node(name) for name in motion.skeleton.names]
     times = np.arange((len(motion) - 1) * per_frame + 1) / per_frame / motion.rate
@@ -132,17 +131,18 @@ def test_the_bound_holds_in_the_file_at_and_between_frames(max_error_m):
     """Read by a reader that shares no code with the writer; no joint reaches less than 2 cm."""
     motion = smooth_motion(61)
     settings = ReduceSettings(max_error_m=max_error_m)
-    tracks = reduce_keys(motion, settings)
-    assert largest_error_m(motion, tracks, settings) <= max_error_m
+    inside = in_gltf(motion)
+    tracks = reduce_keys(inside, settings)
+    assert largest_error_m(inside, tracks, settings) <= max_error_m
     assert in_file(motion, tracks, probe_m=0.02) <= max_error_m
 
 
 def test_the_error_that_is_told_is_the_one_in_the_file():
     motion = smooth_motion(31)
     settings = ReduceSettings(max_error_m=0.002, probe_m=1e-9)
-    tracks = reduce_keys(motion, settings)
+    tracks = reduce_keys(in_gltf(motion), settings)
     bare = replace(motion, skeleton=replace(motion.skeleton, tip_joints=(), tip_offsets=np.zeros((0, 3))))
-    assert largest_error_m(bare, tracks, settings) == pytest.approx(
+    assert largest_error_m(in_gltf(bare), tracks, settings) == pytest.approx(
         in_file(bare, tracks, probe_m=1e-9), abs=2e-6
     )
 
@@ -195,9 +195,10 @@ def slow_motion(frames: int = 121) -> Motion:
 def test_cubic_curves_keep_the_bound_in_the_file_at_and_between_frames(make, interpolation):
     """Read by a reader that shares no code with the writer; no joint reaches less than 2 cm."""
     motion = make(61)
-    tracks = reduce_keys(motion, ReduceSettings(interpolation=interpolation))
+    inside = in_gltf(motion)
+    tracks = reduce_keys(inside, ReduceSettings(interpolation=interpolation))
     assert any(track.slopes is not None for track in tracks) or interpolation == "smallest"
-    assert largest_error_m(motion, tracks) <= 0.0005
+    assert largest_error_m(inside, tracks) <= 0.0005
     assert in_file(motion, tracks, probe_m=0.02) <= 0.0005
 
 
@@ -205,8 +206,8 @@ def test_the_smaller_of_straight_and_cubic_keys_is_taken():
     """Slow rotations: 16 bits hold their slopes. Fast ones would need floats, and stay straight."""
 
     def size(motion: Motion, interpolation: str) -> int:
-        tracks = reduce_keys(motion, ReduceSettings(interpolation=interpolation))
-        clip = GlbClip("c", motion.rate, motion.skeleton, tracks)
+        tracks = reduce_keys(in_gltf(motion), ReduceSettings(interpolation=interpolation))
+        clip = clip_of("c", motion, lambda _: tracks)
         return len(append_animations(skeleton_glb(motion.skeleton), [clip]))
 
     slow, fast = slow_motion(481), smooth_motion()
@@ -227,10 +228,8 @@ def test_what_stands_still_stays_as_it_was():
 
 def test_the_bound_in_degrees_holds_where_the_one_in_metres_is_wide():
     motion = smooth_motion(61)
-    tracks = reduce_keys(motion, ReduceSettings(max_error_m=0.5, max_error_deg=0.2))
-    glb = read_glb(
-        append_animations(skeleton_glb(motion.skeleton), [GlbClip("c", 120.0, motion.skeleton, tracks)])
-    )
+    tracks = reduce_keys(in_gltf(motion), ReduceSettings(max_error_m=0.5, max_error_deg=0.2))
+    glb = read_glb(append_animations(skeleton_glb(motion.skeleton), [clip_of("c", motion, lambda _: tracks)]))
     right = motion.model()[0]
     worst = 0.0
     for frame in range(len(motion)):
@@ -250,16 +249,14 @@ def test_planted_joints_are_held_tighter():
 
     def error_of_joint_6(tracks: tuple[Track, ...]) -> float:
         glb = read_glb(
-            append_animations(
-                skeleton_glb(motion.skeleton), [GlbClip("c", motion.rate, motion.skeleton, tracks)]
-            )
+            append_animations(skeleton_glb(motion.skeleton), [clip_of("c", motion, lambda _: tracks)])
         )
         times = np.arange(len(motion)) / motion.rate
         gap = glb.positions("c", times, ("j6",))[:, 0] - motion.model()[1][:, 6]
         return float(np.linalg.norm(gap, axis=-1).max())
 
-    assert error_of_joint_6(reduce_keys(motion, settings, planted)) <= 0.0002
-    assert error_of_joint_6(reduce_keys(motion, settings)) > 0.0002
+    assert error_of_joint_6(reduce_keys(in_gltf(motion), settings, planted)) <= 0.0002
+    assert error_of_joint_6(reduce_keys(in_gltf(motion), settings)) > 0.0002
 
 
 def test_rotations_of_fingers_take_eight_bits_and_others_sixteen():
@@ -296,8 +293,9 @@ def test_a_bound_that_no_rounding_meets_gives_every_frame_as_floats():
 
 
 def test_the_odd_skeleton_keeps_its_bound_too():
-    tracks = reduce_keys(MOTION)
-    assert largest_error_m(MOTION, tracks) <= 0.0005
+    inside = in_gltf(MOTION)
+    tracks = reduce_keys(inside)
+    assert largest_error_m(inside, tracks) <= 0.0005
     assert in_file(MOTION, tracks, 2, probe_m=0.02) <= 0.0005
 
 

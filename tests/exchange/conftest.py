@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 import open_data
+from glb_clips import clip_of
 from odd_motion import odd_motion
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
-from takemill.files.glb import GlbClip, append_animations, skeleton_glb
+from takemill.files.glb import append_animations, skeleton_glb
 from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, reduce_keys
 from takemill.maths import quat
 
@@ -41,7 +42,7 @@ class Case:
 
 def case(motions: dict[str, Motion], keys: Callable[[Motion], tuple[Track, ...]] = dense_tracks) -> Case:
     skeleton = next(iter(motions.values())).skeleton
-    clips = [GlbClip(name, m.rate, m.skeleton, keys(m)) for name, m in motions.items()]
+    clips = [clip_of(name, motion, keys) for name, motion in motions.items()]
     return Case(append_animations(skeleton_glb(skeleton), clips), motions)
 
 
@@ -89,12 +90,16 @@ def reduced() -> Case:
         "jump": open_data.humanoid3d("jump")[0],
     }
     small = {name: _with_fingers(motion) for name, motion in motions.items()}
-    tracks = {
-        id(motion): reduce_keys(motion, ReduceSettings(max_error_m=0.0015, max_error_deg=3.0))
-        for motion in small.values()
-    }
-    assert {track.storage for found in tracks.values() for track in found} == {"float32", "int16", "int8"}
-    return case(small, lambda motion: tracks[id(motion)])
+    found: list[Track] = []
+
+    def keys(motion: Motion) -> tuple[Track, ...]:
+        tracks = reduce_keys(motion, ReduceSettings(max_error_m=0.0015, max_error_deg=3.0))
+        found.extend(tracks)
+        return tracks
+
+    made = case(small, keys)
+    assert {track.storage for track in found} == {"float32", "int16", "int8"}
+    return made
 
 
 @pytest.fixture(scope="session")
@@ -105,10 +110,17 @@ def bent() -> Case:
     waves = 0.2 * np.sin([2.0, 3.0, 2.5] * seconds + np.arange(len(walk.skeleton))[:, None])
     sway = replace(walk, rotations=quat.mul(walk.skeleton.rest_rotation, quat.exp(waves)))
     settings = ReduceSettings(max_error_m=0.0015, max_error_deg=3.0, interpolation="cubic")
-    tracks = {id(motion): reduce_keys(motion, settings) for motion in (walk, sway)}
-    cubic = [track for found in tracks.values() for track in found if track.slopes is not None]
+    found: list[Track] = []
+
+    def keys(motion: Motion) -> tuple[Track, ...]:
+        tracks = reduce_keys(motion, settings)
+        found.extend(tracks)
+        return tracks
+
+    made = case({"walk": walk, "sway": sway}, keys)
+    cubic = [track for track in found if track.slopes is not None]
     assert {track.storage for track in cubic if track.path == "rotation"} == {"float32", "int16"}
-    return case({"walk": walk, "sway": sway}, lambda motion: tracks[id(motion)])
+    return made
 
 
 def _with_fingers(motion: Motion) -> Motion:

@@ -12,9 +12,9 @@ from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
 from takemill.files.glb import GlbClip
+from takemill.files.glb_axes import skeleton_in_gltf
+from takemill.files.glb_place import Place
 from takemill.health.check import Health, check
-from takemill.keys.reduce import Track
-from takemill.keys.tracks import turned_track
 from takemill.pipeline import stages
 from takemill.pipeline.stages import FinishedClip, PreparedTake
 from takemill.pipeline.vary_clip import at_rate
@@ -65,32 +65,28 @@ class Stock:
 
     def placed(self, clip: GlbClip) -> GlbClip:
         """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
-        back, place = self.frame.inverse, {joint: k for k, joint in enumerate(self.packed)}
+        back, joints = self.frame.inverse, {joint: k for k, joint in enumerate(self.packed)}
+        kept = tuple(track for track in clip.tracks if track.joint in joints)
+        placed = replace(clip, tracks=kept).placed(
+            Place(back.rotation, back.translation, back.size), self.packed_skeleton
+        )
         return replace(
-            clip,
-            skeleton=self.packed_skeleton,
-            tracks=tuple(
-                replace(_placed(track, self.rig.parents[track.joint] < 0, back), joint=place[track.joint])
-                for track in clip.tracks
-                if track.joint in place
-            ),
+            placed, tracks=tuple(replace(track, joint=joints[track.joint]) for track in placed.tracks)
         )
 
     @cached_property
     def packed_skeleton(self) -> Skeleton:
-        """The bones that the GLB holds, at rest in the armature's own space."""
+        """The bones that the GLB holds, at rest in the armature's own space, as the file says it."""
         whole, place = self.rig.skeleton, {joint: k for k, joint in enumerate(self.packed)}
         chosen = list(self.packed)
-        return Skeleton(
-            tuple(whole.names[joint] for joint in chosen),
-            tuple(place.get(whole.parents[joint], -1) for joint in chosen),
-            whole.rest_translation[chosen],
-            whole.rest_rotation[chosen],
+        return skeleton_in_gltf(
+            Skeleton(
+                tuple(whole.names[joint] for joint in chosen),
+                tuple(place.get(whole.parents[joint], -1) for joint in chosen),
+                whole.rest_translation[chosen],
+                whole.rest_rotation[chosen],
+            )
         )
-
-
-def _placed(track: Track, is_root: bool, frame: ArmatureFrame) -> Track:
-    return turned_track(track, frame.rotation, frame.size, frame.translation if is_root else None)
 
 
 def clips_of(

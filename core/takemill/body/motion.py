@@ -62,6 +62,32 @@ class Motion:
         object.__setattr__(self, "root_translation", tracks.pop(0))
         object.__setattr__(self, "translations", MappingProxyType(dict(sorted(tracks.items()))))
 
+    @classmethod
+    def trusted(
+        cls,
+        skeleton: Skeleton,
+        rate: float,
+        rotations: Array,
+        root_translation: Array,
+        translations: Mapping[int, Array],
+    ) -> Motion:
+        """A motion of good arrays, (F, J, 4) and (F, 3), that nobody else writes to: not looked at again.
+
+        They are unit, continuous, float64 and of the skeleton's joints, as those of a motion they come from.
+        """
+        out = object.__new__(cls)
+        tracks = dict(sorted(translations.items()))
+        for array in (rotations, root_translation, *tracks.values()):
+            array.setflags(write=False)
+        out.__dict__.update(
+            skeleton=skeleton,
+            rate=rate,
+            rotations=rotations,
+            root_translation=root_translation,
+            translations=MappingProxyType(tracks),
+        )
+        return out
+
     def __len__(self) -> int:
         return len(self.rotations)
 

@@ -1,13 +1,11 @@
 """Motion into GLB files: clips behind an existing rig, and a rig of sticks for those who have none.
 
-The core is Z-up; glTF is Y-up with its front along +Z (glTF 2.0, section 3.4). Only joints without a
-parent are turned; what hangs below them keeps its local transform.
+Clips lie in glTF's axes already (glb_axes.py), a skeleton to be written in the core's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -18,8 +16,10 @@ from .. import __version__
 from ..base.checks import Array, Index, expect_positive
 from ..base.errors import GlbError
 from ..body.skeleton import Skeleton
-from ..keys.tracks import LARGEST, SAME, Y_UP, Path, Storage, Track, differs, in_file_axes
+from ..keys.tracks import LARGEST, SAME, Path, Storage, Track, differs
 from ..maths import quat
+from .glb_axes import skeleton_in_gltf, to_y_up
+from .glb_clip import GlbClip as GlbClip
 from .glb_format import (
     BufferTarget,
     ComponentType,
@@ -45,25 +45,6 @@ _COMPONENTS: dict[Storage, ComponentType] = {
 }
 _DECIMALS = 9  # of metres and quaternions: less than float32 tells apart, but near 0
 _STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]
-
-
-@dataclass(frozen=True)
-class GlbClip:
-    """A clip to be written.
-
-    Attributes:
-        name: what the engine calls it.
-        rate: frames per second of the tracks' frame numbers.
-        skeleton: the joints that the tracks move; the file knows them by their names.
-        tracks: the channels; a joint without one stands at its rest.
-        extras: facts to carry along, of the types that JSON knows.
-    """
-
-    name: str
-    rate: float
-    skeleton: Skeleton
-    tracks: tuple[Track, ...]
-    extras: Mapping[str, object] = field(default_factory=dict)
 
 
 class _Channel(NamedTuple):
@@ -160,8 +141,7 @@ class _Rig:
         rests = dict(zip(_ANIMATED, (skeleton.rest_translation, skeleton.rest_rotation), strict=True))
         for joint, node in enumerate(nodes):
             for path, rest in rests.items():
-                value = in_file_axes(skeleton, joint, path, rest[joint])
-                value = quat.normalize(value)[_XYZW] if path == "rotation" else value
+                value = rest[joint][_XYZW] if path == "rotation" else rest[joint]
                 if differs(value, self.rest(node, path)):
                     odd[joint, path] = Track(joint, path, np.zeros(1), rest[joint, None])
         self._known.append((skeleton, nodes, odd))
@@ -254,7 +234,7 @@ def _channels(rig: _Rig, clip: GlbClip) -> list[_Channel]:
 
 def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Channel]:
     """What the file holds of nodes and their tracks; the rotations are made ready all at once."""
-    turned = _rotations(clip.skeleton, [track for _, track in tracks if track.path == "rotation"])
+    turned = _rotations([track for _, track in tracks if track.path == "rotation"])
     times: dict[bytes, NDArray[np.float32]] = {}
     for node, track in tracks:
         key = track.frames.tobytes()
@@ -265,10 +245,7 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
                 raise GlbError(
                     f"clip {clip.name!r}, joint {name!r}: keys so close that float32 seconds cannot part them"
                 )
-        if track.path == "rotation":
-            values = next(turned)
-        else:
-            values = _tidy(in_file_axes(clip.skeleton, track.joint, track.path, track.values))
+        values = next(turned) if track.path == "rotation" else _tidy(track.values)
         cubic = track.slopes is not None and len(track.frames) > 1  # a cubic curve has two keys or more
         if cubic:
             values = _tidy(_with_slopes(clip, track, values))
@@ -286,11 +263,10 @@ def _with_slopes(clip: GlbClip, track: Track, values: Array) -> Array:
     Raises:
         GlbError: a slope is too steep for integers, which stand for -1 to 1 (section 3.11).
     """
-    slopes = in_file_axes(clip.skeleton, track.joint, track.path, np.asarray(track.slopes)) * clip.rate
+    slopes = np.asarray(track.slopes) * clip.rate
     if track.path == "rotation":
         slopes = slopes[..., _XYZW]
-        plain = in_file_axes(clip.skeleton, track.joint, track.path, track.values)[:, _XYZW]
-        slopes *= np.where(np.einsum("ij,ij->i", plain, values) < 0, -1, 1)[:, None, None]
+        slopes *= np.where(np.einsum("ij,ij->i", track.values[:, _XYZW], values) < 0, -1, 1)[:, None, None]
         if track.storage != "float32":
             if np.abs(slopes).max() > 1:
                 name = clip.skeleton.names[track.joint]
@@ -299,16 +275,13 @@ def _with_slopes(clip: GlbClip, track: Track, values: Array) -> Array:
     return np.stack([slopes[:, 0], values, slopes[:, 1]], axis=1).reshape(-1, values.shape[-1])
 
 
-def _rotations(skeleton: Skeleton, tracks: Sequence[Track]) -> Iterator[Array]:
+def _rotations(tracks: Sequence[Track]) -> Iterator[Array]:
     """The numbers (N, 4), x y z w, that the file holds for rotations; they never jump to the other sign."""
     if not tracks:
         return
     counts = [len(track.frames) for track in tracks]
     starts = np.cumsum([0, *counts])
     whole = np.concatenate([track.values for track in tracks])
-    for track, start, stop in zip(tracks, starts[:-1], starts[1:], strict=True):
-        if skeleton.parents[track.joint] < 0:
-            whole[start:stop] = in_file_axes(skeleton, track.joint, "rotation", whole[start:stop])
     flips = np.zeros(len(whole), np.intp)
     flips[1:] = np.einsum("ij,ij->i", whole[1:], whole[:-1]) < 0
     odd = np.cumsum(flips)
@@ -346,12 +319,12 @@ def _animation(writer: Writer, clip: GlbClip, plan: list[_Channel], inputs: Mapp
 
 
 def skeleton_glb(skeleton: Skeleton, name: str = "skeleton") -> bytes:
-    """A GLB of the skeleton alone, with a stick for each bone to be seen by.
+    """A GLB of a skeleton in the core's axes alone, with a stick for each bone to be seen by.
 
     The joints keep their names and order. They hang below a node called `name`, so that several roots
     have a parent in common, as a skin asks (section 3.7.3.3).
     """
-    count = len(skeleton)
+    count, inside = len(skeleton), skeleton_in_gltf(skeleton)
     roots = [joint for joint, parent in enumerate(skeleton.parents) if parent < 0]
     group = _free(name, skeleton.names)
     sticks = _free(f"{name}_sticks", (*skeleton.names, group))
@@ -360,7 +333,7 @@ def skeleton_glb(skeleton: Skeleton, name: str = "skeleton") -> bytes:
         "scene": 0,
         "scenes": [{"name": name, "nodes": [count, count + 1]}],
         "nodes": [
-            *(_joint_node(skeleton, joint) for joint in range(count)),
+            *(_joint_node(inside, joint) for joint in range(count)),
             {"name": group, "children": roots},
             {"name": sticks, "mesh": 0, "skin": 0},
         ],
@@ -378,7 +351,7 @@ def skeleton_glb(skeleton: Skeleton, name: str = "skeleton") -> bytes:
         "skins": [
             {
                 "name": name,
-                "inverseBindMatrices": writer.add(_inverse_binds(skeleton), ComponentType.FLOAT),
+                "inverseBindMatrices": writer.add(_inverse_binds(inside), ComponentType.FLOAT),
                 "skeleton": count,
                 "joints": list(range(count)),
             }
@@ -398,10 +371,10 @@ def _joint_node(skeleton: Skeleton, joint: int) -> Json:
     node: Json = {"name": skeleton.names[joint]}
     if skeleton.children[joint]:
         node["children"] = list(skeleton.children[joint])
-    rotation = in_file_axes(skeleton, joint, "rotation", quat.normalize(skeleton.rest_rotation[joint]))[_XYZW]
+    rotation = skeleton.rest_rotation[joint][_XYZW]
     if np.any(rotation[:3]):
         node["rotation"] = shortest(rotation)
-    translation = in_file_axes(skeleton, joint, "translation", skeleton.rest_translation[joint])
+    translation = skeleton.rest_translation[joint] + 0.0  # no negative zeros
     if np.any(translation):
         node["translation"] = shortest(translation)
     return node
@@ -417,7 +390,7 @@ def _primitive(writer: Writer, skeleton: Skeleton) -> Json:
     many = len(skeleton) > 256
     wide = len(mesh.positions) > 65535
     vertex, byte = BufferTarget.ARRAY_BUFFER, ComponentType.UNSIGNED_BYTE
-    positions = quat.rotate(Y_UP, mesh.positions)
+    positions = to_y_up(mesh.positions)
     return {
         "attributes": {
             "POSITION": writer.add(positions, ComponentType.FLOAT, bounds=True, target=vertex),
@@ -436,9 +409,9 @@ def _primitive(writer: Writer, skeleton: Skeleton) -> Json:
 def _inverse_binds(skeleton: Skeleton) -> Array:
     """(J, 16) from model space to each joint's at rest; glTF's matrices are column-major."""
     rotations, positions = skeleton.rest_model
-    back = quat.inv(quat.normalize(quat.mul(Y_UP, rotations)))
+    back = quat.inv(rotations)
     inverse = np.zeros((len(skeleton), 4, 4))
     inverse[:, :3, :3] = quat.to_matrix(back)
-    inverse[:, :3, 3] = -quat.rotate(back, quat.rotate(Y_UP, positions))
+    inverse[:, :3, 3] = -quat.rotate(back, positions)
     inverse[:, 3, 3] = 1
     return inverse.swapaxes(1, 2).reshape(-1, 16)

@@ -8,7 +8,7 @@ Z-up and in metres, and clips made for it are brought back below those nodes.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -16,9 +16,9 @@ import numpy as np
 from ..base.errors import GlbError
 from ..base.plain import is_name
 from ..body.skeleton import Skeleton
-from ..keys.tracks import Y_UP, Track, turned_track
 from ..maths import quat
 from .glb import GlbClip
+from .glb_axes import Y_UP, skeleton_in_gltf
 from .glb_format import Document, Json, entries, indices, numbers, parse
 from .glb_place import Place
 from .glb_tips import tips_of
@@ -50,27 +50,23 @@ class GlbRig:
 
     @property
     def _back(self) -> Place:
-        """From the skeleton's space to the topmost joints', in the axes that the writer turns to glTF's."""
+        """From the skeleton's space to the topmost joints', in the core's axes."""
         return UPRIGHT @ self.above.inverse
 
     @cached_property
     def in_file(self) -> Skeleton:
-        """The same joints as the file's nodes say: below what is above them, in the file's unit."""
+        """The same joints as the file's nodes say: below what is above them, in its unit and axes."""
         back, whole = self._back, self.skeleton
         places, turns = whole.rest_translation * back.scale, whole.rest_rotation.copy()
         for joint, parent in enumerate(whole.parents):
             if parent < 0:
                 place = back @ Place(turns[joint], whole.rest_translation[joint])
                 turns[joint], places[joint] = place.rotation, place.translation
-        return Skeleton(whole.names, whole.parents, places, turns)
+        return skeleton_in_gltf(Skeleton(whole.names, whole.parents, places, turns))
 
     def placed(self, clip: GlbClip) -> GlbClip:
         """A clip made for `skeleton`, as the file's joints must play it."""
-        return replace(clip, skeleton=self.in_file, tracks=tuple(map(self._placed, clip.tracks)))
-
-    def _placed(self, track: Track) -> Track:
-        back, top = self._back, self.skeleton.parents[track.joint] < 0
-        return turned_track(track, back.rotation, back.scale, back.translation if top else None)
+        return clip.placed(self._back, self.in_file)
 
 
 def read_rig(glb: bytes, source: str) -> GlbRig:

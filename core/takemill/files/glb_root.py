@@ -6,8 +6,8 @@ import numpy as np
 
 from ..base.checks import Array
 from ..base.errors import GlbError
-from ..keys.tracks import Y_UP
 from ..maths import quat
+from .glb_axes import Y_UP
 from .glb_format import ComponentType, Document, Json, Writer, entries, indices, pack, parse, shortest
 from .glb_numbers import Numbers
 from .glb_place import Place

@@ -1,6 +1,6 @@
 """Clips of one skeleton as channels, one behind the other in time, and how far off a pose is that keys play.
 
-Everything here lies in the axes of the file, in single precision, components first: (4, J, T) or (3, J, T)
+Everything here lies in the axes of the motions, in single precision, components first: (4, J, T) or (3, J, T)
 for T frames of all clips together. Joints are ordered by depth, so that each depth is a slice.
 """
 
@@ -17,7 +17,7 @@ from ..body.skeleton import Skeleton
 from . import reduce_planes as planes
 from .displacement import reaches
 from .reduce_planes import Planes
-from .tracks import SAME, Y_UP, moving_channels
+from .tracks import SAME, moving_channels
 
 _GRID = np.float32(2**22)  # rotations are rounded to it: what differs by less gives the same keys
 _LOOKS = 5  # poses of a clip at which the distances of joints are measured
@@ -43,7 +43,6 @@ class ClipChannels:
         places: (3, S, T) the curves of those that slide, metres.
         allowed: (C, T) the error that is meant for each channel, radians or metres.
         max_turn: how far each joint may be turned in model space, radians.
-        roots: (C,) whether a channel is one of a joint without a parent.
         felt: (R, B) the turn of a channel that takes up a bound alone, radians.
     """
 
@@ -91,14 +90,12 @@ class ClipChannels:
         turns, slides = (np.stack(one, axis=1)[self.order] for one in zip(*found, strict=True))
         self.turning: Index = np.flatnonzero(turns.any(axis=1))
         self.sliding: Index = np.flatnonzero(slides.any(axis=1))
-        self.roots: Mask = np.concatenate([self.turning, self.sliding]) < self._levels[0].stop
         self.moving: Mask = np.concatenate([turns[self.turning], slides[self.sliding]])
-        roots, child = self._levels[0], slice(self._levels[0].stop, None)
+        child = slice(self._levels[0].stop, None)
         # In one piece, plane by plane: what is made of it lies in memory likewise.
         whole = np.empty((4, len(self.order), len(self.clip)))
         for motion, start, stop in zip(motions, self.starts, self.stops, strict=True):
             whole[..., start:stop] = motion.rotations.transpose(2, 1, 0)[:, self.order]
-        whole[:, roots] = planes.mul(Y_UP[:, None, None], whole[:, roots])
         self._local = planes.unit(np.rint(whole.astype(np.float32) * _GRID) / _GRID)
         first, final = self._local[:, :, self.starts], self._local[:, :, self.stops - 1]
         closed = (np.abs(final - first) < 2 * SAME).all(axis=0)
@@ -110,7 +107,6 @@ class ClipChannels:
         for joint in self.sliding:
             tracks = [motion.translation_of(int(self.order[joint])) for motion in motions]
             ways[:, joint] = np.concatenate(tracks).T
-        ways[:, roots] = np.stack([ways[0, roots], ways[2, roots], -ways[1, roots]])
         self.places = np.ascontiguousarray(ways[:, self.sliding])
         self._bones = ways
         self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], ways[:, child])

@@ -105,7 +105,7 @@ def reduce_keys(
     take one key, or none at rest. Where the bounds are finer than float32, every frame is a key.
 
     Args:
-        motion: the clip.
+        motion: the clip, in the axes of the file.
         settings: the bounds.
         planted: (F, J) joints in contact, for `planted_error_m`.
         travelling: a joint that takes its turn along into the next cycle of a loop. It stays float32: 16 bits
@@ -126,7 +126,7 @@ def reduce_clips(
     """As `reduce_keys`, of many clips; where they share a skeleton, several times quicker than one by one.
 
     Args:
-        motions: the clips.
+        motions: the clips, in the axes of the file, in which numbers are rounded.
         settings: the bounds, of all.
         planted: for each clip, (F, J) joints in contact, or None.
         travelling: for each clip, the joint that takes its turn along, or None.
@@ -238,7 +238,7 @@ def _displaced(motion: Motion, tracks: Iterable[Track], settings: ReduceSettings
         seconds = (track.frames / motion.rate).astype(np.float32)
         read = replace(track, frames=seconds.astype(np.float64) * motion.rate)
         if track.path == "rotation":
-            values = as_read(skeleton, track.joint, track.values, track.storage)
+            values = as_read(track.values, track.storage)
             local_q[:, track.joint] = sampled(replace(read, values=values), frames)
         else:
             local_p[:, track.joint] = sampled(read, frames)

@@ -23,7 +23,7 @@ from . import reduce_planes as planes
 from .displacement import reaches
 from .reduce import ReduceSettings, batches, largest_error_m
 from .reduce_planes import Planes
-from .tracks import LARGEST, Track, as_read, sampled
+from .tracks import LARGEST, Track, sampled
 
 _PER_FRAME = 4
 _ROUNDED = 1e-5  # of a skeleton's height: more than float32 loses on the way from the root to a tip
@@ -102,7 +102,7 @@ class _Sides(NamedTuple):
         turning = [track for track in tracks if track.path == "rotation"]
         if turning:
             joints = [track.joint for track in turning]
-            turns[:, joints, 0] = _played(skeleton, turning, len(motion), motion.rate)
+            turns[:, joints, 0] = _played(turning, len(motion), motion.rate)
         places = np.empty((3, *turns.shape[1:]))
         places[:] = skeleton.rest_translation.T[:, :, None, None]
         for joint in (0, *motion.translations):
@@ -133,7 +133,7 @@ def _read(frames: Array, rate: float) -> Array:
     return (frames / rate).astype(np.float32).astype(np.float64) * rate
 
 
-def _played(skeleton: Skeleton, tracks: Sequence[Track], frames: int, rate: float) -> Planes:
+def _played(tracks: Sequence[Track], frames: int, rate: float) -> Planes:
     """What R tracks of rotations play on whole frames (4, R, F)."""
     counts = np.array([len(track.frames) for track in tracks])
     stops = np.cumsum(counts)
@@ -143,7 +143,7 @@ def _played(skeleton: Skeleton, tracks: Sequence[Track], frames: int, rate: floa
     keyed[np.repeat(np.arange(len(tracks)), counts), at.astype(np.intp)] = 1
     low = np.clip(keyed.cumsum(axis=1) - 1 + starts[:, None], starts[:, None], stops[:, None] - 1)
     high: Index = np.minimum(low + 1, stops[:, None] - 1)
-    values = _as_read(skeleton, tracks, counts).T
+    values = _as_read(tracks, counts).T
     when = _read(at, rate)
     every = np.arange(frames)
     part = (every - when[low]) / np.where(high > low, when[high] - when[low], 1)
@@ -152,16 +152,11 @@ def _played(skeleton: Skeleton, tracks: Sequence[Track], frames: int, rate: floa
     return _slerp(values[:, low], values[:, high], part)
 
 
-def _as_read(skeleton: Skeleton, tracks: Sequence[Track], counts: Index) -> Array:
+def _as_read(tracks: Sequence[Track], counts: Index) -> Array:
     """What a reader of the file makes of all keys (K, 4), as `tracks.as_read` says it of one track."""
     largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)[:, None]
     out = quat.normalize(np.concatenate([track.values for track in tracks]))
-    out = quat.normalize(np.where(largest > 1, np.round(out * largest), out))
-    for track, stop in zip(tracks, np.cumsum(counts), strict=True):
-        if skeleton.parents[track.joint] < 0:
-            read = as_read(skeleton, track.joint, track.values, track.storage)
-            out[stop - len(read) : stop] = read
-    return out
+    return quat.normalize(np.where(largest > 1, np.round(out * largest), out))
 
 
 def _slerp(a: Planes, b: Planes, t: Planes | float) -> Planes:

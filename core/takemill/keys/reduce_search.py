@@ -7,14 +7,13 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from ..base.checks import Array, Index, Mask
-from ..maths import quat
 from . import reduce_planes as planes
 from .clip_channels import ClipChannels
 from .key_times import FARTHEST, developed, halved, reaches, share, spans_of, together, walked
 from .key_values import fitted, played
 from .reduce_cubic import curved, lengths, slopes, wide_keys
 from .reduce_planes import Planes
-from .tracks import LARGEST, Y_UP, Path, Storage, Track
+from .tracks import LARGEST, Path, Storage, Track
 
 _STORAGES: tuple[Storage, ...] = ("float32", "int16", "int8")  # each smaller than the one before
 KEY_BYTES = {"float32": 16, "int16": 8, "int8": 4, "place": 12}  # of a value
@@ -259,12 +258,12 @@ class KeySearch:
         return added
 
     def _tracks(self, done: Index) -> Iterator[tuple[int, list[Track]]]:
-        """The keys of clips as tracks, in the core's axes."""
+        """The keys of clips as tracks."""
         clips = self.clips
         when = (np.arange(len(clips.clip)) - clips.starts[clips.clip]).astype(np.float64)
         counts = np.add.reduceat(self.keys, clips.starts, axis=1, dtype=np.intp)
         stops = [counts[part].cumsum().reshape(-1, len(clips.starts)) for part in self._parts]
-        made = [self._in_core(kind) for kind in range(len(self._parts))]
+        made = [self._values(kind) for kind in range(len(self._parts))]
         joints = clips.order[np.concatenate([clips.turning, clips.sliding])].tolist()
         turning = len(clips.turning)
         ends, lengths, group = np.concatenate(stops).tolist(), counts.tolist(), self.group.tolist()
@@ -285,25 +284,13 @@ class KeySearch:
                 out.append(Track.trusted(joints[channel], path, times[number], numbers[keys], storage, slope))
             yield clip, out
 
-    def _in_core(self, kind: int) -> tuple[Array, Array | None]:
-        """Values (K, D) and slopes (K, 2, D) of all keys of a kind in the core's axes."""
-        part = self._parts[kind]
-        keys = self.keys[part]
-        root = np.repeat(self.clips.roots[part], keys.sum(axis=1))
-        at = np.flatnonzero(keys)
+    def _values(self, kind: int) -> tuple[Array, Array | None]:
+        """Values (K, D) and slopes (K, 2, D) of all keys of a kind."""
+        at = np.flatnonzero(self.keys[self._parts[kind]])
         numbers = self._numbers[kind]
         width = len(numbers)
-        found = numbers.reshape(width, -1).take(at, axis=1, mode="clip").T.copy()
-        values = _z_up(found, root)
+        values = numbers.reshape(width, -1).take(at, axis=1, mode="clip").T.copy()
         if not self.cubic.any():
             return values, None
         steep = self._slopes[kind].reshape(2, width, -1)[..., at]
-        return values, _z_up(steep.transpose(2, 0, 1).astype(np.float64), root)
-
-
-def _z_up(values: Array, root: Mask) -> Array:
-    if values.shape[-1] == 4:
-        values[root] = quat.mul(quat.inv(Y_UP), values[root])
-    else:
-        values[root] = values[root][..., [0, 2, 1]] * [1, -1, 1]
-    return values
+        return values, steep.transpose(2, 0, 1).astype(np.float64)

@@ -11,7 +11,6 @@ import numpy as np
 from ..base.checks import Array, Mask, expect_finite, expect_shape, owned
 from ..base.errors import InputError
 from ..body.motion import Motion
-from ..body.skeleton import Skeleton
 from ..maths import quat, series
 from ..maths.easing import cubic_basis
 
@@ -22,14 +21,10 @@ WIDTHS: dict[Path, int] = {"rotation": 4, "translation": 3}
 LARGEST: dict[Storage, int] = {"float32": 1, "int16": 32767, "int8": 127}
 SAME = 1e-6  # metres or quaternion components: what is left of equal numbers after float32 arithmetic
 
-# Turns (x, y, z) into (x, z, -y): glTF is Y-up. It stands here and not in the writer because rounding to
-# integers happens in the file's axes, and whoever bounds the error must see the same rounding.
-Y_UP = np.array([1.0, -1.0, 0.0, 0.0]) / np.sqrt(2)
-
 
 @dataclass(frozen=True)
 class Track:
-    """The N keys of one channel of one joint, in the core's space (Z-up).
+    """The N keys of one channel of one joint, in the axes of the motion that they were made of.
 
     Attributes:
         joint: the joint in its skeleton.
@@ -186,23 +181,10 @@ def differs(value: Array, rest: Array) -> bool:
     return bool(gap > SAME)
 
 
-def in_file_axes(skeleton: Skeleton, joint: int, path: Path, values: Array) -> Array:
-    """Local values (..., 3 or 4) of a joint in glTF's axes: a joint without a parent is turned to Y-up."""
-    if skeleton.parents[joint] >= 0:
-        return values
-    return quat.mul(Y_UP, values) if path == "rotation" else quat.rotate(Y_UP, values)
-
-
-def rounded(rotations: Array, storage: Storage) -> Array:
-    """The numbers (..., 4) that a file holds for quaternions (..., 4) in its axes: integers, or floats."""
+def as_read(rotations: Array, storage: Storage) -> Array:
+    """What a reader of the file makes of rotations (..., 4): those are stored as integers, or as floats."""
     values = quat.normalize(rotations)
-    return np.round(values * LARGEST[storage]) if storage != "float32" else values
-
-
-def as_read(skeleton: Skeleton, joint: int, rotations: Array, storage: Storage) -> Array:
-    """What a reader of the file makes of rotations (..., 4) of a joint, back in the core's axes."""
-    read = quat.normalize(rounded(in_file_axes(skeleton, joint, "rotation", rotations), storage))
-    return read if skeleton.parents[joint] >= 0 else quat.mul(quat.inv(Y_UP), read)
+    return quat.normalize(np.round(values * LARGEST[storage])) if storage != "float32" else values
 
 
 def sampled(track: Track, frames: Array) -> Array:

@@ -16,6 +16,7 @@ from .. import __version__
 from ..base.checks import Array
 from ..body.skeleton import Skeleton
 from ..clip.measure import set_gaps
+from ..files.glb_axes import to_y_up
 from ..keys.tracks import Track
 from ..pipeline.stages import FinishedClip, PreparedTake
 from ..recipe.recipe import TABLES, Recipe
@@ -127,7 +128,6 @@ def facts_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
 
 def _root_motion(clip: FinishedClip) -> Facts:
     root_motion, parts = clip.root_motion.relative(), clip.parts
-    x, y, z = root_motion.position[-1]
     root = clip.body.get("root") if parts.mode == "root" else None
     return {
         "mode": parts.mode,
@@ -135,7 +135,7 @@ def _root_motion(clip: FinishedClip) -> Facts:
         "planar": parts.planar,
         "turn": parts.turn,
         "height": parts.height,
-        "offset_m": [rounded(x, 5), rounded(z, 5), rounded(-y, 5)],
+        "offset_m": [rounded(way, 5) for way in to_y_up(root_motion.position[-1])],
         "distance_m": rounded(root_motion.distance_m, 5),
         "path_m": rounded(root_motion.path_m, 5),
         "turn_deg": rounded(root_motion.turn_deg, 4),

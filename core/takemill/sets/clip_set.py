@@ -13,6 +13,7 @@ import numpy as np
 from ..base.checks import Mask
 from ..base.errors import InputError
 from ..files.glb import GlbClip, append_animations
+from ..files.glb_axes import motions_in_gltf
 from ..files.glb_nodes import nodes_only
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
@@ -126,18 +127,20 @@ def made_clip_set(
     by_name = {take.name: take for take in takes}
     written, facts = [], []
     progress("keys", 0.0)
+    inside = motions_in_gltf([clip.motion for clip in clips])
     reduced = reduce_clips(
-        [clip.motion for clip in clips],
+        inside,
         recipe.reduce,
         [planted_joints(clip) for clip in clips],
         [travelling_joint(clip) for clip in clips],
     )
     progress("errors of keys", 0.6)
-    errors = largest_errors_m([clip.motion for clip in clips], reduced)
-    for number, (clip, tracks, error_m) in enumerate(zip(clips, reduced, errors, strict=True)):
+    errors = largest_errors_m(inside, reduced)
+    each = zip(clips, inside, reduced, errors, strict=True)
+    for number, (clip, motion, tracks, error_m) in enumerate(each):
         progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
         facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, error_m, by_name))
-        one = GlbClip(clip.name, clip.motion.rate, clip.motion.skeleton, tracks, facts[-1])
+        one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
     progress("writing", 0.9)
     files = _glb_files(base_glb, name, written, recipe.files)
