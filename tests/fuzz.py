@@ -28,7 +28,7 @@ import bvh_samples
 import rigs
 import small_takes
 from glb_clips import clip_of
-from takemill.base.errors import TakemillError
+from takemill.base.errors import InputError, TakemillError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
@@ -39,10 +39,11 @@ from takemill.files.glb_nodes import nodes_only, skins_on_top
 from takemill.files.glb_read import GlbScene
 from takemill.files.glb_rig import read_rig
 from takemill.files.glb_root import with_root
+from takemill.files.json_schema import problems
 from takemill.pipeline import stages
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.recipe.recipe_text import recipe_text
-from takemill.sets import set_folder, set_list
+from takemill.sets import set_folder, set_list, verify, verify_facts, verify_files
 from takemill.sets.clip_set import write_clip_set
 from takemill.sets.verify import verify_set
 
@@ -296,6 +297,127 @@ def list_cases(folder: Path) -> Case:
         return read
 
     return case
+
+
+def good_list(folder: Path) -> bytes:
+    """The list of a small set, which is written into a folder."""
+    list_cases(folder)
+    return (folder / set_folder.LIST).read_bytes()
+
+
+def list_reader(folder: Path) -> Callable[[bytes], object]:
+    """Reads a list as `pack` and `verify` do, but for the files that it names."""
+    schema = json.loads(Path(verify.__file__).with_name(verify.SCHEMA).read_bytes())
+
+    def read(data: bytes) -> object:
+        (folder / set_folder.LIST).write_bytes(data)
+        set_list.named(folder), set_list.claims(folder)
+        said = verify_files.read_list(folder)
+        if any(problems(said, schema, schema)):
+            return None
+        set_list.is_sealed(said)
+        list(verify_facts.takes_agree(said))
+        return [list(verify_facts.clip_agrees(clip, said, [2], 3)) for clip in said["clips"]]
+
+    return read
+
+
+def good_glbs() -> list[bytes]:
+    """A small animated skeleton, and a character with a mesh."""
+    motion = _sway()
+    clip = clip_of("sway", motion.slice(0, 4), extras={"loop": False})
+    rig = rigs.character(motion.skeleton, scale=(0.01, 0.01, 0.01), translation=(1, 2, 3))
+    return [append_animations(skeleton_glb(motion.skeleton), [clip]), rigs.changed(rig, rigs.nest)]
+
+
+def glb_reader() -> Callable[[bytes], object]:
+    """Reads a GLB through every door: players', characters' and writer's; each may refuse."""
+    motion = _sway()
+    more = clip_of("more", motion.slice(0, 4))
+
+    def play(data: bytes) -> None:
+        scene = GlbScene(data, "case.glb")
+        for name in list(scene.curves)[:4]:
+            scene.worlds(name, np.array([0.0, 0.1]))
+
+    def carry(data: bytes) -> None:
+        with_root(data, read_rig(data, "case.glb"))
+
+    def read(data: bytes) -> None:
+        refused: TakemillError | None = None
+        for door in (play, carry, lambda one: append_animations(one, [more]), nodes_only, skins_on_top):
+            try:
+                door(data)
+            except TakemillError as problem:
+                refused = problem
+        if refused:
+            raise refused
+
+    return read
+
+
+def harmed_glb(data: bytes, rng: random.Random) -> bytes:
+    """A GLB with parts of its JSON exchanged; one that is none any more, with its bytes harmed."""
+    try:
+        document = parse(data)
+        return pack(Document(harmed_json(document.json, rng), document.binary))
+    except (TakemillError, IndexError):
+        return harmed(data, ("JSON", "BIN\0", "glTF"), rng)
+
+
+def harmed_text(data: bytes, rng: random.Random) -> bytes:
+    """A JSON text with parts exchanged; one that is none any more, with its bytes harmed."""
+    try:
+        return json.dumps(harmed_json(json.loads(data), rng)).encode()
+    except (ValueError, RecursionError, IndexError):
+        return harmed(data, ("[", "{", '"', ":", ",", "NaN"), rng)
+
+
+GOOD_RECORD = {
+    "rate": 60.0,
+    "kind": "locomotion",
+    "loop": True,
+    "root_motion_mode": "root",
+    "candidate": {
+        "start": 3,
+        "end": 9,
+        "gap_cm": 1.0,
+        "gap_deg": 0.5,
+        "gap_cm_s": 2.0,
+        "quality": "good",
+        "note": "",
+    },
+    "source": "day",
+    "source_range": [3, 10],
+    "root_motion": {"position": [[0, 0, 0], [0.1, 0, 0]], "heading": [0.0, 0.1]},
+    "contacts": {"floor_m": 0.0, "feet": ["leftFoot"], "heel": [[0], [1]], "toe": [[1], [1]]},
+    "parts": {"planar": "root", "turn": "keep", "height": "keep"},
+    "events": [{"name": "leftFoot.down", "frame": 1}],
+    "stretches": [[0, 5]],
+    "blend_frames": 0,
+    "variant": {
+        "of": "walk",
+        "name": "w",
+        "mirror": True,
+        "speed": 1.5,
+        "additive_to": "",
+        "against": "pose",
+    },
+}
+"""What is kept with the Action of a clip."""
+
+
+def record_reader() -> Callable[[bytes], object]:
+    """Reads what is kept with an Action; needs Blender's module."""
+    from takemill_addon.bridge import clip_record
+
+    def read(data: bytes) -> object:
+        try:
+            return clip_record._parsed.__wrapped__(data.decode("utf-8", "replace"))
+        except ValueError as problem:  # which `of_action` tells with the action's name
+            raise InputError(str(problem)) from None
+
+    return read
 
 
 @contextmanager
