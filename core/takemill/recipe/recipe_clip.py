@@ -12,6 +12,7 @@ from ..clip.cuts import KINDS, Cut
 from ..clip.root_motion import MODES
 from ..clip.root_motion_parts import WORDS, RootMotionParts
 from . import tables
+from .limits import expect_usable
 from .recipe_names import expect_name
 
 _LATEST = 1e9  # seconds
@@ -289,6 +290,7 @@ def expect_within(values: Mapping[str, Any], place: str) -> None:
         if key in _RANGES and not least <= value <= most:
             upper = f" to {most:g}" if most < _LATEST else " or more"
             raise RecipeError(f"{place} {key}: expected {least:g}{upper}{unit}, got {value:g}")
+        expect_usable(key, value, f"{place} {key}")
 
 
 def _stretches(table: Mapping[str, object], place: str) -> tuple[tuple[Moment, Moment], ...]:

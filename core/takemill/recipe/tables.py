@@ -11,6 +11,7 @@ from dataclasses import is_dataclass
 from typing import Any, TypeVar
 
 from ..base.errors import InputError, RecipeError
+from .limits import expect_usable
 
 Settings = TypeVar("Settings")
 
@@ -32,6 +33,8 @@ def settings_from(table: object, kind: type[Settings], place: str) -> Settings:
     known = [name for name in hints if not is_dataclass(hints[name])]
     expect_known(table, known, place)
     values = {key: value_of(value, hints[key], f"{place} {key}") for key, value in table.items()}
+    for key, value in values.items():
+        expect_usable(key, value, f"{place} {key}")
     try:
         return kind(**values)
     except InputError as problem:
