@@ -1,7 +1,8 @@
 """Build the installable extension: `python blender_addon/build_extension.py [--out FOLDER]`.
 
-The zip holds the add-on and the core as a wheel. It is validated and built by the tool that comes with
-Blender (or with the bpy module); no network is needed. Equal sources give an equal wheel.
+The zip holds the add-on, the core as a wheel, the guide as a page, and the scripts for engines. It is
+validated and built by the tool that comes with Blender (or with the bpy module); no network is needed.
+Equal sources give an equal wheel.
 """
 
 from __future__ import annotations
@@ -17,6 +18,10 @@ import sys
 import tempfile
 import zipfile
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import guide_page
 
 HOME = Path(__file__).resolve().parent.parent
 CORE = HOME / "core" / "takemill"
@@ -50,13 +55,26 @@ def version() -> str:
 
 
 def stage(folder: Path) -> None:
-    """Fill `folder` with what the extension holds: the add-on, the wheel, and a manifest that names it."""
+    """Fill `folder` with what the extension holds: add-on, wheel, guide, engine scripts, and its manifest."""
     shutil.copytree(ADDON, folder, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(HOME / "LICENSE", folder)
+    shutil.copytree(HOME / "engines", folder / "engines")
+    put_guide(folder / "docs")
     wheel = build_wheel(folder / "wheels")
     manifest = folder / "blender_manifest.toml"
     line = f'wheels = ["./wheels/{wheel.name}"]\n\n[permissions]'
     manifest.write_text(manifest.read_text().replace("[permissions]", line))
+
+
+def put_guide(folder: Path) -> None:
+    """The pages of docs/ as HTML, with the pictures that they show."""
+    folder.mkdir()
+    for source in sorted((HOME / "docs").glob("*.md")):
+        text = guide_page.page(source.read_text(encoding="utf-8"), f"Takemill: {source.stem}")
+        (folder / f"{source.stem}.html").write_text(text, encoding="utf-8")
+        for name in re.findall(r'<img src="([^"]+)"', text):
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(HOME / "docs" / name, folder / name)
 
 
 def build_wheel(folder: Path) -> Path:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import pytest
 
@@ -25,6 +27,11 @@ import bpy
 bpy.ops.extensions.package_install_files(filepath=sys.argv[1], repo="user_default", enable_on_install=True)
 import takemill
 print("core from", takemill.__file__)
+"""
+_OPEN = """
+import addon_utils
+addon_utils.enable("bl_ext.user_default.takemill", default_set=True)
+print("opened", bpy.ops.takemill.open_guide(), bpy.ops.takemill.open_engine_scripts())
 """
 _MAP = """
 sys.path.append(sys.argv[2])
@@ -67,6 +74,39 @@ def test_holds_the_add_on_and_only_the_core(archive):
         assert tops == {"takemill", wheel.split("/")[1].removesuffix("-py3-none-any.whl") + ".dist-info"}
         assert "takemill/body/motion.py" in inner.namelist()
         assert not [name for name in inner.namelist() if "samples/" in name or name.endswith(".pyc")]
+
+
+def test_carries_the_guide_and_the_engine_scripts(archive):
+    """Pages, links and pictures of docs/, as HTML that is well-formed XML; scripts with their licence."""
+    with zipfile.ZipFile(archive) as zipped:
+        names = set(zipped.namelist())
+        pages = {name: zipped.read(name).decode() for name in names if name.endswith(".html")}
+    assert {f"docs/{path.stem}.html" for path in (HOME / "docs").glob("*.md")} == set(pages)
+    engines = {path.relative_to(HOME).as_posix() for path in (HOME / "engines").rglob("*") if path.is_file()}
+    assert engines <= names
+    assert "engines/LICENSE" in engines
+    for name, text in pages.items():
+        tree = ET.fromstring(text.removeprefix("<!DOCTYPE html>\n"))
+        ids = {one.get("id") for one in tree.iter()}
+        for link in (one.get("href") or one.get("src") for one in tree.iter() if one.tag in ("a", "img")):
+            target, _, part = link.partition("#")
+            assert (
+                link.startswith("http") or not target or f"docs/{target}" in names or target.startswith("..")
+            ), link
+            assert target or part in ids, f"{name} links to #{part}"
+        source = (HOME / "docs" / f"{Path(name).stem}.md").read_text(encoding="utf-8")
+        heads = re.findall(r"^#+ (.+)$", re.sub(r"```.*?```", "", source, flags=re.DOTALL), re.MULTILINE)
+        assert sum(len(list(tree.iter(f"h{k}"))) for k in (1, 2, 3)) == len(heads)
+        plain = "".join(tree.find("body").itertext())
+        assert "**" not in re.sub(r"\*\*\d|\w\*\*", "", plain)
+
+
+def test_an_installed_extension_opens_its_guide(archive, tmp_path):
+    printed = in_fresh_blender(_INSTALL + _OPEN, tmp_path / "user", archive)
+    assert "opened {'FINISHED'} {'FINISHED'}" in printed
+    guide = Path(re.search(r"the guide is (.+\.html)", printed)[1])
+    assert guide.is_relative_to(tmp_path)
+    assert "Extract Root Motion" in guide.read_text(encoding="utf-8")
 
 
 def test_equal_sources_give_equal_wheels(tmp_path):

@@ -1,6 +1,6 @@
 """The operators, in the order of the work."""
 
-from . import body, clips, cuts, findings, fit, loop, pack, repair, sheet, thin, variants
+from . import body, clips, cuts, findings, fit, guide, loop, pack, repair, sheet, thin, variants
 
 CLASSES = (
     *body.CLASSES,
@@ -14,4 +14,5 @@ CLASSES = (
     *variants.CLASSES,
     *sheet.CLASSES,
     *pack.CLASSES,
+    *guide.CLASSES,
 )

@@ -1,6 +1,6 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, cuts, fit, pack, repair, take
+from . import clips, cuts, fit, guide, pack, repair, take
 
 CLASSES = (
     *take.CLASSES,
@@ -9,4 +9,5 @@ CLASSES = (
     *cuts.CLASSES,
     *clips.CLASSES,
     *pack.CLASSES,
+    *guide.CLASSES,
 )

@@ -21,13 +21,13 @@ def paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
         column.label(text=line, icon="BLANK1" if number else icon)
 
 
-class _Step:
+class Step:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = "Takemill"
 
 
-class ArmatureStep(_Step):
+class ArmatureStep(Step):
     """A step that shows nothing but a hint while no armature is active."""
 
     def draw(self, context: bpy.types.Context) -> None:
