@@ -8,6 +8,8 @@ A lone joint takes the part that VRM 1.0 requires: "spine" in the trunk, "head" 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
+from types import MappingProxyType
 
 import numpy as np
 
@@ -20,7 +22,7 @@ from .body_tree import UP, BodyTree
 from .motion import Motion
 from .skeleton import Skeleton
 
-__all__ = ["HUMANOID", "BodyMap", "find_body_map", "heading", "leg_length", "rest_facing"]
+__all__ = ["HUMANOID", "BodyMap", "correct_body_map", "find_body_map", "heading", "leg_length", "rest_facing"]
 
 _LEG = ("UpperLeg", "LowerLeg", "Foot")
 _ARM = ("UpperArm", "LowerArm", "Hand")
@@ -31,21 +33,57 @@ _REQUIRED = (
 _Limbs = tuple[tuple[int, ...], tuple[int, ...]]
 
 
-def find_body_map(skeleton: Skeleton) -> BodyMap:
-    """The parts of a skeleton that stands upright at rest, in Z-up metres (any size does).
+def find_body_map(skeleton: Skeleton, fixed: Mapping[str, int] = MappingProxyType({})) -> BodyMap:
+    """The parts of a skeleton whose reference pose stands upright, Z-up (any size does).
 
     Names that are those of VRM 1.0, letter case and separators aside, are taken as they stand when all
     required bones are there.
 
+    Parts that are `fixed` (part -> joint) stay so, and the others are searched around them.
+
     Raises:
         BodyMapError: no hips with two legs of at least three joints each.
     """
-    tree = BodyTree(skeleton)
+    tree = BodyTree(skeleton, fixed)
     joints = _standard_names(tree) or _searched(tree)
+    if fixed:
+        taken = set(fixed.values())
+        joints = {part: joint for part, joint in joints.items() if joint not in taken} | dict(fixed)
     top = skeleton.path_to(joints["hips"])[0]
-    if top != joints["hips"]:
-        joints["root"] = top
-    return BodyMap({**joints, **extras(tree, joints)})
+    if top not in joints.values():
+        joints.setdefault("root", top)
+    return BodyMap({**extras(tree, joints), **joints})
+
+
+def correct_body_map(skeleton: Skeleton, given: Mapping[str, int]) -> BodyMap:
+    """The parts of a skeleton with some that are `given` by hand (part -> joint); all others stay as found.
+
+    A part whose joint is given to another one is searched again around those that are given. Where nothing is
+    found without help, the given parts may be what leads to the others, or all there are.
+
+    Raises:
+        BodyMapError: none can be found, and none is given.
+    """
+    try:
+        found: dict[str, int] = dict(find_body_map(skeleton).joints)
+    except BodyMapError:
+        if not given:
+            raise
+        found = {}
+    if not given:
+        return BodyMap(found)
+    taken = set(given.values())
+    out = {part: joint for part, joint in found.items() if joint not in taken} | dict(given)
+    if found and out.keys() >= found.keys():
+        return BodyMap(out)
+    try:
+        again = find_body_map(skeleton, given).joints
+    except BodyMapError:
+        return BodyMap(out)
+    for part, joint in again.items():
+        if (part in found or not found) and part not in out and joint not in out.values():
+            out[part] = joint
+    return BodyMap(out)
 
 
 def _standard_names(tree: BodyTree) -> dict[str, int]:

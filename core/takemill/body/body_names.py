@@ -54,7 +54,7 @@ _WORDS: dict[str, dict[str, float]] = {
     "leg": {"LowerLeg": 0.6, "UpperLeg": 0.5},
     "shoulder": {"Shoulder": 0.6, "UpperArm": 0.5},
     "arm": {"UpperArm": 0.8, "LowerArm": 0.2},
-    "wrist": {"Hand": 0.7},
+    "wrist": {"Hand": 1.0},
 }
 _FINGERS = ("Thumb", "Index", "Middle", "Ring", "Little")
 # Words that no part follows from, but that belong to the trade: they cut glued names and rule parts out.

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations, pairwise
 
@@ -14,14 +14,21 @@ from .body_names import Hint, read_name
 from .skeleton import Skeleton
 
 UP: Array = np.array([0.0, 0.0, 1.0])
+_TWIN = 0.01  # of the height: joints nearer than that are one joint written twice
 _LONGEST_LIMB = 16  # joints that are looked at from its start
 
 
 @dataclass(frozen=True)
 class BodyTree:
-    """The rest pose with its hints; lengths are metres, `size` is the height that tolerances follow."""
+    """The reference pose with its hints; lengths are metres, `size` is the height that tolerances follow.
+
+    Attributes:
+        skeleton: the joints.
+        fixed: part -> joint, where these are known.
+    """
 
     skeleton: Skeleton
+    fixed: Mapping[str, int] = field(default_factory=dict)
 
     @cached_property
     def at(self) -> Array:
@@ -31,7 +38,16 @@ class BodyTree:
     @cached_property
     def hints(self) -> tuple[Hint, ...]:
         """(J,) what each name says."""
-        return tuple(map(read_name, self.skeleton.names))
+        found = [read_name(name) for name in self.skeleton.names]
+        for part, joint in self.fixed.items():
+            side = next((one for one in ("left", "right") if part.startswith(one)), "")
+            unsided = part[len(side) :]
+            for other, hint in enumerate(found):
+                if hint.side == side and unsided in hint.parts:
+                    left = {name: says for name, says in hint.parts.items() if name != unsided}
+                    found[other] = replace(hint, parts=left)
+            found[joint] = replace(found[joint], side=side, parts={unsided: 3.0}, helper=False)
+        return tuple(found)
 
     @cached_property
     def size(self) -> float:
@@ -172,6 +188,10 @@ class BodyTree:
             shape *= 0.5 if path[places[0]] in inner else 1.0
             shape *= 0.7 if path[places[2]] in self.nubs else 1.0
             shape *= 1.5 if places[2] == fork else 1.0
+            # The wrist bends, and a hand a little below it does not; so the ankle, and a foot below it.
+            for p in range(places[1] + 1, places[2]):
+                if self.hints[path[p]].says(parts[2]) > 0:
+                    shape -= 1.0 if self.gap(path[p], path[places[2]]) < _TWIN * self.size else 0.15
             names = sum(self.hints[path[p]].says(part) for p, part in zip(places, parts, strict=True))
             return float(shape + 1.5 * names)
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from .motion import Motion
-from .reference_pose import with_reference_of
 
 
 def with_one_skeleton(motions: Mapping[str, Motion]) -> dict[str, Motion]:
@@ -15,23 +14,15 @@ def with_one_skeleton(motions: Mapping[str, Motion]) -> dict[str, Motion]:
     Joints that a take places anew in each frame may rest anywhere, since some exporters write their place in
     frame 0 as OFFSET. A take of another skeleton stays as it is.
     """
-    (first, motion), *others = motions.items()
-    out = {first: motion}
-    for name, other in others:
-        out[name] = _onto(motion, other)
-    alike = [name for name, one in out.items() if one.skeleton.difference(motion.skeleton) == ""]
+    first, *others = motions
+    out = {first: motions[first]} | {name: _onto(motions[first], motions[name]) for name in others}
+    alike = [name for name, one in out.items() if not one.skeleton.difference(motions[first].skeleton)]
     best = max(alike, key=lambda name: _score(motions[name]))  # of equals the first
-    whole = out[best] if _score(motions[best]) > _score(motion) else motion
-    origin = "rest" if whole.skeleton.reference is None else whole.skeleton.reference.origin
-    for name in alike:
-        same = origin if name == best or origin == "rest" else f"{origin} of {best}"
-        out[name] = with_reference_of(out[name], motions[best].skeleton, same)
-    if motions[best].skeleton.reference is None:
-        return {
-            name: replace(one, skeleton=one.skeleton.with_reference(None)) if name in alike else one
-            for name, one in out.items()
-        }
-    return out
+    reference = motions[best].skeleton.reference
+    if reference is not None and reference.origin.startswith("frame") and len(alike) > 1:
+        reference = replace(reference, origin=f"{reference.origin} of {best}")
+    whole = motions[first].skeleton.with_reference(reference)
+    return {name: replace(one, skeleton=whole) if name in alike else one for name, one in out.items()}
 
 
 def _score(motion: Motion) -> float:
@@ -47,5 +38,4 @@ def _onto(first: Motion, other: Motion) -> Motion:
     moved = first.skeleton.difference(other.skeleton, placed[1]) != ""
     for joint in sorted(either - placed[1]) if moved else ():
         other = other.with_translation(joint, other.translation_of(joint))
-    reference = other.skeleton.reference
-    return replace(other, skeleton=first.skeleton.with_reference(reference))
+    return replace(other, skeleton=first.skeleton)

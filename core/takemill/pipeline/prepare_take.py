@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.errors import BodyMapError, InputError
-from ..body.body_map import BodyMap, find_body_map
+from ..base.errors import InputError
+from ..body.body_map import BodyMap, correct_body_map
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
@@ -58,15 +58,9 @@ def body_of(skeleton: Skeleton, recipe: Recipe) -> BodyMap:
     Raises:
         BodyMapError: none can be found, or the recipe names no joint or no part.
     """
-    try:
-        names = find_body_map(skeleton).names(skeleton)
-    except BodyMapError:
-        if not recipe.body:
-            raise
-        names = {}
-    taken = set(recipe.body.values())
-    names = {part: name for part, name in names.items() if name not in taken} | dict(recipe.body)
-    return BodyMap.from_names(skeleton, {part: name for part, name in names.items() if name})
+    given = BodyMap.from_names(skeleton, {part: name for part, name in recipe.body.items() if name})
+    found = correct_body_map(skeleton, given.joints)
+    return BodyMap({part: joint for part, joint in found.joints.items() if recipe.body.get(part) != ""})
 
 
 def prepare(

@@ -9,6 +9,7 @@ from pathlib import Path
 from ..base.errors import BodyMapError, InputError
 from ..base.plain import is_name
 from ..body.body_map import BodyMap
+from ..body.body_twins import settle_twins
 from ..body.intake import Intake, expect_plausible, find_intake
 from ..body.motion import Motion
 from ..body.one_skeleton import with_one_skeleton
@@ -44,9 +45,18 @@ def read_take(path: str | Path, recipe: Recipe) -> Read:
     motion, layout = read_bvh(path, unit_m=recipe.intake.unit_m, up=recipe.intake.up or None)
     try:
         motion = _referred(motion, recipe, Path(path), layout)
-        return motion, stages.body_of(motion.skeleton, recipe), layout
+        return motion, body_in(motion, recipe), layout
     except BodyMapError as problem:
         raise BodyMapError(f"{path}: {problem}") from problem
+
+
+def body_in(motion: Motion, recipe: Recipe) -> BodyMap:
+    """The body map of a take: as names and shape tell it, and of joints in one place as the motion does.
+
+    Raises:
+        BodyMapError: none can be found, or the recipe names no joint or no part.
+    """
+    return settle_twins(motion, stages.body_of(motion.skeleton, recipe), recipe.body)
 
 
 def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> Motion:
@@ -81,9 +91,11 @@ def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = nobo
     motions = {name: motion for name, (motion, _, _) in read.items()}
     if len(read) > 1:
         shared = with_one_skeleton(motions)
+        first = body_in(next(iter(shared.values())), recipe)  # one skeleton has one body
+        whole = next(iter(shared.values())).skeleton
         read = {
-            name: (shared[name], stages.body_of(shared[name].skeleton, recipe), layout)
-            for name, (_, _, layout) in read.items()
+            name: (shared[name], first if shared[name].skeleton is whole else body, layout)
+            for name, (_, body, layout) in read.items()
         }
     intakes = {name: found for name, one in read.items() if (found := intake_of(one))}
     for name, intake in intakes.items():
