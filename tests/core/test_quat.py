@@ -286,3 +286,11 @@ def test_arctan2_is_the_same_wherever_arrays_lie() -> None:
     assert len(found) == 1
     assert np.allclose(np.frombuffer(found.pop()), np.arctan2(values[:, 1], values[:, 0]), atol=1e-15)
     assert quat.arctan2(values[0, 1], values[0, 2]).shape == ()
+
+
+def test_cross_is_numpy_s_to_the_last_digit():
+    """numpy.cross, with leading axes that broadcast."""
+    rng = np.random.default_rng(2)
+    u, v = rng.normal(size=(7, 5, 3)), rng.normal(size=(5, 3))
+    np.testing.assert_array_equal(quat.cross(u, v), np.cross(u, v))
+    np.testing.assert_array_equal(quat.cross(u[0, 0], v[1]), np.cross(u[0, 0], v[1]))

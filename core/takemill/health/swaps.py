@@ -9,7 +9,7 @@ sides nothing can be told.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
@@ -23,7 +23,7 @@ from ..body.motion import Motion
 from ..maths import quat
 from .finding import Finding
 from .limb_frames import ARM, FRONT, LEG, Frames, limb_frames
-from .misfit import misfit_deg
+from .misfit import Known, misfit_deg
 from .sides import LegSizes, Sides, leg_sizes, sides, thinned
 
 _FRAMES = 1500  # in which joints are looked at, evenly over the take
@@ -83,11 +83,15 @@ def _named(parts: Parts) -> str:
 
 def _by_joints(frames: Frames, rest: Frames, limb: Parts) -> _Told | None:
     """The exchange of pairs of a limb without which its joints bend as joints do."""
-    own = misfit_deg(frames, limb)
+    known: Known = {}
+    own = misfit_deg(frames, limb, known)
+    others = [_other_side(frames, rest, held, limb) for held in _held(limb)]
     tried: dict[Parts, float] = {}
     for count in range(1, len(limb) + 1):
         for parts in combinations(limb, count):
-            tried[parts] = min(misfit_deg(crossed, limb) for crossed in _exchanged(frames, rest, parts))
+            chosen = [side + part for side in SIDES for part in parts]
+            mixed = [{**frames, **{name: other[name] for name in chosen}} for other in others]
+            tried[parts] = min(misfit_deg(one, limb, known) for one in mixed)
     least = min(tried.values())
     if own - least < _LEAST_DEG or least > _SHARE * own:
         return None
@@ -96,24 +100,28 @@ def _by_joints(frames: Frames, rest: Frames, limb: Parts) -> _Told | None:
     return _Told(tied, why, own)
 
 
-def _exchanged(frames: Frames, rest: Frames, parts: Parts) -> Iterator[dict[str, Array]]:
-    """The frames that the sensors of some pairs would have said on the other side.
+def _held(parts: Parts) -> Parts:
+    """How a body may have stood when its suit was calibrated."""
+    return ("straight", "rest", "hanging") if parts[0] in ARM else ("straight", "rest")
+
+
+def _other_side(frames: Frames, rest: Frames, held: str, parts: Parts) -> dict[str, Array]:
+    """The frames (F, 4) that the sensors of some pairs would have said on the other side.
 
     A sensor says how it turned since the suit was calibrated: the body stood straight then, or as the rig
     rests, with arms held sideways or hanging.
     """
-    for held in ("straight", "rest", "hanging")[: 3 if parts[0] in ARM else 2]:
-        out = dict(frames)
-        for part in parts:
-            left, right = f"left{part}", f"right{part}"
-            over = quat.IDENTITY
-            if held == "rest":
-                over = quat.mul(quat.inv(rest[right]), rest[left])
-            elif held == "hanging":
-                over = quat.mul(quat.inv(_HANGING["right"]), _HANGING["left"])
-            out[left] = quat.mul(frames[right], over)
-            out[right] = quat.mul(frames[left], quat.inv(over))
-        yield out
+    out = {}
+    for part in parts:
+        left, right = f"left{part}", f"right{part}"
+        over = quat.IDENTITY
+        if held == "rest":
+            over = quat.mul(quat.inv(rest[right]), rest[left])
+        elif held == "hanging":
+            over = quat.mul(quat.inv(_HANGING["right"]), _HANGING["left"])
+        out[left] = quat.mul(frames[right], over)
+        out[right] = quat.mul(frames[left], quat.inv(over))
+    return out
 
 
 @dataclass(frozen=True)
@@ -137,7 +145,9 @@ class _Walk:
     def put_right(self, parts: Parts) -> _Walk:
         """The same with some pairs exchanged."""
         limb = ARM if parts[0] in ARM else LEG
-        best = min(_exchanged(self.frames, self.rest, parts), key=lambda one: misfit_deg(one, limb))
+        mixed = [{**self.frames, **_other_side(self.frames, self.rest, held, parts)} for held in _held(parts)]
+        known: Known = {}
+        best = min(mixed, key=lambda one: misfit_deg(one, limb, known))
         return _Walk(best, self.rest, self.sizes, self.rate)
 
     def legs(self) -> _Told | None:

@@ -42,12 +42,17 @@ def mul(a: Array, b: Array) -> Array:
 
 
 def _mul(a: Array, b: Array, out: Array) -> None:
-    aw, ax, ay, az = np.moveaxis(a, -1, 0)
-    bw, bx, by, bz = np.moveaxis(b, -1, 0)
+    aw, ax, ay, az = _components(a)
+    bw, bx, by, bz = _components(b)
     out[..., 0] = aw * bw - ax * bx - ay * by - az * bz
     out[..., 1] = aw * bx + ax * bw + ay * bz - az * by
     out[..., 2] = aw * by - ax * bz + ay * bw + az * bx
     out[..., 3] = aw * bz + ax * by - ay * bx + az * bw
+
+
+def _components(a: Array) -> list[Array]:
+    """The components (...) of vectors or quaternions (..., N); a third of the time of `np.moveaxis`."""
+    return [a[..., k] for k in range(a.shape[-1])]
 
 
 def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, width: int) -> Array:
@@ -55,7 +60,9 @@ def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, w
 
     What lies in between then stays in the cache, and arrays that lie apart in memory are read once.
     """
-    axes = np.broadcast_shapes(a.shape[:-1], b.shape[:-1])
+    axes = a.shape[:-1]
+    if axes != b.shape[:-1]:
+        axes = np.broadcast_shapes(axes, b.shape[:-1])
     out = np.empty((*axes, width))
     step = max(_ROWS * axes[0] * width // max(out.size, 1), 1) if axes else 1
     if not axes or step >= axes[0]:
@@ -79,8 +86,8 @@ def rotate(q: Array, v: Array) -> Array:
 
 
 def _rotate(q: Array, v: Array, out: Array) -> None:
-    w, x, y, z = np.moveaxis(q, -1, 0)
-    vx, vy, vz = np.moveaxis(v, -1, 0)
+    w, x, y, z = _components(q)
+    vx, vy, vz = _components(v)
     tx, ty, tz = 2 * (y * vz - z * vy), 2 * (z * vx - x * vz), 2 * (x * vy - y * vx)
     out[..., 0] = vx + w * tx + y * tz - z * ty
     out[..., 1] = vy + w * ty + z * tx - x * tz
@@ -151,11 +158,21 @@ def between(u: Array, v: Array) -> Array:
     u = u / np.linalg.norm(u, axis=-1, keepdims=True)
     v = v / np.linalg.norm(v, axis=-1, keepdims=True)
     w = 1 + np.einsum("...i,...i->...", u, v)
-    q = np.concatenate([w[..., None], np.cross(u, v)], axis=-1)
+    q = np.concatenate([w[..., None], cross(u, v)], axis=-1)
+    opposite = w < _OPPOSITE
+    if not opposite.any():
+        return normalize(q)
     # Opposite directions: half a turn about any axis square to `u`.
     side = np.eye(3)[np.argmin(np.abs(u), axis=-1)]
-    half = np.concatenate([np.zeros_like(w)[..., None], np.cross(u, side)], axis=-1)
-    return normalize(np.where((w < _OPPOSITE)[..., None], half, q))
+    half = np.concatenate([np.zeros_like(w)[..., None], cross(u, side)], axis=-1)
+    return normalize(np.where(opposite[..., None], half, q))
+
+
+def cross(u: Array, v: Array) -> Array:
+    """The vectors (..., 3) square to `u` and `v` (..., 3); the digits of `np.cross` in less time."""
+    ux, uy, uz = _components(u)
+    vx, vy, vz = _components(v)
+    return np.stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx], axis=-1)
 
 
 def yaw(q: Array) -> Array:
@@ -173,7 +190,7 @@ def from_yaw(heading: Array | float) -> Array:
 
 def to_matrix(q: Array) -> Array:
     """Quaternions (..., 4) -> rotation matrices (..., 3, 3) whose columns are the turned axes."""
-    w, x, y, z = np.moveaxis(q, -1, 0)
+    w, x, y, z = _components(q)
     rows = [
         [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
         [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
