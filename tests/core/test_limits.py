@@ -74,7 +74,8 @@ def test_odd_numbers_are_refused_in_one_line_whatever_their_key(value):
 @pytest.mark.parametrize(
     ("key", "value", "message"),
     [
-        ("window_s", 601.0, "expected a number from 0.001 to 600, got 601"),
+        ("blend_s", 601.0, "expected a number from 0.001 to 600, got 601"),
+        ("window_s", 11.0, "expected a number from 0.001 to 10, got 11"),
         ("cutoff_hz", 0.001, "expected a number from 0.01 to 1000, got 0.001"),
         ("speed", 1e7, "expected a number from 1e-09 to 1e.06"),
         ("count", 10**30, "expected at most 100000, got a number of 31 digits"),
@@ -89,7 +90,7 @@ def test_limits_follow_the_unit(key, value, message):
 def test_what_is_usable_passes():
     for key, value in (
         ("window_s", 0.0),
-        ("window_s", 600.0),
+        ("blend_s", 600.0),
         ("n", True),
         ("n", "x"),
         ("n", None),

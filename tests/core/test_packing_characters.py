@@ -13,13 +13,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pygltflib
 import pytest
 
 import small_takes
+from glb_clips import clip_of
 from rigs import changed, character, nest
 from takemill.base.errors import GlbError
+from takemill.files.glb import append_animations
+from takemill.files.glb_animations import animation_names
 from takemill.files.glb_read import GlbScene
-from takemill.sets import clip_set
+from takemill.sets import clip_set, packing_characters
 from takemill.shell import cli
 
 RECIPE = "".join(
@@ -137,6 +141,55 @@ def test_files_parted_verify_too(place, tmp_path, files):
     common = [str(place / "walk.bvh"), "--recipe", str(tmp_path / "r.toml"), "--to", str(place / "tall.glb")]
     assert cli.main(["pack", *common, "--out", str(tmp_path / "out")]) == 0
     assert cli.main(["verify", str(tmp_path / "out"), *common]) == 0
+
+
+@pytest.fixture
+def animated(place, tmp_path):
+    """A folder with a character that brings animations of its own: `walk` and `wave`."""
+    motion = small_takes.stand_and_walk().slice(0, 5)
+    glb = character(motion.skeleton)
+    (tmp_path / "mate.glb").write_bytes(
+        append_animations(glb, [clip_of("walk", motion), clip_of("wave", motion)])
+    )
+    shutil.copy(place / "walk.bvh", tmp_path)
+    return tmp_path
+
+
+def pack_mate(animated, same_names: str) -> int:
+    (animated / "r.toml").write_text(f'same_names = "{same_names}"\n{RECIPE}')
+    return run(animated, "pack", "--to", str(animated / "mate.glb"), "--out", str(animated / "set"))
+
+
+def test_a_clip_called_as_the_characters_own_animation_is_said_at_once_with_a_choice(
+    animated, capsys, monkeypatch
+):
+    monkeypatch.setattr(packing_characters, "read_takes", None)  # nothing is read before
+    assert pack_mate(animated, "refuse") == 2
+    said = capsys.readouterr().err
+    assert "mate.glb already holds an animation 'walk', as a clip is called; write into the recipe" in said
+    assert not (animated / "set").exists()
+
+
+@pytest.mark.parametrize(("same_names", "own"), [("replace", ["wave"]), ("prefix", ["own_walk", "wave"])])
+def test_the_characters_own_animation_is_replaced_or_kept_under_a_prefix(animated, capsys, same_names, own):
+    assert pack_mate(animated, same_names) == 0
+    glb = (animated / "set" / "walk.glb").read_bytes()
+    names = animation_names(glb)
+    assert sorted(names) == sorted([*own, "walk", "set off", "stand"])
+    other = pygltflib.GLTF2().load_from_bytes(glb)
+    assert [one.name for one in other.animations] == list(names)
+    assert GlbScene(glb, "walk.glb").duration_s("walk") > 0.5  # ours: its own has five frames
+    if same_names == "prefix":
+        assert GlbScene(glb, "walk.glb").duration_s("own_walk") == pytest.approx(4 / 60)
+    capsys.readouterr()
+    assert cli.main(["verify", str(animated / "set")]) == 0
+
+
+def test_a_clip_that_gets_its_name_later_is_looked_at_then(animated, capsys):
+    (animated / "r.toml").write_text('naming = "walk"\n[[clip]]\nfrom = 3.5\nto = 8\nloop = true\n')
+    assert run(animated, "pack", "--to", str(animated / "mate.glb"), "--out", str(animated / "set")) == 2
+    assert "already holds an animation 'walk'" in capsys.readouterr().err
+    assert not (animated / "set").exists()
 
 
 def test_what_cannot_be_packed_writes_nothing(place, tmp_path, capsys):

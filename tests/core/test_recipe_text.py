@@ -38,7 +38,7 @@ def test_any_line_may_be_uncommented_by_itself(number):
         "longest_s",
         "path_scale",
     ):
-        assert recipe != Recipe() or key in ("neutral", "blend_frames", "files")
+        assert recipe != Recipe() or key in ("neutral", "blend_frames", "files", "same_names")
     else:
         assert recipe == Recipe()
 

@@ -349,6 +349,35 @@ def test_a_rest_pose_without_size_or_direction_is_a_finding(folder, parts, messa
     assert any(re.search(message, text) for text in problems(folder)), problems(folder)
 
 
+@pytest.mark.parametrize("index", [True, -1, "0", 0.0, [0], 10**6, None])
+def test_an_index_that_is_none_is_a_finding(folder, index):
+    """Of a child, a joint, a sampler, a node and an accessor."""
+
+    def change(what):
+        def do(text):
+            clip = animation(text, "off")
+            holder, key = {
+                "child": (
+                    next(one for one in text["nodes"] if len(one.get("children", ())) > 1)["children"],
+                    0,
+                ),
+                "joint": (text["skins"][0]["joints"], 1),
+                "sampler": (clip["channels"][0], "sampler"),
+                "node": (clip["channels"][0]["target"], "node"),
+                "accessor": (clip["samplers"][0], "output"),
+            }[what]
+            holder[key] = index
+
+        return do
+
+    whole = (folder / "set.glb").read_bytes()
+    for what in ("child", "joint", "sampler", "node", "accessor"):
+        rewrite(folder, change(what))
+        found = problems(folder)
+        assert any(re.search("there is no (node|sampler|accessor) ", text) for text in found), (what, found)
+        (folder / "set.glb").write_bytes(whole)
+
+
 def test_a_deep_chain_is_a_finding(folder):
     def deepen(text):
         first = len(text["nodes"])

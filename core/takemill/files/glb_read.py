@@ -64,13 +64,11 @@ class GlbScene:
             self.parents = [-1] * len(self._nodes)
             for parent, node in enumerate(self._nodes):
                 for child in node.get("children", ()):
-                    self.parents[child] = parent
+                    self.parents[self._index(child, self._nodes, "node")] = parent
             self.order = self._parents_first()
             self._expect_places()
             joints = [j for skin in self._json.get("skins", ()) for j in skin["joints"]]
-            if not all(type(joint) is int and 0 <= joint < len(self._nodes) for joint in joints):
-                raise self._error("a skin names a joint that is none of the nodes")
-            self.joints = tuple(dict.fromkeys(joints))
+            self.joints = tuple(dict.fromkeys(self._index(j, self._nodes, "node") for j in joints))
             self._expect_poses()
             self.curves: dict[str, list[Curve]] = {}
             self.extras: dict[str, Any] = {}
@@ -94,6 +92,12 @@ class GlbScene:
 
     def _error(self, text: str) -> GlbError:
         return GlbError(f"{self._source}: {text}")
+
+    def _index(self, value: Any, things: list[Any], what: str) -> int:
+        """Insist on a number of one of some things: no truth, no word, and none from the end."""
+        if type(value) is not int or not 0 <= value < len(things):
+            raise self._error(f"there is no {what} {value!r}")
+        return value
 
     def _chunks(self, data: bytes) -> tuple[dict[str, Any], bytes]:
         magic, version, length = struct.unpack_from("<4sII", data)
@@ -148,6 +152,7 @@ class GlbScene:
 
     def _accessor(self, index: int) -> Array:
         """(N,) or (N, width); normalised integers as the numbers they stand for (section 3.6.2.2)."""
+        self._index(index, self._json["accessors"], "accessor")
         if index not in self._read:
             self._read[index] = self._numbers(index)
         return self._read[index]
@@ -156,7 +161,8 @@ class GlbScene:
         accessor = self._json["accessors"][index]
         if "sparse" in accessor or "bufferView" not in accessor:
             raise self._error(f"accessor {index} is sparse or compressed; {_SPARSE_HINT}")
-        view = self._json["bufferViews"][accessor["bufferView"]]
+        views = self._json["bufferViews"]
+        view = views[self._index(accessor["bufferView"], views, "buffer view")]
         dtype, width = np.dtype(_DTYPES[accessor["componentType"]]), _WIDTHS[accessor["type"]]
         stride = view.get("byteStride", dtype.itemsize * width)
         inside = accessor.get("byteOffset", 0)
@@ -186,10 +192,9 @@ class GlbScene:
     def _channels(self, animation: Mapping[str, Any], name: str) -> list[Curve]:
         curves, seen = [], set()
         for channel in animation["channels"]:
-            target, sampler = channel["target"], animation["samplers"][channel["sampler"]]
-            node, path = target["node"], target["path"]
-            if type(node) is not int or not 0 <= node < len(self._nodes):
-                raise self._error(f"animation {name!r} moves a node that is not there")
+            samplers, target = animation["samplers"], channel["target"]
+            sampler = samplers[self._index(channel["sampler"], samplers, "sampler")]
+            node, path = self._index(target["node"], self._nodes, "node"), target["path"]
             place = f"animation {name!r}, {path} of {self.names[node]!r}"
             kind = sampler.get("interpolation", "LINEAR")
             if kind not in ("LINEAR", "CUBICSPLINE") or path not in _PATHS:

@@ -72,6 +72,9 @@ __all__ = [
 FILES = ("one", "each", "separate")
 """How the clips of a set can be parted among files."""
 
+SAME_NAMES = ("refuse", "replace", "prefix")
+"""What can become of a character's own animation that is called as a clip."""
+
 
 @dataclass(frozen=True)
 class Recipe:
@@ -88,6 +91,8 @@ class Recipe:
         blend_frames: in how many frames, unless a clip says otherwise; 0 for none.
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
         bodies: the same for characters that the clips are fitted to, by their names.
+        same_names: what becomes of a character's own animation that is called as a clip: "refuse" to pack,
+            "replace" it, or keep both: "prefix" calls it own_NAME.
         clips: what to cut; empty for the suggested cuts.
         variants: what to make of them.
     """
@@ -99,6 +104,7 @@ class Recipe:
     character: str = ""
     neutral: str = ""
     blend_frames: int = 0
+    same_names: str = "refuse"
     body: Mapping[str, str] = field(default_factory=dict)
     bodies: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
@@ -151,7 +157,7 @@ def read_recipe(path: str | Path) -> Recipe:
 
 _ABOVE: Mapping[str, object] = {
     "name": str, "rate": float, "files": Literal[FILES], "naming": str, "character": str, "neutral": str,
-    "blend_frames": int,
+    "blend_frames": int, "same_names": Literal[SAME_NAMES],
 }  # fmt: skip
 """The keys that stand above the tables, and the types of their values."""
 

@@ -22,6 +22,7 @@ _HEAD = """\
 # character = "courier"     # the set's name when left out
 # neutral = ""              # the clip whose first pose one-shots start and end in, within blend_frames
 # blend_frames = 0          # so many frames at each end go over into the neutral pose
+# same_names = "refuse"     # of a character's own animation called as a clip; "replace" or "prefix" (own_...)
 """
 _EXAMPLES = """\
 ## Where the body map is wrong: part = "joint"; "" removes a part.

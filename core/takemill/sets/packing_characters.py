@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ..base import disk
-from ..base.errors import BodyMapError, InputError, RecipeError
+from ..base.errors import BodyMapError, GlbError, InputError, RecipeError
 from ..body.body_map import BodyMap
+from ..files.glb_animations import animation_names, renamed_animations, without_animations
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
@@ -59,6 +60,26 @@ class Character:
             raise BodyMapError(f"{path}: {problem}; repair it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
 
+    def beside(self, clips: Collection[str], same_names: str) -> bytes:
+        """The GLB as clips of these names can be added to it, by the recipe's `same_names`.
+
+        Raises:
+            GlbError: it has an animation of such a name, and the recipe does not say what becomes of it.
+        """
+        own = animation_names(self.glb)
+        both = sorted(set(own) & set(clips))
+        if not both:
+            return self.glb
+        if same_names == "replace":
+            return without_animations(self.glb, both)
+        if same_names == "prefix":
+            taken = {*own, *clips}
+            return renamed_animations(self.glb, {name: _free_name(name, taken) for name in both})
+        raise GlbError(
+            f"{self.name}.glb already holds an animation {both[0]!r}, as a clip is called; write into the "
+            'recipe same_names = "replace" (it goes) or "prefix" (it becomes own_NAME), or rename the clip'
+        )
+
     def with_root(self) -> Character:
         """The same with a root joint for root motion; itself where it has one."""
         if self.body.get("root") is not None:
@@ -67,6 +88,13 @@ class Character:
         rig = read_rig(glb, self.name)
         names = self.body.names(self.rig.skeleton) | {"root": name}
         return Character(self.name, glb, rig, BodyMap.from_names(rig.skeleton, names))
+
+
+def _free_name(name: str, taken: Collection[str]) -> str:
+    """The name with a prefix, or with several."""
+    while name in taken:
+        name = f"own_{name}"
+    return name
 
 
 def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Character]:
@@ -105,6 +133,9 @@ def pack_characters(
         TakemillError: anything is wrong; then nothing is written.
     """
     characters = read_characters(rigs, recipe)
+    named = [spec.name for spec in recipe.clips] + [spec.name for spec in recipe.variants]
+    for one in characters:  # clips that are named later are looked at when they are
+        one.beside(named, recipe.same_names)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
     name = name_of(recipe, read)
     places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
@@ -115,7 +146,8 @@ def pack_characters(
     sets = {}
     for number, (one, cooked, clips) in enumerate(made):
         part = part_of(progress, 0.7 + 0.3 * number / len(made), 0.3 / len(made))
-        sets[one.name] = clip_set.made_clip_set(one.glb, name, takes, clips, cooked, part, one.rig.placed)
+        glb = one.beside([clip.name for clip in clips], recipe.same_names)
+        sets[one.name] = clip_set.made_clip_set(glb, name, takes, clips, cooked, part, one.rig.placed)
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
         say(line)
     return {character: one.facts for character, one in sets.items()}
