@@ -15,6 +15,7 @@ from ..base.errors import InputError
 from ..body import body_map
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..maths import filters, quat
 
 MODES = ("keep", "root", "in_place")
@@ -102,7 +103,7 @@ def find_root_motion(
         InputError: smooth_hz is negative or too high for the rate.
     """
     settings = settings or RootMotionSettings()
-    hips = motion.model()[1][:, body.require("hips")]
+    hips = joint_in_model(motion, body.require("hips"))[1]
     position = np.zeros((len(motion), 3))
     if settings.planar:
         position[:, :2] = hips[:, :2]
@@ -263,7 +264,6 @@ def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
 def _on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
     """Joint `root` rests on the track; its children keep their places in model space."""
     skeleton = motion.skeleton
-    old_q, old_p = motion.model()
     rest_q, rest_p = (part[root] for part in skeleton.reference_model)
     turn = quat.from_yaw(root_motion.heading)
     new_q = quat.mul(turn, rest_q)
@@ -272,13 +272,13 @@ def _on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
     parent = skeleton.parents[root]
     local_q, local_p = new_q, new_p
     if parent >= 0:
-        local_q, local_p = _seen_from(old_q[:, parent], old_p[:, parent], new_q, new_p)
+        local_q, local_p = _seen_from(*joint_in_model(motion, parent), new_q, new_p)
     rotations[:, root] = local_q
-    motion = motion.with_translation(root, local_p)
+    tracks = {0: motion.root_translation, **motion.translations, root: local_p}
     for child in skeleton.children[root]:
-        rotations[:, child], track = _seen_from(new_q, new_p, old_q[:, child], old_p[:, child])
-        motion = motion.with_translation(child, track)
-    return motion.with_rotations(rotations)
+        rotations[:, child], tracks[child] = _seen_from(new_q, new_p, *joint_in_model(motion, child))
+    root_track = tracks.pop(0)
+    return replace(motion, rotations=rotations, root_translation=root_track, translations=tracks)
 
 
 def _seen_from(q: Array, p: Array, other_q: Array, other_p: Array) -> tuple[Array, Array]:

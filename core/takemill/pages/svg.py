@@ -207,8 +207,9 @@ def _multiples(low: float, high: float, step: float) -> Array:
 
 
 def _line(points: Array, digits: int = 3) -> str:
-    return "M" + "L".join(f"{_n(x, digits)} {_n(y, digits)}" for x, y in points)
+    return "M" + "L".join(f"{_n(x, digits)} {_n(y, digits)}" for x, y in points.tolist())
 
 
 def _n(value: float, digits: int = 3) -> str:
-    return f"{round(float(value), digits) + 0.0:.{digits}f}".rstrip("0").rstrip(".")
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
