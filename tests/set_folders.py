@@ -5,7 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import random
+import signal
+import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from takemill.sets import set_folder
@@ -58,21 +62,45 @@ def old_set(tmp_path: Path) -> Path:
 
 
 DRIVER = """
-import sys
+import os, signal, sys
 sys.path.insert(0, {core!r})
 from takemill.sets import set_folder
 OLD, NEW = {sets!r}
-places = sys.argv[1:]
-print("started", flush=True)
-while True:
-    for files in (NEW, OLD):
-        set_folder.replace_folders(dict.fromkeys(places, files))
+last, places = int(sys.argv[1]), sys.argv[2:]
+calls = 0
+
+def count(event, arguments):
+    global calls
+    if event == "open" or event.startswith(("os.", "ctypes.call")):
+        calls += 1
+        if calls == last:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+sys.addaudithook(count)
+for files in (NEW, OLD):
+    set_folder.replace_folders(dict.fromkeys(places, files))
+print(calls)
 """
 
 
-def driver(*arguments: object) -> list[str]:
+def _driven(last: int, *places: object) -> subprocess.CompletedProcess[str]:
     code = DRIVER.format(core=str(Path(set_folder.__file__).parents[2]), sets=(OLD, NEW))
-    return [sys.executable, "-I", "-S", "-c", code, *map(str, arguments)]
+    command = [sys.executable, "-I", "-S", "-c", code, str(last), *map(str, places)]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def killed_at_random(count: int, seed: int, *places: object) -> Iterator[int]:
+    """Replace sets by the new ones and by the old ones again; be killed before a random call to the system.
+
+    Counted in calls and not in time, so that a busy machine changes nothing. The system kills the process
+    (SIGKILL). Gives the number of each call.
+    """
+    done = _driven(0, *places)
+    calls, rng = int(done.stdout), random.Random(seed)
+    assert calls > 40, "it counts what the driver does"
+    for last in sorted(rng.sample(range(1, calls), count)):
+        assert _driven(last, *places).returncode == -signal.SIGKILL
+        yield last
 
 
 def expect_whole(place: Path) -> None:

@@ -4,16 +4,25 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
-from set_folders import FOREIGN, NEW, OLD, a_list, a_set, contents, driver, expect_whole, old_set, only
+from set_folders import (
+    FOREIGN,
+    NEW,
+    OLD,
+    a_list,
+    a_set,
+    contents,
+    expect_whole,
+    killed_at_random,
+    old_set,
+    only,
+)
 from takemill.base.errors import FileError
 from takemill.sets import mounts, set_folder, set_folder_stage
 from takemill.sets.set_folder import LIST, expect_free, replace_folder
@@ -159,14 +168,8 @@ def test_a_disk_that_takes_no_more_leaves_the_old_folder(place):
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
 def test_killed_at_random_moments_it_is_the_old_set_or_the_new_one(place):
     """By the system itself, which the model of `test_set_folder_crashes.py` only plays."""
-    random_s = random.Random(1907)
     marks = []
-    for _ in range(40):
-        with subprocess.Popen(driver(place), stdout=subprocess.PIPE) as process:
-            assert process.stdout is not None
-            process.stdout.readline()
-            time.sleep(random_s.uniform(0, 0.2))
-            process.kill()
+    for _ in killed_at_random(24, 1907, place):
         expect_whole(place)
         marks.append(json.loads((place / LIST).read_bytes())["mark"])
     assert set(marks) == {"old", "new"}

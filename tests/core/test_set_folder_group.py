@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import shutil
-import subprocess
-import time
 from pathlib import Path
 
 import pytest
 
-from set_folders import NEW, OLD, contents, driver, expect_whole, old_set, only
+from set_folders import NEW, OLD, contents, expect_whole, killed_at_random, old_set, only
 from takemill.base.errors import FileError, InputError
 from takemill.sets import set_folder_stage
 from takemill.sets.set_folder import LIST, replace_folder, replace_folders, unfinished
@@ -85,13 +82,8 @@ def test_sets_in_two_folders_are_not_written_together(pair, tmp_path):
 
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
 def test_killed_at_random_moments_several_sets_are_of_one_kind_after_the_next_run(pair):
-    random_s, marks = random.Random(2), []
-    for _ in range(30):
-        with subprocess.Popen(driver(*pair), stdout=subprocess.PIPE) as process:
-            assert process.stdout is not None
-            process.stdout.readline()
-            time.sleep(random_s.uniform(0, 0.2))
-            process.kill()
+    marks = []
+    for _ in killed_at_random(24, 2, *pair):
         replace_folder(pair[0].parent / "other", OLD)
         marks.append(mark(pair[0]))
         assert marks[-1] == mark(pair[1])
