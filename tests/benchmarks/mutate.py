@@ -2,7 +2,7 @@
 
 `python tests/benchmarks/mutate.py [--count 200] [--seed 1] [--folder feet] [--list]` copies the engine, changes one
 place in one file, runs the tests that belong to the file's folder till the first fails, and prints each mutant,
-killed or survived, and the share that was killed. A mutant whose tests take longer than --limit seconds is killed.
+killed or survived, and the share that was killed. One whose tests take longer than --limit seconds of the processor counts for neither.
 Those in EQUIVALENT change nothing that anybody could see; the reason stands beside each. Exit code 1 below 90 %.
 """
 
@@ -14,6 +14,7 @@ import importlib
 import os
 import random
 import re
+import resource
 import shutil
 import signal
 import sys
@@ -147,39 +148,34 @@ def tests_of(path: Path) -> list[str]:
     return [test for *_, test in sorted(found)]
 
 
-def run(mutant: Mutant, engine: Path, limit_s: float) -> tuple[bool, float]:
-    """Whether the tests find a mutant, and the seconds that they took."""
+def run(mutant: Mutant, engine: Path, limit_s: float) -> tuple[str, float]:
+    """What becomes of a mutant in its tests, in a word, and the seconds that they took."""
     there = engine / mutant.path.relative_to(ENGINE)
     kept = there.read_text(encoding="utf-8")
     there.write_text(mutant.text, encoding="utf-8")
     start = time.monotonic()
     try:
-        return _fails(tests_of(mutant.path), engine, limit_s), time.monotonic() - start
+        return _judged(tests_of(mutant.path), engine, limit_s), time.monotonic() - start
     finally:
         there.write_text(kept, encoding="utf-8")
 
 
-def _fails(tests: list[str], engine: Path, limit_s: float) -> bool:
-    """Run tests in a child that has nothing of the engine loaded yet; till the first failure or the limit."""
+def _judged(tests: list[str], engine: Path, limit_s: float) -> str:
+    """Run tests, till the first failure, in a child that has nothing of the engine loaded yet."""
     child = os.fork()
     if child == 0:
-        os.setpgid(0, 0)
         try:
+            # Seconds of the processor, which do not depend on what else the machine does.
+            resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s) + 1))
             _as_child(tests, engine)
         finally:
             os._exit(_NO_TESTS)
-    deadline = time.monotonic() + limit_s
-    while time.monotonic() < deadline:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            code = os.waitstatus_to_exitcode(status)
-            if code in (_NO_TESTS, pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
-                raise SystemExit(f"the tests do not run: {tests}")
-            return code != 0
-        time.sleep(0.05)
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return True
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    if code in (_NO_TESTS, pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
+        raise SystemExit(f"the tests do not run: {tests}")
+    if code in (-signal.SIGXCPU, -signal.SIGKILL):
+        return "too long"
+    return "killed" if code else "survived"
 
 
 def _as_child(tests: list[str], engine: Path) -> None:
@@ -201,7 +197,9 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--folder", default="", help="Only files of this folder.")
     parser.add_argument("--skip", type=int, default=0, help="Leave so many of the first ones out.")
-    parser.add_argument("--limit", type=float, default=600, help="Seconds for the tests of one mutant.")
+    parser.add_argument(
+        "--limit", type=float, default=600, help="Processor seconds for the tests of one mutant."
+    )
     parser.add_argument("--list", action="store_true", help="Print the mutants, and run none.")
     chosen = parser.parse_args()
     files = [
@@ -220,20 +218,19 @@ def main() -> int:
     for name in ("numpy", "pytest", "scipy.interpolate", "scipy.spatial.transform"):
         importlib.import_module(name)  # once, for all children
 
-    counts = {"killed": 0, "survived": 0, "equivalent": 0}
+    counts = {"killed": 0, "survived": 0, "equivalent": 0, "too long": 0}
     with tempfile.TemporaryDirectory() as scratch:
         engine = Path(scratch) / "core"
         shutil.copytree(ENGINE, engine, ignore=shutil.ignore_patterns("__pycache__"))
         sys.dont_write_bytecode = True
-        if _fails([str(TESTS / "test_blocks.py")], engine, chosen.limit):
+        if _judged([str(TESTS / "test_blocks.py")], engine, chosen.limit) != "survived":
             raise SystemExit("the tests fail without any mutant")
         for one in picked:
             name = str(one.path.relative_to(ENGINE / "takemill"))
             if (name, str(one)) in EQUIVALENT:
                 word, seconds = "equivalent", 0.0
             else:
-                found, seconds = run(one, engine, chosen.limit)
-                word = "killed" if found else "survived"
+                word, seconds = run(one, engine, chosen.limit)
             counts[word] += 1
             print(f"{word:10} {seconds:5.0f} s  {name}:{one.line}  {one}", flush=True)
     share = counts["killed"] / max(counts["killed"] + counts["survived"], 1)

@@ -105,7 +105,7 @@ def test_health_of_a_take_as_numbers_by_kind(capsys, tmp_path):
     kinds = {row["kind"]: row for row in said["kinds"]}
     for kind, row in kinds.items():
         mine = [one for one in said["findings"] if one["kind"] == kind]
-        assert row["count"] == len(mine)
+        assert row["findings"] == len(mine)
         assert row["frames"] == sum(one["stop"] - one["start"] for one in mine)
         assert row["worst"]["amount"] == max(mine, key=lambda one: abs(one["amount"]))["amount"]
         assert "left" not in row
@@ -115,7 +115,7 @@ def test_health_of_a_take_as_numbers_by_kind(capsys, tmp_path):
     after = {row["kind"]: row["left"] for row in said["kinds"]}
     assert (after["spike"], after["frozen"], after["floor_offset"]) == (0, 0, 0)
     text = run(capsys, "repair", take, "-o", tmp_path / "new.bvh")
-    assert re.search(rf"\nspike +{kinds['spike']['count']} +0 ", text)
+    assert re.search(rf"\nspike +{kinds['spike']['findings']} +{kinds['spike']['findings']} +0 ", text)
 
 
 def test_pages_of_health_are_written(capsys, take, tmp_path):

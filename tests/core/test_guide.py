@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
+import shutil
 import tomllib
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -11,9 +13,12 @@ from typing import get_type_hints
 
 import pytest
 
-from takemill.recipe.recipe import _ABOVE, TABLES, parse_recipe
+from takemill import __version__
+from takemill.health.table import KINDS
+from takemill.recipe.recipe import _ABOVE, TABLES, Recipe, parse_recipe
 from takemill.recipe.recipe_clip import CLIP_KEYS, VARIANT_KEYS
 from takemill.shell import cli, samples
+from words import given_up
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "docs/guide.md").read_text(encoding="utf-8")
@@ -96,21 +101,82 @@ def test_links_lead_somewhere(page: str) -> None:
 
 
 def shown(verb: str) -> tuple[list[str], list[str]]:
-    """An example of the guide: the arguments behind its prompt, and the lines printed below them."""
-    command, *lines = re.findall(rf"^    \$ takemill {verb} .*(?:\n    .+)+", GUIDE, re.MULTILINE)[0].split(
-        "\n"
-    )
-    return command.split()[2:], [line[4:] for line in lines]
+    """An example of the guide: the arguments behind its prompt, and the lines below, but for blank ones."""
+    start = GUIDE.index(f"\n    $ takemill {verb} ") + 1
+    command, *rest = GUIDE[start:].split("\n")
+    lines = list(itertools.takewhile(lambda line: line.startswith("    ") or not line.strip(), rest))
+    lines = list(itertools.takewhile(lambda line: not line.startswith("    $"), lines))
+    return command.split()[2:], [line[4:] for line in lines if line.strip()]
 
 
-@pytest.mark.parametrize("verb", ["repair", "loops"])
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the guide's user stands: the samples lie there."""
+    place = tmp_path_factory.mktemp("guide")
+    for name in ("marsh_take.bvh", "marsh_set.toml"):
+        shutil.copy(samples.path(name), place / name)
+    return place
+
+
+@pytest.mark.parametrize(
+    "verb",
+    [
+        "check",
+        "repair",
+        "cuts",
+        "loops",
+        *(pytest.param(one, marks=pytest.mark.long) for one in ("pack", "verify")),
+    ],
+)
 def test_examples_print_what_the_guide_shows(
-    verb: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    verb: str, folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Each line that it shows, number by number, in this order; "..." is any number of lines."""
+    monkeypatch.chdir(folder)
+    if verb == "verify" and not (folder / "clips").exists():
+        cli.main(shown("pack")[0])
+        capsys.readouterr()
     arguments, lines = shown(verb)
-    place = {"marsh_take.bvh": str(samples.path("marsh_take.bvh")), "repaired.bvh": str(tmp_path / "m.bvh")}
-    assert cli.main([place.get(word, word) for word in arguments]) == 0
-    assert capsys.readouterr().out.splitlines()[: len(lines)] == lines
+    assert len(lines) > 3
+    assert cli.main(arguments) == 0
+    printed = [line for line in capsys.readouterr().out.splitlines() if line.strip()]
+    pattern = "".join(r"(?:.*\n)*?" if line == "..." else re.escape(line) + r"\n" for line in lines)
+    assert re.fullmatch(pattern, "\n".join(printed) + "\n"), "\n".join(printed)
+
+
+def test_the_readme_names_what_is_there() -> None:
+    """Its numbers that are none of a command's: versions, limits, schema, tolerance."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    schema = json.loads((ROOT / "core/takemill/sets/clips.schema.json").read_text(encoding="utf-8"))
+    assert f"takemill-{__version__}.zip" in readme
+    assert f"schema version {schema['properties']['schema_version']['const']}" in readme
+    assert f"within {1000 * Recipe().reduce.max_error_m:g} mm" in readme
+    verbs = set(re.findall(r"^    takemill (\w+)", readme, re.MULTILINE))
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    assert verbs == {"check", "repair", "cuts", "pack", "verify"}
+
+
+def test_the_guide_has_each_word_once() -> None:
+    rows = GUIDE.partition("\n## Words\n")[2].partition("\n| word")[2].partition("\n\n")[0].splitlines()[2:]
+    words = [word for row in rows for word in row.split(" | ")[0].strip("| ").split(", ")]
+    assert len(words) == len(set(words)) >= 16
+    asked = {"planted", "strike", "locomotion", "neutral", "joint frames", "seam", "event", "root motion"}
+    assert asked <= set(words)
+
+
+def test_the_guide_explains_every_kind_of_finding_and_no_other() -> None:
+    rows = GUIDE.partition("| finding | what happened | repaired by |\n|---|---|---|\n")[2].partition("\n\n")[
+        0
+    ]
+    kinds = [kind for row in rows.splitlines() for kind in row.split(" | ")[0].strip("| ").split(", ")]
+    assert sorted(kinds) == sorted(KINDS)
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/guide.md", "docs/engines.md"])
+def test_no_page_has_a_word_that_was_given_up(page: str) -> None:
+    lines = (ROOT / page).read_text(encoding="utf-8").splitlines()
+    assert [(number, given_up(line)) for number, line in enumerate(lines, 1) if given_up(line)] == []
 
 
 @pytest.mark.parametrize("page", ["README.md", "docs/guide.md"])

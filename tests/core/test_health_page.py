@@ -83,7 +83,7 @@ def test_the_page_holds_the_figures_of_the_health(page: str, damaged: HealthOf) 
     worst = max(spikes, key=lambda one: one.amount)
     last = worst.stop - 1
     place = f"(frame {last})" if worst.start == last else f"(frames {worst.start} to {last})"
-    assert kinds["spike"][3] == f"{worst.amount:.1f} deg {worst.message} {place}"
+    assert kinds["spike"][4] == f"{worst.amount:.1f} deg {worst.message} {place}"
 
 
 def test_flagged_frames_are_shaded_where_they_are(page: str, damaged: HealthOf) -> None:

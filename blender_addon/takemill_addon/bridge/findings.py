@@ -10,7 +10,7 @@ import bpy
 
 from takemill.base.errors import InputError
 from takemill.health.check import Finding, Health
-from takemill.health.table import MEASURE_WORDS
+from takemill.health.table import MEASURE_WORDS, outcome
 from takemill.sensors.misalignment import between_spans
 
 from . import stage, stored
@@ -62,12 +62,9 @@ def _finding(item: bpy.types.PropertyGroup, start: int) -> Finding:
     return Finding(item.kind, item.joint, first, stop, item.amount, item.unit, item.repaired, item.message)
 
 
-def after_repair(found: Iterable[Finding], health: Health) -> Health:
-    """The health of a repaired take, with what the repair repaired, or could not, among its findings."""
-    left = {(one.kind, one.joint, one.start) for one in health.findings}
-    told = (one for one in found if one.repaired or (one.kind, one.joint, one.start) not in left)
-    both = [*told, *health.findings]
-    return replace(health, findings=tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind))))
+def after_repair(before: Health, found: Iterable[Finding], after: Health) -> Health:
+    """The health of a repaired take, with all findings, each repaired or left."""
+    return replace(after, findings=outcome(before.findings, after.findings, found))
 
 
 def between_poses(action: bpy.types.Action) -> tuple[int, int] | None:

@@ -123,7 +123,14 @@ def _likely_health(context: bpy.types.Context) -> HealthOf:
     motion, body = work.take.motion, work.body
     repaired, found = repair(motion, body, repair_settings(context, work))
     return HealthOf(
-        work.action.name, motion, body, check(motion, body), repaired, check(repaired, body), found
+        work.action.name,
+        motion,
+        body,
+        check(motion, body),
+        repaired,
+        check(repaired, body),
+        found,
+        would=True,
     )
 
 

@@ -9,6 +9,7 @@ import bpy
 
 from takemill.base.errors import InputError
 from takemill.health.check import check
+from takemill.health.table import counts_text
 from takemill.pipeline import stages
 from takemill.repair.repair import RepairSettings, repair
 from takemill.sensors.misalignment import between_poses
@@ -138,17 +139,18 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     """The take of `work`, repaired, as a new Action with its health; and what was repaired, in words."""
     settings = repair_settings(context, work)
     repaired, found = repair(work.take.motion, work.body, settings)
-    health = findings.after_repair(found, check(repaired, work.body))
+    before = check(work.take.motion, work.body)
+    health = findings.after_repair(before, found, check(repaired, work.body))
     digest = stages.digest_of(work.take.motion)
     if work.action.takemill.checked != digest:
-        findings.keep(work.action, check(work.take.motion, work.body), work.take.start, digest)
+        findings.keep(work.action, before, work.take.start, digest)
     name = actions.fitting_name(work.action.name, suffix)
     new = write_motion(context, work.armature, repaired, work.take.start, name, work.take.frame)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
     new.takemill.repaired = True
-    return new, f"{findings.summary(one for one in found if one.repaired)} repaired"
+    return new, counts_text(health.findings)
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,13 @@
-"""Health in rows: findings counted by kind, measures in words. The same rows go to text, JSON and pages."""
+"""Health in rows: findings counted by kind, measures in words. The same rows go to text, JSON and pages.
+
+One rule counts, everywhere: the findings of a take are those that its check lists before or after a repair,
+the left ones those that it lists after, the repaired ones the others. So repaired and left add up.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .finding import Finding
 
@@ -34,8 +38,8 @@ class KindRow:
 
     Attributes:
         kind: of the findings.
-        count: how many there are.
-        left: how many there are after a repair.
+        count: how many there are, before a repair or after it, whichever is more.
+        repaired, left: how many of them are not there after the repair, and how many are.
         frames: joint frames that they cover.
         joints: how many joints they are at; 0 for findings about the whole body.
         worst: the worst of them; of those after the repair where there were none before.
@@ -43,18 +47,67 @@ class KindRow:
 
     kind: str
     count: int
+    repaired: int
     left: int
     frames: int
     joints: int
     worst: Finding
 
 
-def by_kind(findings: Iterable[Finding], left: Iterable[Finding] = ()) -> tuple[KindRow, ...]:
-    """A row for each kind among a take's findings, or those `left` by a repair, in the order of KINDS."""
-    groups, after = _grouped(findings), _grouped(left)
-    kinds = groups.keys() | after.keys()
+def by_kind(before: Iterable[Finding], outcome: Iterable[Finding] = ()) -> tuple[KindRow, ...]:
+    """A row for each kind among the findings of a take, in the order of KINDS.
+
+    Args:
+        before: of the raw take; what is said of a kind is said of these.
+        outcome: all of them, each repaired or left (see `outcome`); without it none is counted as repaired.
+    """
+    groups = _grouped(before)
+    counted = _grouped(outcome) or groups
+    kinds = groups.keys() | counted.keys()
     order = sorted(kinds, key=lambda kind: (KINDS.index(kind) if kind in KINDS else len(KINDS), kind))
-    return tuple(_row(kind, groups.get(kind, []), after.get(kind, [])) for kind in order)
+    return tuple(_row(kind, groups.get(kind, []), counted.get(kind, [])) for kind in order)
+
+
+def outcome(
+    before: Iterable[Finding], after: Iterable[Finding], found: Iterable[Finding]
+) -> tuple[Finding, ...]:
+    """All findings of a take, each marked as repaired or left, in the order of time.
+
+    Args:
+        before: of the check of the raw take.
+        after: of the check of the repaired take.
+        found: what the repair says of itself: a reference pose whose misalignment it corrected is not left,
+            though the pose is still held; what it could not do, and no check lists, is.
+    """
+    found = tuple(found)
+    corrected = [one for one in found if one.repaired and one.kind == "reference_pose"]
+    after = [one for one in after if not (corrected and one.kind == "reference_pose")]
+    groups, left = _grouped(before), _grouped(after)
+    gone = []
+    for kind, mine in groups.items():
+        stay = left.get(kind, [])
+        ranked = sorted(mine, key=lambda one, stay=stay: any(_meet(one, other) for other in stay))  # type: ignore[misc]
+        gone += ranked[: max(len(mine) - len(stay), 0)]
+    gone = [one for one in gone if not (corrected and one.kind == "reference_pose")] + corrected
+    listed = groups.keys() | left.keys()
+    after += [one for one in found if not one.repaired and one.kind not in listed]
+    both = [*(replace(one, repaired=True) for one in gone), *(replace(one, repaired=False) for one in after)]
+    return tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind)))
+
+
+def _meet(one: Finding, other: Finding) -> bool:
+    return one.joint == other.joint and one.start < other.stop and other.start < one.stop
+
+
+def counts_text(outcome: Iterable[Finding], would: bool = False) -> str:
+    """How many findings, repaired and left, in words; `would` where nothing was repaired yet."""
+    marks = [one.repaired for one in outcome]
+    if not marks:
+        return "nothing was found"
+    word = "would be repaired" if would else "repaired"
+    return (
+        f"{len(marks)} finding{'s' * (len(marks) > 1)}: {sum(marks)} {word}, {len(marks) - sum(marks)} left"
+    )
 
 
 def _grouped(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
@@ -64,11 +117,13 @@ def _grouped(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
     return groups
 
 
-def _row(kind: str, before: list[Finding], after: list[Finding]) -> KindRow:
-    told = before or after
-    worst = max(told, key=lambda one: (abs(one.amount), one.stop - one.start))
-    frames = sum(one.stop - one.start for one in told)
-    return KindRow(kind, len(before), len(after), frames, len({one.joint for one in told} - {""}), worst)
+def _row(kind: str, before: list[Finding], counted: list[Finding]) -> KindRow:
+    shown = before or counted
+    worst = max(shown, key=lambda one: (abs(one.amount), one.stop - one.start))
+    frames = sum(one.stop - one.start for one in shown)
+    repaired = sum(one.repaired for one in counted)
+    joints = len({one.joint for one in shown} - {""})
+    return KindRow(kind, len(counted), repaired, len(counted) - repaired, frames, joints, worst)
 
 
 def measure_rows(*takes: Mapping[str, float]) -> list[tuple[str, ...]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,7 +10,7 @@ from ..base.plain import html_text
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..health.check import Finding, Health
-from ..health.table import by_kind, measure_rows
+from ..health.table import by_kind, counts_text, measure_rows, outcome
 from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
 from .html_parts import asset, table
 
@@ -35,6 +34,7 @@ class HealthOf:
         body: which joint plays which part.
         before, after: their health.
         findings: what the repair found.
+        would: whether the repair is only what would be made of it.
     """
 
     name: str
@@ -44,6 +44,7 @@ class HealthOf:
     repaired: Motion
     after: Health
     findings: tuple[Finding, ...]
+    would: bool = False
 
 
 def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
@@ -67,11 +68,9 @@ def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
 def _section(take: HealthOf) -> str:
     raw = take.raw
     joints = "".join(joint_figure(take.raw, take.repaired, take.before, joint) for joint in _worst(take))
-    counts = Counter(one.repaired for one in take.findings)
     told = (
         f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
-        f"{_counted(len(raw.skeleton), 'joint')}; {_counted(counts[True], 'finding')} repaired"
-        + (f", {counts[False]} left as {'it is' if counts[False] == 1 else 'they are'}" * (counts[False] > 0))
+        f"{_counted(len(raw.skeleton), 'joint')}; {counts_text(_outcome(take), take.would)}"
     )
     return (
         f'<article class="clip"><div class="top"><h2>{html_text(take.name)}</h2>'
@@ -80,6 +79,10 @@ def _section(take: HealthOf) -> str:
         f"{feet_figure(take.raw, take.repaired, take.body)}{way_figure(take.raw, take.repaired, take.body)}"
         f"{_list(take)}</article>"
     )
+
+
+def _outcome(take: HealthOf) -> tuple[Finding, ...]:
+    return outcome(take.before.findings, take.after.findings, take.findings)
 
 
 def _counted(count: int, word: str) -> str:
@@ -101,16 +104,18 @@ def _kinds(take: HealthOf) -> str:
         (
             html_text(row.kind),
             str(row.count),
+            str(row.repaired),
             str(row.left),
             str(row.joints or ""),
             f'<span class="wrap"><b>{_amount(row.worst)}</b> {html_text(row.worst.message)} '
             f'<span class="soft">({_frames(row.worst)})</span></span>',
         )
-        for row in by_kind(take.before.findings, take.after.findings)
+        for row in by_kind(take.before.findings, _outcome(take))
     ]
     if not rows:
         return '<p class="good">Nothing was found.</p>'
-    heads = ("finding", ">before", ">after", ">joints", "the worst of them")
+    repaired = "would be repaired" if take.would else "repaired"
+    heads = ("kind", ">findings", f">{repaired}", ">left", ">joints", "the worst of them")
     return f"<h3>What was found</h3>{table('Findings by kind', heads, rows, named=True)}"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from ..base.plain import html_text
 from ..health.check import Finding
-from ..health.table import measure_rows
+from ..health.table import counts_text, measure_rows, outcome
 from ..pages import svg
 from ..pages.html_parts import code, table
 from ..pipeline.stages import PreparedTake
@@ -65,8 +65,8 @@ def _list(take: PreparedTake) -> str:
         return '<p class="good">Nothing was found.</p>'
     counts = Counter(one.kind for one in take.before.findings)
     summary = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))
-    left = [one for one in take.findings if not one.repaired]
-    note = f'<p class="bad">{len(left)} are left after the repair.</p>' if left else ""
+    said = counts_text(outcome(take.before.findings, take.after.findings, take.findings))
+    note = f"<p>{said}.</p>"
     heads = ("kind", "joint", ">frames", ">amount", "")
     shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))
     return f"{note}<details><summary>All findings: {html_text(summary)}</summary>{shown}</details>"

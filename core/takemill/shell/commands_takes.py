@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -19,7 +18,7 @@ from ..feet.contacts import Contacts, find_contacts
 from ..files.bvh import write_bvh
 from ..health.check import Finding, Health
 from ..health.check import check as check_health
-from ..health.table import by_kind
+from ..health.table import by_kind, counts_text, outcome
 from ..pages.health_page import HealthOf, render_health
 from ..pipeline.stages import Progress
 from ..recipe.recipe import Recipe, read_recipe
@@ -56,7 +55,9 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
             progress(f"repairing {path}", (number + 0.5) / len(options.takes))
             repaired, findings = repair_take(motion, body, recipe.repair)
             after = check_health(repaired, body, recipe.health)
-            shown.append(HealthOf(Path(path).stem, motion, body, health, repaired, after, findings))
+            shown.append(
+                HealthOf(Path(path).stem, motion, body, health, repaired, after, findings, would=True)
+            )
     if options.html:
         _write_page(
             options.html, shown, "Health check", "What a repair with these settings would make of it."
@@ -86,6 +87,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
     kept = between_poses(repaired, body) if settings.trim else (0, len(motion))
     progress("checking", 0.6)
     before, after = (check_health(one, body, recipe.health) for one in (motion, repaired))
+    all_found = outcome(before.findings, after.findings, findings)
     progress(f"writing {options.out}", 0.9)
     if options.html:
         one = HealthOf(Path(options.take).stem, motion, body, before, repaired, after, findings)
@@ -95,10 +97,9 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         said = take_facts(options.take, motion, body, told) | {"out": str(options.out), "kept": list(kept)}
         said["measures"] = {"before": _measures(before), "after": _measures(after)}
         return as_json(
-            said | {"kinds": _kinds(before, after), "findings": [_finding(one) for one in findings]}
+            said | {"kinds": _kinds(before, all_found), "findings": [_finding(one) for one in all_found]}
         )
-    counts = Counter(one.repaired for one in findings)
-    tail = f"{counts[True]} faults repaired, {counts[False]} left as they are; written to {options.out}"
+    tail = f"{counts_text(all_found)}; written to {options.out}"
     if settings.trim:
         tail += (
             f", frames {kept[0]} to {kept[1] - 1}"
@@ -107,7 +108,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         )
     parts = [
         "\n".join([*told.lines, console.measures_table(before, after)]),
-        console.kinds_table(before, after),
+        console.kinds_table(before, all_found),
         tail,
     ]
     return "\n\n".join(part for part in parts if part)
@@ -199,14 +200,21 @@ def _measures(health: Health) -> Facts:
     return {name: rounded(value, 3) for name, value in health.measures.items()}
 
 
-def _kinds(before: Health, after: Health | None = None) -> list[Facts]:
-    rows = by_kind(before.findings, after.findings if after else ())
+def _kinds(before: Health, outcome: Sequence[Finding] = ()) -> list[Facts]:
+    rows = by_kind(before.findings, outcome)
     said = [
-        {"kind": row.kind, "count": row.count, "left": row.left, "frames": row.frames, "joints": row.joints}
+        {"kind": row.kind, "findings": row.count, "repaired": row.repaired, "left": row.left}
+        | {"frames": row.frames, "joints": row.joints}
         | {"worst": _finding(row.worst)}
         for row in rows
     ]
-    return said if after else [{name: value for name, value in row.items() if name != "left"} for row in said]
+    return (
+        said
+        if outcome
+        else [
+            {name: value for name, value in row.items() if name not in ("repaired", "left")} for row in said
+        ]
+    )
 
 
 def _finding(finding: Finding) -> Facts:

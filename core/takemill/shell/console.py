@@ -46,22 +46,22 @@ def measures_table(*healths: Health) -> str:
     return table(("", *(("before", "after") if len(healths) == 2 else ("",)), ""), rows).lstrip("\n")
 
 
-def kinds_table(before: Health, after: Health | None = None) -> str:
-    """How many findings of each kind, where, and how bad the worst is; of a take, or before and after."""
+def kinds_table(before: Health, outcome: Sequence[Finding] = ()) -> str:
+    """How many findings of each kind, where, and how bad the worst is; with an outcome, what was repaired."""
     rows = [
         (
             row.kind,
             str(row.count),
-            *([str(row.left)] if after else []),
+            *([str(row.repaired), str(row.left)] if outcome else []),
             str(row.joints),
             f"{row.worst.amount:.1f} {row.worst.unit}" if row.worst.unit else "",
             row.worst.joint or "whole body",
             f"{row.worst.start}-{row.worst.stop - 1}",
         )
-        for row in by_kind(before.findings, after.findings if after else ())
+        for row in by_kind(before.findings, outcome)
     ]
-    counts = ("before", "after") if after else ("count",)
-    return table(("finding", *counts, "joints", "the worst", "at", "frames"), rows) if rows else ""
+    counts = ("findings", "repaired", "left") if outcome else ("findings",)
+    return table(("kind", *counts, "joints", "the worst", "at", "frames"), rows) if rows else ""
 
 
 def health_text(name: str, motion: Motion, health: Health) -> str:
