@@ -366,3 +366,43 @@ def grown(motion: Plain, factor: float) -> Plain:
         tips=tuple((joint, tip * factor) for joint, tip in motion.tips),
         translations=motion.translations * factor,
     )
+
+
+def without(motion: Plain, joints: set[int]) -> Plain:
+    """The body without some joints and all below them; a bone to one of them ends in a tip."""
+    gone = {below for joint in joints for below in _below(motion, joint)}
+    kept = [joint for joint in range(len(motion.names)) if joint not in gone]
+    place = {old: new for new, old in enumerate(kept)}
+    tips = [(place[joint], tip) for joint, tip in motion.tips if joint in place]
+    tips += [
+        (place[motion.parents[j]], motion.offsets[j]) for j in sorted(joints) if motion.parents[j] in place
+    ]
+    return replace(
+        motion,
+        names=tuple(motion.names[j] for j in kept),
+        parents=tuple(place.get(motion.parents[j], -1) for j in kept),
+        offsets=motion.offsets[kept],
+        tips=tuple(tips),
+        rotations=motion.rotations[:, kept],
+        translations=motion.translations[:, kept],
+        moved=frozenset(place[j] for j in motion.moved if j in place),
+        came=tuple(motion.came[j] for j in kept),
+    )
+
+
+def beside(motion: Plain, shift: Array) -> Plain:
+    """Two bodies in one file: the motion, and below a second root the same again elsewhere."""
+    count = len(motion.names)
+    moved = motion.translations.copy()
+    moved[:, 0] += shift
+    return replace(
+        motion,
+        names=(*motion.names, *(f"other {name}" for name in motion.names)),
+        parents=(*motion.parents, *(p + count if p >= 0 else -1 for p in motion.parents)),
+        offsets=np.concatenate([motion.offsets, motion.offsets]),
+        tips=(*motion.tips, *((joint + count, tip) for joint, tip in motion.tips)),
+        rotations=np.concatenate([motion.rotations, motion.rotations], axis=1),
+        translations=np.concatenate([motion.translations, moved], axis=1),
+        moved=frozenset({*motion.moved, *(joint + count for joint in motion.moved)}),
+        came=(*motion.came, *([-1] * count)),
+    )

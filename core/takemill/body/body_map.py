@@ -26,6 +26,7 @@ __all__ = ["HUMANOID", "BodyMap", "correct_body_map", "find_body_map", "heading"
 
 _LEG = ("UpperLeg", "LowerLeg", "Foot")
 _ARM = ("UpperArm", "LowerArm", "Hand")
+_SMALLEST_BODY = 11  # joints of hips, two legs and two arms without hands
 _REQUIRED = (
     "hips", "spine", "head", *(side + part for side in SIDES for part in (*_LEG, *_ARM)),
 )  # fmt: skip
@@ -52,7 +53,29 @@ def find_body_map(skeleton: Skeleton, fixed: Mapping[str, int] = MappingProxyTyp
     top = skeleton.path_to(joints["hips"])[0]
     if top not in joints.values():
         joints.setdefault("root", top)
+    if not fixed:
+        _expect_one_body(skeleton, joints)
     return BodyMap({**extras(tree, joints), **joints})
+
+
+def _expect_one_body(skeleton: Skeleton, joints: Mapping[str, int]) -> None:
+    """Insist on a skeleton in which no second body stands beside the one that was found."""
+    top = skeleton.path_to(joints["hips"])
+    shared = next((j for j in reversed(top[:-1]) if len(skeleton.children[j]) > 1), -1)
+    roots = [j for j, parent in enumerate(skeleton.parents) if parent == shared and j not in top]
+    for root in roots:
+        part = skeleton.subtree(root).tolist()
+        if len(part) < _SMALLEST_BODY:
+            continue
+        try:
+            other = _searched(BodyTree(skeleton.part(part)))
+        except BodyMapError:
+            continue
+        if all(f"{side}UpperArm" in other for side in SIDES):
+            raise BodyMapError(
+                f"body map: there are two bodies, with hips {skeleton.names[joints['hips']]!r} and "
+                f"{skeleton.names[part[other['hips']]]!r}; export each as a file of its own"
+            )
 
 
 def correct_body_map(skeleton: Skeleton, given: Mapping[str, int]) -> BodyMap:
@@ -117,10 +140,30 @@ def _searched(tree: BodyTree) -> dict[str, int]:
                 if parts is _ARM:  # an arm without a hand joint ends at its tip
                     joints |= {side + part: joint for part, joint in zip(parts, limb[-2:], strict=False)}
                 continue
-            joints |= {side + part: limb[place] for part, place in zip(parts, places, strict=True)}
+            chosen = [limb[place] for place in places]
+            if parts is _ARM and _ends_in_tip(tree, chosen):
+                joints |= {f"{side}UpperArm": chosen[1], f"{side}LowerArm": chosen[2]}
+                joints[f"{side}Shoulder"] = chosen[0]
+                continue
+            joints |= {side + part: joint for part, joint in zip(parts, chosen, strict=True)}
             if parts is _ARM and places[0] > 0:
                 joints[f"{side}Shoulder"] = limb[places[0] - 1]
     return joints
+
+
+def _ends_in_tip(tree: BodyTree, arm: list[int]) -> bool:
+    """Whether the three joints of an arm are collar bone, upper arm and forearm, and no joint is its hand."""
+    start, bend, end = arm
+    if tree.skeleton.children[end] or not len(tree.tips[end]):
+        return False
+    says = tree.hints[end].says
+    if says("LowerArm") > 0 or says("Hand") > 0:
+        return says("LowerArm") > says("Hand")
+    upper, lower, tip = tree.gap(start, bend), tree.gap(bend, end), tree.below[end][0]
+    if not upper or not lower or not tip:
+        return False
+    # Of equal bones are upper arm and forearm; a fist is no bone of an arm.
+    return min(lower, tip) > 0.75 * max(lower, tip) and min(upper, lower) < 0.65 * max(upper, lower)
 
 
 def _alike(
