@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -107,6 +108,18 @@ class Motion:
     def model(self) -> tuple[Array, Array]:
         """Model space: rotations (F, J, 4) and joint positions (F, J, 3), metres."""
         return kinematics.model_from_local(self.skeleton.parents, self.rotations, self.local_translations())
+
+    def with_skeleton(self, skeleton: Skeleton) -> Motion:
+        """The same motion on another skeleton with as many joints, without another look at its arrays.
+
+        Raises:
+            InputError: the skeleton has more or fewer joints.
+        """
+        if len(skeleton) != len(self.skeleton):
+            raise InputError(f"motion: of {len(self.skeleton)} joints, the skeleton has {len(skeleton)}")
+        out = copy(self)
+        object.__setattr__(out, "skeleton", skeleton)
+        return out
 
     def with_rotations(self, rotations: Array) -> Motion:
         """The same motion with other local rotations (F, J, 4)."""

@@ -55,7 +55,7 @@ def neutral(
     for foot in habits.level if not feet_only else ():
         for joint in skeleton.subtree(foot)[1:].tolist():
             if joint in habits.below:
-                work.rotation[joint] = habits.below[joint]
+                work.put(joint, habits.below[joint])
     levels = _levels(work, body, habits)
     if min((np.degrees(_between(now, UP)) for now in levels.values()), default=0.0) < least_deg:
         return pose  # a file's author who forgets the feet forgets both
@@ -145,8 +145,12 @@ class _Pose:
     rotation: Array
     translation: Array
 
+    _model: tuple[Array, Array] | None = None
+
     def model(self) -> tuple[Array, Array]:
-        return kinematics.model_from_local(self.skeleton.parents, self.rotation, self.translation)
+        if self._model is None:
+            self._model = kinematics.model_from_local(self.skeleton.parents, self.rotation, self.translation)
+        return self._model
 
     def turn(self, joint: int, turn: Array) -> None:
         """Turn a joint with all below it by a model-space rotation (4,)."""
@@ -154,7 +158,12 @@ class _Pose:
         if parent >= 0:
             above = self.model()[0][parent]
             turn = quat.mul(quat.mul(quat.inv(above), turn), above)
-        self.rotation[joint] = quat.mul(turn, self.rotation[joint])
+        self.put(joint, quat.mul(turn, self.rotation[joint]))
+
+    def put(self, joint: int, local: Array) -> None:
+        """Give a joint another local rotation (4,)."""
+        self.rotation[joint] = local
+        self._model = None
 
 
 def _between(u: Array, v: Array) -> float:

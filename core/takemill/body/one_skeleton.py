@@ -22,7 +22,7 @@ def with_one_skeleton(motions: Mapping[str, Motion]) -> dict[str, Motion]:
     if reference is not None and reference.origin.startswith("frame") and len(alike) > 1:
         reference = replace(reference, origin=f"{reference.origin} of {best}")
     whole = motions[first].skeleton.with_reference(reference)
-    return {name: replace(one, skeleton=whole) if name in alike else one for name, one in out.items()}
+    return {name: one.with_skeleton(whole) if name in alike else one for name, one in out.items()}
 
 
 def _score(motion: Motion) -> float:
@@ -38,4 +38,4 @@ def _onto(first: Motion, other: Motion) -> Motion:
     moved = first.skeleton.difference(other.skeleton, placed[1]) != ""
     for joint in sorted(either - placed[1]) if moved else ():
         other = other.with_translation(joint, other.translation_of(joint))
-    return replace(other, skeleton=first.skeleton)
+    return other.with_skeleton(first.skeleton)

@@ -44,16 +44,17 @@ _FEET_DEG = 25.0  # feet of an upright rest pose are levelled when both are off 
 # (limits above: trial on the open motions, in nine ways of writing each)
 
 
-def with_reference(motion: Motion, find: FindBody = find_body_map) -> Motion:
+def with_reference(motion: Motion, find: FindBody = find_body_map, body: BodyMap | None = None) -> Motion:
     """The motion, Z-up in metres, with the reference pose that its rest or its frames give.
 
-    Local rotations and the rest pose stay. A take without a body is left as it is.
+    Local rotations and the rest pose stay. A take without a body is left as it is. A body that is known
+    roughly need not be searched again.
     """
-    skeleton = replace(motion.skeleton, reference=None)
-    motion = replace(motion, skeleton=skeleton)
+    skeleton = motion.skeleton.with_reference(None)
+    motion = motion.with_skeleton(skeleton)
     try:
-        body = find_stance(motion, find).body
-        return replace(motion, skeleton=skeleton.with_reference(_reference(motion, body, find)))
+        body = body or find_stance(motion, find).body
+        return motion.with_skeleton(skeleton.with_reference(_reference(motion, body, find)))
     except BodyMapError:
         return motion
 
@@ -69,9 +70,8 @@ def with_frame_as_reference(motion: Motion, frame: int) -> Motion:
     poses = poses_of(motion, np.array([frame]))
     held = posed(motion.skeleton, poses, 0, "Z").reference
     assert held is not None
-    return replace(
-        motion, skeleton=motion.skeleton.with_reference(replace(held, origin=f"frame {frame}", score=1.0))
-    )
+    held = replace(held, origin=f"frame {frame}", score=1.0)
+    return motion.with_skeleton(motion.skeleton.with_reference(held))
 
 
 def with_reference_of(motion: Motion, other: Skeleton, origin: str) -> Motion:
@@ -87,7 +87,7 @@ def with_reference_of(motion: Motion, other: Skeleton, origin: str) -> Motion:
         raise InputError(f"reference: {origin} is of another skeleton: {which}")
     score = 1.0 if other.reference is None else other.reference.score
     pose = Reference(other.reference_rotation, other.reference_translation, origin, score)
-    return replace(motion, skeleton=skeleton.with_reference(pose))
+    return motion.with_skeleton(skeleton.with_reference(pose))
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,7 @@ _LEANS_DEG = 30.0  # what legs, trunk and hips of an upright rest pose may lean;
 _UNLIKE_DEG = 25.0  # between a bone of the left and the mirrored one of the right, likewise
 _TWISTED_DEG = 60.0  # shoulders against hips, likewise
 _STANDS = 0.75  # median uprightness of a take that stands; crawling and lying ones stay below 0.6
+_SURELY = 0.3  # by which a body stands better along its up axis than along any other, to be sure of it
 _SURER = 0.15  # by which another axis than that of an upright rest must be the more upright one
 _ON_FLOOR = 0.35  # leg lengths that the lowest foot may be off height 0 to speak for an axis
 # (the limits above: trial on the open motions, in nine ways of writing each)
@@ -242,11 +243,12 @@ def find_stance(motion: Motion, find: FindBody = find_body_map) -> Stance:
             continue
         if best is None or weight > best[0] + 1e-9:
             best = weight, stance
-        # A body that stands as it rests needs no other look, once it was seen so.
-        if stance.rest_up == stance.up and stance.score > _STANDS:
-            if up == stance.up:
+        # A body that surely stands needs no other look, once it was seen standing.
+        if stance.score > _STANDS and stance.margin > _SURELY:
+            if up == stance.up and (source is poses or stance.rest_up == up):
                 break
-            waiting = [one for one in waiting if one[0] is rest and one[2] == stance.up]
+            standing = rest if stance.rest_up == stance.up else poses
+            waiting = [one for one in waiting if one[0] is standing and one[2] == stance.up]
     if best is None:
         raise problem or BodyMapError("body map: no pose of the take shows a body")
     return best[1]

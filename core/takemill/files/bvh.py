@@ -76,12 +76,13 @@ def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
 
 
 def _motion_of(text: BvhText, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
+    body = None
     if unit_m is None or up is None:
-        found_up, found_unit = guess_axes(text)
+        found_up, found_unit, body = guess_axes(text)
         up, unit_m = found_up if up is None else up, found_unit if unit_m is None else unit_m
     layout = BvhLayout(tuple(text.channels), unit_m, up)
     motion, layout = motion_of(text, layout, guess_rate(text.frame_time))
-    return with_reference(motion), layout
+    return with_reference(motion, body=body), layout
 
 
 # Writing ------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..base.checks import Array
 from ..base.errors import BodyMapError
+from ..body.body_parts import BodyMap
 from ..body.upright import SAMPLES, body_height, find_stance
 from .bvh_layout import BvhLayout
 from .bvh_motion import motion_of, some_frames
@@ -40,8 +41,8 @@ def guess_rate(frame_time: str) -> float:
     return 1 / seconds
 
 
-def guess_axes(text: BvhText) -> tuple[str, float]:
-    """The file's up axis and metres per unit: how the body stands in its frames, and how tall it is.
+def guess_axes(text: BvhText) -> tuple[str, float, BodyMap | None]:
+    """The file's up axis and metres per unit, by how its body stands and how tall it is; and that body.
 
     Without a body in it, the axis along which the skeleton reaches farther at rest, Y when both are equal,
     and the unit in which that is nearest to a body's height.
@@ -56,8 +57,8 @@ def guess_axes(text: BvhText) -> tuple[str, float]:
     except BodyMapError:
         reach = np.ptp(_rest_points(text), axis=0)
         up = "Y" if reach[1] >= reach[2] else "Z"
-        return up, unit_of(float(reach.max()))
-    return stance.up, unit_of(body_height(motion.skeleton, stance.body))
+        return up, unit_of(float(reach.max())), None
+    return stance.up, unit_of(body_height(motion.skeleton, stance.body)), stance.body
 
 
 def unit_of(height: float) -> float:

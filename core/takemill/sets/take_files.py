@@ -67,7 +67,7 @@ def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> 
             return motion  # as its reader found it
         return with_reference(motion, lambda skeleton: stages.body_of(skeleton, recipe))
     if asked == "rest":
-        return replace(motion, skeleton=motion.skeleton.with_reference(None))
+        return motion.with_skeleton(motion.skeleton.with_reference(None))
     if not asked.lower().endswith(".bvh"):
         return with_frame_as_reference(motion, parse_moment(asked, "reference").frame(motion.rate))
     other = next((one for one in (Path(asked), path.parent / asked) if one.exists()), Path(asked))
