@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 
 import bpy
 import pytest
@@ -71,3 +73,12 @@ def test_a_scene_without_the_suit_is_an_error(tmp_path):
     with pytest.raises(TakemillError, match="no armature 'Suit'"):
         run_demo(blend, tmp_path / "set", lambda *_: None)
     assert not (tmp_path / "set").exists()
+
+
+def test_the_demo_ends_with_where_the_set_is(tmp_path):
+    """The last line is what a newcomer reads: no word of Blender's about memory stands behind it."""
+    command = [sys.executable, "-m", "takemill", "demo", "--out", str(tmp_path / "set")]
+    done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip().splitlines()[-1] == f"The set is in {tmp_path / 'set'}"
+    assert "Not freed memory" not in done.stdout + done.stderr

@@ -193,6 +193,18 @@ def test_pack_writes_a_set(capsys, take, tmp_path):
     assert all(clip["name"] in text for clip in data["clips"])
 
 
+def test_repair_says_as_many_left_as_its_table_shows(capsys, tmp_path):
+    """An ankle beyond its range is no sensor's fault: it is found, and stays."""
+    text = run(capsys, "repair", small_takes.write(tmp_path), "-o", tmp_path / "out.bvh")
+    rows = text.split("the worst  at")[1].split("\n\n")[0].splitlines()[1:]
+    counts = [sum(int(row.split()[column]) for row in rows) for column in (1, 2, 3)]
+    assert counts[2]
+    assert (
+        "{} finding{}: {} repaired, {} left; written".format(counts[0], "s" * (counts[0] > 1), *counts[1:])
+        in text
+    )
+
+
 def test_pack_says_what_it_kept(capsys, take, tmp_path):
     out = tmp_path / "set"
     run(capsys, "pack", take, "--out", out)

@@ -23,6 +23,7 @@ from takemill.pipeline.stages import FinishedClip
 from takemill.recipe.recipe import VariantSpec
 
 from . import stored
+from .pose_markers import shows_finding
 
 
 @dataclass(frozen=True)
@@ -200,7 +201,7 @@ def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, 
     shown = [
         Event(marker.name, marker.frame - start)
         for marker in action.pose_markers
-        if not marker.takemill.finding and 0 <= marker.frame - start < len(motion)
+        if not shows_finding(marker) and 0 <= marker.frame - start < len(motion)
     ]
     if record.events is None:
         known = {event.name for event in clip.events}

@@ -14,6 +14,7 @@ from takemill.health.table import MEASURE_WORDS, outcome
 from takemill.sensors.misalignment import between_spans
 
 from . import stage, stored
+from .pose_markers import shows_finding
 
 _SHORT = {  # what fits the sidebar; other measures keep the words that the command line has for them
     "spike_frames": "Spikes, joint frames",
@@ -147,7 +148,7 @@ def write_events(action: bpy.types.Action, frames: range) -> int:
 
 def clear_finding_markers(action: bpy.types.Action) -> int:
     """Take away the markers that `event` put on the Action, and no others; how many."""
-    mine = [marker for marker in action.pose_markers if marker.takemill.finding]
+    mine = [marker for marker in action.pose_markers if shows_finding(marker)]
     for marker in mine:
         action.pose_markers.remove(marker)
     return len(mine)

@@ -16,6 +16,7 @@ from takemill.recipe.recipe import expect_name
 
 from ..bridge import actions, stage
 from ..bridge.clip_record import ClipRecord
+from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
 from ..bridge.write_action import write_motion
 from ..properties.clips import ROOT_MOTION
@@ -155,7 +156,7 @@ def _write(context, work: stage.Work, motion, start: int, word: str, record: Cli
     new = write_motion(context, work.armature, motion, start, name, work.take.frame)
     record.keep(new)
     for marker in work.action.pose_markers:
-        if not marker.takemill.finding and start <= marker.frame < start + len(motion):
+        if not shows_finding(marker) and start <= marker.frame < start + len(motion):
             new.pose_markers.new(marker.name).frame = marker.frame
     stage.note_source(new, work)
     stage.replace_on_list(work.armature, work.action, new)

@@ -13,6 +13,7 @@ from takemill.pipeline import stages
 from takemill.repair.repair import repair
 
 from ..bridge import actions, findings, paths, stage
+from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import take_frames
 from .repair import repair_settings
 
@@ -64,7 +65,7 @@ class TAKEMILL_OT_clear_finding_markers(stage.Stage, bpy.types.Operator):
     @staticmethod
     def _a_marker(context: bpy.types.Context) -> str:
         markers = stage.armature_of(context).animation_data.action.pose_markers
-        found = any(marker.takemill.finding for marker in markers)
+        found = any(map(shows_finding, markers))
         return "" if found else "The action has no markers of findings"
 
     needs = (stage.an_armature, stage.an_action, _a_marker)
