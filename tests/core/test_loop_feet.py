@@ -9,14 +9,16 @@ import open_data
 import synthetic
 from sliding import sliding_cm_s
 from takemill.base.errors import InputError
-from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
+from takemill.clip import loop_feet
 from takemill.clip.loop_close import close_loop, close_range
 from takemill.clip.loop_feet import pin_loop, repeated
 from takemill.clip.loop_search import find_loops
 from takemill.clip.measure import measure_seam
 from takemill.clip.root_motion import find_root_motion
 from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.soles import foot_points
 from takemill.maths import quat
 from takemill.repair.repair import repair
 from wobble import noisy
@@ -117,6 +119,25 @@ def test_feet_that_slide_fast_do_not_carry_the_body_along() -> None:
     assert kept.planted[swings].mean() < 0.2
     assert sliding_cm_s(pinned, body, kept, loop=True).max() < 0.3
     assert np.linalg.norm(pinned.model()[1] - loop.model()[1], axis=-1).mean() < 0.03
+
+
+@pytest.mark.parametrize(("legs_s", "believed"), [(0.2, True), (0.35, True), (0.5, False), (1.0, False)])
+def test_a_foot_counts_as_standing_below_four_tenths_of_a_leg_a_second(legs_s: float, believed: bool) -> None:
+    """A body in one pose that slides as a whole, and contacts that were found but not pinned."""
+    known = synthetic.walk(rate=60.0, steps=4)
+    body, frames = find_body_map(known.motion.skeleton), 21
+    root = np.repeat(known.motion.root_translation[:1], frames, axis=0)
+    root[:, 1] -= legs_s * leg_length(known.motion.skeleton, body) * np.arange(frames) / 60
+    root[:, 2] -= 0.1  # bent knees reach
+    motion = Motion(known.motion.skeleton, 60.0, np.repeat(known.motion.rotations[:1], frames, axis=0), root)
+    down = np.zeros((frames, 2), dtype=bool)
+    down[5:14] = True
+    nothing = np.zeros_like(down)
+    found = Contacts(60.0, FEET, down, down, 0.0)
+    held, kept = loop_feet._held(motion, body, found, Contacts(60.0, FEET, nothing, nothing, 0.0), 4)
+    assert kept.planted.any() == believed
+    step = np.linalg.norm(np.diff(foot_points(held, body)[5:14, ..., :2], axis=0), axis=-1).max() * 60
+    assert (step < 0.01) == believed
 
 
 def test_a_pinned_loop_is_closed_and_travels_as_before() -> None:

@@ -11,6 +11,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
+from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
 from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.maths import quat
@@ -59,6 +60,19 @@ def test_of_equal_pairs_the_calm_one_is_best() -> None:
     for candidate in find_loops(motion, body, LoopSettings(kind="locomotion"))[:3]:
         assert (candidate.end - candidate.start) % period == 0
         assert abs((candidate.start - twitch + 30) % period - 30) > 3
+
+
+def test_a_jerk_counts_as_far_as_it_carries_in_ten_milliseconds() -> None:
+    """An exact answer: where poses repeat exactly, a seam costs the jerk there times (10 ms) cubed."""
+    skeleton, count, period = synthetic.skeleton(), 181, 60
+    phase = 2 * np.pi * np.arange(count) / period
+    root = np.stack([0.1 * np.sin(phase), np.zeros(count), np.full(count, 0.9)], axis=-1)
+    motion = Motion(skeleton, RATE, np.tile(quat.IDENTITY, (count, len(skeleton), 1)), root)
+    joints = main_joints(find_body_map(skeleton))
+    ((cost, _, start, end),) = loop_search._refine(motion, joints, np.array([[50, 110]]), 2, 4, (60, 60))
+    assert end - start == period
+    jerk = np.abs(np.diff(root[:, 0], 3)).max() * RATE**3  # metres a second cubed: 0.1 (2 pi)^3 at most
+    assert 0.5 * jerk * 0.010**3 < cost < 1.01 * jerk * 0.010**3
 
 
 def test_heading_and_place_do_not_count() -> None:

@@ -9,12 +9,14 @@ import pytest
 from scipy import ndimage, signal
 
 import corrupt
+import synthetic
 from clean_takes import RATE, clean_take
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.health.check import examine
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
+from wobble import noisy
 
 NAMES = ("walk", "run", "punch", "kick", "spinkick", "jump", "spin", "dance_a", "cartwheel")
 SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)
@@ -24,6 +26,20 @@ HEAVY = corrupt.Damage(spikes_per_min=40, frozen_per_min=20, heading_deg_per_min
 def error_deg(rotations: np.ndarray, clean: Motion) -> float:
     """RMS over joints and frames of local rotations, degrees."""
     return float(np.degrees(np.sqrt(np.mean(quat.angle_between(rotations, clean.rotations) ** 2))))
+
+
+def test_knees_and_elbows_of_one_axis_keep_it() -> None:
+    """Turns about one axis lie in a plane of the quaternions: the third singular value of them is none."""
+    known = synthetic.walk(rate=60.0, steps=10)
+    body = find_body_map(known.motion.skeleton)
+    repaired, _ = repair(noisy(known.motion, 0), body, SENSORS)
+    for part in ("leftLowerLeg", "rightLowerLeg", "leftLowerArm", "rightLowerArm"):
+        noise, kept = (
+            np.linalg.svd(motion.rotations[:, body.require(part)], compute_uv=False)[2]
+            for motion in (noisy(known.motion, 0), repaired)
+        )
+        assert noise > 0.01
+        assert kept < 1e-9, part
 
 
 @pytest.mark.parametrize("name", ["run", "kick", "spinkick", "jump"])

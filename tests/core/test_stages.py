@@ -13,6 +13,7 @@ from reference_poses import HELD, arms, take_with_pose
 from takemill.base.errors import BodyMapError, InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
+from takemill.clip.cuts import Cut
 from takemill.clip.root_motion import with_root_motion
 from takemill.maths import quat
 from takemill.pipeline import finish_clip, stages
@@ -278,3 +279,13 @@ def test_the_recipe_order_stays_and_variants_follow(take):
     text = 'neutral = "b"\n' + clip("a", "1", "2") + clip("b", "0", "1") + clip("c", "2", "3")
     names = [one.name for one in make(take, text + '[[variant]]\nof = "a"\nmirror = true')]
     assert names == ["a", "b", "c", "a_mirrored"]
+
+
+@pytest.mark.parametrize(
+    ("frames", "kind"), [(20, "locomotion"), (30, "locomotion"), (36, "other"), (60, "other")]
+)
+def test_a_clip_is_of_a_cut_s_kind_when_half_of_it_is(frames: int, kind: str) -> None:
+    """Of the clip's frames 15 are the cut's: three quarters, half, fewer."""
+    cut = Cut("walk", "locomotion", 100, 115, loop=True)
+    spec = ClipSpec("clip", Moment(100, in_frames=True), Moment(99 + frames, in_frames=True))
+    assert stages._kind_of(spec, 30.0, [cut, Cut("rest", "idle", 0, 50, loop=True)]) == kind

@@ -1,0 +1,50 @@
+"""A drift of heading from feet that stand on a floor, each of which turns a little by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from takemill.feet.heading_drift import heading_drift
+
+RATE, MINUTES, STEP_S = 30.0, 4, 8.0
+
+
+def standing_feet(
+    drift_deg_min: float, scatter_deg_min: float, seed: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Heel and toe (F, 2, 2, 3), when they are flat (F, 2), and the body's heading (F,), which sways widely.
+
+    Every contact lasts 6.4 s, faces anywhere, and turns at the drift's rate and at an error of its own.
+    """
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(MINUTES * 60 * RATE)) / RATE
+    drift = np.radians(drift_deg_min) / 60 * t
+    points, flat = np.zeros((len(t), 2, 2, 3)), np.zeros((len(t), 2), dtype=bool)
+    for foot in range(2):
+        part, step = np.modf(t / STEP_S + 0.5 * foot)
+        k = step.astype(int)
+        flat[:, foot] = part < 0.8
+        own = np.radians(rng.normal(0, scatter_deg_min, k.max() + 1))[k] / 60 * part * STEP_S
+        yaw = rng.uniform(-3, 3, k.max() + 1)[k] + drift + own
+        points[:, foot, 1, :2] = 0.2 * np.stack([np.cos(yaw), np.sin(yaw)], axis=-1)
+        points[:, foot, :, :2] += rng.uniform(-2, 2, (k.max() + 1, 2))[k][:, None]
+    return points, flat, drift + 2 * np.sin(2 * np.pi * t / 7)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_steady_drift_is_steady_whatever_the_feet_scatter(seed: int) -> None:
+    """A rate changes by about five degrees a minute in a minute: single contacts do not shake it."""
+    points, flat, heading = standing_feet(12.0, 4.0, seed)
+    found = heading_drift(points, flat, heading, RATE)
+    assert found.deg_per_min == pytest.approx(12, abs=2 * found.error_deg_per_min)
+    assert abs(found.deg_per_min - 12) < 2
+    rates = np.degrees(np.diff(found.heading)) * RATE * 60
+    assert np.ptp(rates) < 4
+
+
+def test_a_drift_that_nobody_could_know_is_none() -> None:
+    points, flat, heading = standing_feet(1.0, 4.0, 0)
+    found = heading_drift(points, flat, heading, RATE)
+    assert found.error_deg_per_min > 0.5
+    assert not found.heading.any()
