@@ -8,13 +8,13 @@ import pytest
 from takemill.keys.key_times import (
     FARTHEST,
     developed,
-    halved,
+    halve_spans,
     neighbours,
     reaches,
-    share,
+    share_all_times,
+    share_times,
     spans_of,
-    together,
-    walked,
+    take_longest_spans,
 )
 from takemill.maths import quat
 
@@ -113,27 +113,27 @@ def test_a_looser_bound_reaches_farther():
 
 def test_a_walk_sets_keys_as_far_apart_as_each_reaches():
     reach = np.array([[3, 9, 9, 2, 9, 1, 0], [1, 2, 9, 3, 9, 9, 0]])
-    np.testing.assert_array_equal(walked(reach, np.array([0, 7])), mask("x..x.xx", "xx.x..x"))
+    np.testing.assert_array_equal(take_longest_spans(reach, np.array([0, 7])), mask("x..x.xx", "xx.x..x"))
 
 
 def test_spans_that_ask_are_halved():
     keys = mask("x.......x..x", "x..........x")
     where = mask("..x.x....x..", "............")
-    np.testing.assert_array_equal(halved(keys, where), mask("x...x...xx.x", "x..........x"))
-    np.testing.assert_array_equal(halved(keys, keys), keys)
+    np.testing.assert_array_equal(halve_spans(keys, where), mask("x...x...xx.x", "x..........x"))
+    np.testing.assert_array_equal(halve_spans(keys, keys), keys)
 
 
 def test_halving_ends_with_every_frame():
     keys = mask("x" + "." * 71 + "x")
     for _ in range(7):
-        keys = halved(keys, np.ones_like(keys))
+        keys = halve_spans(keys, np.ones_like(keys))
     assert keys.all()
 
 
 def test_channels_share_times_where_that_saves_bytes():
     two, fifty = np.full(1000, 2), np.full(1000, 50)
     dense = np.ones(1000, int)
-    group, reach, _ = share(np.array([two, dense, fifty, two, dense]), np.array([8, 8, 8, 8, 12]))
+    group, reach, _ = share_times(np.array([two, dense, fifty, two, dense]), np.array([8, 8, 8, 8, 12]))
     assert group[1] == group[4] == 0
     assert 0 < group[0] == group[3] != group[2] > 0
     np.testing.assert_array_equal(reach[group], [two, [*dense[:-1], 0], fifty, two, [*dense[:-1], 0]])
@@ -142,7 +142,7 @@ def test_channels_share_times_where_that_saves_bytes():
 def test_groups_reach_no_farther_than_their_channels_and_never_cost_more_than_all_frames():
     rng = np.random.default_rng(4)
     reach = rng.integers(1, 6, size=(30, 90))
-    group, shared, _ = share(reach, np.full(30, 8))
+    group, shared, _ = share_times(reach, np.full(30, 8))
     assert (shared[group] <= reach).all()
     sizes = [
         (8 * (group == g).sum() + (4 if g else 0)) * (1 / np.maximum(row, 1)).sum()
@@ -155,7 +155,7 @@ def test_channels_that_bend_at_the_same_frames_take_the_same_keys():
     four = np.tile(np.arange(97)[::-1] % 4, (5, 1))
     four[:, ::4] = 4
     four[:, -1] = 0
-    group, reach, size = together(four, np.full(5, 8))
+    group, reach, size = share_all_times(four, np.full(5, 8))
     assert set(group) == {1}
     np.testing.assert_array_equal(reach[1], four[0])
     assert 25 * (5 * 8 + 4) + 110 <= size < 1.2 * 25 * (5 * 8 + 4) + 110

@@ -322,6 +322,6 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
 
 
 def _candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
-    felt = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
-    quality = next((word for limit, word in _QUALITY if felt < limit), "bad")
+    seen_cm = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
+    quality = next((word for limit, word in _QUALITY if seen_cm < limit), "bad")
     return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

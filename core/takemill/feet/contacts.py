@@ -29,7 +29,7 @@ class ContactSettings:
         speed_in, speed_out: planted below `speed_in` leg lengths a second, and until above `speed_out`.
         speed_usual, speed_share, speed_top: where the quickest foot nearby gets above `speed_usual`,
             `speed_in` grows by this share of what is more, up to `speed_top`, and `speed_out` with it: in a
-            run or a kick a foot that stands is still much slower than one that swings.
+            run or a kick a foot that planted_frames is still much slower than one that swings.
         near_s: nearby is so long to both sides.
         height_in, height_out: the same for the height over the floor, leg lengths.
         min_planted_s: shorter contacts are dropped.
@@ -122,7 +122,7 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     leg = leg_length(motion.skeleton, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
         points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
-    floor, stood = 0.0, 0
+    floor, planted_before = 0.0, 0
     for look in range(1, _MOST_PASSES + 1):
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         level = floor_height(points[..., 2], speed < settings.speed_in, leg)
@@ -132,10 +132,10 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
         planted = _per_point(_hysteresis, surely, maybe)
         floor += level
-        stands = int(planted.any(axis=(1, 2)).sum())
-        if look >= settings.passes and stands - stood < _SPREADS_S * motion.rate:
+        planted_frames = int(planted.any(axis=(1, 2)).sum())
+        if look >= settings.passes and planted_frames - planted_before < _SPREADS_S * motion.rate:
             break
-        stood = stands
+        planted_before = planted_frames
         points = points - path_drift(points, planted, motion.rate)[:, None, None]
     planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
     return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)

@@ -19,7 +19,7 @@ _EDGE_S = 0.05  # the first and last frames of a contact still land or leave
 _STEP_TURN = np.radians(0.5)  # what a gait may turn a planted foot by, the same way in each step
 _STAND_S = 0.5  # a stand is at least so long
 _AWAY_S = 5.0  # visits less far apart tell of no drift
-_MEANT = np.radians(15.0)  # one who faces another way by more means to
+_MAX_RETURN_TURN_RAD = np.radians(15.0)  # who comes back and faces another way by more means to (no source)
 _FACING = np.radians(2.5)  # how well a performer who comes back faces the same way (no source)
 
 
@@ -147,7 +147,7 @@ def _visits(points: Array, flat: Mask, rate: float) -> _Stretches:
             seconds = (starts[n] + stops[n] - starts[k] - stops[k]) / 2 / rate
             alike = np.abs(other * np.exp(-1j * turn) - shape).max() < foot / 6
             if alike and seconds >= _AWAY_S:
-                if abs(turn) < _MEANT:
+                if abs(turn) < _MAX_RETURN_TURN_RAD:
                     middle = (starts[k] + stops[k]) / 2, (starts[n] + stops[n]) / 2
                     found.append((*middle, turn / seconds, seconds**2 / (2 * _FACING**2)))
                 break

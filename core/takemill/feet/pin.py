@@ -29,8 +29,8 @@ from .soles import sole_offsets
 _EDGE_S = 0.04  # a contact's first and last moments, in which a foot still lands or leaves
 _STILL_YAW = np.radians(4.0)  # a flat foot that strays no further from its mean heading did not turn
 _STILL_RATE = np.radians(8.0)  # a second; one that turns more in its time did
-_LEAST_S = 0.05  # shorter stands are none
-_LEVEL = np.radians(10.0)  # a foot pitched further stands on one end
+_MIN_STAND_S = 0.05  # shorter stands are none
+_MAX_FLAT_PITCH_RAD = np.radians(10.0)  # a foot pitched further stands on one end (no source)
 
 
 @dataclass(frozen=True)
@@ -70,12 +70,12 @@ def pin_feet(
     for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
         foot = _Foot(one.foot, one.at[:, -1], soles[body.feet.index(part)])
-        feet.append(_standing(foot, planted, contacts.floor_m, motion.rate, blend))
+        feet.append(_find_wish(foot, planted, contacts.floor_m, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
     )
     known = without_slides(step, height, known, settings.longest_slip * leg, blend)
-    known = np.stack([without_short(column, int(_LEAST_S * motion.rate)) for column in known.T], axis=-1)
+    known = np.stack([without_short(column, int(_MIN_STAND_S * motion.rate)) for column in known.T], axis=-1)
     if not known.any():
         return motion, replace(contacts, heel=known, toe=known)
     cost = np.stack([one.cost for one in legs], axis=1)
@@ -99,7 +99,7 @@ class _Foot:
 
 
 @dataclass(frozen=True)
-class _Standing:
+class _FootWish:
     """What a foot asks for.
 
     Attributes:
@@ -115,12 +115,14 @@ class _Standing:
     turn: Array
 
 
-def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _Standing:
+def _find_wish(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _FootWish:
     """What a foot with planted heel and ball (F, 2) asks for."""
     frames = len(planted)
     points = foot.points(np.tile(quat.IDENTITY, (frames, 1)))
     along = points[:, 1] - points[:, 0]
-    flat = planted.all(axis=1) & (np.abs(along[:, 2]) < np.sin(_LEVEL) * np.linalg.norm(along, axis=-1))
+    flat = planted.all(axis=1) & (
+        np.abs(along[:, 2]) < np.sin(_MAX_FLAT_PITCH_RAD) * np.linalg.norm(along, axis=-1)
+    )
     known = eroded(planted.any(axis=1), int(_EDGE_S * rate))
     yaw = np.unwrap(quat.arctan2(along[:, 1], along[:, 0]))
     away, locked = np.zeros(frames), np.zeros(frames, bool)
@@ -133,4 +135,4 @@ def _standing(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: in
     # From end to end at once: while it goes over, a foot that turns would slide on both.
     ball = on_ball(points[:, None], planted[:, None])
     step, height = end_course(points[:, None], ball[1:].astype(float), rate)
-    return _Standing(known, step[:, 0], height[:, 0] - floor_m, turn)
+    return _FootWish(known, step[:, 0], height[:, 0] - floor_m, turn)

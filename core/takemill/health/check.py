@@ -36,7 +36,8 @@ _EDGE_S = 0.05  # the first and last moments of a contact
 _DRIFT_S, _DRIFT_DEG_MIN, _DRIFT_CM_MIN = 10.0, 1.0, 20.0  # shorter takes and slower drifts are not reported
 _SHORT_S = 0.5  # less tells noise and drift from motion badly
 _TRUNK = ("spine", "chest", "upperChest")
-_LYING_S, _LEVEL = 0.5, 0.5  # hips that are level for so long lie; the sine of 30 degrees
+# Hips whose upward axis is within 30 degrees of level for so long lie; common practice, no source.
+_MIN_LYING_S, _MAX_LYING_SINE = 0.5, 0.5
 
 
 @dataclass(frozen=True)
@@ -323,10 +324,10 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     if hips is None:
         return out
     turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.reference_model[0][hips]))
-    level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _LEVEL
+    level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _MAX_LYING_SINE
     for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
         seconds = (stop - start) / motion.rate
-        if seconds >= _LYING_S:
+        if seconds >= _MIN_LYING_S:
             text = f"the hips lie level for {seconds:.1f} s: path and floor are unreliable here"
             out.append(Finding("lying", "", start, stop, seconds, "s", False, text))
     return out

@@ -25,12 +25,12 @@ _PASSED_SHARE = 0.01  # of the frames; the clean open motions have none
 _LEFT_SHARE = 0.1  # of the passing may be left with the legs exchanged
 _CROSSED, _CROSSED_SHARE = 0.02, 0.4  # leg lengths that ankles pass each other sideways; of the frames
 _INWARD_DEG = 8.0  # toes that point to the other foot
-_LEVEL = np.array([1.0, 1.0, 0.0])
+_ALONG_FLOOR = np.array([1.0, 1.0, 0.0])  # takes the height out of a vector
 _STEP_SPEED, _STEP_S = 0.6, 0.5  # of the hips over the lower foot, leg lengths a second; so much of it
-_TURN_S = 2.0  # radians a second of the pelvis: one that whirls is thrown outward
+_MAX_PELVIS_TURN_RAD_S = 2.0  # one that whirls is thrown outward; an estimate, no source
 _LOWER, _UPRIGHT = 0.03, 0.7  # leg lengths from foot to foot, and from hips to the lower one
 _SMOOTH_S = 0.12
-_TOLD = 0.25  # a correlation that is no accident of a few steps
+_MIN_CORRELATION = 0.25  # what is less may be an accident of a few steps; an estimate, no source
 _SWUNG = 0.5
 _SWING_DEG = 8.0  # standard deviation of a swing that counts
 _ONE_SIDED = 0.1  # of the steps' time over one foot: less is no walk
@@ -80,13 +80,13 @@ class Sides:
             )
         if self.crossed >= _CROSSED_SHARE and self.toes_deg <= -_INWARD_DEG < exchanged.toes_deg:
             return f"the feet are crossed in {100 * self.crossed:.0f} % of the frames, with toes turned in"
-        if self.falls <= -_TOLD and self.swing >= _SWUNG and exchanged.falls > 0:
+        if self.falls <= -_MIN_CORRELATION and self.swing >= _SWUNG and exchanged.falls > 0:
             return "in steps the body leans the wrong way over its feet, and arms swing with their own leg"
         return ""
 
     def arms_wrong(self) -> str:
         """Why arms look exchanged over legs that are right, in words; "" where they do not."""
-        if self.falls >= _TOLD and self.swing >= _SWUNG:
+        if self.falls >= _MIN_CORRELATION and self.swing >= _SWUNG:
             return "in steps they swing with the leg of their own side, while the legs are right"
         return ""
 
@@ -175,15 +175,17 @@ def _steps(
     wide = max(round(_SMOOTH_S * rate), 1)
     if len(hip) < 8 * wide:
         return 0.0, 0.0
-    left = quat.rotate(frames["hips"], LEFT) * _LEVEL
+    left = quat.rotate(frames["hips"], LEFT) * _ALONG_FLOOR
     left /= np.maximum(quat.length(left)[:, None], 1e-9)
-    calm = quat.length(series.derivative(left, rate)) < _TURN_S
+    calm = quat.length(series.derivative(left, rate)) < _MAX_PELVIS_TURN_RAD_S
     beside, pushed, steps = [], [], []
     for k in range(2):
         over = filters.moving_mean(filters.moving_mean(hip.mean(axis=1) - ankle[:, k], wide), wide)
         speed = series.derivative(over, rate)
         step = ankle[:, k, 2] < ankle[:, 1 - k, 2] - _LOWER * size
-        step &= calm & (over[:, 2] > _UPRIGHT * size) & (quat.length(speed * _LEVEL) > _STEP_SPEED * size)
+        step &= (
+            calm & (over[:, 2] > _UPRIGHT * size) & (quat.length(speed * _ALONG_FLOOR) > _STEP_SPEED * size)
+        )
         step[: 2 * wide] = step[len(step) - 2 * wide :] = False  # where the smoothing reaches past the ends
         beside.append((over * left).sum(axis=-1)[step])
         pushed.append((series.derivative(speed, rate) * left).sum(axis=-1)[step])

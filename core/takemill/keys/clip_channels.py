@@ -23,7 +23,7 @@ _GRID = np.float32(2**22)  # rotations are rounded to it: what differs by less g
 _LOOKS = 5  # poses of a clip at which the distances of joints are measured
 # Errors of a chain rarely point the same way at once, so more than the bound is shared out. By trial on open
 # motions and samples: with 5.5 some take 0.5 % more bytes, with 7 and more up to 3 %.
-_SHARED_OUT = 6.0
+_BOUND_MULTIPLE = 6.0
 _LEAST = 1e-9
 
 
@@ -43,7 +43,7 @@ class ClipChannels:
         places: (3, S, T) the curves of those that slide, metres.
         allowed: (C, T) the error that is meant for each channel, radians or metres.
         max_turn: how far each joint may be turned in model space, radians.
-        felt: (R, B) the turn of a channel that takes up a bound alone, radians.
+        turn_at_bound: (R, B) the turn of a channel that takes up a bound alone, radians.
     """
 
     def __init__(
@@ -162,7 +162,7 @@ class ClipChannels:
         reach = np.maximum(sum(self._levers[:, joint] for joint in np.flatnonzero(leaf)), _LEAST)
         share = np.sqrt(np.sqrt(curvature / reach) / reach) * self.moving
         total = np.maximum((self._levers * share[:, None]).sum(axis=0), _LEAST)
-        part = (_SHARED_OUT * self._bound / total[:, self.clip]).astype(np.float32)
+        part = (_BOUND_MULTIPLE * self._bound / total[:, self.clip]).astype(np.float32)
         for joint in range(len(self.order) - 1, self._levels[0].stop - 1, -1):
             parent = self._parents[joint]
             np.minimum(part[parent], part[joint], out=part[parent])
@@ -171,7 +171,7 @@ class ClipChannels:
         count = len(self.turning)
         self.allowed[:count] = np.minimum(self.allowed[:count], self.max_turn)
         lowest = np.minimum.reduceat(self._bound, self.starts, axis=1)
-        self.felt = 1 / (self._levers[:count] / lowest).max(axis=1)
+        self.turn_at_bound = 1 / (self._levers[:count] / lowest).max(axis=1)
 
     def _curvature(self, curves: Planes, step: int) -> Planes:
         """How much (N, B) curves (D, N, T) bend, on the average of its root."""
@@ -183,7 +183,7 @@ class ClipChannels:
         mean = np.add.reduceat(bend, self.starts, axis=1) / (self.stops - self.starts)
         return np.maximum(mean * mean, _LEAST)
 
-    def far(
+    def measure_errors(
         self, rotations: Planes, places: Planes, frames: Index | slice = slice(None)
     ) -> tuple[Planes, Planes]:
         """How far a pose is off that keys play.
@@ -212,15 +212,15 @@ class ClipChannels:
         # No point moves farther than its joint, and by the joint's turn times how far away it is. Only where
         # that would be too far is it worth to know better.
         bound = self._bound[:, frames]
-        far = np.sqrt(planes.dot(shifts, shifts))
-        far += angle * self._size
-        far /= bound
-        places_of = np.nonzero(far > 1)
+        excess = np.sqrt(planes.dot(shifts, shifts))
+        excess += angle * self._size
+        excess /= bound
+        places_of = np.nonzero(excess > 1)
         joints, at = places_of
         moved = self._displaced(joints, model[:, joints, at], turns[:, joints, at], shifts[:, joints, at])
-        far[places_of] = moved / bound[places_of]
-        made = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
-        return np.maximum(far, angle / self.max_turn, out=far), np.sqrt(made)
+        excess[places_of] = moved / bound[places_of]
+        errors = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
+        return np.maximum(excess, angle / self.max_turn, out=excess), np.sqrt(errors)
 
     def _turned(self, own: Planes, model: Planes) -> Planes:
         """The small turns (3, J, N) in model space that turns (3, R, N) in the parents' spaces make.
@@ -249,16 +249,16 @@ class ClipChannels:
             np.maximum(out, np.sqrt(planes.dot(moved, moved)), out=out)
         return out
 
-    def blamed(self, far: Planes, made: Planes) -> Mask:
+    def blamed(self, excess: Planes, channel_errors: Planes) -> Mask:
         """The channels (C, T) with the largest part in errors (J, T) beyond the bounds, where those peak."""
-        joints, frames = np.nonzero(far > 1)
-        here, final = far[joints, frames], far.shape[1] - 1
-        peak = here >= far[joints, np.maximum(frames - 1, 0)]
-        peak &= here >= far[joints, np.minimum(frames + 1, final)]
+        joints, frames = np.nonzero(excess > 1)
+        here, final = excess[joints, frames], excess.shape[1] - 1
+        peak = here >= excess[joints, np.maximum(frames - 1, 0)]
+        peak &= here >= excess[joints, np.minimum(frames + 1, final)]
         joints, frames = joints[peak], frames[peak]
-        out = np.zeros(made.shape, bool)
+        out = np.zeros(channel_errors.shape, bool)
         part = self._lever_rows.take(joints * len(self.starts) + self.clip[frames], axis=0)
-        part *= made.take(frames, axis=1).T
+        part *= channel_errors.take(frames, axis=1).T
         out[part.argmax(axis=1), frames] = True
         return out
 

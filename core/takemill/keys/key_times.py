@@ -116,7 +116,7 @@ def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.i
     return out.reshape(count, frames)
 
 
-def walked(reach: Index, at: Index) -> Mask:
+def take_longest_spans(reach: Index, at: Index) -> Mask:
     """Keys (C, T), each as far from the one before as its reach (C, T) allows.
 
     Args:
@@ -132,7 +132,7 @@ def walked(reach: Index, at: Index) -> Mask:
     return out.reshape(reach.shape)
 
 
-def halved(keys: Mask, where: Mask) -> Mask:
+def halve_spans(keys: Mask, where: Mask) -> Mask:
     """Keys (C, T) with one more in the middle of each span that holds a frame of `where` (C, T)."""
     out = keys.copy()
     flat, wanted = out.ravel(), (where & ~keys).ravel()
@@ -143,7 +143,7 @@ def halved(keys: Mask, where: Mask) -> Mask:
     return out
 
 
-def share(reach: Index, widths: Index) -> tuple[Index, Index, float]:
+def share_times(reach: Index, widths: Index) -> tuple[Index, Index, float]:
     """Which channels of one clip are to share their times, by the bytes that it saves.
 
     Every frame of a clip costs no times of its own, since all clips of a rate share those. So a channel
@@ -223,13 +223,13 @@ def _gain(wanted: Array, weights: Array) -> Array:
     return out
 
 
-def together(reach: Index, widths: Index) -> tuple[Index, Index, float]:
-    """As `share`, where all channels (C,) of a clip take the same keys: by the shortest of reaches (C, F).
+def share_all_times(reach: Index, widths: Index) -> tuple[Index, Index, float]:
+    """As `share_times`, where all channels (C,) take the same keys: by the shortest of reaches (C, F).
 
     Motion that was recorded at a lower rate bends at its frames of then, and in all channels alike.
     """
     shortest = reach.min(axis=0)
-    keys = int(walked(shortest[None], np.zeros(1, np.intp)).sum())
+    keys = int(take_longest_spans(shortest[None], np.zeros(1, np.intp)).sum())
     group = np.ones(len(reach), np.intp)
     return (
         group,

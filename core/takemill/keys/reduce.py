@@ -2,7 +2,7 @@
 
 1. The bounds are shared out among the channels, by what keys cost there and how far an error is felt.
 2. Each channel takes the longest spans that its share allows, one after the other (`key_times.reaches`).
-   Channels whose keys lie much alike take the same, and so have their times in common (`key_times.share`).
+   Channels whose keys lie much alike take the same, and so share their times (`key_times.share_times`).
 3. Values are fitted to the motion, rounded as the file rounds them, and played by all channels together.
 4. Where that moves something too far, the channels with a large part in it get more keys or more digits,
    and step 3 is done again.

@@ -11,7 +11,7 @@ import numpy as np
 from ..base.checks import Index, Mask
 from ..maths.easing import smoothstep
 from . import reduce_planes as planes
-from .key_times import Spans, halved, neighbours, spans_of
+from .key_times import Spans, halve_spans, neighbours, spans_of
 from .reduce_planes import Planes
 
 _TIED = 0.01  # how much slopes are held to the straight line, against the squares of the frames between
@@ -83,7 +83,7 @@ def wide_keys(curves: Planes, allowed: Planes, last: Index) -> Mask:
         end = at == last[at]
         found = curved(values, slopes(flat, values, spans, end), spans, flat.shape[1]).reshape(curves.shape)
         gap = planes.error(found, curves) if width == 4 else found - curves
-        more = halved(keys, np.sqrt(planes.dot(gap, gap)) > room)
+        more = halve_spans(keys, np.sqrt(planes.dot(gap, gap)) > room)
         if (more == keys).all():
             break
         keys = more

@@ -9,7 +9,16 @@ import numpy as np
 from ..base.checks import Array, Index, Mask
 from . import reduce_planes as planes
 from .clip_channels import ClipChannels
-from .key_times import FARTHEST, developed, halved, reaches, share, spans_of, together, walked
+from .key_times import (
+    FARTHEST,
+    developed,
+    halve_spans,
+    reaches,
+    share_all_times,
+    share_times,
+    spans_of,
+    take_longest_spans,
+)
 from .key_values import fitted, played
 from .reduce_cubic import curved, lengths, slopes, wide_keys
 from .reduce_planes import Planes
@@ -26,7 +35,7 @@ _ROUNDS = 40
 _CAPTURED = 40  # frames per second: motion of higher rates was often recorded at lower ones
 _BENT = 0.3  # of the error meant for a channel: what bends more does so between frames of a recording
 _CUBIC_BYTES = 3.3  # as many as a straight key has, if the plan is not overrun
-_MOST = 0.5  # of the frames: where more of them changed, all are looked at again
+_MAX_CHANGED_SHARE = 0.5  # of the frames: where more changed, all are looked at again, which is quicker
 _STEEPEST = 0.999  # per second: slopes that are rounded to 16 bits stay below 1 (glTF 2.0, section 3.11)
 
 
@@ -62,8 +71,8 @@ class KeySearch:
     def _smallest(self) -> Index:
         """The smallest numbers (R, B) that rotations may be rounded to."""
         clips = self.clips
-        out = np.ones(clips.felt.shape, np.intp)
-        chosen = np.flatnonzero((_INT8_PART * clips.felt >= _INT8_LEAST).any(axis=1))
+        out = np.ones(clips.turn_at_bound.shape, np.intp)
+        chosen = np.flatnonzero((_INT8_PART * clips.turn_at_bound >= _INT8_LEAST).any(axis=1))
         if len(chosen):
             curves = clips.rotations[:, chosen]
             stored = np.rint(curves * _SCALES[2]) / _SCALES[2]
@@ -71,9 +80,9 @@ class KeySearch:
             turn = planes.error(stored / np.sqrt(size), curves)
             turn = np.sqrt(planes.dot(turn, turn))
             # Readers need not bring rotations back to unit length; then they stretch by the square of it.
-            felt = np.maximum.reduceat(turn + np.abs(size - 1), clips.starts, axis=1)
+            stretched = np.maximum.reduceat(turn + np.abs(size - 1), clips.starts, axis=1)
             most = np.maximum.reduceat(turn, clips.starts, axis=1)
-            small = (felt <= _INT8_PART * clips.felt[chosen]) & (most <= clips.max_turn)
+            small = (stretched <= _INT8_PART * clips.turn_at_bound[chosen]) & (most <= clips.max_turn)
             out[chosen] = np.where(small, 2, 1)
         return out
 
@@ -102,11 +111,11 @@ class KeySearch:
                 chosen = np.flatnonzero(clips.moving[:, clip] & (cubic[:, clip] == kind))
                 if len(chosen):
                     size = widths[chosen] * (3 if kind else 1)
-                    found, shared, total = share(reach[chosen, start:stop], size)
+                    found, shared, total = share_times(reach[chosen, start:stop], size)
                     if not kind and bends is not None:
                         found, shared, total = min(
                             (found, shared, total),
-                            together(bends[chosen, start:stop], size),
+                            share_all_times(bends[chosen, start:stop], size),
                             key=lambda plan: plan[2],
                         )
                     if kind and interpolation == "smallest":  # a cubic key on every frame is none of it
@@ -116,7 +125,7 @@ class KeySearch:
                     reach[chosen, start:stop] = shared[found]
         rows, numbers = np.nonzero(group > 0)
         reach = np.minimum(reach, clips.last - np.arange(len(clips.clip)))
-        keys = walked(reach, rows * len(clips.clip) + clips.starts[numbers])
+        keys = take_longest_spans(reach, rows * len(clips.clip) + clips.starts[numbers])
         return group, keys | (group == 0)[:, clips.clip] | self._ends, cubic
 
     def _cubic(self, straight: Index, wide: Index, told: bool) -> tuple[Index, Mask]:
@@ -139,16 +148,16 @@ class KeySearch:
         """Each clip's number and tracks; a clip whose bounds are finer than float32 is left out."""
         clips = self.clips
         touched: Mask = clips.moving
-        self._far = self._made = np.empty((0, 0), np.float32)
+        self._excess = self._channel_errors = np.empty((0, 0), np.float32)
         given_up = np.zeros(len(clips.starts), bool)
         for _ in range(_ROUNDS):
             self._play(touched)
-            bad = np.maximum.reduceat(self._far.max(axis=0), clips.starts) > 1
+            bad = np.maximum.reduceat(self._excess.max(axis=0), clips.starts) > 1
             if not bad.any():
                 break
-            touched = self._repair(clips.blamed(self._far, self._made))
+            touched = self._repair(clips.blamed(self._excess, self._channel_errors))
             given_up |= bad & ~touched.any(axis=0)
-            self._far[:, given_up[clips.clip]] = 0
+            self._excess[:, given_up[clips.clip]] = 0
         else:
             given_up |= bad
         yield from self._tracks(np.flatnonzero(~given_up))
@@ -156,7 +165,7 @@ class KeySearch:
     def _play(self, touched: Mask) -> None:
         """Values of the keys of touched channels (C, B), what they play, and how far off that is."""
         clips, frames = self.clips, len(self.clips.clip)
-        changed = np.full(frames, not len(self._far))  # at first all of them
+        changed = np.full(frames, not len(self._excess))  # at first all of them
         for kind, part in enumerate(self._parts):
             every = touched[part] & (self.group[part] == 0) & ~self.cubic[part]
             for wanted, play in ((every, self._dense), (touched[part] & ~every, self._curves)):
@@ -167,11 +176,11 @@ class KeySearch:
                     moved = (made != flat.take(places, axis=1, mode="clip")).any(axis=0)
                     flat[:, places] = made
                     changed[places[moved] % frames] = True
-        if changed.mean() > _MOST:
-            self._far, self._made = clips.far(self._played[0], self._played[1])
+        if changed.mean() > _MAX_CHANGED_SHARE:
+            self._excess, self._channel_errors = clips.measure_errors(self._played[0], self._played[1])
         elif changed.any():
             at = np.flatnonzero(changed)
-            self._far[:, at], self._made[:, at] = clips.far(
+            self._excess[:, at], self._channel_errors[:, at] = clips.measure_errors(
                 self._played[0][..., at], self._played[1][..., at], at
             )
 
@@ -248,7 +257,7 @@ class KeySearch:
             for number in np.unique(group[guilty[:, clip]]):
                 rows = np.flatnonzero(group == number)
                 wide[rows, inside] = wide[rows, inside].any(axis=0)
-        keys = halved(self.keys, wide)
+        keys = halve_spans(self.keys, wide)
         added: Mask = np.logical_or.reduceat(keys != self.keys, clips.starts, axis=1)
         self.keys = keys
         turning = guilty[self._parts[0]]
