@@ -16,7 +16,9 @@ import forms
 import open_data
 from form_results import Made, Seen, assert_made_alike, assert_read_alike, made, seen
 from takemill.body.body_map import find_body_map
+from takemill.files.glb_read import GlbScene
 from takemill.maths import quat
+from takemill.shell import cli
 
 # Motions that hold an upright moment, and stand for most of their frames.
 STANDING = ("walk", "jump", "punch", "kick", "spin", "dance_b", "spinkick")
@@ -207,6 +209,29 @@ def test_all_stages_make_the_same_of_any_form(form):
 @given(form=written(ALIKE))
 def test_all_stages_make_the_same_of_very_many_forms(form):
     assert_alike(form)
+
+
+@pytest.mark.parametrize("pose", ["random turns", "lying on the back"])
+def test_a_form_is_packed_verified_and_repaired_with_the_rest_pose_it_came_with(pose, tmp_path, capsys):
+    """Rest poses go through unchanged: of the repaired file by OFFSETs, of the set by its nodes."""
+    form = forms.renamed(rested("walk", pose), "Japanese")
+    take, out = tmp_path / "take.bvh", tmp_path / "set"
+    take.write_text(forms.bvh_text(form, up="Z", unit="m"), encoding="utf-8")
+    assert cli.main(["pack", str(take), "--out", str(out)]) == 0
+    assert cli.main(["verify", str(out), str(take)]) == 0
+    assert cli.main(["repair", str(take), "-o", str(tmp_path / "repaired.bvh")]) == 0
+    capsys.readouterr()
+    offsets = [
+        [line.split() for line in path.read_text(encoding="utf-8").splitlines() if "OFFSET" in line]
+        for path in (take, tmp_path / "repaired.bvh")
+    ]
+    old, new = (np.array([row[1:] for row in rows], float) for rows in offsets)
+    np.testing.assert_allclose(new, old, atol=1e-8)
+    scene = GlbScene((out / "take.glb").read_bytes(), "take.glb")
+    for joint, name in enumerate(form.names):
+        if joint:
+            rest = scene.rest_of(scene.names.index(name))[:3, 3]
+            assert np.linalg.norm(rest) == pytest.approx(np.linalg.norm(form.offsets[joint]), abs=1e-6)
 
 
 def test_a_difference_would_be_seen():
