@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from . import locks
 from .errors import FileError
+from .systems import reason_of
 
 _PART = ".part"
 _OPEN_FILES = ("/dev/std", "/dev/fd/", "/proc/")  # a program's own open files, whatever they lead to
@@ -25,7 +27,7 @@ def naming(verb: str, path: str | Path, error: type[FileError] = FileError) -> I
     try:
         yield
     except OSError as problem:
-        raise error(f"cannot {verb} {path}: {problem.strerror or problem}") from problem
+        raise error(f"cannot {verb} {path}: {reason_of(problem, str(path), sys.platform)}") from problem
     except ValueError as problem:  # a path with a NUL in it
         if isinstance(problem, UnicodeError) or "null" not in str(problem):
             raise

@@ -9,13 +9,12 @@ from collections.abc import Collection, Iterable
 from itertools import count
 
 from ..base.errors import RecipeError
+from ..base.systems import forbidden_in, is_reserved, same_name
 
 WORDS = ("character", "set", "take", "kind", "n")
 """What a naming pattern may hold in braces."""
 
 _NAME_BYTES = 63  # what Blender 4.5 keeps of a name
-_NAME_FORBIDDEN = '/\\:*?"<>|'  # in file names on some system, or in node paths of engines
-_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 
 
 def expect_name(name: str, place: str) -> str:
@@ -29,10 +28,10 @@ def expect_name(name: str, place: str) -> str:
         size = len(name.encode())
     except UnicodeEncodeError as problem:
         raise RecipeError(f"{place}: {name!r} holds half a character") from problem
-    odd = next((char for char in name if char in _NAME_FORBIDDEN or not char.isprintable()), None)
+    odd = forbidden_in(name)
     if odd is not None:
         raise RecipeError(f"{place}: {name!r} holds {odd!r}, which a file name cannot")
-    if not name or name != name.strip(" .") or name.split(".")[0].casefold() in _DEVICES:
+    if not name or name != name.strip(" .") or is_reserved(name):
         raise RecipeError(f"{place}: {name!r} is no name that every file system accepts; use another")
     if size > _NAME_BYTES:
         raise RecipeError(f"{place}: {name[:24]!r}... takes {size} bytes; at most {_NAME_BYTES} are kept")
@@ -53,7 +52,7 @@ def expect_unique(names: Iterable[str], place: str) -> None:
 
 
 def _key(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
+    return same_name(name)
 
 
 def expect_pattern(pattern: str, place: str) -> str:
