@@ -13,7 +13,9 @@ from takemill.clip.root_motion import with_root_joint
 from takemill.feet.contacts import find_contacts
 from takemill.health.check import Health
 from takemill.maths import quat
-from takemill.pipeline.stages import FinishedClip, PreparedTake, digest_of, make_clips
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.prepare_take import PreparedTake, digest_of
+from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import parse_recipe
 
 RATE = 60.0
@@ -36,7 +38,7 @@ def take(name: str, rooted: bool = False) -> PreparedTake:
     if rooted:
         motion, body = with_root_joint(motion, body)
     contacts, none = find_contacts(motion, body), Health((), {})
-    return PreparedTake(name, digest_of(motion), motion, body, motion, (), none, none, contacts)
+    return PreparedTake(name, digest_of(motion), motion, body, motion, (), none, contacts)
 
 
 def blow() -> Motion:
@@ -52,7 +54,7 @@ def blow() -> Motion:
 
 def make(text: str, *names: str, rooted: bool = False) -> dict[str, FinishedClip]:
     """The clips of a recipe's text, by name."""
-    return {one.name: one for one in make_clips([take(name, rooted) for name in names], parse_recipe(text))}
+    return {one.name: one for one in make_set([take(name, rooted) for name in names], parse_recipe(text))}
 
 
 def clip(name: str, of: str, start: float, stop: float, more: str = "") -> str:

@@ -41,6 +41,8 @@ from takemill.files.glb_rig import read_rig
 from takemill.files.glb_root import with_root
 from takemill.files.json_schema import problems
 from takemill.pipeline import stages
+from takemill.pipeline.plan_clips import expect_clips
+from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.recipe.recipe_text import recipe_text
 from takemill.sets import set_folder, set_list, verify, verify_facts, verify_files
@@ -212,7 +214,7 @@ def good_recipes() -> list[bytes]:
 def recipe_reader() -> Callable[[bytes], object]:
     """Reads a recipe and tells it of a take."""
     take = {"day": _sway()}
-    return lambda data: stages.expect_clips(parse_recipe(data.decode("utf-8", "replace"), "case.toml"), take)
+    return lambda data: expect_clips(parse_recipe(data.decode("utf-8", "replace"), "case.toml"), take)
 
 
 def recipe_cases() -> Case:
@@ -278,8 +280,8 @@ def list_cases(folder: Path) -> Case:
     """Lists of clips, as `verify` and the next `pack` read them; the set's other files are good."""
     motion = small_takes.stand_and_walk()
     recipe = parse_recipe('[[clip]]\nname = "walk"\nfrom = 3.5\nto = 8\nloop = true\n')
-    take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
-    clips = stages.make_clips(take, recipe)
+    take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), recipe)
+    clips = stages.make_set(take, recipe)
     write_clip_set(folder, skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
     good = (folder / set_folder.LIST).read_bytes()
 

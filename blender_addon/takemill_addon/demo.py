@@ -48,7 +48,7 @@ def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None])
             ("repairing the take", 0.12, call.repair_take, {}),
             (f"fitting it to {character.name}", 0.25, call.fit_take, {}),
             ("looking for cuts", 0.35, call.suggest_cuts, {}),
-            ("naming them by the recipe", 0.40, call.load_cuts, {"filepath": str(samples.path(_RECIPE))}),
+            ("naming them by the recipe", 0.40, call.load_recipe, {"filepath": str(samples.path(_RECIPE))}),
             ("making clips", 0.45, call.make_clips, {}),
             ("packing", 0.60, call.pack_set, {}),
         )

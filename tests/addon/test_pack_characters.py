@@ -102,6 +102,9 @@ def test_each_selected_character_gets_its_folder(crew, tmp_path):
 def test_files_and_keys_are_as_the_panel_says(crew, tmp_path, files, count):
     """In every parting, curved and as floats; the Khronos validator has nothing against any file."""
     chosen = bpy.context.scene.takemill
+    chosen.recipe = (
+        "[reduce]\nplanted_error_m = 0.004\n"  # cubic keys of planted feet may stray as far as others
+    )
     chosen.set_files, chosen.set_keys, chosen.set_floats, chosen.max_error_mm = files, "cubic", True, 4.0
     takemill.pack_set()
     for one in crew:

@@ -220,7 +220,7 @@ def test_paths_are_absolute_whatever_folder_blender_was_started_in(walker, tmp_p
         with pytest.raises(RuntimeError, match=refused):
             takemill.pack_set()
         assert paths.shown(text or "//") == "Save the file, or name a whole path"
-        for write in (takemill.health_page, takemill.contact_sheet, takemill.load_cuts):
+        for write in (takemill.health_page, takemill.contact_sheet, takemill.load_recipe):
             with pytest.raises(RuntimeError, match=refused):
                 write(filepath=text or "x")
     bpy.context.scene.takemill.set_folder = "~/x"

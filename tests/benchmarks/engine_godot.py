@@ -25,7 +25,8 @@ from takemill.base.checks import Array
 from takemill.body.motion import Motion
 from takemill.files.glb import skeleton_glb
 from takemill.files.glb_read import GlbScene
-from takemill.pipeline.stages import make_clips, prepare
+from takemill.pipeline.prepare_take import prepare_take
+from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import Recipe, read_recipe
 from takemill.sets import packing
 from takemill.sets.clip_set import write_clip_set
@@ -107,8 +108,8 @@ def _recipes() -> dict[str, Recipe]:
 
 def _packed(recipe: Recipe, out: Path) -> dict[str, Motion]:
     motion, body, _ = packing.read_take(samples.path("marsh_take.bvh"), recipe)
-    take = prepare("marsh_take", motion, body, recipe)
-    clips = make_clips(take, recipe)
+    take = prepare_take("marsh_take", motion, body, recipe)
+    clips = make_set(take, recipe)
     out.parent.mkdir(parents=True)
     write_clip_set(out, skeleton_glb(clips[0].motion.skeleton), recipe.name, [take], clips, recipe)
     return {clip.name: clip.motion for clip in clips}

@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from glb_reader import Glb
 from node_parties import validator_issues
-from takemill.pipeline.stages import silent
+from takemill.pipeline.prepare_take import silent
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import packing, packing_characters
 

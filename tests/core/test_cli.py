@@ -171,7 +171,20 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
     run(capsys, "pack", take, "--recipe", tmp_path / "set.toml", "--out", tmp_path / "out")
     suggested = json.loads(run(capsys, "pack", take, "--out", tmp_path / "out2", "--json"))
     packed = json.loads((tmp_path / "out" / "clips.json").read_text())
-    assert packed["clips"] == suggested["clips"]
+    assert len(packed["clips"]) == len(suggested["clips"]) == len(cuts)
+    for one, other, cut in zip(packed["clips"], suggested["clips"], cuts, strict=True):
+        assert one["settings"] != other["settings"]  # a neutral clip is named
+        for facts in (one.pop("asked"), other.pop("asked")):  # in seconds, and in frames
+            assert facts.pop("from") in (f"{cut['start']}f", pytest.approx(cut["start"] / 60, abs=5e-4))
+            assert facts.pop("to") in (
+                f"{cut['stop'] - 1}f", pytest.approx((cut["stop"] - 1) / 60, abs=5e-4)
+            )  # fmt: skip
+            assert facts.pop("loop")
+            assert facts.pop("kind") == cut["kind"]
+            assert facts.pop("root_motion", "root") == {"idle": "in_place"}.get(cut["kind"], "root")
+            assert not facts
+        del one["settings"], other["settings"]
+        assert one == other
 
 
 def test_loops_are_ranked_within_the_stretch(capsys, take):

@@ -13,7 +13,7 @@ from clip_takes import REST, STRIDE, clip, make, take
 from takemill.clip.measure import set_gaps
 from takemill.files import glb
 from takemill.keys.reduce import dense_tracks
-from takemill.pipeline.stages import make_clips
+from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import clip_facts, clip_set
 from takemill.sets.verify import verify_set
@@ -59,7 +59,7 @@ def packed(request, tmp_path_factory):
     """A set with everything, from a body with and without a root joint of its own."""
     recipe = parse_recipe(EVERYTHING)
     takes = [take(name, request.param) for name in TAKES]
-    clips = make_clips(takes, recipe)
+    clips = make_set(takes, recipe)
     folder = tmp_path_factory.mktemp("sets") / "all"
     base = glb.skeleton_glb(clips[0].motion.skeleton)
     clip_set.write_clip_set(folder, base, "all", takes, clips, recipe)

@@ -19,6 +19,7 @@ from takemill.base.errors import FileError, GlbError, InputError, RecipeError
 from takemill.clip.events import Event
 from takemill.files import glb
 from takemill.pipeline import stages
+from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets import clip_set
 from takemill.sets.clip_set import planted_joints
@@ -51,8 +52,8 @@ class Made:
     def __init__(self) -> None:
         motion = small_takes.stand_and_walk()
         self.recipe = parse_recipe(RECIPE)
-        self.take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), self.recipe)
-        self.clips = stages.make_clips(self.take, self.recipe)
+        self.take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), self.recipe)
+        self.clips = stages.make_set(self.take, self.recipe)
         self.base = glb.skeleton_glb(self.clips[0].motion.skeleton)
 
     def write(self, folder, clips=None, **changes) -> list[dict]:

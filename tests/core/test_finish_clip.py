@@ -7,17 +7,59 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from additive import added
-from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
+import day_take
+from clip_takes import REST, STRIDE, clip, frames, make, take
 from sliding import sliding_cm_s
 from takemill.base.errors import RecipeError
 from takemill.body import body_map
 from takemill.clip.measure import measure_seam, set_gaps
-from takemill.clip.mirror import mirrored
-from takemill.clip.root_motion import RootMotionSettings, find_root_motion
+from takemill.clip.root_motion import RootMotionSettings, find_root_motion, with_root_motion
 from takemill.feet.soles import foot_points
 from takemill.maths import quat
-from takemill.pipeline.stages import FinishedClip
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.prepare_take import PreparedTake
+
+
+@pytest.fixture(scope="module")
+def day() -> PreparedTake:
+    return day_take.day()
+
+
+def test_root_track_times_pose_is_the_pose_in_the_world(day):
+    """Root, in place and keep are one motion, parted differently."""
+    text = "".join(
+        day_take.clip(mode, more=f'loop = true\nroot_motion = "{mode}"')
+        for mode in ("keep", "root", "in_place")
+    )
+    kept, rooted, still = day_take.make(day, text)
+    places = [one.motion.model()[1] for one in (kept, rooted, with_motion(still))]
+    hips = [one.body.require("hips") for one in (kept, rooted, still)]
+    assert np.abs(places[0][:, hips[0] :] - places[1][:, hips[1] :]).max() < 1e-6
+    assert np.abs(places[0][:, hips[0] :] - places[2][:, hips[2] :]).max() < 1e-6
+    root = rooted.body.require("root")
+    assert np.abs(places[1][:, root] - rooted.root_motion.position).max() < 1e-9
+    assert kept.motion.skeleton.names == rooted.motion.skeleton.names == still.motion.skeleton.names
+
+
+def with_motion(one: FinishedClip) -> FinishedClip:
+    return replace(one, motion=with_root_motion(one.motion, one.root_motion))
+
+
+def test_a_smoothed_root_goes_straight_and_the_world_stays(day):
+    text = day_take.clip("a", more="loop = true") + day_take.clip("b", more="loop = true\nsmooth_hz = 0.5")
+    plain, smooth = day_take.make(day, text + "[close]\npin = false")
+    sway = [np.ptp(one.root_motion.position[:, 0]) for one in (plain, smooth)]
+    assert sway[1] < 0.3 * sway[0]
+    for one in (plain, smooth):  # below the root, which carries the turn of a cycle
+        assert quat.angle_between(one.motion.rotations[0, 1:], one.motion.rotations[-1, 1:]).max() < 1e-6
+    inside = [one.motion.rotations[:, one.body.require("spine") :] for one in (plain, smooth)]
+    assert quat.angle_between(*inside).max() < 1e-6
+
+
+def test_no_root_joint_is_made_where_none_travels(day):
+    (one,) = day_take.make(day, day_take.clip(more='root_motion = "in_place"'))
+    assert one.motion.skeleton is day.motion.skeleton
+    assert one.body is day.body
 
 
 def heading(one: FinishedClip) -> np.ndarray:
@@ -37,49 +79,6 @@ def test_planted_feet_of_a_loop_stand_over_its_seam():
     assert pinned.root_motion.distance_m == pytest.approx(plain.root_motion.distance_m, abs=1e-4)
     jumps = make(clip("walk", "stroll", 4, 8, STRIDE.replace("locomotion", "other")), "stroll")["walk"]
     assert np.abs(jumps.motion.model()[1] - plain.motion.model()[1]).max() < 1e-9
-
-
-@pytest.mark.parametrize("rate", [24, 25, 30, 50, 60])
-def test_a_loop_fills_whole_frames_and_keeps_its_way(rate):
-    one = make(clip("walk", "stroll", 4, 8, STRIDE + f"rate = {rate}"), "stroll")["walk"]
-    full = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
-    frames = full.motion.duration_s * rate
-    assert len(one.motion) - 1 == round(frames)
-    assert one.root_motion.distance_m == pytest.approx(full.root_motion.distance_m, abs=1e-6)
-    assert one.root_motion.turn_deg == pytest.approx(full.root_motion.turn_deg, abs=1e-4)
-    # Played even: no frame is shorter than the others.
-    speeds = np.linalg.norm(np.diff(one.root_motion.position[:, :2], axis=0), axis=-1)
-    assert speeds.min() > 0.85 * speeds.mean()
-
-
-def test_stretches_are_joined_to_one_idle():
-    text = (
-        '[[clip]]\nname = "long"\ntake = "rest"\nstretches = [[1.0, 5.0], ["360f", "630f"]]\n'
-        'loop = true\nroot_motion = "in_place"\nkind = "idle"\n'
-    )
-    one = make(text, "rest")["long"]
-    assert one.stretches == ((60, 301), (360, 631))
-    assert one.source_range == (60, 631)
-    assert one.motion.duration_s > 4.5
-    assert one.candidate is not None
-    assert one.candidate.end - one.candidate.start + 1 == len(one.motion)
-    seam = measure_seam(one.motion, one.body)
-    assert seam.pose_m < 1e-6
-    steps = np.linalg.norm(np.diff(one.motion.model()[1], 2, axis=0), axis=-1).max(axis=-1)
-    assert steps.max() < 1e-3, "no jump at the joins"
-    with pytest.raises(RecipeError, match=r"clip 'long': a stretch of 1.00 s is too short"):
-        make(text.replace("[1.0, 5.0]", "[1.0, 2.0]"), "rest")
-    with pytest.raises(RecipeError, match=r"clip 'long': from 1 s to 50 s leaves the take"):
-        make(text.replace("[1.0, 5.0]", "[1.0, 50.0]"), "rest")
-
-
-def test_joined_stretches_have_contacts_of_their_own():
-    """Standing before and after a walk: the feet never leave the floor in what is made of it."""
-    text = '[[clip]]\nname = "a"\ntake = "stroll"\nstretches = [[0.1, 1.8], [10.1, 11.7]]\n'
-    one = make(text + 'kind = "idle"', "stroll")["a"]
-    assert len(one.contacts.heel) == len(one.motion) > 140
-    assert one.contacts.planted.all()
-    assert one.events == ()
 
 
 @pytest.mark.parametrize("rooted", [False, True])
@@ -221,58 +220,6 @@ def test_strides_are_whole_where_the_left_foot_comes_down():
     assert np.ptp(clips["walk"].strides) == pytest.approx(1, abs=1e-9)
     assert len(frames(clips["all"], "leftFoot.down")) > 4
     assert make(REST, "rest")["rest"].strides is None
-
-
-def test_a_mirrored_clip_is_the_clip_mirrored():
-    loop = make(clip("walk", "stroll", 4, 8, STRIDE), "stroll")["walk"]
-    wave = f'events = [{{name = "right.wave", at = "{loop.source_range[0] + 9}f"}}]'
-    text = clip("walk", "stroll", 4, 8, STRIDE + wave)
-    clips = make(f'{text}[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true', "stroll")
-    walk, klaw = clips["walk"], clips["klaw"]
-    world = mirrored(walk.motion, walk.body).model()[1]
-    assert np.abs(klaw.motion.model()[1] - world).max() < 1e-6
-    assert klaw.root_motion.turn_deg == pytest.approx(-walk.root_motion.turn_deg, abs=1e-4)
-    assert frames(klaw, "leftFoot.down") == frames(walk, "rightFoot.down")
-    assert frames(klaw, "left.wave") == frames(walk, "right.wave") == [9]
-    assert (klaw.kind, klaw.loop, klaw.candidate, klaw.source_range) == (
-        walk.kind, walk.loop, walk.candidate, walk.source_range
-    )  # fmt: skip
-    assert klaw.variant is not None
-    assert walk.variant is None
-
-
-def test_a_retimed_clip_goes_the_same_way_faster():
-    text = clip("walk", "stroll", 4, 8, STRIDE) + '[[variant]]\nof = "walk"\nspeed = 1.5\n'
-    clips = make(text + clip("all", "stroll", 1, 9) + '[[variant]]\nof = "all"\nspeed = 0.5', "stroll")
-    walk, fast = clips["walk"], clips["walk_x1.5"]
-    assert len(fast.motion) - 1 == round((len(walk.motion) - 1) / 1.5)
-    assert fast.root_motion.distance_m == pytest.approx(walk.root_motion.distance_m, abs=1e-6)
-    assert fast.root_motion.speed_m_s == pytest.approx(1.5 * walk.root_motion.speed_m_s, rel=0.02)
-    assert measure_seam(fast.motion, fast.body).pose_m < 1e-6
-    slow, plain = clips["all_x0.5"], clips["all"]
-    assert np.abs(slow.motion.model()[1][::2] - plain.motion.model()[1]).max() < 1e-9
-    downs = [frames(one, "leftFoot.down") for one in (slow, plain)]
-    assert np.abs(np.array(downs[0]) - 2 * np.array(downs[1])).max() <= 1
-
-
-@pytest.mark.parametrize("against", ["pose", "clip"])
-def test_an_additive_clip_added_back_is_the_clip(against):
-    text = (
-        f"{REST}{clip('walk', 'stroll', 4, 8, STRIDE)}"
-        f'[[variant]]\nof = "walk"\nadditive_to = "rest"\nagainst = "{against}"'
-    )
-    clips = make(text, "stroll", "rest")
-    walk, extra, rest = clips["walk"], clips["walk_additive"], clips["rest"]
-    assert extra.additive
-    assert extra.loop
-    assert (extra.root_motion_mode, extra.root_motion.path_m) == ("in_place", 0.0)
-    assert extra.contacts.planted.sum() == 0
-    assert extra.strides is None
-    spread = np.linspace(0, len(rest.motion) - 1 if against == "clip" else 0, len(walk.motion))
-    whole = added(rest.motion.sampled(spread, RATE), extra.motion)
-    still = make(clip("walk", "stroll", 4, 8, STRIDE + 'root_motion = "in_place"'), "stroll")["walk"]
-    joints = slice(1, None)  # the root joint is not there where none travels
-    assert np.abs(whole.model()[1][:, joints] - still.motion.model()[1]).max() < 1e-6
 
 
 def blended(rooted: bool, more: str = "") -> dict[str, FinishedClip]:

@@ -93,7 +93,9 @@ def test_the_guide_tells_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
     assert verbs <= set(re.findall(r"\*\*(\w+)\*\*", GUIDE))
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "docs/guide.md", "docs/engines.md"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", "docs/guide.md", "docs/engines.md", "docs/python.md"]
+)
 def test_links_lead_somewhere(page: str) -> None:
     path = ROOT / page
     for target in re.findall(r"\]\(([^)#]+)\)", path.read_text(encoding="utf-8")):

@@ -9,7 +9,9 @@ import shutil
 import signal
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +22,12 @@ import small_takes
 from glb_clips import clip_of
 from rigs import changed, character, nest
 from takemill.base.errors import GlbError
+from takemill.clip.cuts import suggest_cuts
+from takemill.feet.contacts import find_contacts
 from takemill.files.glb import append_animations
 from takemill.files.glb_animations import animation_names
 from takemill.files.glb_read import GlbScene
+from takemill.health.check import check
 from takemill.sets import clip_set, packing_characters
 from takemill.shell import cli
 
@@ -329,3 +334,50 @@ def test_a_pack_killed_between_two_characters_is_told_and_finished(both, other, 
     assert cli.main(["verify", str(out)]) == 0
     assert cli.main(["pack", *other, "--out", str(out)]) == 0
     assert sorted(one.name for one in out.iterdir()) == ["short", "tall", "third"]
+
+
+def counted(monkeypatch, *functions) -> Counter[str]:
+    """Calls of functions from any other file of the package than their own, by name and caller."""
+    calls: Counter[str] = Counter()
+    for function in functions:
+
+        def count(*arguments, _function=function, _name="", **more):
+            calls[_name] += 1
+            return _function(*arguments, **more)
+
+        for name, module in list(sys.modules.items()):
+            here = name.startswith("takemill.") and name != function.__module__
+            if here and getattr(module, function.__name__, None) is function:
+                label = f"{function.__name__} in {name.rpartition('.')[2]}"
+                monkeypatch.setattr(module, function.__name__, partial(count, _name=label))
+    return calls
+
+
+@pytest.mark.parametrize("kinds", [True, False])
+def test_each_stage_of_a_take_runs_once_for_all_characters(place, tmp_path, monkeypatch, kinds):
+    """Two takes and three characters.
+
+    Contacts are found twice in each take: the repair pins by those of the body as it came, and all that
+    follows goes by those of the pinned one.
+    """
+    calls = counted(monkeypatch, check, suggest_cuts, find_contacts)
+    kind = 'kind = "locomotion"\n'
+    text = "".join(
+        f'[[clip]]\nname = "{take}_{name}"\ntake = "{take}"\nfrom = 3.5\nto = {stop}\n{kind * kinds}'
+        for take in ("walk", "night")
+        for name, stop in (("a", 6), ("b", 5))
+    )
+    (tmp_path / "r.toml").write_text(text)
+    takes = [str(shutil.copy(place / "walk.bvh", tmp_path / f"{name}.bvh")) for name in ("walk", "night")]
+    for name in ("first", "second", "third"):
+        shutil.copy(place / "tall.glb", tmp_path / f"{name}.glb")
+    rigs = [item for name in ("first", "second", "third") for item in ("--to", str(tmp_path / f"{name}.glb"))]
+    recipe = ["--recipe", str(tmp_path / "r.toml")]
+    assert cli.main(["pack", *takes, *recipe, *rigs, "--out", str(tmp_path / "out")]) == 0
+    assert len(list((tmp_path / "out").glob("*/clips.json"))) == 3
+    once = {
+        "check in prepare_take": 2,
+        "find_contacts in prepare_take": 2,
+        "find_contacts in ground_steps": 2,
+    }
+    assert calls == once | ({} if kinds else {"suggest_cuts in plan_clips": 2})

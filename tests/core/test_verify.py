@@ -23,6 +23,7 @@ from takemill.base.errors import FileError, GlbError
 from takemill.files import glb
 from takemill.files.glb_read import GlbScene
 from takemill.pipeline import stages
+from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets.clip_facts import facts_again
 from takemill.sets.clip_set import write_clip_set
@@ -48,8 +49,8 @@ def made(request, tmp_path_factory):
     motion = small_takes.stand_and_walk()
     bounds = f'[reduce]\ninterpolation = "{request.param}"\nplanted_error_m = 0.0005\n'
     recipe = parse_recipe(bounds + RECIPE)
-    take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
-    clips = stages.make_clips(take, recipe)
+    take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), recipe)
+    clips = stages.make_set(take, recipe)
     folder = tmp_path_factory.mktemp("set") / "set"
     write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
     again = json.loads(json.dumps(facts_again(clips, recipe)))
@@ -322,7 +323,7 @@ def lifted(text: dict) -> None:
 def test_a_body_that_is_moved_is_told_whatever_the_list_allows(folder, made):
     """The whole body 0.4 m above the floor, and a list that allows half a metre."""
     rewrite(folder, lifted)
-    relist(folder, lambda said: said["settings"]["reduce"].update(max_error_m=0.5))
+    relist(folder, lambda said: said["packing"].update(max_error_m=0.5))
     found = problems(folder)
     assert any("0.4" in text and "m above the floor" in text for text in found), found
     assert any("the set allows its keys to be 500 mm off; more than 5 need" in text for text in found)
@@ -459,8 +460,8 @@ def parted(tmp_path_factory):
     """A set whose clips are apart from the mesh."""
     motion = small_takes.stand_and_walk()
     recipe = parse_recipe('files = "separate"\n' + RECIPE)
-    take = stages.prepare("day", motion, stages.body_of(motion.skeleton, Recipe()), recipe)
-    clips = stages.make_clips(take, recipe)
+    take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), recipe)
+    clips = stages.make_set(take, recipe)
     folder = tmp_path_factory.mktemp("parted") / "set"
     write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
     return folder
@@ -521,7 +522,7 @@ def test_a_wrong_slope_of_a_curved_key_is_told_where_the_take_is_at_hand(made, f
 
 def test_the_two_sets_differ_in_what_they_are_named_for(made):
     """In the curved one most channels are CUBICSPLINE: all of a clip, or none."""
-    recipe = json.loads((made[0] / "clips.json").read_bytes())["settings"]["reduce"]["interpolation"]
+    recipe = json.loads((made[0] / "clips.json").read_bytes())["packing"]["interpolation"]
     text = glb_reader.read_glb((made[0] / "set.glb").read_bytes()).json
     ways = [one.get("interpolation", "LINEAR") for clip in text["animations"] for one in clip["samplers"]]
     assert (ways.count("CUBICSPLINE") > 0.7 * len(ways)) == (recipe == "cubic"), ways

@@ -8,7 +8,7 @@ import pytest
 from clip_takes import REST, STRIDE, clip, take
 from node_parties import three_positions, validator_issues
 from takemill.files import glb
-from takemill.pipeline.stages import make_clips
+from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import clip_set
 
@@ -27,7 +27,7 @@ RECIPE = (
 def test_no_kind_of_clip_gives_the_validator_anything_to_say(rooted, tmp_path):
     """The Khronos glTF validator; and three.js plays each where it was made, at half frames too."""
     takes, recipe = [take(name, rooted) for name in ("rest", "stroll", "turn")], parse_recipe(RECIPE)
-    clips = make_clips(takes, recipe)
+    clips = make_set(takes, recipe)
     base = glb.skeleton_glb(clips[0].motion.skeleton)
     clip_set.write_clip_set(tmp_path / "set", base, "all", takes, clips, recipe)
     data = (tmp_path / "set" / "all.glb").read_bytes()

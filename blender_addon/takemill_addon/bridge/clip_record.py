@@ -10,7 +10,7 @@ import bpy
 import numpy as np
 
 from takemill.base.checks import Mask
-from takemill.base.errors import InputError
+from takemill.base.errors import InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.clip.events import Event, foot_events
@@ -19,11 +19,15 @@ from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_
 from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
-from takemill.pipeline.stages import FinishedClip
-from takemill.recipe.recipe import VariantSpec
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.recipe.recipe import ClipSpec, Recipe, VariantSpec, recipe_from_settings
+from takemill.recipe.recipe_clip import clip_from
+from takemill.recipe.recipe_write import clip_table, settings_table
 
-from . import stored
+from . import stage, stored
 from .pose_markers import shows_finding
+
+_CONTACTS = ("contacts", "touches")
 
 
 @dataclass(frozen=True)
@@ -37,7 +41,7 @@ class ClipRecord:
         root_motion: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
         events: None where they are the footfalls of the contacts.
-        stretches, blend_frames, variant: as in `FinishedClip`.
+        stretches, blend_frames, variant, asked, settings, touches: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -53,6 +57,9 @@ class ClipRecord:
     stretches: tuple[tuple[int, int], ...] = ()
     blend_frames: int = 0
     variant: VariantSpec | None = None
+    asked: ClipSpec | None = None
+    settings: Recipe | None = None
+    touches: Contacts | None = None
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -73,6 +80,9 @@ class ClipRecord:
             clip.stretches,
             clip.blend_frames,
             clip.variant,
+            clip.asked,
+            clip.settings,
+            clip.touches,
         )
 
     @classmethod
@@ -86,24 +96,28 @@ class ClipRecord:
             return cls(source=action.name)
         try:
             return _parsed(action.takemill.record)
-        except (ValueError, InputError) as problem:
+        except (ValueError, InputError, RecipeError) as problem:
             raise InputError(
                 f"action {action.name!r}: its clip record is damaged ({problem}); make the clip again"
             ) from None
 
     def keep(self, action: bpy.types.Action) -> None:
         """Store the record with `action`."""
-        facts = asdict(replace(self, root_motion=None, contacts=None))
+        plain = replace(self, root_motion=None, contacts=None, touches=None, asked=None, settings=None)
+        facts = asdict(plain)
+        facts["asked"] = clip_table(self.asked) if self.asked else None
+        facts["settings"] = settings_table(self.settings) if self.settings else None
         if self.root_motion:
             facts["root_motion"] = {
                 name: np.round(getattr(self.root_motion, name), 6).tolist()
                 for name in ("position", "heading")
             }
-        if self.contacts:
-            facts["contacts"] = {
-                "floor_m": self.contacts.floor_m,
-                "feet": self.contacts.feet,
-                **{part: getattr(self.contacts, part).astype(int).tolist() for part in ("heel", "toe")},
+        for name in _CONTACTS:
+            known = getattr(self, name)
+            facts[name] = known and {
+                "floor_m": known.floor_m,
+                "feet": known.feet,
+                **{part: getattr(known, part).astype(int).tolist() for part in ("heel", "toe")},
             }
         action.takemill.record = json.dumps({"rate": self._rate(), **facts})
 
@@ -129,21 +143,22 @@ def _parsed(text: str) -> ClipRecord:
         RootMotion(rate, np.array(root_motion["position"]), np.array(root_motion["heading"]))
         if root_motion
         else None,
-        Contacts(
-            rate,
-            tuple(contacts["feet"]),
-            _mask(contacts["heel"]),
-            _mask(contacts["toe"]),
-            contacts["floor_m"],
-        )
-        if contacts
-        else None,
+        _contacts(contacts, rate),
         RootMotionParts(**facts["parts"]) if facts["parts"] else None,
         None if events is None else tuple(Event(**one) for one in events),
         tuple(map(tuple, facts["stretches"])),
         facts["blend_frames"],
         VariantSpec(**variant) if variant else None,
+        clip_from(facts["asked"], "asked", unnamed=True) if facts.get("asked") else None,
+        recipe_from_settings(facts["settings"], "settings") if facts.get("settings") else None,
+        _contacts(facts.get("touches"), rate),
     )
+
+
+def _contacts(said, rate: float) -> Contacts | None:
+    if not said:
+        return None
+    return Contacts(rate, tuple(said["feet"]), _mask(said["heel"]), _mask(said["toe"]), said["floor_m"])
 
 
 def _mask(rows) -> Mask:
@@ -156,7 +171,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
     Raises:
         InputError: the Action has other frames than when the record was made.
     """
-    for known in (record.root_motion, record.contacts):
+    for known in (record.root_motion, record.contacts, record.touches):
         count = (
             len(motion)
             if known is None
@@ -184,6 +199,9 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         stretches=record.stretches,
         blend_frames=record.blend_frames,
         variant=record.variant,
+        asked=record.asked,
+        settings=record.settings,
+        touches=record.touches and replace(record.touches, rate=motion.rate),
     )
 
 
@@ -220,3 +238,15 @@ def root_motion_of(motion: Motion, body: BodyMap, record: ClipRecord) -> RootMot
     turns, at = (part[:, root] for part in motion.model())
     turn = quat.mul(turns, quat.inv(rest_turn))
     return RootMotion(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))
+
+
+def read_clip(
+    context: bpy.types.Context, armature: bpy.types.Object, name: str, action: bpy.types.Action
+) -> FinishedClip:
+    """The clip called `name` that `action` holds for `armature`.
+
+    Raises:
+        TakemillError: the Action cannot be read, or has other frames than when its record was made.
+    """
+    work = stage.work_on(context, armature, action)
+    return clip_of(name, action, work.take.motion, work.body, work.take.start)

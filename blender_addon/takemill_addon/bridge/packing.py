@@ -15,11 +15,13 @@ from takemill.files.glb import GlbClip
 from takemill.files.glb_axes import skeleton_in_gltf
 from takemill.files.glb_place import Place
 from takemill.health.check import Health, check
-from takemill.pipeline import stages
-from takemill.pipeline.stages import FinishedClip, PreparedTake
-from takemill.pipeline.vary_clip import at_rate
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.prepare_take import PreparedTake, digest_of
+from takemill.pipeline.resample_clip import resample_clip
+from takemill.recipe.recipe import Recipe
 
-from . import clip_record, findings, stage
+from . import clip_record, findings, stage, takes
+from .clip_record import ClipRecord
 from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
 
@@ -90,9 +92,9 @@ class Stock:
 
 
 def clips_of(
-    context: bpy.types.Context, stock: Stock, rate: float | None
+    context: bpy.types.Context, stock: Stock, recipe: Recipe
 ) -> tuple[tuple[FinishedClip, ...], tuple[str, ...]]:
-    """The ticked clips of the armature's list, at `rate` or the scene's, and bones whose scale is left out.
+    """The ticked clips of the list, at the rates they leave with, and bones whose scale is left out.
 
     Raises:
         InputError: a clip's Action is gone or was changed beyond its record.
@@ -105,7 +107,9 @@ def clips_of(
             raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
         take = stock.take_of(context, entry.action)
         clip = clip_record.clip_of(entry.name, entry.action, take.motion, stock.body, take.start)
-        out.append(at_rate(clip, rate) if rate else clip)
+        if clip.settings is not None:  # the rate of the set is told when it is packed
+            clip = replace(clip, settings=replace(clip.settings, rate=recipe.rate))
+        out.append(resample_clip(clip, (clip.asked.rate if clip.asked else None) or recipe.rate))
         unscaled.update(take.unscaled)
     return tuple(out), tuple(sorted(unscaled))
 
@@ -114,40 +118,42 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
     """The takes that the clips were cut from, as far as the file still holds them, for the report."""
     out = []
     for name in dict.fromkeys(clip.source for clip in clips):
-        action = bpy.data.actions.get(name)
+        action = _cut_from(stock.armature, name)
         if action is None:
             continue
         try:
-            motion = stock.take_of(context, action).motion
+            raw, motion = (stock.take_of(context, one).motion for one in (_first_here(action), action))
         except TakemillError:  # the report can do without; the clips are whole
             continue
-        known = [health for one in _ancestry(action) if (health := _kept(one))]
-        known = known or [check(motion, stock.body)]
-        out.append(
-            PreparedTake(
-                name,
-                stages.digest_of(motion),
-                motion,
-                stock.body,
-                motion,
-                findings=next((health.findings for health in known if health.findings), ()),
-                before=known[-1],
-                after=known[0],
-                contacts=find_contacts(motion, stock.body),
-            )
-        )
+        known = next((health for one in takes.ancestry(action) if (health := _kept(one))), None)
+        known = known or check(motion, stock.body)
+        done = tuple(one for one in known.findings if one.repaired)
+        left = replace(known, findings=tuple(one for one in known.findings if not one.repaired))
+        contacts = find_contacts(motion, stock.body)
+        out.append(PreparedTake(name, digest_of(raw), raw, stock.body, motion, done, left, contacts))
     return out
+
+
+def _cut_from(armature: bpy.types.Object, take: str) -> bpy.types.Action | None:
+    """The Action that clips of a take were cut from: of the first such clip, its source."""
+    for entry in armature.takemill.clips:
+        if entry.use and entry.action and ClipRecord.of_action(entry.action).source == take:
+            for one in takes.ancestry(entry.action):
+                if not one.takemill.record:
+                    return one
+    return bpy.data.actions.get(take)
+
+
+def _first_here(action: bpy.types.Action) -> bpy.types.Action:
+    """The earliest ancestor of an Action that is of the same armature: a fitted one's own beginning."""
+    here = action
+    for one in takes.ancestry(action):
+        here = one
+        if one.takemill.performer:
+            break
+    return here
 
 
 def _kept(action: bpy.types.Action) -> Health | None:
     """What is kept of an Action's health, in frames of its motion."""
     return findings.kept(action, round(action.frame_range[0]))
-
-
-def _ancestry(action: bpy.types.Action) -> list[bpy.types.Action]:
-    """The Action, the one that it was made from, and so on."""
-    out: list[bpy.types.Action] = []
-    while action is not None and action not in out:
-        out.append(action)
-        action = action.takemill.source
-    return out

@@ -40,7 +40,15 @@ def work_from_context(context: bpy.types.Context, action: bpy.types.Action | Non
         TakemillError: there is no armature, action, pose curve or body map to work on.
     """
     armature = armature_of(context)
-    action = action or actions.active_action(armature)
+    return work_on(context, armature, action or actions.active_action(armature))
+
+
+def work_on(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> Work:
+    """The work that an Action on an armature stands for.
+
+    Raises:
+        TakemillError: there is no pose curve or body map to work on.
+    """
     take = read_take(context, armature, action, ArmatureFrame.of(armature).standing)
     return Work(armature, action, take, body_of(armature, take.motion.skeleton))
 
@@ -98,7 +106,6 @@ def copy_cuts(old: bpy.types.Action, new: bpy.types.Action) -> None:
     """The cuts of a take go along to an Action of the same frames that has none."""
     if new.takemill.cuts:
         return
-    new.takemill.recipe = old.takemill.recipe
     for cut in old.takemill.cuts:
         item = new.takemill.cuts.add()
         for one in cut.bl_rna.properties:

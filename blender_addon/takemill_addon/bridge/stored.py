@@ -31,6 +31,7 @@ _PLANTED = {
 }
 _PART = {"enum": list(WORDS)}
 _WAY = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3}}
+_CONTACTS = _of(floor_m=_NUMBER, feet={"type": "array", "items": _TEXT}, heel=_PLANTED, toe=_PLANTED)
 _RECORD = _of(
     rate=_or_none(_ABOVE_ZERO),
     kind={"enum": list(KINDS)},
@@ -50,9 +51,10 @@ _RECORD = _of(
     source=_TEXT,
     source_range=_RANGE,
     root_motion=_or_none(_of(position=_WAY, heading={"type": "array", "items": _NUMBER})),
-    contacts=_or_none(
-        _of(floor_m=_NUMBER, feet={"type": "array", "items": _TEXT}, heel=_PLANTED, toe=_PLANTED)
-    ),
+    contacts=_or_none(_CONTACTS),
+    touches=_or_none(_CONTACTS),
+    asked=_or_none({"type": "object"}),  # as a [[clip]], and judged as one
+    settings=_or_none({"type": "object"}),  # as the tables of a recipe
     parts=_or_none(_of(**dict.fromkeys(("planar", "turn", "height"), _PART))),
     events=_or_none({"type": "array", "items": _of(name=_TEXT, frame=_COUNT)}),
     stretches={"type": "array", "items": _RANGE},

@@ -1,8 +1,9 @@
 """The operators, in the order of the work."""
 
-from . import body, clips, cuts, findings, fit, guide, loop, pack, repair, sheet, thin, variants
+from . import body, clips, cuts, findings, fit, guide, loop, pack, recipe, repair, sheet, thin, variants
 
 CLASSES = (
+    *recipe.CLASSES,
     *body.CLASSES,
     *findings.CLASSES,
     *repair.CLASSES,

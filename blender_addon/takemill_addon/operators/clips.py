@@ -7,20 +7,19 @@ from dataclasses import replace
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.clip import loop_close, root_motion
 from takemill.clip.events import foot_events
-from takemill.clip.loop_close import CloseSettings
-from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.feet.contacts import find_contacts
-from takemill.recipe.recipe import expect_name
+from takemill.pipeline.cut_clip import Piece, cut_clip
+from takemill.pipeline.finish_clip import finish_clip
+from takemill.recipe.recipe import ClipSpec, Moment, expect_name
 
-from ..bridge import actions, stage
+from ..bridge import actions, clip_record, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
 from ..bridge.write_action import write_motion
 from ..properties.clips import ROOT_MOTION
-from .cuts import preview, root_motion_settings, write_events
+from .cuts import preview, write_events
 
 
 class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
@@ -36,22 +35,25 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
     )
 
     def run(self, context: bpy.types.Context) -> str:
-        work, chosen = stage.work_from_context(context), context.scene.takemill
-        motion, seam = work.take.motion, None
-        start, end = 0, len(motion) - 1
-        if self.search:
-            found = find_loops(motion, work.body, LoopSettings(longest_s=chosen.loop_longest_s or None))
-            if not found:
-                raise InputError(f"action {work.action.name!r}: no two poses in it are alike; widen it")
-            seam, (start, end) = found[0], (found[0].start, found[0].end)
-        closed = loop_close.close_range(motion, work.body, start, end, CloseSettings(seam_s=chosen.seam_s))
-        contacts = find_contacts(motion, work.body).sliced(start, end + 1)
+        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
+        record, rate = ClipRecord.of_action(work.action), work.take.motion.rate
+        spec = replace(_whole(work), loop=True, search=self.search, kind=record.kind)
+        piece = cut_clip(takes.prepare_work(work, settings), spec, settings)
+        start, stop = piece.source_range
         record = replace(
-            _record(work.action), loop=True, candidate=seam, source_range=(start, end + 1), contacts=contacts
+            record,
+            loop=True,
+            candidate=piece.candidate,
+            source_range=piece.source_range,
+            contacts=piece.contacts,
+            touches=piece.contacts,
+            settings=takes.as_made(work.action, settings),
+            asked=spec,
         )
-        new = _write(context, work, closed, work.take.start + start, "loop", record)
-        gap = f", its seam {seam.quality} ({seam.gap_cm:.1f} cm)" if seam else ""
-        return f"{new.name}: {end / motion.rate - start / motion.rate:.2f} s{gap}"
+        new = _write(context, work, piece.motion, work.take.start + start, "loop", record)
+        seam = piece.candidate
+        gap = f", its seam {seam.quality} ({seam.gap_cm:.1f} cm)" if seam and self.search else ""
+        return f"{new.name}: {(stop - 1 - start) / rate:.2f} s{gap}"
 
 
 class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
@@ -68,32 +70,39 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
     )
 
     def run(self, context: bpy.types.Context) -> str:
-        work, chosen = stage.work_from_context(context), context.scene.takemill
+        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
         if self.mode == "root" and work.body.get("root") is None:
             raise InputError(
                 f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
             )
-        record = _record(work.action)
-        found = root_motion.find_root_motion(
-            work.take.motion, work.body, root_motion_settings(chosen), record.loop
+        settings = takes.as_made(work.action, settings)
+        clip = clip_record.clip_of(
+            work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
-        motion, way = root_motion.at_origin(work.take.motion, found)
-        motion = root_motion.apply_root_motion(motion, work.body, way, self.mode)
-        record = replace(
-            record,
-            root_motion_mode=self.mode,
-            root_motion=way if self.mode == "in_place" else None,
-            contacts=record.contacts or find_contacts(work.take.motion, work.body),
+        spec = replace(clip.asked or _whole(work), loop=clip.loop, kind=clip.kind, root_motion=self.mode)
+        spec = replace(spec, planar="", turn="", height="", blend_frames=0)
+        piece = Piece(
+            clip.in_world,
+            clip.body,
+            clip.touches or clip.contacts,
+            clip.candidate,
+            (),
+            clip.source,
+            clip.source_range,
+            clip.stretches,
         )
-        new = _write(
-            context,
-            work,
-            motion,
-            work.take.start,
-            "in place" if self.mode == "in_place" else "root motion",
-            record,
-        )
-        return f"{new.name}: {way.distance_m:.2f} m, {way.turn_deg:.0f} degrees of root motion"
+        made = finish_clip(piece, spec, settings, rooted=False)
+        record = replace(ClipRecord.of_clip(made), events=ClipRecord.of_action(work.action).events)
+        word = "in place" if self.mode == "in_place" else "root motion"
+        new = _write(context, work, made.motion, work.take.start, word, record)
+        track = made.root_motion
+        return f"{new.name}: {track.distance_m:.2f} m, {track.turn_deg:.0f} degrees of root motion"
+
+
+def _whole(work: stage.Work) -> ClipSpec:
+    """All of an Action as a clip."""
+    last = len(work.take.motion) - 1
+    return ClipSpec(work.action.name, Moment(0, in_frames=True), Moment(last, in_frames=True))
 
 
 class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
@@ -104,8 +113,8 @@ class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
-        record = _record(work.action)
-        contacts = record.contacts or find_contacts(work.take.motion, work.body)
+        record, settings = ClipRecord.of_action(work.action), recipe.recipe_of(context.scene)
+        contacts = record.contacts or find_contacts(work.take.motion, work.body, settings.contacts)
         events = foot_events(contacts, record.loop)
         new = work.action.copy()
         new.name = actions.fitting_name(work.action.name, " events")
@@ -145,10 +154,6 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
             raise InputError(f"action {action.name!r}: it has an event {name!r} at frame {frame} already")
         action.pose_markers.new(name).frame = frame
         return f"{action.name}: {name} at frame {frame}"
-
-
-def _record(action: bpy.types.Action) -> ClipRecord:
-    return ClipRecord.of_action(action)
 
 
 def _write(context, work: stage.Work, motion, start: int, word: str, record: ClipRecord) -> bpy.types.Action:

@@ -5,18 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import bpy
-from bpy_extras.io_utils import ImportHelper
 
 from takemill.base.errors import InputError
-from takemill.clip import cuts
-from takemill.clip.loop_search import LoopSettings
-from takemill.clip.root_motion import RootMotionSettings
-from takemill.feet.contacts import find_contacts
-from takemill.health.check import Health
 from takemill.pipeline import stages
-from takemill.recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parse_recipe, read_recipe
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.plan_clips import plan_clips, suggested_cuts
+from takemill.pipeline.prepare_take import Progress
+from takemill.recipe.recipe import ClipSpec, Recipe
 
-from ..bridge import actions, findings, paths, stage
+from ..bridge import actions, clip_record, cuts, findings, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.write_action import write_motion
 
@@ -30,59 +27,16 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
     bl_label = "Suggest Cuts"
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
-        found = cuts.suggest_cuts(work.take.motion, work.body)
+        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
+        performed = takes.performer_of(context, work, settings)
+        take = performed[0] if performed else takes.prepare_work(work, settings)
+        found = suggested_cuts(take, settings)
         if not found:
             raise InputError(f"{work.action.name!r}: no clip can be suggested; add cuts by hand")
-        known = work.action.takemill
-        known.cuts.clear()
-        known.cut_index, known.recipe = 0, ""
-        for cut in found:
-            spec, item = ClipSpec.from_cut(cut), known.cuts.add()
-            item.name, item.kind, item.loop, item.root_motion = cut.name, cut.kind, cut.loop, spec.root_motion
-            item.start, item.end = work.take.start + cut.start, work.take.start + cut.stop - 1
+        specs = [ClipSpec.from_cut(cut) for cut in found]
+        cuts.fill_cuts(work.action, work.take, specs, [-1] * len(specs))
         stage.note_reading(work)
         return f"{len(found)} cuts suggested"
-
-
-class TAKEMILL_OT_load_cuts(stage.Stage, bpy.types.Operator, ImportHelper):
-    """Take the clips of a recipe (TOML) as cuts of the active action, and its rate for packing"""
-
-    bl_idname = "takemill.load_cuts"
-    bl_label = "Load Recipe"
-    filename_ext = ".toml"
-
-    filepath: paths.property_of_a_file()
-    filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
-
-    def run(self, context: bpy.types.Context) -> str:
-        path = paths.absolute(self.filepath)
-        work, recipe = stage.work_from_context(context), read_recipe(path)
-        if not recipe.clips:
-            raise InputError(f"{path}: it names no clips")
-        motion, known = work.take.motion, work.action.takemill
-        ranges = [spec.frames(len(motion), motion.rate) for spec in recipe.clips]
-        specs = stages.specs_of([_prepared(work)], replace(recipe, clips=_alone(recipe.clips)))
-        known.cuts.clear()
-        known.cut_index, known.recipe = 0, path.read_text("utf-8-sig")
-        for line, (spec, (start, stop)) in enumerate(zip(specs, ranges, strict=True)):
-            item = known.cuts.add()
-            item.name, item.loop, item.root_motion, item.kind = (
-                spec.name,
-                spec.loop,
-                spec.root_motion,
-                spec.kind,
-            )
-            item.start, item.end = work.take.start + start, work.take.start + stop - 1
-            item.search, item.line = spec.search, line
-            item.override_smoothing, item.smooth_hz = spec.smooth_hz is not None, spec.smooth_hz or 0.0
-        context.scene.takemill.set_rate = recipe.rate or 0.0
-        return f"{len(recipe.clips)} cuts from {path}"
-
-
-def _alone(specs: tuple[ClipSpec, ...]) -> tuple[ClipSpec, ...]:
-    """The same clips, all of the one take that is at hand."""
-    return tuple(replace(spec, take="") for spec in specs)
 
 
 class TAKEMILL_OT_add_cut(stage.Stage, bpy.types.Operator):
@@ -183,12 +137,12 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
-        recipe = _recipe(context.scene.takemill, work)
+        settings = _recipe(context, work)
         manager = context.window_manager
         manager.progress_begin(0, 100)
         try:
-            clips = stages.make_clips(
-                _prepared(work), recipe, lambda _, part: manager.progress_update(round(100 * part))
+            clips = _clips(
+                context, work, settings, lambda _, part: manager.progress_update(round(100 * part))
             )
         finally:
             manager.progress_end()
@@ -198,80 +152,56 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}"
 
 
-def _prepared(work: stage.Work) -> stages.PreparedTake:
-    """The take as the core wants it; it was repaired and judged before, by operators of its own."""
-    motion, none = work.take.motion, Health((), {})
-    contacts = find_contacts(motion, work.body)
-    return stages.PreparedTake(
-        work.action.name, stages.digest_of(motion), motion, work.body, motion, (), none, none, contacts
-    )
-
-
-def _recipe(chosen, work: stage.Work) -> Recipe:
-    """The ticked cuts and the scene's settings; what only a recipe can say, as the loaded one says it."""
-    known = work.action.takemill
-    loaded = parse_recipe(known.recipe, f"the recipe of {work.action.name!r}") if known.recipe else Recipe()
-    # Clips leave for the set's rate only when they are packed: the frames of its blends are other ones here.
-    stretch = work.take.motion.rate / (loaded.rate or work.take.motion.rate)
-    step = work.take.motion.rate / (chosen.set_rate or work.take.motion.rate)
-    specs = [_spec(cut, work, loaded, stretch, step) for cut in known.cuts if cut.use]
-    if work.body.get("root") is None and any(spec.root_motion == "root" for spec in specs):
+def _clips(
+    context: bpy.types.Context, work: stage.Work, settings: Recipe, progress: Progress
+) -> tuple[FinishedClip, ...]:
+    """The clips of a take; of a fitted one, of the frames that are found on the performer."""
+    known = _clips_before(context, work, settings)
+    performed = takes.performer_of(context, work, settings)
+    if performed:
+        performer, fitted = performed
+        plan = stages.settle_seams([performer], plan_clips([performer], settings, known))
+        plan = plan.for_character(work.armature.name)
+    else:
+        fitted = takes.prepare_work(work, settings)
+        plan = plan_clips([fitted], settings, known)
+    rows = [cut for cut in work.action.takemill.cuts if cut.use]
+    plan = replace(plan, suggested=all(cut.line < 0 and cut.name == cut.given_name for cut in rows))
+    if plan.is_rooted and work.body.get("root") is None:
         raise InputError(
             f"armature {work.armature.name!r}: it has no root bone for the root motion; "
-            "Add Root Bone in the Body panel, or choose another root motion for the cuts"
+            "Add Root Bone in the Body panel, or choose another Root Motion for the cuts"
         )
+    return stages.make_clips([fitted], plan, progress, known)
+
+
+def _clips_before(context: bpy.types.Context, work: stage.Work, settings: Recipe) -> dict[str, FinishedClip]:
+    """Clips on the list that the ticked cuts need and that are not made with them: by name."""
+    made = {spec.name for spec in settings.clips}
+    wanted = {settings.neutral, *(one.additive_to for one in settings.variants)} - made - {""}
+    return {
+        entry.name: clip_record.read_clip(context, work.armature, entry.name, entry.action)
+        for entry in work.armature.takemill.clips
+        if entry.name in wanted and entry.action is not None
+    }
+
+
+def _recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
+    """The scene's recipe with the ticked cuts as its clips, and with what they are varied into."""
+    loaded = recipe.loaded_recipe(context.scene)
+    settings = takes.as_made(work.action, recipe.recipe_of(context.scene))
+    rows = [cut for cut in work.action.takemill.cuts if cut.use]
+    name = takes.take_name(work.action)
+    specs = tuple(replace(cuts.spec_of(cut, work.take, loaded), take=name) for cut in rows)
     names = {spec.name for spec in specs}
-    neutral = loaded.neutral if loaded.neutral in names else ""
-    return Recipe(
-        clips=tuple(specs if neutral else [replace(spec, blend_frames=None) for spec in specs]),
-        variants=tuple(one for one in loaded.variants if {one.of, one.additive_to or one.of} <= names),
-        neutral=neutral,
-        blend_frames=round(loaded.blend_frames * stretch) if neutral else 0,
-        events=loaded.events,
-        loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
-        close=replace(loaded.close, seam_s=chosen.seam_s),
-        root_motion=root_motion_settings(chosen),
-    )
-
-
-def _spec(cut, work: stage.Work, loaded: Recipe, stretch: float, step: float) -> ClipSpec:
-    """A cut as a clip; the rest of what a loaded recipe says of it stays.
-
-    A one-shot's last frame must be one that the set has, of which every `step`-th is: or its end would be
-    cut off when it is packed.
-    """
-    over = (cut.end - cut.start) % round(step) if step.is_integer() and not cut.loop else 0
-    over = over if cut.end - over > cut.start else 0
-    first, last = (Moment(frame - work.take.start, in_frames=True) for frame in (cut.start, cut.end - over))
-    line = loaded.clips[cut.line] if 0 <= cut.line < len(loaded.clips) else ClipSpec("", first, last)
-    motion, name = work.take.motion, expect_name(cut.name, f"cut {cut.name!r}")
-    whole = line.frames(len(motion), motion.rate) if line.stretches else None
-    moved = whole != (cut.start - work.take.start, cut.end - work.take.start + 1)
     return replace(
-        line,
-        name=name,
-        start=first,
-        stop=last,
-        loop=cut.loop,
-        search=cut.search,
-        root_motion=cut.root_motion,
-        rate=None,
-        take=work.action.name,
-        kind=cut.kind,
-        smooth_hz=cut.smooth_hz if cut.override_smoothing else None,
-        blend_frames=None if line.blend_frames is None else round(line.blend_frames * stretch),
-        stretches=() if moved else line.stretches,
+        settings,
+        clips=specs,
+        variants=tuple(one for one in settings.variants if one.of in names),
     )
 
 
-def root_motion_settings(chosen) -> RootMotionSettings:
-    """The scene's choice of what travels."""
-    return RootMotionSettings(
-        turn=chosen.root_motion_turn, height=chosen.root_motion_height, smooth_hz=chosen.root_motion_smooth_hz
-    )
-
-
-def _write_clip(context: bpy.types.Context, work: stage.Work, clip: stages.FinishedClip) -> None:
+def _write_clip(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> None:
     """A new Action for the clip, put on the armature's list; the take stays the active action."""
     frame = work.take.frame
     new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
@@ -294,7 +224,6 @@ def write_events(action: bpy.types.Action, events, start: int) -> None:
 
 CLASSES = (
     TAKEMILL_OT_suggest_cuts,
-    TAKEMILL_OT_load_cuts,
     TAKEMILL_OT_add_cut,
     TAKEMILL_OT_remove_cut,
     TAKEMILL_OT_trim_cut,

@@ -9,13 +9,13 @@ from takemill.base.disk import write_whole
 from takemill.base.errors import InputError
 from takemill.health.check import check
 from takemill.pages.health_page import HealthOf, render_health
-from takemill.pipeline import stages
+from takemill.pipeline.prepare_take import digest_of
 from takemill.repair.repair import repair
 
-from ..bridge import actions, findings, paths, stage
+from ..bridge import actions, findings, paths, recipe, stage
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import take_frames
-from .repair import repair_settings
+from .repair import repair_recipe
 
 
 class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
@@ -27,8 +27,8 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         work = stage.work_from_context(context)
-        health = check(work.take.motion, work.body)
-        findings.keep(work.action, health, work.take.start, stages.digest_of(work.take.motion))
+        health = check(work.take.motion, work.body, recipe.recipe_of(context.scene).health)
+        findings.keep(work.action, health, work.take.start, digest_of(work.take.motion))
         stage.note_reading(work)
         return f"{work.action.name}: {findings.summary(health.findings)}"
 
@@ -112,7 +112,8 @@ def _repaired_health(
     """The health of a take and of its repair, both as they are now."""
     before, after = (stage.work_from_context(context, one) for one in (raw, repaired))
     motions = [work.take.motion for work in (before, after)]
-    healths = [check(motion, after.body) for motion in motions]
+    settings = recipe.recipe_of(context.scene).health
+    healths = [check(motion, after.body, settings) for motion in motions]
     known = findings.kept(repaired, after.take.start)
     found = known.findings if known else ()
     return HealthOf(raw.name, motions[0], after.body, healths[0], motions[1], healths[1], found)
@@ -122,17 +123,10 @@ def _likely_health(context: bpy.types.Context) -> HealthOf:
     """The health of the active take, and of what the scene's settings would make of it."""
     work = stage.work_from_context(context)
     motion, body = work.take.motion, work.body
-    repaired, found = repair(motion, body, repair_settings(context, work))
-    return HealthOf(
-        work.action.name,
-        motion,
-        body,
-        check(motion, body),
-        repaired,
-        check(repaired, body),
-        found,
-        would=True,
-    )
+    chosen = repair_recipe(context, work)
+    repaired, found = repair(motion, body, chosen.repair)
+    before, after = (check(one, body, chosen.health) for one in (motion, repaired))
+    return HealthOf(work.action.name, motion, body, before, repaired, after, found, would=True)
 
 
 CLASSES = (

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import math
-
 import bpy
 
-from takemill.fit.fit import FitSettings, fit
+from takemill.body.body_map import BodyMap
+from takemill.body.skeleton import Skeleton
+from takemill.pipeline.fit_take import fit_take
+from takemill.pipeline.prepare_take import body_of
+from takemill.recipe.recipe import Recipe
 
-from ..bridge import actions, stage
+from ..bridge import actions, recipe, stage, takes
 from ..bridge.rig import ArmatureFrame, read_rig
 from ..bridge.write_action import write_motion
 
@@ -34,20 +36,27 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         work, target = stage.work_from_context(context), context.scene.takemill.fit_target
         frame = ArmatureFrame.of(target).standing
         skeleton = frame.world_skeleton(read_rig(target).skeleton)
-        body = stage.body_of(target, skeleton)
-        chosen = context.scene.takemill
-        settings = FitSettings(
-            arm_clearance_deg=math.degrees(chosen.fit_arm_clearance), plant_feet=chosen.fit_feet
-        )
-        fitted = fit(work.take.motion, work.body, skeleton, body, settings)
+        body = _body_of(context.scene, target, skeleton)
+        chosen = recipe.recipe_of(context.scene)
+        fitted = fit_take(takes.prepare_work(work, chosen), skeleton, body, chosen.fit).motion
         name = actions.fitting_name(work.action.name, f" {actions.fitting_name(target.name)[:24]}")
         new = write_motion(context, target, fitted, work.take.start, name, frame)
         if not target.takemill.parts:
             stage.keep_body(target, body, skeleton)
         stage.note_source(new, work)
+        new.takemill.performer = work.armature
+        takes.keep_made_with(new, "fit", chosen)
         stage.copy_cuts(work.action, new)
         stage.activate(context, target)
         return f"{new.name} is the active action of {target.name}"
+
+
+def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
+    """The body map kept with a character; else the one found, with the recipe's [bodies.NAME]."""
+    corrections = recipe.loaded_recipe(scene).bodies.get(target.name)
+    if corrections is None or any(part.bone for part in target.takemill.parts):
+        return stage.body_of(target, skeleton)
+    return body_of(skeleton, Recipe(body=corrections))
 
 
 CLASSES = (TAKEMILL_OT_fit_take,)

@@ -17,7 +17,7 @@ from takemill.clip.root_motion import (
     without_root_motion,
 )
 from takemill.clip.root_motion_parts import on_the_spot
-from takemill.pipeline.stages import FinishedClip
+from takemill.pipeline.finish_clip import FinishedClip
 
 from ..bridge import actions, clip_record, stage
 from ..bridge.clip_record import ClipRecord

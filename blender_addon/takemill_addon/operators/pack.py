@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.clip.loop_close import CloseSettings
-from takemill.clip.loop_search import LoopSettings
-from takemill.keys.reduce import ReduceSettings
-from takemill.pipeline.stages import FinishedClip, PreparedTake
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import expect_place, made_clip_set, write_clip_sets
 from takemill.sets.packing_characters import place_of
 
-from ..bridge import background, paths, stage
+from ..bridge import background, paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.packing import Stock, clips_of, takes_of
-from .cuts import root_motion_settings
 
 
 @dataclass(frozen=True)
@@ -28,7 +25,6 @@ class _Order:
 
     folder: Path
     name: str
-    rate: float | None
     deform_only: bool
     recipe: Recipe
 
@@ -114,7 +110,7 @@ def _loads(context: bpy.types.Context) -> list[_Load]:
     twice = next((one.name for one in characters if names.count(one.name.casefold()) > 1), None)
     if twice:
         raise InputError(f"armature {twice!r}: another one has this name but for small and large letters")
-    orders = [_order(context.scene.takemill, one, len(characters)) for one in characters]
+    orders = [_order(context.scene, one, len(characters)) for one in characters]
     for order in orders:
         expect_place(order.folder, order.name)
     return [_load(context, one, order) for one, order in zip(characters, orders, strict=True)]
@@ -122,7 +118,7 @@ def _loads(context: bpy.types.Context) -> list[_Load]:
 
 def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
     stock = Stock.of(armature, order.deform_only)
-    clips, unscaled = clips_of(context, stock, order.rate)
+    clips, unscaled = clips_of(context, stock, order.recipe)
     takes = takes_of(context, stock, clips)
     base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
     return _Load(order, stock, clips, takes, base, unscaled)
@@ -138,25 +134,13 @@ def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
     return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
 
 
-def _order(chosen, armature: bpy.types.Object, count: int) -> _Order:
+def _order(scene: bpy.types.Scene, armature: bpy.types.Object, count: int) -> _Order:
+    chosen = scene.takemill
     folder = paths.absolute(chosen.set_folder or "//", "the folder")
     folder = place_of(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
     name = expect_name(chosen.set_name or armature.name, "name of the set")
-    rate = chosen.set_rate or None
-    recipe = Recipe(
-        name=name,
-        rate=rate,
-        files=chosen.set_files,
-        loop=LoopSettings(longest_s=chosen.loop_longest_s or None),
-        close=CloseSettings(seam_s=chosen.seam_s),
-        root_motion=root_motion_settings(chosen),
-        reduce=ReduceSettings(
-            max_error_m=chosen.max_error_mm / 1000,
-            storage="float32" if chosen.set_floats else "smallest",
-            interpolation=chosen.set_keys,
-        ),
-    )
-    return _Order(folder, name, rate, chosen.deform_only, recipe)
+    settings = replace(recipe.recipe_of(scene), name=name)
+    return _Order(folder, name, chosen.deform_only, settings)
 
 
 CLASSES = (TAKEMILL_OT_pack_set,)

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import bpy
 
 from takemill.base.errors import InputError
 from takemill.health.check import check
 from takemill.health.table import counts_text
-from takemill.pipeline import stages
-from takemill.repair.repair import RepairSettings, repair
+from takemill.pipeline.prepare_take import digest_of, prepare_take
+from takemill.recipe.recipe import Recipe
 from takemill.sensors.misalignment import between_poses
 
-from ..bridge import actions, findings, stage
+from ..bridge import actions, findings, recipe, stage, takes
 from ..bridge.scene_time import seconds
 from ..bridge.write_action import refresh, write_motion
 from ..properties.repair import REPAIR_STEPS
@@ -137,11 +137,12 @@ def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.ty
 
 def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
     """The take of `work`, repaired, as a new Action with its health; and what was repaired, in words."""
-    settings = repair_settings(context, work)
-    repaired, found = repair(work.take.motion, work.body, settings)
-    before = check(work.take.motion, work.body)
-    health = findings.after_repair(before, found, check(repaired, work.body))
-    digest = stages.digest_of(work.take.motion)
+    chosen = repair_recipe(context, work)
+    before = check(work.take.motion, work.body, chosen.health)
+    prepared = prepare_take(work.action.name, work.take.motion, work.body, chosen)
+    repaired = prepared.motion
+    health = findings.after_repair(before, prepared.findings, prepared.health)
+    digest = digest_of(work.take.motion)
     if work.action.takemill.checked != digest:
         findings.keep(work.action, before, work.take.start, digest)
     name = actions.fitting_name(work.action.name, suffix)
@@ -150,6 +151,7 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
     new.takemill.repaired = True
+    takes.keep_made_with(new, "repair", chosen)
     return new, counts_text(health.findings)
 
 
@@ -189,20 +191,22 @@ class Limits:
         return cls(bones, frames, missing)
 
 
-def repair_settings(context: bpy.types.Context, work: stage.Work) -> RepairSettings:
-    """The scene's choice of steps, bones and frames.
+def repair_recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
+    """The scene's recipe, with the bones and frames that are chosen beside it.
 
     Raises:
         InputError: the choice leaves no bone or no frame.
     """
-    chosen, limits = context.scene.takemill, Limits.of(context, work.armature, work.action)
+    limits = Limits.of(context, work.armature, work.action)
     if limits.missing:
         raise InputError(limits.missing)
-    return RepairSettings(
-        **{step: getattr(chosen, f"repair_{step}") for step in REPAIR_STEPS},
-        joints=limits.bones or (),
-        ranges_s=_ranges_s(limits.frames, work) if limits.frames else (),
-    )
+    settings = recipe.recipe_of(context.scene)
+    repair = settings.repair
+    if limits.bones is not None:
+        repair = replace(repair, joints=limits.bones)
+    if limits.frames is not None:
+        repair = replace(repair, ranges_s=_ranges_s(limits.frames, work))
+    return replace(settings, repair=repair)
 
 
 def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, float], ...]:
@@ -222,6 +226,7 @@ def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types
     }
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
     limits = Limits.of(context, armature, raw)
+    said["recipe"] = context.scene.takemill.recipe
     return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
 
 

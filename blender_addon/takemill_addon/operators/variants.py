@@ -5,8 +5,8 @@ from __future__ import annotations
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.pipeline.stages import FinishedClip
-from takemill.pipeline.vary_clip import varied
+from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.vary_clip import vary_clip
 from takemill.recipe.recipe import VariantSpec
 
 from ..bridge import clip_record, stage
@@ -70,7 +70,8 @@ class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
         return self.execute(context)
 
     def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
-        return varied(clip, VariantSpec(clip.name, mirror=True))
+        neutral = _neutral(context, work, clip)
+        return vary_clip(clip, VariantSpec(clip.name, mirror=True), neutral)
 
 
 class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
@@ -88,7 +89,7 @@ class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
     )
 
     def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
-        return varied(clip, VariantSpec(clip.name, speed=round(self.speed, 4)))
+        return vary_clip(clip, VariantSpec(clip.name, speed=round(self.speed, 4)))
 
 
 class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
@@ -124,7 +125,17 @@ class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
         if entry is None or entry.action is None:
             raise InputError(f"there is no clip {name!r} on the list to subtract")
         other = clip if name == clip.name else _clip(name, stage.work_from_context(context, entry.action))
-        return varied(clip, VariantSpec(clip.name, additive_to=name, against=self.against), other)
+        variant = VariantSpec(clip.name, additive_to=name, against=self.against)
+        return vary_clip(clip, variant, reference=other)
+
+
+def _neutral(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> FinishedClip | None:
+    """The clip on the list in whose first pose the ends of `clip` lie."""
+    name = clip.settings.neutral if clip.settings and clip.blend_frames else ""
+    entry = work.armature.takemill.clips.get(name) if name and name != clip.name else None
+    if entry is None or entry.action is None:
+        return None
+    return clip_record.read_clip(context, work.armature, name, entry.action)
 
 
 def _clip(name: str, work: stage.Work) -> FinishedClip:

@@ -1,6 +1,6 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, cuts, fit, guide, pack, repair, take
+from . import clips, cuts, fit, guide, pack, recipe, repair, take
 
 CLASSES = (
     *take.CLASSES,
@@ -10,4 +10,5 @@ CLASSES = (
     *clips.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,
+    *recipe.CLASSES,
 )

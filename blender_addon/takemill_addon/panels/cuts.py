@@ -30,7 +30,6 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             return
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
-        row.operator("takemill.load_cuts", text="", icon="FILE_FOLDER")
         row = layout.row()
         row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side = row.column(align=True)

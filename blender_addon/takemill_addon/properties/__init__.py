@@ -31,7 +31,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     that it is that one repaired, and `preview` that this is not yet kept, made with the settings that
     `asked` holds. `checked` is the digest of the
     motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
-    takes. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
+    takes. `made_with` holds the settings of the stage that made it, `performer` the armature whose take was
+    fitted. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
     it shows it.
     """
 
@@ -51,8 +52,9 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     )
     cuts: CollectionProperty(type=TAKEMILL_PG_cut)
     cut_index: IntProperty()
-    recipe: StringProperty(description="The text of the recipe that the cuts were loaded from")
     record: StringProperty()
+    made_with: StringProperty()
+    performer: PointerProperty(type=bpy.types.Object)
     looping: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()
@@ -79,7 +81,9 @@ class TAKEMILL_PG_scene(
     clips.LoopProperties,
     PackProperties,
 ):
-    """Settings of the stages, each stage's own in one base."""
+    """Settings of the stages, each stage's own in one base; `recipe` is the text of the loaded one."""
+
+    recipe: StringProperty()
 
 
 CLASSES = (

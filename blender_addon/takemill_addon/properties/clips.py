@@ -9,6 +9,7 @@ from bpy.props import (
     FloatProperty,
     IntProperty,
     PointerProperty,
+    StringProperty,
 )
 
 from takemill.clip import cuts, loop_close, root_motion
@@ -65,6 +66,8 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         name="Root Motion", items=ROOT_MOTION, description="Where the path over the floor and the turn go"
     )
     line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
+    given_name: StringProperty(description="The name that it was loaded or suggested with")
+    given_kind: StringProperty(description="The kind that it was loaded or suggested with")
 
 
 class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
@@ -80,7 +83,7 @@ class LoopProperties:
         description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, an idle 20 s",
     )  # fmt: skip
     seam_s: FloatProperty(
-        name="Seam", default=_CLOSE.seam_s, min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",
+        name="Seam", default=_CLOSE.seam_s, min=1e-4, soft_min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",
         description="How far to each side of a loop's seam the motion is changed to close it",
     )  # fmt: skip
     root_motion_turn: BoolProperty(

@@ -68,7 +68,7 @@ class PackProperties:
         description="Write floats for readers that do not know glTF's 16-bit rotations; twice as large",
     )
     set_rate: FloatProperty(
-        name="Frame Rate", default=0.0, min=0.0, max=240.0,
+        name="Frame Rate", default=0.0, min=0.0, max=1000.0, soft_max=240.0,
         description="Frames per second of the packed clips; 0 keeps the scene's rate",
     )  # fmt: skip
     deform_only: BoolProperty(
@@ -78,6 +78,7 @@ class PackProperties:
     )
     max_error_mm: FloatProperty(
         name="Tolerance", subtype="DISTANCE_CAMERA",
-        default=1000 * reduce.ReduceSettings().max_error_m, min=0.01, soft_max=5.0,
+        default=1000 * reduce.ReduceSettings().max_error_m,
+        min=1e-6, soft_min=0.01, soft_max=5.0,
         description="How far a joint may lie from the motion for the sake of a smaller file",
     )  # fmt: skip

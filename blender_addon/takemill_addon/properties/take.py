@@ -32,7 +32,8 @@ class FitProperties:
         subtype="ANGLE",
         default=0.0,
         min=0.0,
-        max=math.radians(60),
+        max=math.radians(90),
+        soft_max=math.radians(60),
         description="Hold hanging arms out by this angle, clear of a broad body",
     )
     fit_feet: BoolProperty(

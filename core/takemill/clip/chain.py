@@ -51,7 +51,7 @@ def blend_ends(
         if length_s > 0:
             pose = _standing_at(neutral.slice(0, 1), motion.slice(frame, frame + 1), body)
             away = np.abs(np.arange(last + 1.0) - frame) / (length_s * motion.rate)
-            motion = _mixed(motion, _held(pose, last + 1, motion.rate), _eased(1 - away))
+            motion = mix(motion, _held(pose, last + 1, motion.rate), _eased(1 - away))
     return motion
 
 
@@ -92,7 +92,7 @@ def _joined(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
     # The second stretch is laid onto the first where the blend is half done.
     middle = blend // 2
     over = _laid(b, into + middle, a, out + middle, body)
-    mixed = _mixed(
+    mixed = mix(
         a.slice(out, out + blend + 1),
         over.slice(into, into + blend + 1),
         _eased(np.linspace(0, 1, blend + 1)),
@@ -145,7 +145,7 @@ def _held(pose: Motion, count: int, rate: float) -> Motion:
     )
 
 
-def _mixed(a: Motion, b: Motion, part: Array) -> Motion:
+def mix(a: Motion, b: Motion, part: Array) -> Motion:
     """From `a` where `part` (F,) is 0 to `b` where it is 1."""
     weight: Array = part[:, None]
     rest: Array = 1 - weight

@@ -109,8 +109,13 @@ def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float =
     return Track(frozen, spikes, noise)
 
 
-def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettings()) -> Health:
-    """The health of a take: findings sorted by frame, and MEASURES."""
+def check(
+    motion: Motion,
+    body: BodyMap,
+    settings: HealthSettings = HealthSettings(),
+    contacts: Contacts | None = None,
+) -> Health:
+    """The health of a take: findings sorted by frame, and MEASURES; `contacts` if they are known."""
     frames = len(motion)
     sensors = each_joint(
         lambda joint, track: (None, _check_sensor(motion, body, joint, track, settings)),
@@ -118,7 +123,7 @@ def check(motion: Motion, body: BodyMap, settings: HealthSettings = HealthSettin
         range(len(motion.skeleton)),
     )
     findings = [one for sensor in sensors for one in sensor.findings]
-    contacts = find_contacts(motion, body, settings.contacts)
+    contacts = contacts or find_contacts(motion, body, settings.contacts)
     ground, measures = _ground(motion, body, contacts, settings)
     body_faults = body_findings(motion, body, contacts)
     measures |= {

@@ -32,7 +32,7 @@ class PreparedTake:
         body: which joint plays which part.
         motion: the repaired take: same skeleton, frames and rate.
         findings: what the repair found.
-        before, after: the health of the raw and of the repaired take.
+        health: of the repaired take: what is left, and its measures.
         contacts: of the repaired take.
     """
 
@@ -42,8 +42,7 @@ class PreparedTake:
     body: BodyMap
     motion: Motion
     findings: tuple[Finding, ...]
-    before: Health
-    after: Health
+    health: Health
     contacts: Contacts
 
 
@@ -63,19 +62,30 @@ def body_of(skeleton: Skeleton, recipe: Recipe) -> BodyMap:
     return BodyMap({part: joint for part, joint in found.joints.items() if recipe.body.get(part) != ""})
 
 
-def prepare(
+def prepare_take(
     name: str, motion: Motion, body: BodyMap, recipe: Recipe, progress: Progress = silent, digest: str = ""
 ) -> PreparedTake:
     """A take repaired and judged; `digest` is that of its file, found from the arrays when empty."""
-    progress(f"{name}: checking", 0.0)
-    before = check(motion, body, recipe.health)
-    progress(f"{name}: repairing", 0.35)
+    progress(f"{name}: repairing", 0.0)
     repaired, findings = repair(motion, body, recipe.repair)
-    progress(f"{name}: checking again", 0.75)
-    after = check(repaired, body, recipe.health)
-    contacts = find_contacts(repaired, body, recipe.contacts)
-    digest = digest or digest_of(motion)
-    return PreparedTake(name, digest, motion, body, repaired, findings, before, after, contacts)
+    progress(f"{name}: checking", 0.5)
+    return judge_take(name, motion, repaired, body, findings, recipe, digest)
+
+
+def judge_take(
+    name: str,
+    raw: Motion,
+    motion: Motion,
+    body: BodyMap,
+    findings: tuple[Finding, ...],
+    recipe: Recipe,
+    digest: str = "",
+    contacts: Contacts | None = None,
+) -> PreparedTake:
+    """A take that was repaired before, with what its repair found, judged; `contacts` if they are known."""
+    contacts = contacts or find_contacts(motion, body, recipe.contacts)
+    health = check(motion, body, recipe.health, contacts)
+    return PreparedTake(name, digest or digest_of(raw), raw, body, motion, findings, health, contacts)
 
 
 def expect_one_skeleton(motions: Mapping[str, Motion]) -> None:

@@ -1,7 +1,4 @@
-"""A finished clip made into another one: at another rate, mirrored, faster or slower, or as a difference.
-
-`pipeline_clip.finish` makes variants from the take itself; here the clip is all that is left of it.
-"""
+"""A finished clip made into another one: faster or slower, mirrored, or as a difference; at its own rate."""
 
 from __future__ import annotations
 
@@ -9,31 +6,30 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..base.checks import Array, expect_positive
+from ..base.checks import expect_positive
 from ..base.errors import InputError
 from ..clip.mirror import middle_facing, mirrored, mirrored_contacts, mirrored_events
 from ..clip.root_motion import RootMotion, root_at_rest, without_root_motion
-from ..clip.root_motion_parts import part_root_motion
-from ..maths import series
+from ..clip.root_motion_parts import RootMotionParts, on_the_spot, part_root_motion
+from ..clip.variants import additive
 from ..recipe.recipe import VariantSpec
-from .finish_clip import FinishedClip, as_difference
+from .finish_clip import FinishedClip, blend_onto, meet_ends
+from .resample_clip import retime_clip
 
 
-def at_rate(clip: FinishedClip, rate: float) -> FinishedClip:
-    """The clip at another rate; a loop stays closed."""
-    if np.isclose(rate, clip.motion.rate, rtol=1e-4):
-        return clip
-    frames = series.frames_at(len(clip.motion), clip.motion.rate, rate, clip.loop)
-    return _at_frames(clip, frames, rate, rate / clip.motion.rate)
-
-
-def varied(clip: FinishedClip, variant: VariantSpec, reference: FinishedClip | None = None) -> FinishedClip:
-    """What `variant` makes of a clip, in the order of `pipeline_clip.finish`: speed, mirror, difference.
+def vary_clip(
+    clip: FinishedClip,
+    variant: VariantSpec,
+    neutral: FinishedClip | None = None,
+    reference: FinishedClip | None = None,
+) -> FinishedClip:
+    """What `variant` makes of a clip: its speed first, then its mirror image, then the difference.
 
     Args:
         clip: with poses, not a difference itself.
         variant: what is wanted.
-        reference: the clip that a difference is taken against, at the same rate.
+        neutral: the clip in whose first pose the ends of `clip` lie; a mirrored one is blended onto it again.
+        reference: the clip that a difference is taken against.
 
     Raises:
         InputError: a speed that is not above 0 or leaves fewer than two frames; a clip or a reference that
@@ -44,35 +40,27 @@ def varied(clip: FinishedClip, variant: VariantSpec, reference: FinishedClip | N
             raise InputError(f"clip {one.name!r}: it holds differences, no poses; choose one that has poses")
     expect_positive(variant.speed, "speed")
     if variant.speed != 1:
-        rate = clip.motion.rate
-        frames = series.frames_at(len(clip.motion), rate * variant.speed, rate, clip.loop)
-        if len(frames) < 2:
-            raise InputError(
-                f"clip {clip.name!r}: {len(clip.motion)} frames would become fewer than two; lower its speed"
-            )
-        clip = _at_frames(clip, frames, rate, 1 / variant.speed)
+        clip = retime_clip(clip, variant.speed)
     if variant.mirror:
-        clip = _mirrored(clip)
+        clip = _mirror(clip)
+        if neutral is not None and clip.blend_frames:
+            clip = _blend_again(clip, neutral, str(variant))
     clip = replace(clip, name=variant.name, variant=variant)
-    return as_difference(clip, reference) if reference else clip
+    return subtract_reference(clip, reference) if reference else clip
 
 
-def _at_frames(clip: FinishedClip, frames: Array, rate: float, stretch: float) -> FinishedClip:
-    """The clip's frames (N,), played at `rate`; a blend lasts `stretch` times as many frames as before."""
-    way = np.concatenate([clip.root_motion.position, clip.root_motion.heading[:, None]], axis=1)
-    way = series.sample_vectors(way, frames)
-    nearest = (int(np.argmin(np.abs(frames - event.frame))) for event in clip.events)
+def _blend_again(clip: FinishedClip, neutral: FinishedClip, who: str) -> FinishedClip:
+    """The ends of a mirrored clip lie in the mirrored neutral pose; onto the neutral pose itself."""
+    motion = blend_onto(clip.in_world, clip.body, neutral, clip.blend_frames, who)
+    root_motion = clip.root_motion
+    if clip.asked is not None and clip.settings is not None:
+        motion, root_motion = meet_ends(motion, clip.body, root_motion, clip.asked, clip.settings)
     return replace(
-        clip,
-        motion=clip.motion.sampled(frames, rate),
-        root_motion=RootMotion(rate, way[:, :3], way[:, 3]),
-        events=tuple(replace(event, frame=frame) for event, frame in zip(clip.events, nearest, strict=True)),
-        contacts=clip.contacts.sampled(frames, rate),
-        blend_frames=round(clip.blend_frames * stretch),
+        clip, motion=part_root_motion(motion, clip.body, root_motion, clip.parts), root_motion=root_motion
     )
 
 
-def _mirrored(clip: FinishedClip) -> FinishedClip:
+def _mirror(clip: FinishedClip) -> FinishedClip:
     """Left and right exchanged; it still starts facing forward, whatever way the body faces at rest."""
     motion = clip.in_world
     if clip.parts.mode != "keep":
@@ -95,4 +83,24 @@ def _mirrored(clip: FinishedClip) -> FinishedClip:
         root_motion=root_motion,
         events=mirrored_events(clip.events),
         contacts=mirrored_contacts(clip.contacts),
+        touches=clip.touches and mirrored_contacts(clip.touches),
+    )
+
+
+def subtract_reference(clip: FinishedClip, reference: FinishedClip) -> FinishedClip:
+    """What the clip does beyond another one, on the spot; its contacts are no longer those of a pose."""
+    parts = RootMotionParts("remove", "remove", "keep")
+    whole = clip.variant is not None and clip.variant.against == "clip"
+    base = on_the_spot(reference.motion, reference.body, reference.root_motion, reference.parts)
+    on_spot = on_the_spot(clip.motion, clip.body, clip.root_motion, RootMotionParts("keep", "keep", "keep"))
+    none = RootMotion(clip.motion.rate, np.zeros((len(on_spot), 3)), np.zeros(len(on_spot)))
+    nowhere = np.zeros_like(clip.contacts.heel)
+    return replace(
+        clip,
+        motion=additive(on_spot, base if whole else base.slice(0, 1)),
+        loop=clip.loop and (reference.loop or not whole),
+        parts=parts,
+        root_motion=none,
+        contacts=replace(clip.contacts, heel=nowhere, toe=nowhere),
+        touches=None,
     )

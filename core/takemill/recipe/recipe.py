@@ -54,6 +54,7 @@ from .recipe_clip import ClipSpec, Moment, VariantSpec, clip_from, expect_within
 from .recipe_names import expect_name, expect_pattern, expect_unique
 
 __all__ = [
+    "ABOVE_KEYS",
     "FILES",
     "TABLES",
     "ClipSpec",
@@ -67,6 +68,7 @@ __all__ = [
     "parts_of",
     "rate_of",
     "read_recipe",
+    "recipe_from_settings",
 ]
 
 FILES = ("one", "each", "separate")
@@ -161,6 +163,9 @@ _ABOVE: Mapping[str, object] = {
 }  # fmt: skip
 """The keys that stand above the tables, and the types of their values."""
 
+ABOVE_KEYS = tuple(_ABOVE)
+"""The keys that stand above the tables."""
+
 
 def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     """The recipe in a TOML text; `source` names it in messages.
@@ -196,6 +201,26 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
         return Recipe(**values)  # type: ignore[arg-type]
     except RecipeError as problem:
         raise RecipeError(f"{source}: {problem}") from problem
+
+
+def recipe_from_settings(table: Mapping[str, object], source: str) -> Recipe:
+    """The recipe whose settings `recipe_write.settings_table` told: no clips, names and body maps.
+
+    Raises:
+        RecipeError: a key is unknown, or a value of another type.
+    """
+    said = {key: value for key, value in table.items() if value is not None}
+    values = {
+        key: tables.value_of(said[key], _ABOVE[key], f"{source} {key}") for key in _ABOVE if key in said
+    }
+    for name, kind in TABLES.items():
+        one = {
+            key: value
+            for key, value in tables.expect_table(said.get(name, {}), name).items()
+            if value is not None
+        }
+        values[name] = tables.settings_from(one, kind, f"{source} [{name}]")
+    return Recipe(**values)
 
 
 def _above(data: Mapping[str, object], source: str) -> dict[str, object]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import fields, is_dataclass
 from typing import Any
 
 from .. import __version__
@@ -17,9 +16,12 @@ from ..base.checks import Array
 from ..body.skeleton import Skeleton
 from ..clip.measure import set_gaps
 from ..files.glb_axes import to_y_up
+from ..health.table import KINDS, outcome
 from ..keys.tracks import Track
-from ..pipeline.stages import FinishedClip, PreparedTake
-from ..recipe.recipe import TABLES, Recipe
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.prepare_take import PreparedTake
+from ..recipe.recipe import ClipSpec, Recipe
+from ..recipe.recipe_write import clip_table, settings_table
 
 VERSION = 3
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
@@ -34,6 +36,9 @@ _MOST_PAIRED = 512  # clips of which every pair is compared
 
 Facts = dict[str, Any]
 
+UNKNOWN = "unknown"
+"""Stands for the settings of a clip that came from elsewhere."""
+
 
 def set_facts(
     name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
@@ -41,6 +46,7 @@ def set_facts(
     """What is said of the set as a whole; `clips` and `files` are to be added."""
     skeleton, body = clips[0].motion.skeleton, clips[0].body
     root = body.get("root")
+    settings = [clip.settings for clip in clips if clip.settings is not None]
     return {
         "schema_version": VERSION,
         "tool": {"name": "takemill", "version": __version__},
@@ -53,7 +59,8 @@ def set_facts(
         },
         "takes": [_take(take) for take in takes],
         "gaps": _gaps([clip for clip in clips if not clip.additive]),
-        "settings": _settings(recipe),
+        "settings": {settings_key(one): _tables(one) for one in settings},
+        "packing": settings_table(recipe)["reduce"],
     }
 
 
@@ -107,6 +114,8 @@ def clip_facts(
             "additive_to": clip.variant.additive_to or None,
             "against": clip.variant.against if clip.additive else None,
         },
+        "settings": UNKNOWN if clip.settings is None else settings_key(clip.settings),
+        "asked": None if clip.asked is None else _asked(clip.asked),
         "keys": {
             "count": sum(len(track.frames) for track in tracks),
             "bytes": _key_bytes(tracks),
@@ -199,29 +208,38 @@ def _take(take: PreparedTake) -> Facts:
         "frames": len(take.raw),
         "rate": rounded(take.raw.rate),
         "duration_s": rounded(take.raw.duration_s),
-        "health": {
-            word: {name: rounded(value, 3) for name, value in health.measures.items()}
-            for word, health in (("before", take.before), ("after", take.after))
-        },
+        "health": {name: rounded(value, 3) for name, value in take.health.measures.items()},
+        "findings": _findings(take),
     }
 
 
-def _settings(recipe: Recipe) -> Facts:
-    return {
-        table: {
-            field.name: _plain(getattr(settings, field.name))
-            for field in fields(settings)
-            if not is_dataclass(getattr(settings, field.name))  # it has a table of its own
-        }
-        for table in TABLES
-        if (settings := getattr(recipe, table))
+def _findings(take: PreparedTake) -> list[Facts]:
+    """By kind, how many findings the repair took care of, and how many are left."""
+    told = outcome(take.findings, take.health.findings, take.findings)
+    counts = {
+        kind: tuple(sum(one.kind == kind and one.repaired is done for one in told) for done in (True, False))
+        for kind in KINDS
     }
+    return [
+        {"kind": kind, "repaired": done, "left": rest}
+        for kind, (done, rest) in counts.items()
+        if done or rest
+    ]
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        return {str(key): _plain(one) for key, one in value.items()}
-    return list(value) if isinstance(value, tuple) else value
+def settings_key(recipe: Recipe) -> str:
+    """What names the settings of a clip: the first digits of the SHA-256 of their tables."""
+    return hashlib.sha256(json.dumps(_tables(recipe), sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _tables(recipe: Recipe) -> Facts:
+    """The settings that clips are made with; how they are packed is the set's."""
+    return {name: one for name, one in settings_table(recipe).items() if name != "reduce"}
+
+
+def _asked(spec: ClipSpec) -> Facts:
+    """A [[clip]] as the recipe has it; the take stands under `source`."""
+    return {key: value for key, value in clip_table(spec).items() if key not in ("name", "take")}
 
 
 def skeleton_digest(skeleton: Skeleton) -> str:

@@ -17,7 +17,8 @@ from ..files.glb_axes import motions_in_gltf
 from ..files.glb_nodes import nodes_only
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
-from ..pipeline.stages import FinishedClip, PreparedTake, Progress, silent
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.prepare_take import PreparedTake, Progress, silent
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
 from .clip_facts import Facts, clip_facts, set_facts
 from .report import render_report

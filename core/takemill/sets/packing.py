@@ -11,7 +11,9 @@ from ..base import disk
 from ..base.errors import InputError
 from ..files import glb
 from ..pipeline import stages
-from ..pipeline.stages import FinishedClip, PreparedTake, Progress
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.plan_clips import expect_clips
+from ..pipeline.prepare_take import PreparedTake, Progress, expect_one_skeleton, prepare_take
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
@@ -34,12 +36,28 @@ def pack_takes(
         TakemillError: anything is wrong; then nothing is written.
     """
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
-    name = name_of(recipe, read)
+    name = name_of(recipe, next(iter(read)))
     clip_set.expect_place(out_dir, name)
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
-    clips = stages.make_clips(takes, recipe, part_of(progress, 0.6, 0.1))
+    return pack_prepared(takes, name, recipe, out_dir, part_of(progress, 0.6, 0.4), say)
+
+
+def pack_prepared(
+    takes: Sequence[PreparedTake],
+    name: str,
+    recipe: Recipe,
+    out_dir: str | Path,
+    progress: Progress,
+    say: Callable[[str], None] = clip_set.quiet,
+) -> list[Facts]:
+    """Prepared takes, packed on their own skeleton under a set's name.
+
+    Raises:
+        TakemillError: anything is wrong; then nothing is written.
+    """
+    clips = stages.make_set(takes, recipe, part_of(progress, 0.0, 0.25))
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
-    rest = part_of(progress, 0.7, 0.3)
+    rest = part_of(progress, 0.25, 0.75)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)
 
 
@@ -56,20 +74,20 @@ def clips_of(
     """
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
-    return stages.make_clips(takes, recipe, part_of(progress, 0.8, 0.2))
+    return stages.make_set(takes, recipe, part_of(progress, 0.8, 0.2))
 
 
 Takes = dict[str, Read]
 """What files held, by the takes' names."""
 
 
-def name_of(recipe: Recipe, read: Takes) -> str:
-    """The set's name: the recipe's, or the first take's.
+def name_of(recipe: Recipe, first: str) -> str:
+    """The set's name: the recipe's, or that of its first take.
 
     Raises:
         RecipeError: file systems refuse it.
     """
-    return expect_name(recipe.name or next(iter(read)), "name of the set")
+    return expect_name(recipe.name or first, "name of the set")
 
 
 def read_takes(
@@ -81,19 +99,35 @@ def read_takes(
         TakemillError: one cannot be read, is no body on a floor, two are alike in name or of two skeletons,
             or a clip leaves them.
     """
-    names = [Path(path).stem for path in paths]
+    _expect_names([Path(path).stem for path in paths])
+    read = []
+    for number, path in enumerate(paths):
+        progress(f"reading {path}", number / len(paths))
+        read.append((Path(path).stem, read_take(path, recipe)))
+    return expect_set(read, recipe, on_intake)
+
+
+def expect_set(takes: Sequence[tuple[str, Read]], recipe: Recipe, on_intake: OnIntake = nobody) -> Takes:
+    """Takes with their names, brought onto one skeleton where they are of one.
+
+    Raises:
+        TakemillError: there are none, one is no body on a floor, two are alike in name or of two skeletons,
+            or a clip leaves them.
+    """
+    _expect_names([name for name, _ in takes])
+    read = as_one_set(dict(takes), recipe, on_intake)
+    motions = {name: motion for name, (motion, _, _) in read.items()}
+    expect_one_skeleton(motions)
+    expect_clips(recipe, motions)
+    return read
+
+
+def _expect_names(names: Sequence[str]) -> None:
+    if not names:
+        raise InputError("a set needs at least one take")
     if len(set(names)) < len(names):
         twice = Counter(names).most_common(1)[0][0]
         raise InputError(f"two takes are called {twice!r}; takes of a set need file names of their own")
-    read: Takes = {}
-    for number, (path, name) in enumerate(zip(paths, names, strict=True)):
-        progress(f"reading {path}", number / len(paths))
-        read[name] = read_take(path, recipe)
-    read = as_one_set(read, recipe, on_intake)
-    motions = {name: motion for name, (motion, _, _) in read.items()}
-    stages.expect_one_skeleton(motions)
-    stages.expect_clips(recipe, motions)
-    return read
 
 
 def prepared(
@@ -104,7 +138,7 @@ def prepared(
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
         digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
         part = part_of(progress, number / len(paths), 1 / len(paths))
-        takes.append(stages.prepare(name, motion, body, recipe, part, digest))
+        takes.append(prepare_take(name, motion, body, recipe, part, digest))
     return takes
 
 

@@ -15,10 +15,12 @@ from ..files.glb_animations import animation_names, renamed_animations, without_
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
-from ..fit.fit import fit
 from ..pipeline import stages
-from ..pipeline.stages import FinishedClip, PreparedTake, Progress
-from ..recipe.recipe import ClipSpec, Moment, Recipe, expect_name, parts_of
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.fit_take import fit_take
+from ..pipeline.plan_clips import plan_clips
+from ..pipeline.prepare_take import PreparedTake, Progress, body_of
+from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
 from .packing import name_of, part_of, prepared, read_takes
@@ -55,7 +57,7 @@ class Character:
         name = expect_name(Path(path).stem, "character")
         corrected = replace(recipe, body=recipe.bodies.get(name, {}))
         try:
-            body = stages.body_of(rig.skeleton, corrected)
+            body = body_of(rig.skeleton, corrected)
         except BodyMapError as problem:
             raise BodyMapError(f"{path}: {problem}; repair it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
@@ -137,15 +139,33 @@ def pack_characters(
     for one in characters:  # clips that are named later are looked at when they are
         one.beside(named, recipe.same_names)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
-    name = name_of(recipe, read)
-    places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
-    for place in places.values():
-        clip_set.expect_place(place, name)
+    name = name_of(recipe, next(iter(read)))
+    for one in characters:
+        clip_set.expect_place(place_of(out_dir, one.name, len(characters)), name)
     takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.4))
-    made = list(_fitted(takes, characters, recipe, part_of(progress, 0.5, 0.2)))
+    rest = part_of(progress, 0.5, 0.5)
+    return pack_prepared_for(takes, characters, name, recipe, out_dir, rest, say)
+
+
+def pack_prepared_for(
+    takes: Sequence[PreparedTake],
+    characters: Sequence[Character],
+    name: str,
+    recipe: Recipe,
+    out_dir: str | Path,
+    progress: Progress,
+    say: Callable[[str], None] = clip_set.quiet,
+) -> dict[str, list[Facts]]:
+    """Prepared takes, fitted to characters and packed under a set's name; by character, as `pack_characters`.
+
+    Raises:
+        TakemillError: anything is wrong; then nothing is written.
+    """
+    places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
+    made = list(_fitted(takes, characters, recipe, part_of(progress, 0.0, 0.4)))
     sets = {}
     for number, (one, cooked, clips) in enumerate(made):
-        part = part_of(progress, 0.7 + 0.3 * number / len(made), 0.3 / len(made))
+        part = part_of(progress, 0.4 + 0.6 * number / len(made), 0.6 / len(made))
         glb = one.beside([clip.name for clip in clips], recipe.same_names)
         sets[one.name] = clip_set.made_clip_set(glb, name, takes, clips, cooked, part, one.rig.placed)
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
@@ -183,28 +203,14 @@ def _fitted(
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     share = 1 / (len(characters) + 1)
-    performed = stages.make_clips(takes, recipe, part_of(progress, 0.0, share))
+    plan = plan_clips(takes, recipe)
+    progress("looking for seams", 0.0)
+    settled = stages.settle_seams(takes, plan)
     for number, one in enumerate(characters, 1):
         part = part_of(progress, number * share, share)
         part(f"fitting {one.name}", 0.0)
-        cooked = replace(recipe, character=recipe.character or one.name)
-        specs = tuple(map(settled, stages.specs_of(takes, cooked), performed))
-        cooked = replace(cooked, clips=specs)
-        if any(parts_of(spec, cooked).mode == "root" for spec in specs):
+        own = settled.for_character(one.name)
+        if own.is_rooted:
             one = one.with_root()
-        yield one, cooked, stages.make_clips([_on(one, take, cooked) for take in takes], cooked, part)
-
-
-def settled(spec: ClipSpec, clip: FinishedClip) -> ClipSpec:
-    """A clip of the frames that were found for it; one of joined stretches is looked for again."""
-    if spec.stretches:
-        return spec
-    start, stop = clip.source_range
-    first, last = Moment(start, in_frames=True), Moment(stop - 1, in_frames=True)
-    return replace(spec, start=first, stop=last, loop=clip.loop, search=False)
-
-
-def _on(one: Character, take: PreparedTake, recipe: Recipe) -> PreparedTake:
-    """A take on a character; its feet are planted when the performer's were."""
-    motion = fit(take.motion, take.body, one.rig.skeleton, one.body, recipe.fit, take.contacts)
-    return replace(take, motion=motion, body=one.body)
+        fitted = [fit_take(take, one.rig.skeleton, one.body, recipe.fit) for take in takes]
+        yield one, own.recipe, stages.resample_clips(stages.make_clips(fitted, own, part))

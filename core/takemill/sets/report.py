@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 from ..base.plain import html_text
 from ..pages.html_parts import asset, code, definitions, table
-from ..pipeline.stages import FinishedClip, PreparedTake
-from .clip_facts import Facts
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.prepare_take import PreparedTake
+from .clip_facts import UNKNOWN, Facts
 from .report_clip import clip_card
 from .report_figures import figures
 from .report_pairs import pairs
@@ -117,14 +118,22 @@ def _takes(takes: Sequence[PreparedTake]) -> str:
 
 
 def _settings(facts: Facts) -> str:
-    tables = (
-        (f"[{html_text(name)}]", code(", ".join(f"{key} = {value}" for key, value in values.items())))
-        for name, values in facts["settings"].items()
-    )
+    parts = []
+    for key, tables in facts["settings"].items():
+        names = ", ".join(clip["name"] for clip in facts["clips"] if clip["settings"] == key)
+        rows = (
+            (f"[{html_text(name)}]", code(", ".join(f"{word} = {value}" for word, value in values.items())))
+            for name, values in tables.items()
+            if isinstance(values, dict)
+        )
+        parts.append(
+            f"<details><summary>Settings of {html_text(names)}</summary>{definitions(rows)}</details>"
+        )
+    unknown = ", ".join(clip["name"] for clip in facts["clips"] if clip["settings"] == UNKNOWN)
+    note = f'<p class="soft">It is not known with which settings {html_text(unknown)} came about.</p>'
     body = ((html_text(part), html_text(joint)) for part, joint in facts["skeleton"]["body"].items())
     return (
-        '<h2 id="made">How it was made</h2>'
-        f"<details><summary>Settings</summary>{definitions(tables)}</details>"
+        f'<h2 id="made">How it was made</h2>{"".join(parts)}{note if unknown else ""}'
         f"<details><summary>Body map</summary>{definitions(body)}</details>"
     )
 

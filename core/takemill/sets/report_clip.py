@@ -9,7 +9,7 @@ from ..base.plain import html_text
 from ..clip.measure import Seam, measure_seam
 from ..pages import svg
 from ..pages.html_parts import definitions
-from ..pipeline.stages import FinishedClip
+from ..pipeline.finish_clip import FinishedClip
 from .clip_facts import Facts
 from .report_figures import foot_paths
 from .report_seam import seam_close_up

@@ -15,7 +15,7 @@ from ..clip import root_motion_parts
 from ..feet.soles import foot_points
 from ..maths import quat
 from ..maths.series import runs
-from ..pipeline.stages import FinishedClip
+from ..pipeline.finish_clip import FinishedClip
 
 _RATE = 30.0  # shown figures need no more
 _FAR_MM = 32767

@@ -10,7 +10,7 @@ from ..base.checks import Array, Index
 from ..clip.clouds import main_joints
 from ..maths import quat
 from ..pages import svg
-from ..pipeline.stages import FinishedClip
+from ..pipeline.finish_clip import FinishedClip
 from .report_figures import in_world, limbs
 
 _TRAIL_S = 0.25  # to each side, the way of hands, feet and head

@@ -10,7 +10,7 @@ from ..health.check import Finding
 from ..health.table import counts_text, measure_rows, outcome
 from ..pages import svg
 from ..pages.html_parts import code, table
-from ..pipeline.stages import PreparedTake
+from ..pipeline.prepare_take import PreparedTake
 
 _KINDS = ("spike", "frozen", "skating", "jitter")
 _MOST = 300  # findings that are listed
@@ -18,29 +18,29 @@ _MOST = 300  # findings that are listed
 
 def take_section(take: PreparedTake) -> str:
     """The section of a take."""
-    raw = take.raw
+    raw, found = take.raw, outcome(take.findings, take.health.findings, take.findings)
     return (
         f'<article class="clip"><div class="top"><h3>{html_text(take.name)}</h3>'
         f'<span class="soft">{raw.duration_s:.1f} s, {len(raw)} frames at {raw.rate:g} per second, '
         f"{len(raw.skeleton)} joints</span></div>"
         f'<p class="soft">{code(f"sha256 {take.digest}")}</p>'
-        f"{_health(take)}{_by_joint(take)}{_list(take)}</article>"
+        f"{_health(take)}{_by_joint(take, found)}{_list(take, found)}</article>"
     )
 
 
 def _health(take: PreparedTake) -> str:
-    rows = measure_rows(take.before.measures, take.after.measures)
-    title = "Health before and after the repair"
-    return f"<h4>{title}</h4>{table(title, ('', '>before', '>after', ''), rows, named=True)}"
+    rows = measure_rows(take.health.measures)
+    title = "Health after the repair"
+    return f"<h4>{title}</h4>{table(title, ('', '>measure', ''), rows, named=True)}"
 
 
-def _by_joint(take: PreparedTake) -> str:
+def _by_joint(take: PreparedTake, found: Sequence[Finding]) -> str:
     """A line for each joint, in the skeleton's order, with its findings over the take's time."""
     frames = len(take.raw)
     lines = []
     for joint in (*take.raw.skeleton.names, ""):
         # What lasts all the take (jitter, the floor) says nothing about when.
-        here = [one for one in take.before.findings if one.joint == joint and one.stop - one.start < frames]
+        here = [one for one in found if one.joint == joint and one.stop - one.start < frames]
         if here:
             bars = [(f"k-{_kind(one)}", one.start / frames, one.stop / frames) for one in here]
             label = html_text(joint or "whole body")
@@ -60,15 +60,14 @@ def _kind(finding: Finding) -> str:
     return finding.kind if finding.kind in _KINDS else "other"
 
 
-def _list(take: PreparedTake) -> str:
-    if not take.before.findings:
+def _list(take: PreparedTake, found: Sequence[Finding]) -> str:
+    if not found:
         return '<p class="good">Nothing was found.</p>'
-    counts = Counter(one.kind for one in take.before.findings)
+    counts = Counter(one.kind for one in found)
     summary = ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))
-    said = counts_text(outcome(take.before.findings, take.after.findings, take.findings))
-    note = f"<p>{said}.</p>"
+    note = f"<p>{counts_text(found)}.</p>"
     heads = ("kind", "joint", ">frames", ">amount", "")
-    shown = table(f"Findings of {take.name}", heads, _rows(take.before.findings))
+    shown = table(f"Findings of {take.name}", heads, _rows(found))
     return f"{note}<details><summary>All findings: {html_text(summary)}</summary>{shown}</details>"
 
 

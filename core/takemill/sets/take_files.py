@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from ..base.errors import BodyMapError, InputError
+from ..base import disk
+from ..base.errors import BodyMapError, FileError, InputError
 from ..base.plain import is_name
 from ..body.body_map import BodyMap
 from ..body.body_twins import settle_twins
@@ -15,7 +16,7 @@ from ..body.motion import Motion
 from ..body.one_skeleton import with_one_skeleton
 from ..body.reference_pose import with_frame_as_reference, with_reference, with_reference_of
 from ..files.bvh import BvhLayout, read_bvh
-from ..pipeline import stages
+from ..pipeline.prepare_take import body_of
 from ..recipe.recipe import Recipe, parse_moment
 
 Read = tuple[Motion, BodyMap, BvhLayout]
@@ -56,7 +57,7 @@ def body_in(motion: Motion, recipe: Recipe) -> BodyMap:
     Raises:
         BodyMapError: none can be found, or the recipe names no joint or no part.
     """
-    return settle_twins(motion, stages.body_of(motion.skeleton, recipe), recipe.body)
+    return settle_twins(motion, body_of(motion.skeleton, recipe), recipe.body)
 
 
 def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> Motion:
@@ -65,7 +66,7 @@ def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> 
     if not asked:
         if not recipe.body:
             return motion  # as its reader found it
-        return with_reference(motion, lambda skeleton: stages.body_of(skeleton, recipe))
+        return with_reference(motion, lambda skeleton: body_of(skeleton, recipe))
     if asked == "rest":
         return motion.with_skeleton(motion.skeleton.with_reference(None))
     if not asked.lower().endswith(".bvh"):
@@ -103,3 +104,17 @@ def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = nobo
     for name, intake in intakes.items():
         expect_plausible(intake, name, recipe.intake)
     return read
+
+
+def expect_another_file(take: str | Path, out: str | Path | None, what: str = "the take itself") -> None:
+    """Insist that what is written is no take, which is never changed.
+
+    Raises:
+        FileError: it is the same file.
+    """
+    if out is None:
+        return
+    with disk.naming("write", out):
+        same = Path(out).exists() and Path(take).exists() and Path(out).samefile(take)
+        if same or Path(out).absolute() == Path(take).absolute():
+            raise FileError(f"cannot write {out}: it is {what}, which is never changed")

@@ -105,7 +105,7 @@ def verify_set(
     wrong += _paths(said, scenes)
     limit_m = most_error_m
     if limit_m is None:
-        limit_m = said["settings"]["reduce"]["max_error_m"]
+        limit_m = said["packing"]["max_error_m"]
         if limit_m > MOST_ERROR_M:
             wrong.append(
                 f"{LIST}: the set allows its keys to be {1000 * limit_m:g} mm off; more than "

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from ..api.clip_verbs import find_loops, suggest_cuts
+from ..api.set_verbs import verify_set
+from ..api.take_verbs import repair_take
+from ..api.working_take import Take
 from ..base.errors import InputError
-from ..body.body_map import BodyMap
-from ..body.motion import Motion
-from ..clip.cuts import suggest_cuts
-from ..clip.loop_search import LoopCandidate, find_loops
-from ..pipeline.stages import FinishedClip, Progress
-from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
+from ..clip.loop_search import LoopCandidate
+from ..pipeline.prepare_take import Progress
+from ..recipe.recipe import Recipe, parse_moment
 from ..recipe.recipe_text import recipe_text
-from ..repair.repair import repair as repair_take
-from ..sets.clip_facts import Facts, facts_again, rounded
-from ..sets.packing import clips_of, pack_takes
-from ..sets.packing_characters import clips_for, pack_characters, place_of
+from ..sets.clip_facts import Facts, rounded
+from ..sets.packing import pack_takes
+from ..sets.packing_characters import pack_characters, place_of
 from ..sets.set_folder import unfinished
-from ..sets.verify import notes_of, set_folders, verify_set
 from . import console, demos
 from .commands_takes import Told, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
@@ -35,15 +33,15 @@ def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
     recipe = recipe_of(options)
     told = Told()
-    motion, body = _repaired(options, recipe, progress, told)
-    found = suggest_cuts(motion, body, recipe.cuts)
+    take = _repaired(options, recipe, progress, told)
+    found = suggest_cuts(take, recipe)
     if options.toml:
         lines = [f"# {line}" for line in told.lines]
-        return "\n".join([*lines, console.cuts_toml(Path(options.take).stem, motion.rate, found)])
+        return "\n".join([*lines, console.cuts_toml(take.name, take.rate, found)])
     if options.json:
-        said = [asdict(cut) | _times(cut.start, cut.stop - 1, motion.rate) for cut in found]
-        return as_json(take_facts(options.take, motion, body, told) | {"cuts": said})
-    return "\n".join([*told.lines, console.cuts_table(found, motion.rate)])
+        said = [asdict(cut) | _times(cut.start, cut.stop - 1, take.rate) for cut in found]
+        return as_json(take_facts(options.take, take.motion, take.body_map, told) | {"cuts": said})
+    return "\n".join([*told.lines, console.cuts_table(found, take.rate)])
 
 
 def recipe(options: argparse.Namespace, progress: Progress) -> str:
@@ -57,24 +55,18 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     recipe = recipe_of(options)
     if options.count is not None and options.count < 1:
         raise InputError(f"--count: expected 1 or more, got {options.count}")
-    settings = replace(recipe.loop, count=options.count or recipe.loop.count)
-    start, stop = (
-        parse_moment(text, f"--{name}") if text is not None else None
-        for name, text in (("from", options.start), ("to", options.stop))
-    )
+    recipe = replace(recipe, loop=replace(recipe.loop, count=options.count or recipe.loop.count))
+    for name, text in (("from", options.start), ("to", options.stop)):
+        if text is not None:
+            parse_moment(text, f"--{name}")
     told = Told()
-    motion, body = _repaired(options, recipe, progress, told)
-    span = ClipSpec("the stretch", start or Moment(0), stop or Moment(len(motion) - 1, in_frames=True))
-    first, last = span.frames(len(motion), motion.rate)
+    take = _repaired(options, recipe, progress, told)
     progress("looking for loops", 0.8)
-    found = [
-        replace(one, start=first + one.start, end=first + one.end)
-        for one in find_loops(motion.slice(first, last), body, settings)
-    ]
+    found = find_loops(take, options.start, options.stop, recipe)
     if options.json:
-        said = [_loop(one, motion.rate) for one in found]
-        return as_json(take_facts(options.take, motion, body, told) | {"loops": said})
-    return "\n".join([*told.lines, console.loops_table(found, motion.rate)])
+        said = [_loop(one, take.rate) for one in found]
+        return as_json(take_facts(options.take, take.motion, take.body_map, told) | {"loops": said})
+    return "\n".join([*told.lines, console.loops_table(found, take.rate)])
 
 
 def pack(options: argparse.Namespace, progress: Progress) -> str:
@@ -104,64 +96,24 @@ def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) ->
 
 def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set, or a folder of characters' sets, read back and judged."""
-    recipe = recipe_of(options)
-    folders = set_folders(options.folder)
-    told = Told()
-    # Told as a problem of the set, not as an error that leaves the set unread.
-    reading = replace(recipe, intake=replace(recipe.intake, accept=True))
-    again = _made_again(options, reading, progress, folders, told)
-    odd = () if recipe.intake.accept else told.problems
-    texts, said, bad = ["\n".join(told.lines)] if told.lines else [], {}, False
-    for folder in folders:
-        progress(f"reading {folder}", 0.9)
-        clips = again.get(folder, ())
-        motions = {clip.name: clip.motion for clip in clips}
-        limit_m = recipe.reduce.max_error_m if clips or options.recipe else None
-        facts = facts_again(clips, recipe) if clips else None
-        wrong, verdicts = verify_set(folder, motions, facts, limit_m)
-        notes = notes_of(folder)
-        unknown = sorted(motions.keys() - {one.name for one in verdicts}) if verdicts else []
-        wrong = (
-            *odd,
-            *wrong,
-            *(f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown),
-        )
-        bad |= bool(wrong) or any(one.problems for one in verdicts)
-        said[folder.name] = {"problems": wrong, "notes": notes, "clips": [asdict(one) for one in verdicts]}
-        texts.append(console.verdict_text(str(folder), wrong, verdicts, notes))
-    if folders == (Path(options.folder),):
-        return as_json(said[folders[0].name]) if options.json else "\n\n".join(texts), int(bad)
+    told, recipe = Told(), recipe_of(options) if options.recipe or options.takes else None
+    found = verify_set(
+        options.folder, options.takes, recipe, to=options.to, progress=progress, on_intake=told
+    )
+    bad = not all(one.is_ok for one in found)
+    said = {
+        one.folder.name: {
+            "problems": one.problems, "notes": one.notes, "clips": [asdict(clip) for clip in one.clips]
+        }
+        for one in found
+    }  # fmt: skip
+    texts = ["\n".join(told.lines)] if told.lines else []
+    texts += [console.verdict_text(str(one.folder), one.problems, one.clips, one.notes) for one in found]
+    if [one.folder for one in found] == [Path(options.folder)]:
+        return as_json(said[found[0].folder.name]) if options.json else "\n\n".join(texts), int(bad)
     apart = [_UNFINISHED] if unfinished(options.folder) else []
     text = as_json({"problems": apart, "characters": said}) if options.json else "\n\n".join(texts + apart)
     return text, int(bad or bool(apart))
-
-
-def _made_again(
-    options: argparse.Namespace,
-    recipe: Recipe,
-    progress: Progress,
-    folders: Sequence[Path],
-    told: Told,
-) -> dict[Path, tuple[FinishedClip, ...]]:
-    """The clips of each set, from the takes; nothing where these are not at hand.
-
-    Raises:
-        InputError: the characters that are given are not those whose sets are there.
-    """
-    if not options.takes:
-        if options.to:
-            raise InputError("--to: name the takes too, to make the clips again")
-        return {}
-    if not options.to:
-        if len(folders) > 1:
-            raise InputError(f"{options.folder} holds sets of characters; name each with --to")
-        return {folders[0]: clips_of(options.takes, recipe, progress, told)}
-    found = clips_for(options.takes, options.to, recipe, progress, told)
-    again = {place_of(options.folder, name, len(options.to)): clips for name, clips in found.items()}
-    missing = sorted(str(place) for place in again.keys() - {*folders})
-    if missing:
-        raise InputError(f"there is no set {missing[0]}")
-    return again
 
 
 def demo(options: argparse.Namespace, progress: Progress) -> str:
@@ -169,13 +121,11 @@ def demo(options: argparse.Namespace, progress: Progress) -> str:
     return demos.run(Path(options.out), progress, options.core)
 
 
-def _repaired(
-    options: argparse.Namespace, recipe: Recipe, progress: Progress, told: Told
-) -> tuple[Motion, BodyMap]:
+def _repaired(options: argparse.Namespace, recipe: Recipe, progress: Progress, told: Told) -> Take:
     progress(f"reading {options.take}", 0.0)
-    motion, body, _ = take_of(options.take, recipe, told)
+    motion, body, layout = take_of(options.take, recipe, told)
     progress(f"repairing {options.take}", 0.2)
-    return repair_take(motion, body, recipe.repair)[0], body
+    return repair_take(Take(Path(options.take).stem, motion, body, layout), recipe)
 
 
 def _loop(one: LoopCandidate, rate: float) -> Facts:

@@ -9,7 +9,6 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from ..base import disk
-from ..base.errors import FileError
 from ..base.plain import json_text
 from ..body.body_map import BodyMap
 from ..body.intake import Intake
@@ -20,12 +19,12 @@ from ..health.check import Finding, Health
 from ..health.check import check as check_health
 from ..health.table import by_kind, counts_text, outcome
 from ..pages.health_page import HealthOf, render_health
-from ..pipeline.stages import Progress
+from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, read_recipe
 from ..repair.repair import repair as repair_take
 from ..sensors.misalignment import between_poses
 from ..sets.clip_facts import Facts, rounded
-from ..sets.take_files import Read, intake_of, read_take
+from ..sets.take_files import Read, expect_another_file, intake_of, read_take
 from . import console
 
 
@@ -160,20 +159,6 @@ def take_of(path: str, recipe: Recipe, told: Told) -> Read:
     if (intake := intake_of(read)) is not None:
         told(Path(path).stem, intake)
     return read
-
-
-def expect_another_file(take: str, out: str | None, what: str = "the take itself") -> None:
-    """Insist that what is written is no take, which is never changed.
-
-    Raises:
-        FileError: it is the same file.
-    """
-    if out is None:
-        return
-    with disk.naming("write", out):
-        same = Path(out).exists() and Path(take).exists() and Path(out).samefile(take)
-        if same or Path(out).absolute() == Path(take).absolute():
-            raise FileError(f"cannot write {out}: it is {what}, which is never changed")
 
 
 def as_json(data: object) -> str:

@@ -6,7 +6,7 @@ import importlib
 import importlib.util
 from pathlib import Path
 
-from ..pipeline.stages import Progress
+from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import read_recipe
 from ..sets.packing import pack_takes
 from . import console, samples

@@ -1,0 +1,114 @@
+"""Verbs from takes to clips: suggest cuts, find loops, make clips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from ..clip import cuts, loop_search
+from ..clip.cuts import Cut
+from ..clip.loop_search import LoopCandidate
+from ..feet.contacts import find_contacts
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.prepare_take import PreparedTake, Progress, silent
+from ..pipeline.stages import make_set
+from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
+from ..sets.packing import expect_set, part_of
+from .take_verbs import AnyRecipe, AnyTake, prepare, recipe_of, repair_take, take_of
+from .working_take import Take
+
+
+def suggest_cuts(take: AnyTake, recipe: AnyRecipe = None) -> tuple[Cut, ...]:
+    """The clips that suggest themselves: name, kind, frames [start, stop) and whether they are loops.
+
+    One that is raw is repaired first.
+
+    Example:
+        >>> [(cut.name, cut.start, cut.stop) for cut in takemill.suggest_cuts("take.bvh")]
+
+    Raises:
+        TakemillError: the file cannot be read, or a setting is not above 0.
+    """
+    recipe = recipe_of(recipe)
+    take = repair_take(take, recipe)
+    contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
+    return cuts.suggest_cuts(take.motion, take.body_map, recipe.cuts, contacts)
+
+
+def find_loops(
+    take: AnyTake,
+    start: float | str | None = None,
+    stop: float | str | None = None,
+    recipe: AnyRecipe = None,
+) -> tuple[LoopCandidate, ...]:
+    """Where a stretch of a take repeats itself, the best first: frames `start` and `end`, and their gaps.
+
+    One that is raw is repaired first.
+
+    Example:
+        >>> best = takemill.find_loops("take.bvh", 3.5, "480f")[0]
+        >>> best.start, best.end, best.gap_cm, best.quality
+
+    Args:
+        take: the take, or its file.
+        start: where the stretch begins: seconds, or a frame as "90f"; None for the take's first.
+        stop: where it ends, and its last frame; None for the take's last.
+        recipe: its [repair] and [loop] count.
+
+    Raises:
+        TakemillError: the stretch leaves the take, or is shorter than the shortest loop.
+    """
+    recipe = recipe_of(recipe)
+    take = repair_take(take, recipe)
+    first, last = (
+        end if given is None else parse_moment(str(given), name)
+        for name, given, end in (
+            ("start", start, Moment(0)),
+            ("stop", stop, Moment(take.frames - 1, in_frames=True)),
+        )
+    )
+    low, high = ClipSpec("the stretch", first, last).frames(take.frames, take.rate)
+    found = loop_search.find_loops(take.motion.slice(low, high), take.body_map, recipe.loop)
+    return tuple(replace(one, start=low + one.start, end=low + one.end) for one in found)
+
+
+def make_clips(
+    takes: AnyTake | Sequence[AnyTake], recipe: AnyRecipe = None, progress: Progress = silent
+) -> tuple[FinishedClip, ...]:
+    """The clips of a recipe, or those that suggest themselves, as `pack_takes` would write them.
+
+    Example:
+        >>> clips = takemill.make_clips("take.bvh", "set.toml")
+        >>> [(clip.name, clip.kind, clip.loop, clip.events) for clip in clips]
+
+    Args:
+        takes: one or several, of one skeleton.
+        recipe: what to make, and how.
+        progress: told what is being done, and the part that is behind, 0 to 1.
+
+    Raises:
+        TakemillError: anything is wrong with the takes or the recipe.
+    """
+    recipe = recipe_of(recipe)
+    prepared = prepare_all(takes, recipe, part_of(progress, 0.0, 0.7))
+    return make_set(prepared, recipe, part_of(progress, 0.7, 0.3))
+
+
+def read_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe) -> list[Take]:
+    """Takes of one skeleton, with names of their own, that the recipe's clips lie within.
+
+    Raises:
+        TakemillError: they are not.
+    """
+    many = [takes] if isinstance(takes, Take | str | Path) else list(takes)
+    read = [take_of(one, recipe) for one in many]
+    known = expect_set([(one.name, (one.motion, one.body_map, one.layout)) for one in read], recipe)
+    return [replace(one, motion=known[one.name][0], body_map=known[one.name][1]) for one in read]
+
+
+def prepare_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe, progress: Progress) -> list[PreparedTake]:
+    """The takes of `read_all`, repaired and judged."""
+    read = read_all(takes, recipe)
+    parts = (part_of(progress, number / len(read), 1 / len(read)) for number in range(len(read)))
+    return [prepare(one, recipe, part) for one, part in zip(read, parts, strict=True)]

@@ -1,0 +1,188 @@
+"""Verbs for sets on disk: pack takes, verify a set."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ..base.errors import InputError
+from ..body.intake import Intake
+from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.prepare_take import Progress, silent
+from ..recipe.recipe import Recipe
+from ..sets import clip_set, verify
+from ..sets.clip_facts import Facts, facts_again
+from ..sets.packing import clips_of, name_of, pack_prepared, part_of
+from ..sets.packing_characters import clips_for, pack_prepared_for, place_of, read_characters
+from ..sets.take_files import OnIntake, nobody
+from ..sets.verify import Verdict, notes_of, set_folders
+from .clip_verbs import prepare_all, read_all
+from .take_verbs import AnyRecipe, AnyTake, recipe_of
+
+Paths = str | Path | Sequence[str | Path]
+"""One file or several."""
+
+
+def pack_takes(
+    takes: AnyTake | Sequence[AnyTake],
+    out: str | Path,
+    recipe: AnyRecipe = None,
+    *,
+    to: Paths = (),
+    progress: Progress = silent,
+    say: Callable[[str], None] = clip_set.quiet,
+) -> dict[Path, list[Facts]]:
+    """Write a set of clips: GLB, clips.json and report.html; all of it or nothing.
+
+    Example:
+        >>> takemill.pack_takes("take.bvh", "clips", "set.toml")
+        >>> takemill.pack_takes(["a.bvh", "b.bvh"], "clips", "set.toml", to=["short.glb", "tall.glb"])
+
+    Args:
+        takes: one or several, of one skeleton; those that are raw are repaired first.
+        out: the folder; one character's set is this folder, several have a folder each in it.
+        recipe: what to make, and how.
+        to: the characters, as GLB files; none for the performer's own skeleton.
+        progress: told what is being done, and the part that is behind, 0 to 1.
+        say: told of each file in the folder that is kept under another name.
+
+    Returns:
+        By folder, what its clips.json says of each clip.
+
+    Raises:
+        TakemillError: anything is wrong; then nothing is written.
+    """
+    recipe = recipe_of(recipe)
+    characters = read_characters(_paths(to), recipe) if _paths(to) else []
+    read = read_all(takes, recipe)
+    name = name_of(recipe, read[0].name)
+    places = [place_of(out, one.name, len(characters)) for one in characters] or [Path(out)]
+    for place in places:
+        clip_set.expect_place(place, name)
+    prepared = prepare_all(read, recipe, part_of(progress, 0.0, 0.5))
+    rest = part_of(progress, 0.5, 0.5)
+    if not characters:
+        return {places[0]: pack_prepared(prepared, name, recipe, out, rest, say)}
+    facts = pack_prepared_for(prepared, characters, name, recipe, out, rest, say)
+    return {place: facts[one.name] for place, one in zip(places, characters, strict=True)}
+
+
+@dataclass(frozen=True)
+class SetVerdict:
+    """What was found of a set.
+
+    Attributes:
+        folder: of the set.
+        problems: what is wrong with it as a whole.
+        notes: what is worth knowing, and not wrong.
+        clips: what was found of each clip; each has `problems` of its own.
+    """
+
+    folder: Path
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    clips: tuple[Verdict, ...]
+
+    @property
+    def is_ok(self) -> bool:
+        """Whether nothing is wrong with it or any of its clips."""
+        return not self.problems and not any(one.problems for one in self.clips)
+
+
+def verify_set(
+    folder: str | Path,
+    takes: Paths = (),
+    recipe: AnyRecipe = None,
+    *,
+    to: Paths = (),
+    progress: Progress = silent,
+    on_intake: OnIntake = nobody,
+) -> tuple[SetVerdict, ...]:
+    """A set, or a folder of characters' sets, read back by a reader of its own, and judged.
+
+    Example:
+        >>> all(verdict.is_ok for verdict in takemill.verify_set("clips"))
+        >>> takemill.verify_set("clips", "take.bvh", "set.toml", to="courier.glb")
+
+    Args:
+        folder: of the set, or the one that holds the characters' ones.
+        takes: the BVH files that it was packed from, to make its clips again and compare.
+        recipe: with which it was packed.
+        to: the characters, as GLB files.
+        progress: told what is being done, and the part that is behind, 0 to 1.
+        on_intake: told the name of each take and what it was read as (internal).
+
+    Raises:
+        TakemillError: there is no set, or a take or a character cannot be read.
+    """
+    asked, recipe, folders = recipe is not None, recipe_of(recipe), set_folders(folder)
+    odd: list[str] = []
+
+    def told(name: str, intake: Intake) -> None:
+        odd.extend(f"{name}: {problem}" for problem in intake.problems)
+        on_intake(name, intake)
+
+    again = _made_again(folder, _paths(takes), _paths(to), recipe, progress, folders, told)
+    if recipe.intake.accept:
+        odd.clear()
+    found = []
+    for one in folders:
+        progress(f"reading {one}", 0.9)
+        clips = again.get(one, ())
+        motions = {clip.name: clip.motion for clip in clips}
+        wrong, verdicts = verify.verify_set(
+            one,
+            motions,
+            facts_again(clips, recipe) if clips else None,
+            recipe.reduce.max_error_m if clips or asked else None,
+        )
+        unknown = sorted(motions.keys() - {clip.name for clip in verdicts}) if verdicts else []
+        more = (f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown)
+        found.append(SetVerdict(one, (*odd, *wrong, *more), tuple(notes_of(one)), verdicts))
+    return tuple(found)
+
+
+def _made_again(
+    folder: str | Path,
+    takes: Sequence[str | Path],
+    to: Sequence[str | Path],
+    recipe: Recipe,
+    progress: Progress,
+    folders: Sequence[Path],
+    told: OnIntake,
+) -> Mapping[Path, tuple[FinishedClip, ...]]:
+    """The clips of each set, from the takes; nothing where these are not at hand.
+
+    What no body on a floor can be is a problem of the set then, no error that leaves the set unread.
+
+    Raises:
+        InputError: the characters that are given are not those whose sets are there.
+    """
+    reading = replace(recipe, intake=replace(recipe.intake, accept=True))
+    if not takes:
+        if to:
+            raise InputError("--to: name the takes too, to make the clips again")
+        return {}
+    if not to:
+        if len(folders) > 1:
+            raise InputError(f"{folder} holds sets of characters; name each with --to")
+        return {folders[0]: _said_of(clips_of(takes, reading, progress, told), recipe)}
+    found = clips_for(takes, to, reading, progress, told)
+    again = {place_of(folder, name, len(to)): _said_of(clips, recipe) for name, clips in found.items()}
+    missing = sorted(str(place) for place in again.keys() - {*folders})
+    if missing:
+        raise InputError(f"there is no set {missing[0]}")
+    return again
+
+
+def _said_of(clips: Sequence[FinishedClip], recipe: Recipe) -> tuple[FinishedClip, ...]:
+    """Clips with the [intake] of their recipe, whatever they were read with."""
+    return tuple(
+        replace(clip, settings=clip.settings and replace(clip.settings, intake=recipe.intake))
+        for clip in clips
+    )
+
+
+def _paths(paths: Paths) -> list[str | Path]:
+    return [paths] if isinstance(paths, str | Path) else list(paths)

@@ -1,0 +1,103 @@
+"""A clip's frames cut out of a take and, where they are to repeat, closed; at the take's rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from ..base.errors import InputError, RecipeError
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..clip.chain import join_stretches
+from ..clip.events import Event
+from ..clip.loop_close import close_range
+from ..clip.loop_search import LoopCandidate, find_loops
+from ..feet.contacts import Contacts, find_contacts
+from ..recipe.recipe import ClipSpec, Recipe
+from .prepare_take import PreparedTake
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A stretch of a take, cut out and, if it is to repeat, closed; at the take's rate.
+
+    Attributes:
+        motion: its frames.
+        body: of its skeleton.
+        contacts: of its frames.
+        candidate: the seam of a loop; None for others.
+        events: the user's, by frame.
+        source, source_range, stretches: as in `FinishedClip`.
+    """
+
+    motion: Motion
+    body: BodyMap
+    contacts: Contacts
+    candidate: LoopCandidate | None
+    events: tuple[Event, ...]
+    source: str
+    source_range: tuple[int, int]
+    stretches: tuple[tuple[int, int], ...]
+
+
+def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
+    """A clip's frames of a take, joined from its stretches and closed where it repeats.
+
+    Raises:
+        RecipeError: the clip leaves the take, has no loop in its range, or an event outside it.
+    """
+    ranges = spec.ranges(len(take.motion), take.motion.rate)
+    whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
+    if len(ranges) > 1:
+        try:
+            whole = join_stretches([take.motion.slice(*one) for one in ranges], take.body)
+        except InputError as problem:
+            raise RecipeError(f"{spec}: {problem}") from problem
+        contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
+    candidate, motion = None, whole.slice(start, stop)
+    if spec.loop:
+        candidate = _seam(motion, take.body, spec, recipe)
+        candidate = replace(candidate, start=start + candidate.start, end=start + candidate.end)
+        start, stop = candidate.start, candidate.end + 1
+        motion = close_range(whole, take.body, start, candidate.end, recipe.close)
+    joined = ranges if len(ranges) > 1 else ()
+    return Piece(
+        motion,
+        take.body,
+        contacts.sliced(start, stop),
+        candidate,
+        () if joined else _named_events(spec, start, stop, take.motion.rate),
+        take.name,
+        (min(low for low, _ in ranges), max(high for _, high in ranges)) if joined else (start, stop),
+        joined,
+    )
+
+
+def _seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
+    """The best loop of a clip's frames, or all of them when no search is wanted."""
+    settings = recipe.loop
+    if settings.kind == "auto" and spec.kind in ("locomotion", "idle"):
+        settings = replace(settings, kind=spec.kind)
+    if not spec.search:  # only the range's own ends are that far apart
+        settings = replace(settings, shortest_s=motion.duration_s, longest_s=motion.duration_s, count=1)
+    try:
+        found = find_loops(motion, body, settings)
+    except InputError as problem:
+        raise RecipeError(f"{spec}: {problem}") from problem
+    if not found:
+        raise RecipeError(
+            f"{spec}: no loop in its range; widen it, or set search = false to close it as it is"
+        )
+    return found[0]
+
+
+def _named_events(spec: ClipSpec, start: int, stop: int, rate: float) -> tuple[Event, ...]:
+    events = []
+    for one in spec.events:
+        frame = one.at.frame(rate)
+        if not start <= frame < stop:
+            raise RecipeError(
+                f"{spec}: its event {one.name!r} at {one.at} lies outside it; "
+                f"it holds {start / rate:.3f} s to {(stop - 1) / rate:.3f} s of the take"
+            )
+        events.append(Event(one.name, frame - start))
+    return tuple(events)

@@ -1,0 +1,20 @@
+"""A performer's take on a character: fitted once, cut where the performer was cut."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..body.body_map import BodyMap
+from ..body.skeleton import Skeleton
+from ..fit.fit import FitSettings, fit
+from .prepare_take import PreparedTake
+
+
+def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: FitSettings) -> PreparedTake:
+    """A take on a character; its feet are planted when the performer's were.
+
+    Raises:
+        InputError: the character lacks a part that the fit needs.
+    """
+    motion = fit(take.motion, take.body, skeleton, body, settings, take.contacts)
+    return replace(take, motion=motion, body=body)

@@ -1,0 +1,176 @@
+"""Which clips are made: the recipe's or the suggested ones, each with its take, its kind and its name."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from ..base.errors import InputError, RecipeError
+from ..body.motion import Motion
+from ..clip.cuts import Cut, suggest_cuts
+from ..recipe.recipe import ClipSpec, Recipe, parts_of
+from ..recipe.recipe_names import expect_unique, filled
+from ..sensors.misalignment import between_poses
+from .prepare_take import PreparedTake
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be made.
+
+    Attributes:
+        recipe: all settings.
+        drafts: the clips with their takes and kinds, not all of them named.
+        suggested: whether they are the takes' suggested cuts; then a loop that is none is made as a one-shot.
+        known: names of clips that were made before, onto which others may be blended.
+    """
+
+    recipe: Recipe
+    drafts: tuple[ClipSpec, ...]
+    suggested: bool
+    known: frozenset[str] = frozenset()
+
+    @cached_property
+    def specs(self) -> tuple[ClipSpec, ...]:
+        """The clips, those without a name named by the recipe's pattern.
+
+        Raises:
+            RecipeError: the pattern gives a name twice, or the recipe speaks of a clip that is not there.
+        """
+        specs = _named(self.drafts, self.recipe)
+        _expect_known(self.recipe, [*(spec.name for spec in specs), *sorted(self.known)])
+        return specs
+
+    @property
+    def is_rooted(self) -> bool:
+        """Whether any clip puts its root motion on the root joint: then the set's skeleton has one."""
+        return any(parts_of(spec, self.recipe).mode == "root" for spec in self.drafts)
+
+    def for_character(self, name: str) -> Plan:
+        """The same clips for a character, whose name stands for {character} in a pattern."""
+        return replace(self, recipe=replace(self.recipe, character=self.recipe.character or name))
+
+
+def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[str] = ()) -> Plan:
+    """The recipe's clips with their takes and kinds; the suggested cuts of all takes if it has none.
+
+    Cuts are looked for once in each take, and only where a clip's kind, or the clips, depend on them.
+
+    Raises:
+        RecipeError: a clip leaves its take, names no take of the set, or none of several, or reaches into a
+            pose that is trimmed; or the recipe speaks of a clip that is not there.
+        InputError: nothing is asked for and nothing suggests itself.
+    """
+    by_name = {take.name: take for take in takes}
+    known = frozenset(known)
+    expect_clips(recipe, {take.name: take.motion for take in takes}, known)
+    if recipe.repair.trim:
+        _expect_between_poses(takes, recipe)
+    if not recipe.clips:
+        found = {name: suggested_cuts(take, recipe) for name, take in by_name.items()}
+        drafts = [
+            ClipSpec.from_cut(
+                cut, take, "" if recipe.naming else cut.name if len(takes) == 1 else f"{take}_{cut.name}"
+            )
+            for take, cuts in found.items()
+            for cut in cuts
+        ]
+        if not drafts:
+            raise InputError("no stretch of the take can be suggested as a clip; name clips in a recipe")
+        return Plan(recipe, tuple(drafts), suggested=True, known=known)
+    placed = [replace(spec, take=_take_of(spec, tuple(by_name))) for spec in recipe.clips]
+    cuts = {
+        name: suggested_cuts(by_name[name], recipe)
+        for name in dict.fromkeys(spec.take for spec in placed if not spec.kind)
+    }
+    drafts = [
+        spec
+        if spec.kind
+        else replace(spec, kind=_kind_of(spec, by_name[spec.take].motion.rate, cuts[spec.take]))
+        for spec in placed
+    ]
+    return Plan(recipe, tuple(drafts), suggested=False, known=known)
+
+
+def suggested_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
+    """The clips that a repaired take suggests."""
+    return suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
+
+
+def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collection[str] = ()) -> None:
+    """Insist, before the long work, on clips that lie within the takes (by name) that they are of.
+
+    Raises:
+        RecipeError: a clip leaves its take, names no take of the set, or none of several; or a clip is spoken
+            of that is not there.
+    """
+    for spec in recipe.clips:
+        motion = motions[_take_of(spec, tuple(motions))]
+        spec.ranges(len(motion), motion.rate)
+    if recipe.clips and all(spec.name for spec in recipe.clips):
+        _expect_known(recipe, [*(spec.name for spec in recipe.clips), *sorted(known)])
+
+
+def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None:
+    """Insist on clips that do not reach into the reference poses that a trim leaves out."""
+    kept = {take.name: between_poses(take.motion, take.body) for take in takes}
+    motions = {take.name: take.motion for take in takes}
+    for spec in recipe.clips:
+        name = _take_of(spec, tuple(kept))
+        first, last = kept[name]
+        start, stop = spec.frames(len(motions[name]), motions[name].rate)
+        if start < first or stop > last:
+            raise RecipeError(
+                f"{spec}: it reaches into the reference pose that [repair] trim leaves out of {name!r}; "
+                f'frames "{first}f" to "{last - 1}f" of the take are left'
+            )
+
+
+def _expect_known(recipe: Recipe, names: Sequence[str]) -> None:
+    """Insist that clips which the recipe speaks of are among those of the set."""
+    spoken = [("neutral", recipe.neutral)]
+    spoken += [(str(one), name) for one in recipe.variants for name in (one.of, one.additive_to)]
+    for where, name in spoken:
+        if name and name not in names:
+            raise RecipeError(f"{where}: there is no clip {name!r}; there are: {', '.join(names)}")
+
+
+def _take_of(spec: ClipSpec, names: Sequence[str]) -> str:
+    """The name of a clip's take."""
+    if spec.take in names or (not spec.take and len(names) == 1):
+        return spec.take or names[0]
+    problem = f"there is no take {spec.take!r}" if spec.take else "it does not say which take it is from"
+    raise RecipeError(f'{spec}: {problem}; write take = "..." with one of: {", ".join(names)}')
+
+
+def _kind_of(spec: ClipSpec, rate: float, cuts: Sequence[Cut]) -> str:
+    """The kind of the suggested cut that shares most frames with a clip."""
+    ranges = [(a.frame(rate), b.frame(rate) + 1) for a, b in spec.stretches or ((spec.start, spec.stop),)]
+    shared = {
+        cut: sum(max(0, min(stop, cut.stop) - max(start, cut.start)) for start, stop in ranges)
+        for cut in cuts
+    }
+    best = max(shared, key=lambda cut: shared[cut], default=None)
+    near = best is not None and 2 * shared[best] >= sum(stop - start for start, stop in ranges)
+    return best.kind if best and near else "other"
+
+
+def _named(specs: Sequence[ClipSpec], recipe: Recipe) -> tuple[ClipSpec, ...]:
+    """The clips, those without a name named by the recipe's pattern."""
+    whole = recipe.name or specs[0].take
+    taken = {spec.name for spec in specs if spec.name} | {one.name for one in recipe.variants}
+    out = []
+    for spec in specs:
+        if not spec.name:
+            words = {
+                "character": recipe.character or whole,
+                "set": whole,
+                "take": spec.take,
+                "kind": spec.kind,
+            }
+            spec = replace(spec, name=filled(recipe.naming, taken, str(spec), **words))
+            taken.add(spec.name)
+        out.append(spec)
+    expect_unique([*(spec.name for spec in out), *(one.name for one in recipe.variants)], "clips")
+    return tuple(out)
