@@ -343,6 +343,11 @@ def test_a_body_that_does_not_stand_is_told(folder):
         ({"rotation": [0.0, 0.0, 0.0, 0.0]}, "'spine' .*no unit quaternion"),
         ({"rotation": [0.0, 0.0, 0.0, 1e-320]}, "'spine' .*no unit quaternion"),
         ({"scale": [1e-320, 1e-320, 1e-320]}, "'spine' .*scaled to nothing at rest"),
+        (
+            {"scale": [1e150, 1e150, 1e150]},
+            "the scale of node .* is not 3 finite numbers that a float32 holds",
+        ),
+        ({"translation": [0, float("nan"), 0]}, "the translation of node .* is not 3 finite numbers"),
     ],
 )
 def test_a_rest_pose_without_size_or_direction_is_a_finding(folder, parts, message):

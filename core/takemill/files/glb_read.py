@@ -133,8 +133,10 @@ class GlbScene:
         for node, given in enumerate(self._nodes):
             for path, rest in {**_RESTS, "matrix": (0.0,) * 16}.items():
                 found = np.asarray(given.get(path, rest), np.float64)
-                if found.shape != (len(rest),) or not np.isfinite(found).all():
-                    raise self._error(f"the {path} of node {node} is not {len(rest)} finite numbers")
+                if found.shape != (len(rest),) or not (np.abs(found) <= np.finfo(np.float32).max).all():
+                    raise self._error(
+                        f"the {path} of node {node} is not {len(rest)} finite numbers that a float32 holds"
+                    )
 
     def _expect_poses(self) -> None:
         """Insist that joints, and what carries them, have a direction and a size at rest."""
