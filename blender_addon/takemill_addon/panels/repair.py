@@ -77,7 +77,9 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         layout, chosen = self.layout, context.scene.takemill
         grid = layout.grid_flow(columns=2, align=True)
         for step in REPAIR_STEPS:
-            grid.prop(chosen, f"repair_{step}")
+            if step != "calibration":
+                grid.prop(chosen, f"repair_{step}")
+        layout.prop(chosen, "repair_calibration")  # its label asks for the whole width
         column = layout.column(align=True)
         column.prop(chosen, "repair_bones")
         column.prop(chosen, "repair_frames")

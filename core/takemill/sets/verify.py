@@ -261,5 +261,5 @@ class _Judge:
             body = [joint for joint in joints if not (kept and joint == moved)]
             seam = 1000 * pose_gap_m(poses[:, body][..., :3, 3], kept) if body else 0.0
             if not seam <= 0.1:
-                wrong.append(f"the loop's ends are {seam:.2f} mm apart")
+                wrong.append(f"the loop's ends are {seam:.2f} mm from each other")
         return root_motion, seam

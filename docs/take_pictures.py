@@ -1,0 +1,211 @@
+"""Take the pictures of README and guide anew: `python docs/take_pictures.py [NAME ...]`.
+
+The pages are packed from the samples and shown by Chromium. For the pictures of Blender, TAKEMILL_BLENDER is
+the command of a desktop Blender (4.5 or later) that can open a window, on a virtual screen too; it runs this
+file again inside. marsh_ferry.png shows no interface: it is a render of the sample scene's camera, and stays.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+HOME = Path(__file__).resolve().parents[1]
+PICTURES = HOME / "docs/pictures"
+SAMPLES = HOME / "sample_blends"
+PAGES = {"health-page": (1200, 1600), "report": (1100, 1160)}  # width and height in pixels
+VIEWS = {  # the panels that are open in a picture
+    "blender-check": ("take", "check", "repair"),
+    "blender-fit": ("take", "fit"),
+    "blender-clips": ("take", "clips", "pack"),
+}
+_WIDTH, _HEIGHT = 1320, 900
+_WAIT_S = 1.5  # for the window to be drawn
+
+
+def main(names: list[str]) -> None:
+    """Take all pictures, or those that are named."""
+    sys.path[:0] = [str(HOME / "core"), str(HOME / "tests")]
+    wanted = names or [*PAGES, *VIEWS]
+    with tempfile.TemporaryDirectory() as scratch:
+        for name in wanted:
+            if name in PAGES:
+                _page(name, Path(scratch))
+            else:
+                _view(name)
+            print(PICTURES / f"{name}.png", flush=True)
+
+
+def _page(name: str, scratch: Path) -> None:
+    from chromium import browse
+    from takemill.shell import cli
+
+    take = str(SAMPLES / "marsh_take.bvh")
+    page = scratch / "page.html"
+    if name == "health-page":
+        cli.main(["check", take, "--html", str(page)])
+    else:
+        recipe = str(SAMPLES / "marsh_set.toml")
+        cli.main(["pack", take, "--recipe", recipe, "--out", str(scratch / "set")])
+        page = scratch / "set" / "report.html"
+    width, height = PAGES[name]
+    browse(page, f"--screenshot={PICTURES / name}.png", width=width, height=height)
+
+
+def _view(name: str) -> None:
+    command = shlex.split(os.environ.get("TAKEMILL_BLENDER", "blender"))
+    size = ["--window-geometry", "0", "0", str(_WIDTH), str(_HEIGHT)]
+    blend = str(SAMPLES / "marsh_ferry.blend")
+    subprocess.run(
+        [*command, "--factory-startup", *size, blend, "--python", __file__, "--", name], check=True, cwd=HOME
+    )
+    if not (PICTURES / f"{name}.png").is_file():
+        raise SystemExit(f"{name}: Blender left no picture")
+
+
+def in_blender(name: str) -> None:
+    """Bring the scene into the state that a picture shows, wait till it is drawn, and save the window."""
+    import bpy
+
+    sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
+    import takemill_addon
+    from takemill_addon import panels
+
+    takemill_addon.register()
+    for cls in panels.CLASSES:  # whether a panel is open cannot be set: the others are left out
+        if cls.__name__.startswith("TAKEMILL_PT_") and cls.__name__[12:] not in VIEWS[name]:
+            bpy.utils.unregister_class(cls)
+    bpy.context.preferences.view.show_splash = False
+
+    bpy.context.preferences.use_preferences_save = False
+    steps = iter(
+        (lambda: _in_view(_STATES[name]), lambda: _in_view(_maximise), _show_tab, lambda: _save(name))
+    )
+
+    def go_on() -> float | None:
+        """One step after the other, each with the window drawn before it."""
+        step = next(steps, None)
+        if step is None:
+            bpy.ops.wm.quit_blender()
+            return None
+        step()
+        return _WAIT_S
+
+    bpy.app.timers.register(go_on, first_interval=_WAIT_S)
+
+
+def _in_view(step) -> None:
+    """Do a step in the largest 3D view, its sidebar shown."""
+    import bpy
+
+    window = bpy.context.window_manager.windows[0]
+    area = max(window.screen.areas, key=lambda one: (one.type == "VIEW_3D", one.width * one.height))
+    area.spaces.active.show_region_ui = True
+    region = next(one for one in area.regions if one.type == "WINDOW")
+    with bpy.context.temp_override(window=window, area=area, region=region):
+        step(bpy.context)
+
+
+def _maximise(context) -> None:
+    """The view alone, in front of those who stand on the landing."""
+    import bpy
+    from mathutils import Euler
+
+    view = context.space_data.region_3d
+    view.view_perspective, view.view_distance = "PERSP", 7.0
+    view.view_location = context.view_layer.objects.active.matrix_world.translation * 0.5
+    view.view_location.z = 0.9
+    view.view_rotation = Euler((1.45, 0, 0)).to_quaternion()
+    bpy.ops.screen.screen_full_area()
+
+
+def _show_tab() -> None:
+    import bpy
+
+    for area in bpy.context.window_manager.windows[0].screen.areas:
+        for region in area.regions:
+            if area.type == "VIEW_3D" and region.type == "UI":
+                region.active_panel_category = "Takemill"
+                area.tag_redraw()
+
+
+def _save(name: str) -> None:
+    import bpy
+
+    path = str(PICTURES / f"{name}.png")
+    if shutil.which(
+        "import"
+    ):  # of ImageMagick: what a virtual screen shows; there Blender's own picture is black
+        crop = [
+            "-gravity",
+            "SouthWest",
+            "-crop",
+            f"{_WIDTH}x{_HEIGHT}+0+0",
+            "+repage",
+        ]  # Blender counts from below
+        subprocess.run(["import", "-window", "root", *crop, path], check=True)
+        return
+    with bpy.context.temp_override(window=bpy.context.window_manager.windows[0]):
+        bpy.ops.screen.screenshot(filepath=path)
+
+
+def _work_on(context, name: str):
+    from takemill_addon.bridge import stage
+
+    armature = context.scene.objects[name]
+    stage.activate(context, armature)
+    return armature
+
+
+def _check(context) -> None:
+    """The take checked and its repair previewed, a spike chosen."""
+    import bpy
+
+    suit = _work_on(context, "Suit")
+    bpy.ops.takemill.map_body()
+    bpy.ops.takemill.check_take()
+    bpy.ops.takemill.preview_repair()
+    known = suit.animation_data.action.takemill
+    known.finding_index = next(k for k, one in enumerate(known.findings) if one.kind == "spike")
+
+
+def _fit(context) -> None:
+    """The repaired take on the ferrywoman, in a step."""
+    import math
+
+    import bpy
+
+    _work_on(context, "Suit")
+    context.scene.takemill.fit_target = context.scene.objects["Ferrywoman"]
+    context.scene.takemill.fit_arm_clearance = math.radians(12)
+    bpy.ops.takemill.map_body()
+    bpy.ops.takemill.repair_take()
+    bpy.ops.takemill.fit_take()
+    context.scene.frame_set(1960)
+
+
+def _clips(context) -> None:
+    """The recipe's clips, and the walk previewed with its seam in the middle."""
+    import bpy
+
+    _fit(context)
+    bpy.ops.takemill.load_cuts(filepath=str(SAMPLES / "marsh_set.toml"))
+    bpy.ops.takemill.make_clips()
+    clips = context.view_layer.objects.active.takemill.clips
+    bpy.ops.takemill.play_clip(index=clips.find("walk"))
+    bpy.ops.takemill.preview_loop(centred=True, with_root_motion=False)
+
+
+_STATES = {"blender-check": _check, "blender-fit": _fit, "blender-clips": _clips}
+
+
+if __name__ == "__main__":
+    if "--" in sys.argv and "bpy" in sys.modules:
+        in_blender(sys.argv[sys.argv.index("--") + 1])
+    else:
+        main(sys.argv[1:])
