@@ -118,6 +118,7 @@ def _maximise(context) -> None:
 
     view = context.space_data.region_3d
     view.view_perspective, view.view_distance = "PERSP", 7.0
+    context.space_data.overlay.show_extras = False  # frames of cameras and lamps
     view.view_location = context.view_layer.objects.active.matrix_world.translation * 0.5
     view.view_location.z = 0.9
     view.view_rotation = Euler((1.45, 0, 0)).to_quaternion()
