@@ -195,11 +195,12 @@ def _clips(context) -> None:
     import bpy
 
     _fit(context)
-    bpy.ops.takemill.load_cuts(filepath=str(SAMPLES / "marsh_set.toml"))
+    bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
     bpy.ops.takemill.make_clips()
     clips = context.view_layer.objects.active.takemill.clips
     bpy.ops.takemill.play_clip(index=clips.find("walk"))
     bpy.ops.takemill.preview_loop(centred=True, with_root_motion=False)
+    context.scene.takemill.set_folder = "/projects/ferry/clips"  # whole paths are shown: no path of a machine
 
 
 _STATES = {"blender-check": _check, "blender-fit": _fit, "blender-clips": _clips}
