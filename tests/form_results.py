@@ -13,7 +13,10 @@ from takemill.body.body_map import heading
 from takemill.body.intake import Intake
 from takemill.clip.loop_search import find_loops
 from takemill.files.bvh import parse_bvh
+from takemill.health.check import check
 from takemill.pipeline import stages
+from takemill.pipeline.plan_clips import suggested_cuts
+from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import Read, intake_of
 
@@ -53,7 +56,7 @@ class Seen:
 def seen(form: forms.Plain, **writing: str) -> Seen:
     """A form written, and read again as the command line reads it."""
     motion, layout = parse_bvh(forms.bvh_text(form, **writing))
-    body = stages.body_of(motion.skeleton, Recipe())
+    body = body_of(motion.skeleton, Recipe())
     read = motion, body, layout
     intake = intake_of(read)
     assert intake is not None
@@ -84,16 +87,16 @@ def made(what: Seen) -> Made:
     """All stages, from check to finished clips, with the default recipe."""
     motion, body, _ = what.read
     recipe = Recipe()
-    take = stages.prepare("take", motion, body, recipe)
+    take = prepare_take("take", motion, body, recipe)
     names = motion.skeleton.names
     found = [
         (one.kind, what.came[names.index(one.joint)] if one.joint else -1, one.start, one.stop)
-        for one in (*take.before.findings, *take.after.findings)
+        for one in (*check(motion, body, recipe.health).findings, *take.health.findings)
     ]
-    cuts = [(cut.kind, cut.loop, cut.start, cut.stop) for cut in stages.cuts_of(take, recipe)]
+    cuts = [(cut.kind, cut.loop, cut.start, cut.stop) for cut in suggested_cuts(take, recipe)]
     loops = [(one.start, one.end) for one in find_loops(take.motion, body, recipe.loop)[:1]]
     clips = {}
-    for clip in stages.make_clips(take, recipe) if cuts else ():
+    for clip in stages.make_set(take, recipe) if cuts else ():
         places = clip.motion.model()[1]
         added = len(clip.motion.skeleton) - len(motion.skeleton)
         by_joint = {joint: places[:, k + added] for k, joint in enumerate(what.came) if joint >= 0}

@@ -15,7 +15,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import parse_bvh, read_bvh
 from takemill.maths import quat
-from takemill.pipeline import stages
+from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import Recipe
 from truth_bodies import trunk_of
 
@@ -116,9 +116,7 @@ def test_a_take_may_begin_in_any_way(begins, pose):
 def test_two_bodies_in_one_file_are_told():
     plain, _ = performer()
     with pytest.raises(TakemillError, match="two bodies"):
-        stages.body_of(
-            parse_bvh(forms.bvh_text(forms.beside(plain, np.array([2.0, 0, 0]))))[0].skeleton, Recipe()
-        )
+        body_of(parse_bvh(forms.bvh_text(forms.beside(plain, np.array([2.0, 0, 0]))))[0].skeleton, Recipe())
 
 
 def test_a_chain_is_no_body():
@@ -128,4 +126,4 @@ def test_a_chain_is_no_body():
     text = f"HIERARCHY\n{names}End Site\n{{\nOFFSET 0 1 0\n}}\n{'}' * 1}\n" + "}\n" * 8
     text += "MOTION\nFrames: 1\nFrame Time: 0.1\n" + "0 " * 9 + "\n"
     with pytest.raises(BodyMapError, match=r"no hips with two legs.*name the parts"):
-        stages.body_of(parse_bvh(text)[0].skeleton, Recipe())
+        body_of(parse_bvh(text)[0].skeleton, Recipe())

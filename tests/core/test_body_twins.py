@@ -13,7 +13,7 @@ from takemill.body.body_twins import settle_twins
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.maths import quat
-from takemill.pipeline.stages import body_of
+from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import Recipe
 from truth_bodies import REAL, attached
 

@@ -11,6 +11,7 @@ import small_takes
 from takemill.base.errors import RecipeError, TakemillError
 from takemill.files import glb
 from takemill.pipeline import stages
+from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.limits import expect_usable
 from takemill.recipe.recipe import TABLES, parse_recipe
 from takemill.sets.clip_set import made_clip_set
@@ -108,8 +109,8 @@ def test_the_ends_of_the_limits_work_through_all_stages(value):
     for text in texts(value):
         try:
             recipe = parse_recipe(text, "r.toml")
-            take = stages.prepare("day", motion, stages.body_of(motion.skeleton, recipe), recipe)
-            clips = stages.make_clips(take, recipe)
+            take = prepare_take("day", motion, body_of(motion.skeleton, recipe), recipe)
+            clips = stages.make_set(take, recipe)
             made_clip_set(glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
             made += 1
         except TakemillError as problem:
