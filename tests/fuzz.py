@@ -28,7 +28,7 @@ import bvh_samples
 import rigs
 import small_takes
 from glb_clips import clip_of
-from takemill.base.errors import InputError, TakemillError
+from takemill.base.errors import InputError, RecipeError, TakemillError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
@@ -45,6 +45,7 @@ from takemill.pipeline.plan_clips import expect_clips
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.recipe.recipe_text import recipe_text
+from takemill.recipe.recipe_write import settings_table
 from takemill.sets import set_folder, set_list, verify, verify_facts, verify_files
 from takemill.sets.clip_set import write_clip_set
 from takemill.sets.verify import verify_set
@@ -405,6 +406,9 @@ GOOD_RECORD = {
         "additive_to": "",
         "against": "pose",
     },
+    "touches": {"floor_m": 0.0, "feet": ["leftFoot"], "heel": [[0], [1]], "toe": [[1], [1]]},
+    "asked": {"name": "walk", "from": "3f", "to": 0.5, "loop": True},
+    "settings": settings_table(Recipe()),
 }
 """What is kept with the Action of a clip."""
 
@@ -416,7 +420,7 @@ def record_reader() -> Callable[[bytes], object]:
     def read(data: bytes) -> object:
         try:
             return clip_record._parsed.__wrapped__(data.decode("utf-8", "replace"))
-        except ValueError as problem:  # which `of_action` tells with the action's name
+        except (ValueError, RecipeError) as problem:  # which `of_action` tells with the action's name
             raise InputError(str(problem)) from None
 
     return read

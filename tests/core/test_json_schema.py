@@ -29,7 +29,8 @@ GOOD = {
             "frames": 10,
             "rate": 60.0,
             "duration_s": 0.15,
-            "health": {"before": {"jitter_deg": 0.5}, "after": {}},
+            "health": {"jitter_deg": 0.5},
+            "findings": [{"kind": "spike", "repaired": 3, "left": 0}],
         }
     ],
     "gaps": {
@@ -39,7 +40,8 @@ GOOD = {
         "cm_s": [[1.5]],
         "worst": [[["head", "hand"]]],
     },
-    "settings": {"loop": {"kind": "auto"}},
+    "settings": {"0123456789ab": {"loop": {"kind": "auto"}}},
+    "packing": {"max_error_m": 0.0005},
     "clips": [
         {
             "name": "walk",
@@ -70,6 +72,8 @@ GOOD = {
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
+            "settings": "0123456789ab",
+            "asked": None,
             "keys": {"count": 40, "bytes": 800, "max_error_mm": 0.4},
         }
     ],

@@ -292,7 +292,7 @@ def test_no_value_of_the_list_can_be_edited_unnoticed(made, folder):
     assert unnoticed == []
 
 
-KNOWN_TO_NOBODY = {"tool", "takes", "settings", "name", "files", "sha256"}
+KNOWN_TO_NOBODY = {"tool", "takes", "name", "files", "sha256"}
 """Of the top: what the clips made again say nothing of; the digest alone guards it."""
 
 

@@ -209,6 +209,7 @@ def recipe_from_settings(table: Mapping[str, object], source: str) -> Recipe:
     Raises:
         RecipeError: a key is unknown, or a value of another type.
     """
+    tables.expect_known(table, [*_ABOVE, *TABLES], source)
     said = {key: value for key, value in table.items() if value is not None}
     values = {
         key: tables.value_of(said[key], _ABOVE[key], f"{source} {key}") for key in _ABOVE if key in said

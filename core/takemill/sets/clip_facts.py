@@ -124,11 +124,12 @@ def clip_facts(
     }
 
 
+_MADE_AGAIN = ("skeleton", "gaps", "settings", "packing")  # keys of a list that clips made again tell
+
+
 def facts_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     """What a list should say of clips that were made again; what keys and files hold is left out."""
-    out = {
-        key: value for key, value in set_facts("", (), clips, recipe).items() if key in ("skeleton", "gaps")
-    }
+    out = {key: value for key, value in set_facts("", (), clips, recipe).items() if key in _MADE_AGAIN}
     found = {clip.name: clip_facts(clip, "", (), 0.0, {}) for clip in clips}
     for facts in found.values():
         del facts["file"], facts["keys"], facts["source"]["sha256"]
