@@ -185,7 +185,7 @@ def _as_child(tests: list[str], engine: Path) -> None:
     os.chdir(ROOT)
     sys.path.insert(0, str(engine))
     os.environ["PYTHONPATH"] = os.pathsep.join([str(engine), str(ROOT / "blender_addon")])
-    os._exit(int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", *tests])))
+    os._exit(int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", "-n", "0", *tests])))
 
 
 def main() -> int:
