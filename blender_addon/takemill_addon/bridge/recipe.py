@@ -18,10 +18,13 @@ import numpy as np
 
 from takemill.base.errors import RecipeError
 from takemill.recipe.recipe import ABOVE_KEYS, TABLES, Recipe, parse_recipe
+from takemill.recipe.recipe_write import clip_table
 
 from ..properties.repair import REPAIR_STEPS
 
 _SOURCE = "the loaded recipe"
+_SHOWN_OF_CLIPS = {"name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz"}
+"""Keys of a [[clip]] that a cut shows."""
 
 
 @dataclass(frozen=True)
@@ -161,6 +164,9 @@ def _beyond_fields(recipe: Recipe) -> Iterator[str]:
     for name in ("body", "bodies", "variants"):
         if getattr(recipe, name):
             yield {"variants": "[[variant]]"}.get(name, f"[{name}]")
+    of_clips = {key for spec in recipe.clips for key in clip_table(spec)} - _SHOWN_OF_CLIPS
+    if of_clips:
+        yield f"[[clip]] {', '.join(sorted(of_clips))}"
     for name in TABLES:
         table, plain = getattr(recipe, name), getattr(default, name)
         keys = (one.name for one in fields(table) if not is_dataclass(getattr(table, one.name)))

@@ -44,9 +44,8 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             _draw_pose(column, context, cut, findings.between_poses(action))
             column.prop(cut, "kind")
             column.prop(cut, "root_motion")
-            row = column.row()
-            row.prop(cut, "override_smoothing")
-            smoothing = row.row()
+            column.prop(cut, "override_smoothing")
+            smoothing = column.row()
             smoothing.active = cut.override_smoothing
             smoothing.prop(cut, "smooth_hz")
             column.prop(cut, "loop")
