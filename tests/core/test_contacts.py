@@ -156,7 +156,7 @@ def test_events_of_a_known_walk_agree_with_a_published_method(step_s: float, ste
 def test_events_of_a_real_walk_agree_with_a_published_method() -> None:
     """Zeni, Richards and Higginson 2008: each event within 16 frames of 120 a second, all alike within 2.
 
-    The method events the extremes of the swing; this performer's foot still moves at 0.5 m/s and more for a
+    The method marks the extremes of the swing; this performer's foot still moves at 0.5 m/s and more for a
     tenth of a second after the one and before the other.
     """
     motion = open_data.repeated(open_data.humanoid3d("walk")[0], 5).resampled(120.0)

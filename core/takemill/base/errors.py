@@ -2,7 +2,7 @@
 
 TakemillError
 ├── InputError      an array or a setting that a stage cannot work with
-│   └── BodyMapError    a skeleton whose parts cannot be told, or a part that is missing
+│   └── BodyMapError    a skeleton whose parts cannot be determined, or a part that is missing
 ├── FileError       a file that cannot be read or written
 │   ├── BvhError
 │   └── GlbError

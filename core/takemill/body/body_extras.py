@@ -82,7 +82,7 @@ def _finger_chains(tree: BodyTree, hand: int) -> list[tuple[int, ...]]:
         chain = called or chain
         if len(chain) > 1 and end in tree.nubs:
             chain.pop()
-        # Of four joints the last events the end, or the first lies in the palm: then it is near the wrist.
+        # Of four joints the last marks the end, or the first lies in the palm: then it is near the wrist.
         palm = len(chain) > 3 and tree.gap(hand, chain[0]) < tree.gap(chain[0], chain[1])
         chains.append(tuple(chain[-3:] if palm or len(tree.tips[end]) else chain[:3]))
     return chains

@@ -27,7 +27,7 @@ from ..maths.series import runs
 _BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
 _PIVOT = 0.15  # share of the foot's length by which one end lies lower when it bears the foot alone
 _TOES_BEND = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
-_FLAT = np.radians(15.0)  # feet pitched further tell little about the height of the hips
+_FLAT = np.radians(15.0)  # feet pitched further are unreliable for the height of the hips
 _STRAIGHT = 0.999  # share of the leg's length that the hips leave to a planted leg
 _SETTLE_S = 0.2  # the hips change their height no faster
 

@@ -46,7 +46,7 @@ class FinishedClip:
         name: of the clip.
         kind: one of cuts.KINDS.
         motion: what plays (F frames), root motion parted.
-        body: its body map; it has a root joint when any clip of the set travels by one.
+        body: its body map; it has a root joint when any clip of the set has its root motion there.
         loop: whether it repeats; then its last pose equals its first, root motion apart.
         parts: where each part of its root motion went.
         root_motion: the whole root track (F,), from 0 on; also what was taken away or kept on the body.

@@ -60,7 +60,7 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
     Raises:
         RecipeError: a clip leaves its take, names no take of the set, or none of several, or reaches into a
             pose that is trimmed; or the recipe speaks of a clip that is not there.
-        InputError: nothing is asked for and nothing suggests itself.
+        InputError: nothing is asked for and no clip can be suggested.
     """
     by_name = {take.name: take for take in takes}
     known = frozenset(known)

@@ -33,7 +33,7 @@ def make_set(
 
     Raises:
         RecipeError: as `plan_clips` and `make_clips` do.
-        InputError: nothing is asked for and nothing suggests itself.
+        InputError: nothing is asked for and no clip can be suggested.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
     return resample_clips(make_clips(takes, plan_clips(takes, recipe), progress))

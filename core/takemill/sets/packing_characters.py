@@ -50,7 +50,7 @@ class Character:
         Raises:
             FileError: the file cannot be read.
             GlbError: it holds no rig.
-            BodyMapError: its parts cannot be told, or the recipe names no joint or no part.
+            BodyMapError: its parts cannot be determined, or the recipe names no joint or no part.
         """
         data = disk.read_bytes(path)
         rig = read_rig(data, str(path))
@@ -59,7 +59,7 @@ class Character:
         try:
             body = body_of(rig.skeleton, corrected)
         except BodyMapError as problem:
-            raise BodyMapError(f"{path}: {problem}; repair it in the recipe's [bodies.{name}]") from problem
+            raise BodyMapError(f"{path}: {problem}; correct it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
 
     def beside(self, clips: Collection[str], same_names: str) -> bytes:

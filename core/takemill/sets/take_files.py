@@ -36,7 +36,7 @@ def read_take(path: str | Path, recipe: Recipe) -> Read:
 
     Raises:
         BvhError: the file cannot be read, or is malformed.
-        BodyMapError: the parts cannot be told; the message holds the path.
+        BodyMapError: the parts cannot be determined; the message holds the path.
         InputError: the reference pose that is asked for is not there, or the file's name cannot be stored.
     """
     if not is_name(Path(path).stem):
