@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.clip.cuts import Cut
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe, expect_name
 
 from .read_action import Take
@@ -31,11 +30,6 @@ def fill_cuts(action: bpy.types.Action, take: Take, specs: Sequence[ClipSpec], l
         item.override_smoothing = spec.smooth_hz is not None
         item.smooth_hz = spec.smooth_hz or 0.0
         item.line = line
-
-
-def spec_of_cut(cut: Cut) -> ClipSpec:
-    """The clip that a suggested cut becomes."""
-    return ClipSpec.from_cut(cut)
 
 
 def spec_of(cut: bpy.types.PropertyGroup, take: Take, recipe: Recipe) -> ClipSpec:
