@@ -16,6 +16,7 @@ from takemill.recipe.recipe import TABLES, Recipe
 from takemill.recipe.recipe_write import settings_table
 from takemill.recipe.tables import settings_from
 
+from ..properties.repair import REPAIR_STEPS
 from . import findings, stage
 
 _MADE_BY_STAGES = {"repair": "repaired", "fit": "fitted"}
@@ -92,6 +93,6 @@ def as_made(action: bpy.types.Action, recipe: Recipe) -> Recipe:
             said = {key: value for key, value in said.items() if value is not None}
             recipe = replace(recipe, **{table: settings_from(said, TABLES[table], f"[{table}]")})
     if "repair" not in known:
-        off = dict.fromkeys(("frozen", "spikes", "jitter", "heading", "path", "floor", "pin"), False)
-        recipe = replace(recipe, repair=replace(recipe.repair, **off, calibration=False))
+        off = dict.fromkeys(REPAIR_STEPS, False)
+        recipe = replace(recipe, repair=replace(recipe.repair, **off))
     return recipe
