@@ -1,12 +1,13 @@
 """Take the pictures of README and guide anew: `python docs/take_pictures.py [NAME ...]`.
 
-The pages are packed from the samples and shown by Chromium. For the pictures of Blender, TAKEMILL_BLENDER is
-the command of a desktop Blender (4.5 or later) that can open a window, on a virtual screen too; it runs this
-file again inside. marsh_ferry.png shows no interface: it is a render of the sample scene's camera, and stays.
+The pages are packed from the samples and shown by Chromium. marsh_ferry is rendered by Blender's module
+(bpy), without a window. For the pictures of Blender's window, TAKEMILL_BLENDER is the command of a desktop
+Blender (4.5 or later) that can open one, on a virtual screen too; it runs this file again inside.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import shlex
 import shutil
@@ -24,6 +25,13 @@ VIEWS = {  # the panels that are open in a picture
     "blender-fit": ("take", "fit"),
     "blender-clips": ("take", "clips", "pack"),
 }
+SCENE = "marsh_ferry"
+_MOMENTS = {  # seconds of the take, and how far each is turned on the spot in degrees, in SCENE
+    "Ferrywoman": (34.6, 0),
+    "Lamplighter": (2.0, 0),
+    "Courier": (62.35, 214),
+    "Suit": (83.9, -66),
+}
 _WIDTH, _HEIGHT = 1320, 900
 _WAIT_S = 1.5  # for the window to be drawn
 
@@ -31,10 +39,12 @@ _WAIT_S = 1.5  # for the window to be drawn
 def main(names: list[str]) -> None:
     """Take all pictures, or those that are named."""
     sys.path[:0] = [str(HOME / "core"), str(HOME / "tests")]
-    wanted = names or [*PAGES, *VIEWS]
+    wanted = names or [SCENE, *PAGES, *VIEWS]
     with tempfile.TemporaryDirectory() as scratch:
         for name in wanted:
-            if name in PAGES:
+            if name == SCENE:
+                _scene()
+            elif name in PAGES:
                 _page(name, Path(scratch))
             else:
                 _view(name)
@@ -55,6 +65,52 @@ def _page(name: str, scratch: Path) -> None:
         page = scratch / "set" / "report.html"
     width, height = PAGES[name]
     browse(page, f"--screenshot={PICTURES / name}.png", width=width, height=height)
+
+
+def _scene() -> None:
+    """The take's performer and the three characters that it is fitted to, each at a moment of the take."""
+    import bpy
+
+    sys.path.insert(0, str(HOME / "blender_addon"))
+    import takemill_addon
+
+    takemill_addon.register()
+    bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "marsh_ferry.blend"))
+    scene = bpy.context.scene
+    suit = _work_on(bpy.context, "Suit")
+    bpy.ops.takemill.map_body()
+    bpy.ops.takemill.repair_take()
+    for name in [one for one in _MOMENTS if one != suit.name]:
+        scene.takemill.fit_target = scene.objects[name]
+        bpy.ops.takemill.fit_take()
+        _work_on(bpy.context, suit.name)
+    poses = {name: _pose_at(scene.objects[name], *moment) for name, moment in _MOMENTS.items()}
+    for name, pose in poses.items():
+        scene.objects[name].animation_data.action = None
+        for bone, matrix in pose.items():
+            scene.objects[name].pose.bones[bone].matrix_basis = matrix
+    scene.render.engine, scene.cycles.device, scene.cycles.samples = "CYCLES", "CPU", 64
+    scene.render.resolution_x, scene.render.resolution_y = 1200, 600
+    scene.render.image_settings.file_format = "PNG"
+    scene.render.image_settings.compression = 100
+    scene.render.filepath = str(PICTURES / f"{SCENE}.png")
+    bpy.ops.render.render(write_still=True)
+
+
+def _pose_at(rig, seconds: float, turn_deg: float) -> dict:
+    """What each bone of a rig does then, at the place where the rig stands."""
+    import bpy
+    from mathutils import Matrix
+
+    scene = bpy.context.scene
+    scene.frame_set(scene.frame_start + round(seconds * scene.render.fps))
+    hips = rig.pose.bones[next(part.bone for part in rig.takemill.parts if part.name == "hips")]
+    root = next((bone for bone in hips.parent_recursive if bone.parent is None), hips)
+    there, place = (rig.matrix_world @ hips.matrix).translation, rig.matrix_world.translation
+    moved = Matrix.Translation((*place.xy, 0)) @ Matrix.Rotation(math.radians(turn_deg), 4, "Z")
+    moved @= Matrix.Translation((*-there.xy, 0))
+    root.matrix = rig.matrix_world.inverted() @ moved @ rig.matrix_world @ root.matrix
+    return {bone.name: bone.matrix_basis.copy() for bone in rig.pose.bones}
 
 
 def _view(name: str) -> None:
@@ -177,8 +233,6 @@ def _check(context) -> None:
 
 def _fit(context) -> None:
     """The repaired take on the ferrywoman, in a step."""
-    import math
-
     import bpy
 
     _work_on(context, "Suit")
