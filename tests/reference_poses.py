@@ -51,17 +51,17 @@ def take_with_pose(
     return motion, BodyMap.from_names(skeleton, synthetic.parts())
 
 
-def random_seats(joints: int, seed: int, size_deg: float = 4.0) -> Array:
+def random_misalignments(joints: int, seed: int, size_deg: float = 4.0) -> Array:
     """Seats (J, 4): turns of that standard deviation about each axis, none about the root's vertical."""
     turns = np.radians(size_deg) * np.random.default_rng(seed).normal(size=(joints, 3))
     turns[0, 2] = 0
     return quat.exp(turns)
 
 
-def badly_seated(motion: Motion, seats: Array) -> Motion:
-    """What sensors report that sit turned by `seats` (J, 4) on their bones."""
-    rotations = quat.mul(motion.rotations, seats)
+def misalign(motion: Motion, misalignments: Array) -> Motion:
+    """What sensors report that sit turned by `misalignments` (J, 4) on their bones."""
+    rotations = quat.mul(motion.rotations, misalignments)
     for joint, parent in enumerate(motion.skeleton.parents):
         if parent >= 0:
-            rotations[:, joint] = quat.mul(quat.inv(seats[parent]), rotations[:, joint])
+            rotations[:, joint] = quat.mul(quat.inv(misalignments[parent]), rotations[:, joint])
     return motion.with_rotations(rotations)

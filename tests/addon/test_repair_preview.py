@@ -259,7 +259,7 @@ def test_a_reference_pose_seats_the_sensors_and_is_trimmed(tmp_path):
     """A T pose of a second and a half, its sensors askew by some degrees."""
     empty_scene(120)
     truth, _ = reference_poses.take_with_pose({})
-    askew = reference_poses.badly_seated(truth, reference_poses.random_seats(len(truth.skeleton), 3))
+    askew = reference_poses.misalign(truth, reference_poses.random_misalignments(len(truth.skeleton), 3))
     suit = import_bvh(askew, tmp_path)
     takemill.map_body()
     raw = playing(suit)

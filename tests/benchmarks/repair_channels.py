@@ -12,7 +12,7 @@ import corrupt
 import open_data
 import synthetic
 from clean_takes import clean_take
-from reference_poses import arms, badly_seated, random_seats, take_with_pose
+from reference_poses import arms, misalign, random_misalignments, take_with_pose
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import read_bvh
@@ -86,7 +86,7 @@ def _undamaged(takes: dict[str, tuple[Motion, BodyMap]]) -> None:
 
 def _calibration() -> None:
     print("\nSeats of 4 degrees about each axis, read from a reference pose of 1.5 s (degrees, 3 seeds)")
-    print("pose          rig rests in  take     seat   error  largest   walk off before  after")
+    print("pose          rig rests in  take     sits   error  largest   walk off before  after")
     damage = replace(corrupt.Damage(), heading_deg_per_min=0, path_drift=0, floor_m=0)
     settings = RepairSettings(heading=False, path=False, floor=False, pin=False, calibration=True)
     poses = {"T": arms(), "T thumbs down": arms(0, {"hand": 35}), "A at 45": arms(-45)}
@@ -94,8 +94,8 @@ def _calibration() -> None:
         for rest, lift in (("T", 0.0), ("A", -45.0), ("hanging", -85.0)):
             for word, harm in (("clean", corrupt.NONE), ("damaged", damage)):
                 rows = [_recovered(turns, lift, seed, harm, settings) for seed in (1, 2, 3)]
-                seat, error, largest, before, after = np.mean(rows, axis=0)
-                print(f"{pose:13} {rest:12}  {word:8} {seat:4.1f}   {error:5.2f}    {largest:5.2f}           {before:6.2f}"
+                misaligned, error, largest, before, after = np.mean(rows, axis=0)
+                print(f"{pose:13} {rest:12}  {word:8} {misaligned:4.1f}   {error:5.2f}    {largest:5.2f}           {before:6.2f}"
                       f"   {after:5.2f}")  # fmt: skip
     takes = {name: clean_take(name) for name in ("walk", "punch", "dance_a", "jump")}
     takes |= {"synthetic idle": synthetic.idle(duration_s=20).motion}
@@ -112,16 +112,21 @@ def _recovered(
     settings: RepairSettings,
 ) -> tuple[float, float, float, float, float]:
     truth, body = take_with_pose(turns, rest_lift_deg=rest_lift_deg)
-    seats = random_seats(len(truth.skeleton), seed)
-    raw = corrupt.corrupt(badly_seated(truth, seats), seed, damage).motion
+    misalignments = random_misalignments(len(truth.skeleton), seed)
+    raw = corrupt.corrupt(misalign(truth, misalignments), seed, damage).motion
     pose = find_reference_pose(raw, body)
     assert pose is not None
-    off = np.degrees(quat.angle_between(pose.seats, seats))
+    off = np.degrees(quat.angle_between(pose.misalignments, misalignments))
     repaired = repair(raw, body, settings)[0]
     walk = [
         np.degrees(quat.angle_between(one.rotations, truth.rotations)[200:]).mean() for one in (raw, repaired)
     ]
-    return float(np.degrees(quat.angle(seats)).mean()), float(off.mean()), float(off.max()), *map(float, walk)
+    return (
+        float(np.degrees(quat.angle(misalignments)).mean()),
+        float(off.mean()),
+        float(off.max()),
+        *map(float, walk),
+    )
 
 
 def _health() -> None:

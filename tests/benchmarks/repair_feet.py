@@ -57,7 +57,7 @@ def _pinned(motion: Motion, body: BodyMap, settings: RepairSettings) -> tuple[Mo
 def _truth_pinned(take: Motion, body: BodyMap, kept: Contacts) -> Motion:
     """The undamaged take on its floor, with its feet pinned in all frames in which a repaired one's were."""
     level = repair(take, body, RepairSettings(heading=False, jitter=False, pin=False))[0]
-    with mock.patch.object(pinning, "_EDGE_S", 0.0):
+    with mock.patch.object(pinning, "_CONTACT_EDGE_S", 0.0):
         return pinning.pin_feet(level, body, replace(kept, floor_m=0.0), PinSettings(longest_slip=9.0))[0]
 
 
@@ -202,7 +202,7 @@ def _straight(motion: Motion) -> Motion:
     root = motion.rotations[:, 0]
     turn = quat.yaw(quat.mul(root[-1], quat.inv(root[0])))
     heading = np.linspace(0, float(turn), len(motion))
-    turned, path = heading_drift.without_drift(root, motion.root_translation, heading)
+    turned, path = heading_drift.remove_drift(root, motion.root_translation, heading)
     rotations = motion.rotations.copy()
     rotations[:, 0] = turned
     return replace(motion, rotations=rotations, root_translation=path)

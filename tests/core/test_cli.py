@@ -15,7 +15,7 @@ import pytest
 
 import corrupt
 import small_takes
-from reference_poses import arms, badly_seated, random_seats, take_with_pose
+from reference_poses import arms, misalign, random_misalignments, take_with_pose
 from takemill.files.bvh import read_bvh
 from takemill.health.check import MEASURES
 from takemill.maths import quat
@@ -128,8 +128,8 @@ def test_pages_of_health_are_written(capsys, take, tmp_path):
 
 def test_a_reference_pose_is_trimmed_and_taken_as_calibration(capsys, tmp_path):
     truth, _ = take_with_pose(arms())
-    seats = random_seats(len(truth.skeleton), 3)
-    take = small_takes.write(tmp_path, "posed.bvh", badly_seated(truth, seats))
+    misalignments = random_misalignments(len(truth.skeleton), 3)
+    take = small_takes.write(tmp_path, "posed.bvh", misalign(truth, misalignments))
     (found,) = [one for one in json.loads(run(capsys, "check", take, "--json"))["takes"][0]["findings"]
                 if one["kind"] == "reference_pose"]  # fmt: skip
     out = tmp_path / "new.bvh"

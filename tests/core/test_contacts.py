@@ -99,7 +99,7 @@ def test_contacts_ranges_and_slices() -> None:
 def test_hysteresis_against_its_slow_twin(pairs: list[tuple[bool, bool]]) -> None:
     surely = np.array([sure and may for sure, may in pairs])
     maybe = np.array([may for _, may in pairs])
-    found = contacts_file._hysteresis(surely, maybe)
+    found = contacts_file._apply_hysteresis(surely, maybe)
     assert found.tolist() == reference.hysteresis(surely.tolist(), maybe.tolist())
 
 

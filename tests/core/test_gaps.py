@@ -13,12 +13,12 @@ from takemill.sensors.bridge import bridge
 def test_weights_are_those_of_the_smoothing_spline(pattern: tuple[int, int, int]) -> None:
     """scipy.interpolate.make_smoothing_spline, whose penalty is one over the looseness."""
     before, length, after = pattern
-    weights = gaps._system(*pattern)[0]
+    weights = gaps._build_system(*pattern)[0]
     places = np.concatenate([np.arange(6 - before, 6), np.arange(6, 6 + after) + length])
     values = np.random.default_rng(3).normal(size=len(places))
     everywhere = np.zeros(12)
     everywhere[6 - before : 6 + after] = values
-    for loose, own in zip(gaps._LOOSENESS, weights, strict=True):
+    for loose, own in zip(gaps._SLOPE_VARIANCES, weights, strict=True):
         if len(places) < 5:  # scipy asks for five
             continue
         spline = make_smoothing_spline(places.astype(float), values, lam=1 / loose)
@@ -27,12 +27,12 @@ def test_weights_are_those_of_the_smoothing_spline(pattern: tuple[int, int, int]
 
 def test_likelihood_is_that_of_the_data_less_a_line() -> None:
     """Restricted likelihood by its definition: the density of what is left when lines are taken off."""
-    _, misfits, constants = gaps._system(6, 4, 5)
+    _, misfits, constants = gaps._build_system(6, 4, 5)
     time = np.concatenate([np.arange(1, 7), np.arange(11, 16)]).astype(float)
     rest = np.linalg.svd(np.stack([np.ones(11), time]))[2][2:]
     values = np.random.default_rng(5).normal(size=(11, 3))
     found, expected = [], []
-    for loose, form, constant in zip(gaps._LOOSENESS, misfits, constants, strict=True):
+    for loose, form, constant in zip(gaps._SLOPE_VARIANCES, misfits, constants, strict=True):
         early, late = np.minimum.outer(time, time), np.maximum.outer(time, time)
         spread = rest @ (loose * (early**2 * (late / 2 - early / 6)) + np.eye(11)) @ rest.T
         left = rest @ values

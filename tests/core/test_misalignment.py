@@ -8,7 +8,7 @@ import pytest
 import corrupt
 import open_data
 import synthetic
-from reference_poses import HELD, arms, badly_seated, random_seats, take_with_pose
+from reference_poses import HELD, arms, misalign, random_misalignments, take_with_pose
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map, heading
 from takemill.body.motion import Motion
@@ -16,7 +16,12 @@ from takemill.files.bvh import read_bvh
 from takemill.health.check import check
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
-from takemill.sensors.misalignment import between_spans, find_reference_pose, reference_poses, without_seats
+from takemill.sensors.misalignment import (
+    between_spans,
+    correct_misalignment,
+    find_reference_pose,
+    reference_poses,
+)
 
 # Palms down; thumbs down from the shoulder, from the elbow, by the hand (35 degrees: common practice, no
 # source).
@@ -40,42 +45,42 @@ def test_seats_are_found_in_a_t_whatever_the_rig_rests_in(
 ) -> None:
     """Seats of four degrees about each axis, to 0.1 degrees; the take is repaired as well."""
     truth, body = take_with_pose(arms(0, roll), rest_lift_deg=rest_lift_deg)
-    seats = random_seats(len(truth.skeleton), 1)
-    pose = find_reference_pose(badly_seated(truth, seats), body)
+    misalignments = random_misalignments(len(truth.skeleton), 1)
+    pose = find_reference_pose(misalign(truth, misalignments), body)
     assert pose is not None
     assert (pose.kind, pose.start) == ("T", 0)
     assert abs(pose.stop - HELD) <= 3
-    assert np.degrees(quat.angle_between(pose.seats, seats)).max() < 0.1
-    assert off_deg(without_seats(badly_seated(truth, seats), pose), truth) < 0.1
+    assert np.degrees(quat.angle_between(pose.misalignments, misalignments)).max() < 0.1
+    assert off_deg(correct_misalignment(misalign(truth, misalignments), pose), truth) < 0.1
 
 
 @pytest.mark.parametrize("rest_lift_deg", [0, -45, -85])
 @pytest.mark.parametrize("lift_deg", [-30, -45, -60])
 def test_seats_are_found_in_an_a_but_for_what_lifts_both_arms(lift_deg: float, rest_lift_deg: float) -> None:
     truth, body = take_with_pose(arms(lift_deg), at_end=True, rest_lift_deg=rest_lift_deg)
-    seats = random_seats(len(truth.skeleton), 2)
-    for part in ("upper_arm", "lower_arm", "hand"):  # one arm's seat mirrors the other's in front
+    misalignments = random_misalignments(len(truth.skeleton), 2)
+    for part in ("upper_arm", "lower_arm", "hand"):  # one arm's misalignment mirrors the other's in front
         left, right = (truth.skeleton.index(f"{side}_{part}") for side in ("left", "right"))
-        seats[right] = seats[left] * [1, -1, 1, -1]
-    pose = find_reference_pose(badly_seated(truth, seats), body)
+        misalignments[right] = misalignments[left] * [1, -1, 1, -1]
+    pose = find_reference_pose(misalign(truth, misalignments), body)
     assert pose is not None
     assert (pose.kind, pose.stop) == ("A", len(truth))
     assert abs(pose.start - len(truth) + HELD) <= 3
-    assert np.degrees(quat.angle_between(pose.seats, seats)).max() < 1.0
+    assert np.degrees(quat.angle_between(pose.misalignments, misalignments)).max() < 1.0
 
 
 def test_seats_under_noise_spikes_and_freezes() -> None:
-    """Within 1.2 degrees of seats of some seven, and half a degree on average.
+    """Within 1.2 degrees of misalignments of some seven, and half a degree on average.
 
     Slow noise of 0.15 degrees about each axis of each joint adds up along a chain of five.
     """
     truth, body = take_with_pose(arms())
-    seats = random_seats(len(truth.skeleton), 3)
+    misalignments = random_misalignments(len(truth.skeleton), 3)
     damage = replace(corrupt.Damage(), heading_deg_per_min=0, path_drift=0, floor_m=0)
-    raw = corrupt.corrupt(badly_seated(truth, seats), 5, damage).motion
+    raw = corrupt.corrupt(misalign(truth, misalignments), 5, damage).motion
     pose = find_reference_pose(raw, body)
     assert pose is not None
-    off = np.degrees(quat.angle_between(pose.seats, seats))
+    off = np.degrees(quat.angle_between(pose.misalignments, misalignments))
     assert off.max() < 1.2
     assert off.mean() < 0.5
     repaired, findings = repair(raw, body, replace(OFF, calibration=True))
@@ -86,7 +91,7 @@ def test_seats_under_noise_spikes_and_freezes() -> None:
 
 def test_the_heading_stays() -> None:
     truth, body = take_with_pose(arms())
-    raw = badly_seated(truth, random_seats(len(truth.skeleton), 4))
+    raw = misalign(truth, random_misalignments(len(truth.skeleton), 4))
     repaired, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True))
     assert np.degrees(np.abs(heading(repaired, body) - heading(truth, body))).max() < 0.1
     assert np.array_equal(repaired.root_translation, raw.root_translation)
@@ -94,7 +99,7 @@ def test_the_heading_stays() -> None:
 
 def test_only_the_joints_that_are_asked_for_are_calibrated() -> None:
     truth, body = take_with_pose(arms())
-    raw = badly_seated(truth, random_seats(len(truth.skeleton), 4))
+    raw = misalign(truth, random_misalignments(len(truth.skeleton), 4))
     names = ("left_upper_arm", "head")
     repaired, _ = repair(raw, body, replace(OFF, jitter=False, calibration=True, joints=names))
     model, before, true = (one.model()[0] for one in (repaired, raw, truth))
@@ -105,13 +110,13 @@ def test_only_the_joints_that_are_asked_for_are_calibrated() -> None:
 
 def test_the_finding_offers_the_trim_and_seats_are_taken_out_only_on_request() -> None:
     truth, body = take_with_pose(arms())
-    seats = random_seats(len(truth.skeleton), 4)
-    raw = badly_seated(truth, seats)
+    misalignments = random_misalignments(len(truth.skeleton), 4)
+    raw = misalign(truth, misalignments)
     (found,) = [one for one in check(raw, body).findings if one.kind == "reference_pose"]
     assert (found.start, abs(found.stop - HELD) <= 3, found.repaired) == (0, True, False)
     assert f"frames {found.stop} to {len(raw) - 1} " in found.message
-    assert found.amount == pytest.approx(np.degrees(quat.angle(seats)).max(), abs=0.1)
-    assert found.joint == truth.skeleton.names[int(quat.angle(seats).argmax())]
+    assert found.amount == pytest.approx(np.degrees(quat.angle(misalignments)).max(), abs=0.1)
+    assert found.joint == truth.skeleton.names[int(quat.angle(misalignments).argmax())]
     same, findings = repair(raw, body, replace(OFF, jitter=False))
     assert quat.angle_between(same.rotations, raw.rotations).max() < 1e-9
     assert "reference_pose" not in {one.kind for one in findings}
@@ -122,19 +127,19 @@ def test_an_exact_pose_changes_nothing() -> None:
     pose = find_reference_pose(motion, body)
     assert pose is not None
     assert pose.largest_deg < 1e-6
-    assert quat.angle_between(without_seats(motion, pose).rotations, motion.rotations).max() < 1e-9
+    assert quat.angle_between(correct_misalignment(motion, pose).rotations, motion.rotations).max() < 1e-9
 
 
 def test_what_has_no_sensor_keeps_its_local_turns() -> None:
     motion = take_with_pose(arms())[0]
     parts = {part: name for part, name in synthetic.parts().items() if not part.endswith("Toes")}
     fewer = BodyMap.from_names(motion.skeleton, parts)
-    raw = badly_seated(motion, random_seats(len(motion.skeleton), 4))
+    raw = misalign(motion, random_misalignments(len(motion.skeleton), 4))
     pose = find_reference_pose(raw, fewer)
     assert pose is not None
     toes = motion.skeleton.index("left_toes")
     assert not pose.sensed[toes]
-    assert np.abs(without_seats(raw, pose).rotations[:, toes] - raw.rotations[:, toes]).max() < 1e-12
+    assert np.abs(correct_misalignment(raw, pose).rotations[:, toes] - raw.rotations[:, toes]).max() < 1e-12
 
 
 def test_a_pose_at_both_ends_leaves_what_lies_between() -> None:
@@ -192,4 +197,4 @@ def test_odd_bodies_and_poses_of_other_skeletons() -> None:
     small = Motion(synthetic.skeleton().__class__(("a",), (-1,), np.zeros((1, 3)), quat.IDENTITY[None]), 30.0,
                    quat.IDENTITY[None, None], np.zeros((1, 3)))  # fmt: skip
     with pytest.raises(InputError, match="joints"):
-        without_seats(small, pose)
+        correct_misalignment(small, pose)

@@ -20,7 +20,7 @@ from takemill.feet import heading_drift, path_drift, pin_course
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.leg_ik import place_ankles
 from takemill.feet.pin import PinSettings, pin_feet
-from takemill.feet.pin_legs import Stand, find_leg, legs_to
+from takemill.feet.pin_legs import Stand, bend_legs, find_leg
 from takemill.feet.soles import foot_points
 from takemill.maths import quat, series
 from takemill.repair.repair import RepairSettings, repair
@@ -205,7 +205,7 @@ def test_hips_sink_before_a_leg_is_straight_and_none_is_stretched() -> None:
     rest = ahead[:, None] * [0, 1, 0]
     stand = Stand(np.ones(frames, bool), rest, np.tile(quat.IDENTITY, (frames, 1)))
     leg = find_leg(motion, body, "leftFoot")
-    pinned = legs_to(motion, [leg], [stand], np.zeros((frames, 3)), 0.995, 18)
+    pinned = bend_legs(motion, [leg], [stand], np.zeros((frames, 3)), 0.995, 18)
     hip, ankle = (
         pinned.model()[1][:, motion.skeleton.index(f"left_{part}")] for part in ("upper_leg", "foot")
     )
@@ -255,7 +255,7 @@ def test_feet_that_slide_apart_are_let_go() -> None:
 def test_faded_against_its_slow_twin(pairs: list[tuple[bool, float]], longest: int) -> None:
     known = np.array([pair[0] for pair in pairs])
     values = np.array([pair[1] for pair in pairs])
-    found = pin_course.faded(values[:, None], known, 10.0, longest)[:, 0]
+    found = pin_course.fade(values[:, None], known, 10.0, longest)[:, 0]
     np.testing.assert_allclose(found, reference.faded(values, known.tolist(), 10.0, longest), atol=1e-12)
 
 
@@ -282,7 +282,7 @@ def test_heading_drift_is_found_and_taken_out(known: synthetic.Known) -> None:
         foot_points(motion, body), contacts.heel & contacts.toe, heading(motion, body), motion.rate
     )
     assert found.deg_per_min == pytest.approx(12.0, abs=1.0)
-    turned, path = heading_drift.without_drift(motion.rotations[:, 0], motion.root_translation, found.heading)
+    turned, path = heading_drift.remove_drift(motion.rotations[:, 0], motion.root_translation, found.heading)
     assert np.degrees(quat.angle_between(turned, known.motion.rotations[:, 0]).max()) < 0.6
     assert np.abs(path - known.motion.root_translation).max() < 0.05
 

@@ -68,7 +68,7 @@ def test_a_small_correction_fades_sooner_than_a_large_one() -> None:
     lengths = []
     for size in (0.001, 0.01, 0.05):
         values = np.full((120, 3), [size, 0.0, 0.0])
-        out = pin_course.faded(values, known, RATE, 18)
+        out = pin_course.fade(values, known, RATE, 18)
         assert (out[:40] == values[:40]).all()
         lengths.append(int(np.count_nonzero(out[40:, 0])))
         push = np.abs(np.diff(out[:, 0], 2)).max() * RATE**2

@@ -8,7 +8,7 @@ from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.health.limb_frames import limb_frames
-from takemill.health.sides import Sides, _gap, leg_sizes, sides, thinned
+from takemill.health.sides import Sides, _gap, leg_sizes, sides, thin_frames
 from takemill.maths import quat
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
@@ -69,7 +69,7 @@ def test_toes_count_outward_on_both_sides() -> None:
 
 
 def test_a_walk_falls_away_from_its_feet_and_swings_the_other_arm() -> None:
-    walk = thinned(synthetic.walk(steps=10).motion)
+    walk = thin_frames(synthetic.walk(steps=10).motion)
     assert walk.rate == 30
     assert of(walk).falls > 0.8
     mirrored = walk.rotations.copy()
@@ -93,14 +93,14 @@ def test_a_walk_falls_away_from_its_feet_and_swings_the_other_arm() -> None:
     ],
 )
 def test_what_tells_exchanged_legs(own: Sides, other: Sides, words: str) -> None:
-    assert words in own.legs_wrong(other)
-    assert bool(own.legs_wrong(other)) == bool(words)
+    assert words in own.explain_legs(other)
+    assert bool(own.explain_legs(other)) == bool(words)
 
 
 def test_what_tells_exchanged_arms() -> None:
-    assert Sides(0, 0, 0, 0.7, 0.9).arms_wrong()
+    assert Sides(0, 0, 0, 0.7, 0.9).explain_arms()
     for falls, swing in ((0.7, -0.9), (-0.7, 0.9), (0.0, 0.0)):
-        assert not Sides(0, 0, 0, falls, swing).arms_wrong()
+        assert not Sides(0, 0, 0, falls, swing).explain_arms()
 
 
 @pytest.mark.parametrize("frames", [1, 2, 5])

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from takemill.health.finding import Finding
-from takemill.health.table import KINDS, by_kind, counts_text, outcome
+from takemill.health.table import KINDS, count_by_kind, counts_text, outcome
 
 
 def found(kind: str, joint: str, start: int, stop: int, amount: float) -> Finding:
@@ -22,7 +22,7 @@ def test_rows_count_findings_frames_and_joints_and_name_the_worst() -> None:
         found("spike", "hand", 8, 9, 8.0),
     ]
     floor = found("floor", "", 0, 100, -40.0)
-    rows = by_kind([*spikes, floor], outcome([*spikes, floor], [spikes[0]], ()))
+    rows = count_by_kind([*spikes, floor], outcome([*spikes, floor], [spikes[0]], ()))
     assert [(row.kind, row.count, row.repaired, row.left, row.frames, row.joints) for row in rows] == [
         ("spike", 3, 2, 1, 6, 2),
         ("floor", 1, 1, 0, 100, 0),
@@ -32,9 +32,9 @@ def test_rows_count_findings_frames_and_joints_and_name_the_worst() -> None:
 
 def test_what_only_a_repair_left_is_a_row_too() -> None:
     new = found("skating", "foot", 3, 9, 2.0)
-    (row,) = by_kind([], outcome([], [new], ()))
+    (row,) = count_by_kind([], outcome([], [new], ()))
     assert (row.count, row.repaired, row.left, row.worst) == (1, 0, 1, new)
-    assert by_kind([]) == ()
+    assert count_by_kind([]) == ()
 
 
 def test_repaired_and_left_add_up_to_the_findings() -> None:
@@ -52,7 +52,7 @@ def test_repaired_and_left_add_up_to_the_findings() -> None:
         left = [one for one in marked if not one.repaired]
         assert sorted(map(repr, left)) == sorted(map(repr, after))
         assert all(replace(one, repaired=False) in before for one in marked if one.repaired)
-        rows = by_kind(before, marked)
+        rows = count_by_kind(before, marked)
         assert all(row.count == row.repaired + row.left for row in rows)
         assert sum(row.count for row in rows) == len(marked) >= max(len(before), len(after))
         numbers = [int(word) for word in re.findall(r"\d+", counts_text(marked))]
@@ -75,5 +75,5 @@ def test_a_pose_whose_misalignment_is_corrected_is_not_left() -> None:
 
 
 def test_kinds_come_in_one_order_and_strange_ones_last() -> None:
-    rows = by_kind([found(kind, "x", 0, 1, 1.0) for kind in ("zebra", *reversed(KINDS))])
+    rows = count_by_kind([found(kind, "x", 0, 1, 1.0) for kind in ("zebra", *reversed(KINDS))])
     assert [row.kind for row in rows] == [*KINDS, "zebra"]

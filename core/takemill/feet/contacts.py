@@ -17,26 +17,30 @@ from ..maths.series import runs as runs
 from .path_drift import path_drift
 from .soles import foot_points
 
-# Where a take climbs or sinks slowly, each look finds the contacts a little further along the way.
-_SPREADS_S, _MOST_PASSES = 1.5, 60
+# Where a take climbs or sinks slowly, each pass finds contacts a little further along the path: passes go on
+# while each adds so many seconds of contacts, up to so many of them. Trial: a third less or half as much
+# again changes nothing in nine damaged takes (sensitivity.py).
+_MIN_SPREAD_S, _MAX_PASSES = 1.5, 60
 
 
 @dataclass(frozen=True)
 class ContactSettings:
-    """Limits for a planted heel or toe; lengths are shares of the leg length, so any rig's scale works.
+    """Limits for a planted heel or toe; lengths are in leg lengths, so any rig's scale works.
+
+    The defaults were chosen by eye.
 
     Attributes:
         speed_in, speed_out: planted below `speed_in` leg lengths a second, and until above `speed_out`.
         speed_usual, speed_share, speed_top: where the quickest foot nearby gets above `speed_usual`,
             `speed_in` grows by this share of what is more, up to `speed_top`, and `speed_out` with it: in a
-            run or a kick a foot that planted_frames is still much slower than one that swings.
+            run or a kick a planted foot is fast, and still much slower than one that swings.
         near_s: nearby is so long to both sides.
         height_in, height_out: the same for the height over the floor, leg lengths.
         min_planted_s: shorter contacts are dropped.
         min_lifted_s: shorter gaps are closed.
         cutoff_hz: the points are smoothed at this frequency before speeds are taken.
         passes: contacts are found this often, from the second time on in the take without the drift that the
-            contacts before show; and more often where each time shows many more of them.
+            contacts before show; and more often while each time finds many more of them.
     """
 
     speed_in: float = 0.45
@@ -123,34 +127,34 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     if settings.cutoff_hz < 0.45 * motion.rate:
         points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
     floor, planted_before = 0.0, 0
-    for look in range(1, _MOST_PASSES + 1):
+    for look in range(1, _MAX_PASSES + 1):
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         level = floor_height(points[..., 2], speed < settings.speed_in, leg)
         height = (points[..., 2] - level) / leg
-        slow = _slow(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
+        slow = _slow_limit(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
         surely = (speed < slow) & (height < settings.height_in)
         maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
-        planted = _per_point(_hysteresis, surely, maybe)
+        planted = _apply_per_point(_apply_hysteresis, surely, maybe)
         floor += level
         planted_frames = int(planted.any(axis=(1, 2)).sum())
-        if look >= settings.passes and planted_frames - planted_before < _SPREADS_S * motion.rate:
+        if look >= settings.passes and planted_frames - planted_before < _MIN_SPREAD_S * motion.rate:
             break
         planted_before = planted_frames
         points = points - path_drift(points, planted, motion.rate)[:, None, None]
-    planted = _per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
+    planted = _apply_per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
     return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
 
 
-def _slow(speed: Array, rate: float, settings: ContactSettings) -> Array:
-    """What is slow (F,), beside the speed (F,) of the quickest point: leg lengths a second."""
+def _slow_limit(speed: Array, rate: float, settings: ContactSettings) -> Array:
+    """Below which speed a point is slow (F,), by the speed (F,) of the quickest one: leg lengths a second."""
     half = max(round(settings.near_s * rate), 1)
     nearby = filters.moving_mean(filters.moving_max(speed, half), half)
     more = settings.speed_share * np.maximum(nearby - settings.speed_usual, 0.0)
     return np.minimum(settings.speed_in + more, max(settings.speed_top, settings.speed_in))
 
 
-def _per_point(verb: Callable[..., Mask], *masks: Mask) -> Mask:
-    """A verb on masks (F,) done for each foot and part of masks (F, K, 2)."""
+def _apply_per_point(verb: Callable[..., Mask], *masks: Mask) -> Mask:
+    """A function of masks (F,), applied to each foot and end of masks (F, K, 2)."""
     columns = [mask.reshape(len(mask), -1).T for mask in masks]
     return np.stack([verb(*column) for column in zip(*columns, strict=True)], axis=-1).reshape(masks[0].shape)
 
@@ -172,7 +176,7 @@ def floor_height(heights: Array, slow: Mask, leg: float) -> float:
     return float(np.median(found[best : best + held[best]]))
 
 
-def _hysteresis(surely: Mask, maybe: Mask) -> Mask:
+def _apply_hysteresis(surely: Mask, maybe: Mask) -> Mask:
     """The runs of `maybe` (F,) that hold a frame of `surely` (F,)."""
     starts, stops = runs(maybe | surely)
     counts = np.concatenate([[0], np.cumsum(surely)])

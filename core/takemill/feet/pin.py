@@ -1,12 +1,12 @@
-"""Planted feet made to stand: still over the floor, rolling from heel to ball, flat without a turn.
+"""Pins planted feet: they stay in place on the floor, roll from heel to ball, and do not turn while flat.
 
 A foot in contact stands on one end, or goes over from heel to ball; the end on which it stands must not
 slide. So each step of that end between two frames is a step that the body slid, and the hips take it back:
 calmly, so that a leg's noise does not shake the whole body, and most where a leg is nearly straight and would
 bend a lot. What is left, and what two feet disagree by, the legs make up by two-bone inverse kinematics. Each
 foot keeps its performer's rotation, but for the yaw of a flat one that hardly turned, which turns no more.
-Corrections come and go with their own speed outside of a contact, small ones quickly. The hips sink by the
-little that a leg would otherwise be too short.
+Corrections come and go outside of a contact, small ones quickly. Where a leg would be a little too short, the
+hips sink by as much.
 """
 
 from __future__ import annotations
@@ -20,16 +20,19 @@ from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..maths import quat
 from ..maths.series import eroded, runs, without_short
-from .bearing_end import end_course, on_ball
+from .bearing_end import end_course, is_on_ball
 from .contacts import Contacts
-from .pin_course import faded, pinned_course, without_slides
-from .pin_legs import Stand, find_leg, legs_to
+from .pin_course import drop_sliding, fade, pinned_course
+from .pin_legs import Stand, bend_legs, find_leg
 from .soles import sole_offsets
 
-_EDGE_S = 0.04  # a contact's first and last moments, in which a foot still lands or leaves
-_STILL_YAW = np.radians(4.0)  # a flat foot that strays no further from its mean heading did not turn
-_STILL_RATE = np.radians(8.0)  # a second; one that turns more in its time did
-_MIN_STAND_S = 0.05  # shorter stands are none
+# A contact's first and last moments, in which a foot still lands or leaves. Trial: a third less misses 10 %
+# more contacts, half as much again lets planted feet skate ten times as fast (sensitivity.py).
+_CONTACT_EDGE_S = 0.04
+# A flat foot that strays no further from its mean heading did not turn; nor did one that turned more slowly
+# than this. Trial: a third less or half as much again changes the error by 0.6 % at most (sensitivity.py).
+_MAX_STILL_YAW_RAD, _MAX_STILL_TURN_RAD_S = np.radians(4.0), np.radians(8.0)
+_MIN_STAND_S = 0.05  # shorter stands are none; trial: a third less or half as much again changes nothing
 _MAX_FLAT_PITCH_RAD = np.radians(10.0)  # a foot pitched further stands on one end (no source)
 
 
@@ -70,18 +73,18 @@ def pin_feet(
     for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
         foot = _Foot(one.foot, one.at[:, -1], soles[body.feet.index(part)])
-        feet.append(_find_wish(foot, planted, contacts.floor_m, motion.rate, blend))
+        feet.append(_foot_course(foot, planted, contacts.floor_m, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
     )
-    known = without_slides(step, height, known, settings.longest_slip * leg, blend)
+    known = drop_sliding(step, height, known, settings.longest_slip * leg, blend)
     known = np.stack([without_short(column, int(_MIN_STAND_S * motion.rate)) for column in known.T], axis=-1)
     if not known.any():
         return motion, replace(contacts, heel=known, toe=known)
     cost = np.stack([one.cost for one in legs], axis=1)
     slid, beyond = pinned_course(step, height, known, cost, motion.rate)
     stands = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
-    pinned = legs_to(motion, legs, stands, -slid, settings.straight, blend)
+    pinned = bend_legs(motion, legs, stands, -slid, settings.straight, blend)
     return pinned, replace(contacts, heel=contacts.heel & known, toe=contacts.toe & known)
 
 
@@ -99,11 +102,11 @@ class _Foot:
 
 
 @dataclass(frozen=True)
-class _FootWish:
-    """What a foot asks for.
+class _FootCourse:
+    """What a foot does while it should stand.
 
     Attributes:
-        known: (F,) frames in which it is to stand.
+        known: (F,) frames in which it should stand.
         step: (F - 1, 2) metres that it slides from frame to frame.
         height: (F,) metres over the floor.
         turn: (F, 4) of the foot about its ankle in model space.
@@ -115,24 +118,24 @@ class _FootWish:
     turn: Array
 
 
-def _find_wish(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _FootWish:
-    """What a foot with planted heel and ball (F, 2) asks for."""
+def _foot_course(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _FootCourse:
+    """What a foot with planted heel and ball (F, 2) does while it should stand."""
     frames = len(planted)
     points = foot.points(np.tile(quat.IDENTITY, (frames, 1)))
     along = points[:, 1] - points[:, 0]
     flat = planted.all(axis=1) & (
         np.abs(along[:, 2]) < np.sin(_MAX_FLAT_PITCH_RAD) * np.linalg.norm(along, axis=-1)
     )
-    known = eroded(planted.any(axis=1), int(_EDGE_S * rate))
+    known = eroded(planted.any(axis=1), int(_CONTACT_EDGE_S * rate))
     yaw = np.unwrap(quat.arctan2(along[:, 1], along[:, 0]))
     away, locked = np.zeros(frames), np.zeros(frames, bool)
     for start, stop in zip(*runs(flat & known), strict=True):
         off = np.median(yaw[start:stop]) - yaw[start:stop]
-        if np.abs(off).max() < min(_STILL_YAW, _STILL_RATE * (stop - start) / rate):
+        if np.abs(off).max() < min(_MAX_STILL_YAW_RAD, _MAX_STILL_TURN_RAD_S * (stop - start) / rate):
             away[start:stop], locked[start:stop] = off, True
-    turn = quat.from_yaw(faded(away[:, None], locked, rate, blend)[:, 0])
+    turn = quat.from_yaw(fade(away[:, None], locked, rate, blend)[:, 0])
     points = foot.points(turn)
-    # From end to end at once: while it goes over, a foot that turns would slide on both.
-    ball = on_ball(points[:, None], planted[:, None])
+    # From one end to the other within a frame: a foot that turns while it goes over would slide on both.
+    ball = is_on_ball(points[:, None], planted[:, None])
     step, height = end_course(points[:, None], ball[1:].astype(float), rate)
-    return _FootWish(known, step[:, 0], height[:, 0] - floor_m, turn)
+    return _FootCourse(known, step[:, 0], height[:, 0] - floor_m, turn)

@@ -11,11 +11,11 @@ from ..body.posed import joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-# A foot without joints or tips ahead of the ankle: lengths as shares of the leg, from the body segment
+# A foot without joints or tips ahead of the ankle: in leg lengths, from the body segment
 # lengths of Drillis and Contini 1966 as printed in Winter, Biomechanics and Motor Control of Human
 # Movement, fig. 4.1 (foot 0.152 H, leg 0.491 H, ankle 0.039 H; from memory), a quarter of the foot behind
 # the ankle (common practice).
-_FOOT_AHEAD, _FOOT_BEHIND, _ANKLE_HEIGHT = 0.23, 0.08, 0.08
+_FOOT_AHEAD_LEGS, _FOOT_BEHIND_LEGS, _ANKLE_HEIGHT_LEGS = 0.23, 0.08, 0.08
 
 
 def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
@@ -33,7 +33,7 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
         ankle, below = positions[foot], skeleton.subtree(foot)
         tips = skeleton.reference_tips[np.isin(skeleton.tip_joints, below)]
         points = np.concatenate([positions[below[1:]], tips])
-        sole = points[:, 2].min(initial=ankle[2] - (0.0 if len(points) else _ANKLE_HEIGHT * leg))
+        sole = points[:, 2].min(initial=ankle[2] - (0.0 if len(points) else _ANKLE_HEIGHT_LEGS * leg))
         ahead = _foot_direction(ankle, points)
         along = (points - ankle) @ ahead
         toes = body.get(part.replace("Foot", "Toes"))
@@ -42,8 +42,8 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
         else:
             reach = along.max(initial=0.0)
         back = -along.min(initial=0.0)
-        reach = reach if reach > 0.02 * leg else _FOOT_AHEAD * leg
-        back = back if back > 0.02 * leg else _FOOT_BEHIND * leg
+        reach = reach if reach > 0.02 * leg else _FOOT_AHEAD_LEGS * leg
+        back = back if back > 0.02 * leg else _FOOT_BEHIND_LEGS * leg
         for place, distance in enumerate((-back, reach)):
             point = ankle + distance * ahead
             out[k, place] = quat.rotate(

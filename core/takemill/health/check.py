@@ -22,19 +22,22 @@ from ..maths.parallel import each_joint
 from ..maths.series import eroded
 from ..sensors import denoise
 from ..sensors.bridge import bridge
-from ..sensors.frozen import SAME, find_frozen
+from ..sensors.frozen import MAX_REPEAT_DIFFERENCE, find_frozen
 from ..sensors.misalignment import reference_poses
 from ..sensors.spikes import find_spikes
 from .finding import Finding as Finding
 from .finding import pose_finding
 from .joint_limits import body_findings
 
-# A contact that glides by less is told by no capture: skin under a marker, and a shoe under a sensor, move so
-# far (common practice, no source). Clean walks of the open motions stay below 0.9 cm, damaged ones above 4.
-_GLIDE_M = 0.01
-_EDGE_S = 0.05  # the first and last moments of a contact
-_DRIFT_S, _DRIFT_DEG_MIN, _DRIFT_CM_MIN = 10.0, 1.0, 20.0  # shorter takes and slower drifts are not reported
-_SHORT_S = 0.5  # less tells noise and drift from motion badly
+# No capture can measure that a planted foot glides by less: skin under a marker, and a shoe under a sensor,
+# move so far (common practice, no source). Clean walks of the open motions stay below 0.9 cm, damaged ones
+# glide by more than 4.
+_MIN_GLIDE_M = 0.01
+# The first and last moments of a contact, as in feet/path_drift.py.
+_CONTACT_EDGE_S = 0.05
+# Drift of shorter takes, and slower drift, is not reported (chosen by eye).
+_MIN_DRIFT_TAKE_S, _MIN_DRIFT_DEG_MIN, _MIN_DRIFT_CM_MIN = 10.0, 1.0, 20.0
+_MIN_JUDGED_S = 0.5  # in less, noise and drift cannot be separated from motion (chosen by eye)
 _TRUNK = ("spine", "chest", "upperChest")
 # Hips whose upward axis is within 30 degrees of level for so long lie; common practice, no source.
 _MIN_LYING_S, _MAX_LYING_SINE = 0.5, 0.5
@@ -124,7 +127,7 @@ def check(
     )
     findings = [one for sensor in sensors for one in sensor.findings]
     contacts = contacts or find_contacts(motion, body, settings.contacts)
-    ground, measures = _ground(motion, body, contacts, settings)
+    ground, measures = _check_ground(motion, body, contacts, settings)
     body_faults = body_findings(motion, body, contacts)
     measures |= {
         "spike_frames": float(sum(sensor.spikes for sensor in sensors)),
@@ -134,7 +137,7 @@ def check(
     }
     findings += body_faults
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
-    findings += _posture(motion, body)
+    findings += _posture_findings(motion, body)
     intake = find_intake(motion, body)
     for problem in intake.problems if intake else ():
         findings.append(Finding("intake", "", 0, frames, 0.0, "", False, problem))
@@ -144,7 +147,7 @@ def check(
 
 @dataclass(frozen=True)
 class _Sensor:
-    """What is said of one joint's sensor; spikes and frozen count frames."""
+    """What the check says of one joint's sensor; `spikes` and `frozen` count frames."""
 
     findings: tuple[Finding, ...]
     spikes: int
@@ -159,7 +162,7 @@ def _check_sensor(
     track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
     bridged, _ = bridge(rotations, track.frozen | track.spikes, frames)
     findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
-    if frames > 1 and still(rotations) and _was_sensed(motion, body, joint):
+    if frames > 1 and is_still(rotations) and _was_sensed(motion, body, joint):
         text = f"{name} never moves: its sensor may be dead"
         findings.append(Finding("dead_sensor", name, 0, frames, 0.0, "deg", False, text))
     calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
@@ -171,23 +174,24 @@ def _check_sensor(
 
 
 def _was_sensed(motion: Motion, body: BodyMap, joint: int) -> bool:
-    """Whether a joint that never moves can have had a sensor: the same one of the other side moves, if any.
+    """Whether a joint that never moves can have had a sensor: if the same joint of the other side moves.
 
-    Rigs have joints that no capture ever fills: spine joints beside those that bend, both wrists.
+    Of the trunk: if no other joint of it moves. Rigs have joints that no capture ever fills, such as spine
+    joints beside those that bend, or both wrists.
     """
     part = body.part_of(joint)
-    if part is None or part not in _SENSED:
+    if part is None or part not in _SENSED_PARTS:
         return False
     middle = part in _TRUNK
     side = part.removeprefix("left").removeprefix("right")
     others = _TRUNK if middle else (f"left{side}", f"right{side}")
     joints = [body.joints[other] for other in others if other != part and other in body.joints]
-    moving = [not still(motion.rotations[:, other]) for other in joints]
+    moving = [not is_still(motion.rotations[:, other]) for other in joints]
     return not any(moving) if middle else all(moving)
 
 
-# Parts that a suit gives a sensor of their own, whatever its make.
-_SENSED = frozenset(
+# Parts that have a sensor of their own in any suit (common practice, no source).
+_SENSED_PARTS = frozenset(
     ["hips", "head", "chest"]
     + [
         side + part
@@ -197,20 +201,20 @@ _SENSED = frozenset(
 )
 
 
-def still(rotations: Array) -> bool:
+def is_still(rotations: Array) -> bool:
     """Whether rotations (F, 4) never change."""
-    return bool(np.abs(rotations - rotations[:1]).max() < SAME)
+    return bool(np.abs(rotations - rotations[:1]).max() < MAX_REPEAT_DIFFERENCE)
 
 
 def sensor_findings(
-    name: str, track: Track, said_and_bridged: tuple[Array, Array], rate: float, max_bridge: int
+    name: str, track: Track, raw_and_bridged: tuple[Array, Array], rate: float, max_bridge: int
 ) -> list[Finding]:
     """Findings for one joint's spikes and frozen frames.
 
     Args:
         name: of the joint.
         track: its faults.
-        said_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
+        raw_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
         rate: frames per second.
         max_bridge: frames; runs of faults up to this length are said to be repaired.
     """
@@ -219,7 +223,7 @@ def sensor_findings(
     bad = np.flatnonzero(track.frozen | track.spikes)
     # One frame more, since a run may end where the take does.
     off, short = np.zeros(frames + 1), np.ones(frames + 1, bool)
-    off[bad] = np.degrees(quat.angle_between(*(rotations[bad] for rotations in said_and_bridged)))
+    off[bad] = np.degrees(quat.angle_between(*(rotations[bad] for rotations in raw_and_bridged)))
     starts, stops = series.runs(track.frozen | track.spikes)
     long = stops - starts > max_bridge
     short[:-1] = ~series.filled(frames, starts[long], stops[long])
@@ -243,7 +247,7 @@ def sensor_findings(
     return out
 
 
-def _ground(
+def _check_ground(
     motion: Motion, body: BodyMap, contacts: Contacts, settings: HealthSettings
 ) -> tuple[list[Finding], dict[str, float]]:
     """Findings and measures about feet and floor."""
@@ -263,18 +267,18 @@ def _ground(
         text = "no foot is ever planted: the floor cannot be determined"
         return [Finding("no_feet", "", 0, frames, 0.0, "", False, text)], measures
     points = foot_points(motion, body)
-    # A foot that rolls over one end does not skate, and its other end does not float: the stiller and lower
-    # count.
+    # A foot that rolls over one end does not skate, and its other end does not float: of the two ends the
+    # slower one counts for skating, and the lower one for the floor.
     speeds = 100 * np.linalg.norm(series.derivative(points, motion.rate)[..., :2], axis=-1)
     speeds = np.where(planted, speeds, np.inf)
     speed = speeds.min(axis=-1)
     height = 1000 * np.abs(points[..., 2].min(axis=-1))
     # The frames of landing and leaving belong to the swing.
-    inner = eroded(contacts.planted, round(_EDGE_S * motion.rate))
+    inner = eroded(contacts.planted, round(_CONTACT_EDGE_S * motion.rate))
     inner = inner if inner.any() else contacts.planted
     measures["skating_cm_s"] = float(speed[inner].mean())
     measures["floor_error_mm"] = float(height[inner].mean())
-    measures |= _drift(motion, body, contacts, points)
+    measures |= _measure_drift(motion, body, contacts, points)
     findings = []
     for k, foot in enumerate(contacts.feet):
         name = motion.skeleton.names[body.require(foot)]
@@ -283,7 +287,7 @@ def _ground(
             slip = float(speed[start:stop, k][there].mean()) if there.any() else 0.0
             frames_in = start + np.flatnonzero(there)
             glide = _glide_m(points[frames_in, k, :, :2], speeds[frames_in, k].argmin(axis=-1))
-            if slip >= settings.skating_min_cm_s and glide >= _GLIDE_M:
+            if slip >= settings.skating_min_cm_s and glide >= _MIN_GLIDE_M:
                 text = f"{name} skates at {slip:.1f} cm/s while planted"
                 findings.append(Finding("skating", name, start, stop, slip, "cm/s", False, text))
     offset = 1000 * contacts.floor_m
@@ -291,37 +295,37 @@ def _ground(
         word = "above" if offset > 0 else "below"
         text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
         findings.append(Finding("floor_offset", "", 0, frames, float(offset), "mm", False, text))
-    return findings + _drifting(motion, measures), measures
+    return findings + _drift_findings(motion, measures), measures
 
 
 def _glide_m(points: Array, bearing: Index) -> float:
-    """How far a planted foot goes over the floor, of heel and toe (F, 2, 2) by the end (F,) that bears it."""
+    """How far a planted foot glides over the floor: its heel and toe (F, 2, 2), and which bears it (F,)."""
     if len(points) < 2:
         return 0.0
     steps = np.diff(points, axis=0)[np.arange(len(points) - 1), bearing[:-1]]
-    way = np.concatenate([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
-    return float(np.linalg.norm(np.ptp(way, axis=0)))
+    path = np.concatenate([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
+    return float(np.linalg.norm(np.ptp(path, axis=0)))
 
 
-def _drifting(motion: Motion, measures: Mapping[str, float]) -> list[Finding]:
-    """Findings about drift, of takes so long that it can be told from a turn or a step."""
-    if motion.duration_s < _DRIFT_S:
+def _drift_findings(motion: Motion, measures: Mapping[str, float]) -> list[Finding]:
+    """Findings about drift, in takes so long that it differs from a turn or a step."""
+    if motion.duration_s < _MIN_DRIFT_TAKE_S:
         return []
     out = []
     turned, slid = measures["heading_drift_deg_min"], measures["path_drift_cm_min"]
-    if turned >= _DRIFT_DEG_MIN:
+    if turned >= _MIN_DRIFT_DEG_MIN:
         text = f"the heading drifts by {turned:.1f} degrees a minute"
         out.append(Finding("heading_drift", "", 0, len(motion), turned, "deg/min", False, text))
-    if slid >= _DRIFT_CM_MIN:
+    if slid >= _MIN_DRIFT_CM_MIN:
         text = f"the path slides by {slid:.0f} cm a minute under the planted feet"
         out.append(Finding("path_drift", "", 0, len(motion), slid, "cm/min", False, text))
     return out
 
 
-def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
+def _posture_findings(motion: Motion, body: BodyMap) -> list[Finding]:
     """What hinders a judgement of the whole take: that it is short, or that the body lies."""
     frames, out = len(motion), []
-    if frames < _SHORT_S * motion.rate:
+    if frames < _MIN_JUDGED_S * motion.rate:
         count = "1 frame is" if frames == 1 else f"{frames} frames are"
         text = f"{count} too little to tell noise, spikes and drift from motion"
         out.append(Finding("too_short", "", 0, frames, frames / motion.rate, "s", False, text))
@@ -329,8 +333,8 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     if hips is None:
         return out
     turned = quat.mul(joint_in_model(motion, hips)[0], quat.inv(motion.skeleton.reference_model[0][hips]))
-    level = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _MAX_LYING_SINE
-    for start, stop in zip(*(edges.tolist() for edges in series.runs(level)), strict=True):
+    lies = np.abs(quat.rotate(turned, np.array([0.0, 0.0, 1.0]))[:, 2]) < _MAX_LYING_SINE
+    for start, stop in zip(*(edges.tolist() for edges in series.runs(lies)), strict=True):
         seconds = (stop - start) / motion.rate
         if seconds >= _MIN_LYING_S:
             text = f"the hips lie level for {seconds:.1f} s: path and floor are unreliable here"
@@ -338,9 +342,9 @@ def _posture(motion: Motion, body: BodyMap) -> list[Finding]:
     return out
 
 
-def _drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Array) -> dict[str, float]:
-    """How fast heading and path drift, told by heels and toes (F, K, 2, 3)."""
-    if len(motion) < max(_SHORT_S * motion.rate, 3):
+def _measure_drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Array) -> dict[str, float]:
+    """How fast heading and path drift, measured at heels and toes (F, K, 2, 3)."""
+    if len(motion) < max(_MIN_JUDGED_S * motion.rate, 3):
         return {}
     minutes = len(motion) / motion.rate / 60
     turned = heading_drift(points, contacts.heel & contacts.toe, heading(motion, body), motion.rate)

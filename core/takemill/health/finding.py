@@ -17,7 +17,7 @@ class Finding:
         start, stop: frames, half-open.
         amount: how bad, in `unit`.
         unit: "deg", "mm", "cm/s" ...
-        repaired: whether a repair took it out.
+        repaired: whether a repair removed it.
         message: a sentence for a person.
     """
 

@@ -1,7 +1,7 @@
 """Channels that no body can have made: joints beyond the human range, swapped sides, turned feet, odd bones.
 
-Found and said, never changed: which sensor sat where only the session knows. The ranges are no medical
-assessment.
+They are reported and never changed: only who was there knows which sensor sat where. The ranges are no
+medical assessment.
 """
 
 from __future__ import annotations
@@ -54,19 +54,23 @@ _OPPOSITE = {
 }
 # An ankle bends further under the body's weight than by its own muscles, which the table is of: 45 degrees in
 # a lunge (Bennell et al. 1998, the weight-bearing lunge; value from memory).
-_LOADED_ANKLE_DEG = 45.0
-# A suit is no goniometer, and a trained performer exceeds a norm; turns of a bone about itself are told worst
-# (common practice, no source).
+_MAX_LOADED_ANKLE_DEG = 45.0
+# A suit is no goniometer, and a trained performer exceeds a norm; turns of a bone about itself are measured
+# worst (common practice, no source).
 _TOLERANCE_DEG, _ROTATION_TOLERANCE_DEG = 15.0, 20.0
-_POINTS_DEG = 45.0  # a knee or elbow that is bent less tells no rotation of the bone above it
-_BACK_DEG = 135.0
-_ASIDE = 0.8  # sine of the angle from the pelvis's middle plane at which a thigh is neither ahead nor behind
-_MEASURED_DEG = {"hip": 100.0, "shoulder": 95.0}  # swing from straight down, or sideways, up to which one is
-_LOADED_S = 0.1  # before and after a contact, in which a foot already, or still, carries
-_LEAST_S = 0.05  # shorter excursions are left to the spikes
-_TURNED_OVER_S = 0.5
-_BONE_SHARE = 0.02  # a bone that changes its length by more is reported
-_BREAK_S = 0.1  # a fault that pauses for less goes on
+# The limits below were chosen by eye: where an angle is well defined, and which times and lengths count.
+_MIN_POINTING_BEND_DEG = 45.0  # a knee or elbow that is bent less does not show how the bone above is rotated
+# a bone below that points further back is bent the wrong way: its own joint's fault
+_MAX_POINTING_DEG = 135.0
+# of a thigh's angle to the pelvis's middle plane: beyond, it is neither ahead nor behind
+_MAX_ASIDE_SINE = 0.8
+# Swings from hanging, or of an arm from sideways, up to which a bone's rotation about itself is measured.
+_MAX_MEASURED_SWING_DEG = {"hip": 100.0, "shoulder": 95.0}
+_LOADED_EDGE_S = 0.1  # before and after a contact, in which a foot already, or still, carries weight
+_MIN_EXCURSION_S = 0.05  # shorter excursions are left to the spikes
+_MIN_TURNED_OVER_S = 0.5  # a foot that is turned over for less is left to the spikes
+_MAX_BONE_CHANGE_SHARE = 0.02  # a bone that changes its length by more is reported
+_MAX_PAUSE_S = 0.1  # a fault that pauses for less goes on
 
 
 def body_findings(motion: Motion, body: BodyMap, contacts: Contacts | None = None) -> list[Finding]:
@@ -74,16 +78,16 @@ def body_findings(motion: Motion, body: BodyMap, contacts: Contacts | None = Non
 
     `contacts` say which ankles carry weight.
     """
-    out = _bones(motion, body)
+    out = _bone_findings(motion, body)
     frames = limb_frames(motion, body)
     for name, (part, degrees) in joint_angles(frames).items():
         kind = name.split(" ", 1)[1]
         low, high = (np.full(len(motion), limit) for limit in RANGES_DEG[kind])
         if contacts and kind == "ankle dorsiflexion" and part in contacts.feet:
             planted = contacts.planted[:, contacts.feet.index(part)].astype(float)
-            high[filters.moving_max(planted, round(_LOADED_S * motion.rate)) > 0] = _LOADED_ANKLE_DEG
-        out += _beyond(motion, body, part, kind, degrees, (low, high))
-    return out + swapped_pairs(motion, body) + _flipped(motion, body, frames)
+            high[filters.moving_max(planted, round(_LOADED_EDGE_S * motion.rate)) > 0] = _MAX_LOADED_ANKLE_DEG
+        out += _limit_findings(motion, body, part, kind, degrees, (low, high))
+    return out + swapped_pairs(motion, body) + _flipped_findings(motion, body, frames)
 
 
 def joint_angles(frames: Frames) -> dict[str, tuple[str, Array]]:
@@ -95,8 +99,8 @@ def joint_angles(frames: Frames) -> dict[str, tuple[str, Array]]:
     hanging; negative where it passes through the trunk to the other side. Wrist: to the palm, and to the
     little finger. Rotations of hip and shoulder are measured as in the table: a bent knee or elbow lets the
     bone below it point like a hand of a clock; 0 where the thigh came by the shortest swing from hanging, or
-    the arm from sideways with the forearm ahead, and where the joint below is too straight or the swing too
-    far to tell. Limbs that are not mapped whole are left out.
+    the arm from sideways with the forearm ahead, and where the joint below is too straight, or the swing too
+    far, for a measure. Limbs that are not mapped whole are left out.
     """
     out: dict[str, tuple[str, Array]] = {}
     for side in ("left", "right"):
@@ -114,8 +118,8 @@ def _leg_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     upper, lower, foot = (side + part for part in LEG)
     thigh = quat.rotate(turn_in(frames, "hips", upper), -UP)
     ahead = np.degrees(np.arctan2(-thigh[:, 1], -thigh[:, 2]))
-    ahead = np.where(np.abs(thigh[:, 0]) < _ASIDE, ahead, 0.0)
-    spun = _pointed_deg(frames, ("hips", upper, lower), -UP, -FRONT, _MEASURED_DEG["hip"])
+    ahead = np.where(np.abs(thigh[:, 0]) < _MAX_ASIDE_SINE, ahead, 0.0)
+    spun = _rotation_deg(frames, ("hips", upper, lower), -UP, -FRONT, _MAX_MEASURED_SWING_DEG["hip"])
     yield {
         "hip flexion": ahead,
         "hip abduction": arcsin_deg(thigh[:, 0]),
@@ -138,8 +142,8 @@ def _arm_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     yield {
         "shoulder extension": arcsin_deg(arm[:, 1]),
         "shoulder abduction": np.where(through, arcsin_deg(arm[:, 0]), lifted),
-        "shoulder internal rotation": _pointed_deg(
-            frames, ("trunk", upper, lower), LEFT, FRONT, _MEASURED_DEG["shoulder"]
+        "shoulder internal rotation": _rotation_deg(
+            frames, ("trunk", upper, lower), LEFT, FRONT, _MAX_MEASURED_SWING_DEG["shoulder"]
         ),
     }
     forearm = quat.rotate(turn_in(frames, upper, lower), LEFT)
@@ -153,8 +157,8 @@ def _arm_angles(frames: Frames, side: str) -> Iterator[dict[str, Array]]:
     }
 
 
-def _pointed_deg(
-    frames: Frames, parts: tuple[str, str, str], along: Array, ahead: Array, far_deg: float
+def _rotation_deg(
+    frames: Frames, parts: tuple[str, str, str], along: Array, ahead: Array, max_swing_deg: float
 ) -> Array:
     """Degrees (F,) that a bone is rotated about itself, as the bone below it points; internal is positive.
 
@@ -163,20 +167,21 @@ def _pointed_deg(
         parts: what the bone hangs from, the bone, and the one below it.
         along: (3,) where the bone lies without a swing, in its frame.
         ahead: (3,) where the bone below points then, bent but not rotated.
-        far_deg: swings beyond this tell nothing.
+        max_swing_deg: swings beyond this give no measure.
     """
     above, bone, below = parts
     turn = turn_in(frames, above, bone)
     aim = quat.rotate(turn, along)
     unswung = quat.inv(quat.between(np.broadcast_to(along, aim.shape), aim))
     points = quat.rotate(quat.mul(unswung, quat.mul(turn, turn_in(frames, bone, below))), along)
-    told = (points @ along < np.cos(np.radians(_POINTS_DEG))) & (aim @ along > np.cos(np.radians(far_deg)))
+    measurable = (points @ along < np.cos(np.radians(_MIN_POINTING_BEND_DEG))) & (
+        aim @ along > np.cos(np.radians(max_swing_deg))
+    )
     degrees = np.degrees(np.arctan2(points @ np.cross(along, ahead), points @ ahead))
-    # One that points back is bent the wrong way, which is its own joint's fault.
-    return np.where(told & (np.abs(degrees) < _BACK_DEG), degrees, 0.0)
+    return np.where(measurable & (np.abs(degrees) < _MAX_POINTING_DEG), degrees, 0.0)
 
 
-def _beyond(
+def _limit_findings(
     motion: Motion, body: BodyMap, part: str, name: str, degrees: Array, limits: tuple[Array, Array]
 ) -> list[Finding]:
     """Findings where degrees (F,) leave the limits (F,) of the range `name` by more than the tolerance."""
@@ -185,7 +190,7 @@ def _beyond(
     joint = motion.skeleton.names[body.require(part)]
     tolerance = _ROTATION_TOLERANCE_DEG if name.endswith("rotation") else _TOLERANCE_DEG
     out = []
-    for start, stop in _stretches(over > tolerance, motion.rate, _LEAST_S):
+    for start, stop in _long_runs(over > tolerance, motion.rate, _MIN_EXCURSION_S):
         worst = start + int(np.argmax(over[start:stop]))
         bent, under = float(degrees[worst]), degrees[worst] < low[worst]
         word, limit = (_OPPOSITE[name], abs(low[worst])) if under else (name, high[worst])
@@ -194,16 +199,16 @@ def _beyond(
     return out
 
 
-def _stretches(mask: Mask, rate: float, least_s: float) -> Iterator[tuple[int, int]]:
+def _long_runs(mask: Mask, rate: float, min_s: float) -> Iterator[tuple[int, int]]:
     """Runs of a mask (F,) that last so long, short pauses bridged."""
     starts, stops = runs(~mask)
-    short = (stops - starts < _BREAK_S * rate) & (starts > 0) & (stops < len(mask))
+    short = (stops - starts < _MAX_PAUSE_S * rate) & (starts > 0) & (stops < len(mask))
     for start, stop in zip(*runs(mask | filled(len(mask), starts[short], stops[short])), strict=True):
-        if stop - start >= least_s * rate:
+        if stop - start >= min_s * rate:
             yield int(start), int(stop)
 
 
-def _flipped(motion: Motion, body: BodyMap, frames: Frames) -> list[Finding]:
+def _flipped_findings(motion: Motion, body: BodyMap, frames: Frames) -> list[Finding]:
     """Feet whose sole looks up the shin, or whose toes point back, for half a second."""
     out = []
     for foot in body.feet:
@@ -216,19 +221,19 @@ def _flipped(motion: Motion, body: BodyMap, frames: Frames) -> list[Finding]:
             (top[:, 2] < -0.5, "is turned over"),
             ((toes[:, 1] > 0.5) & (top[:, 2] > 0.5), "points backwards"),
         ):
-            for start, stop in _stretches(mask, motion.rate, _TURNED_OVER_S):
+            for start, stop in _long_runs(mask, motion.rate, _MIN_TURNED_OVER_S):
                 name = motion.skeleton.names[body.require(foot)]
                 text = f"{name} {what} for {(stop - start) / motion.rate:.1f} s: its sensor may be"
                 out.append(Finding("flipped", name, start, stop, 180.0, "deg", False, text))
     return out
 
 
-def _bones(motion: Motion, body: BodyMap) -> list[Finding]:
-    """Bones whose length changes; those down to the hips are the body's way, not bones."""
+def _bone_findings(motion: Motion, body: BodyMap) -> list[Finding]:
+    """Bones whose length changes; translations of joints down to the hips are the body's path."""
     out = []
     hips = body.get("hips")
-    way = set(motion.skeleton.path_to(hips)) if hips is not None else set()
-    for joint in motion.translations.keys() - way:
+    path = set(motion.skeleton.path_to(hips)) if hips is not None else set()
+    for joint in motion.translations.keys() - path:
         track = motion.translations[joint]
         size = quat.length(track)
         middle = float(np.median(size))
@@ -236,8 +241,8 @@ def _bones(motion: Motion, body: BodyMap) -> list[Finding]:
             continue
         change = np.abs(size / middle - 1)
         if quat.length(np.ptp(track, axis=0)) > 0.5 * motion.skeleton.height:
-            continue  # it travels: a thing of its own
-        for start, stop in _stretches(change > _BONE_SHARE, motion.rate, 0.0):
+            continue  # it moves freely: a thing of its own
+        for start, stop in _long_runs(change > _MAX_BONE_CHANGE_SHARE, motion.rate, 0.0):
             worst = 100 * float(change[start:stop].max())
             name = motion.skeleton.names[joint]
             text = f"the bone up to {name} changes its length by {worst:.0f} %"

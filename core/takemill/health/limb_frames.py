@@ -20,9 +20,10 @@ from ..maths import quat
 
 ARM, LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg", "Foot")
 TRUNK = ("upperChest", "chest", "spine", "hips")
+# The axes of a body in the pose above: Blender's, with the front at -Y.
 LEFT, UP, FRONT = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]), np.array([0.0, -1.0, 0.0])
-_FRONT = frozenset(("hips", "leftUpperLeg", "rightUpperLeg"))
-_MIRROR = np.array([1.0, 1.0, -1.0, -1.0])  # of a rotation, across X
+_PELVIS_PARTS = frozenset(("hips", "leftUpperLeg", "rightUpperLeg"))
+_MIRROR = np.array([1.0, 1.0, -1.0, -1.0])  # times a quaternion: the rotation mirrored across X
 
 Frames = Mapping[str, Array]
 """Part -> its frame (F, 4) in model space; "trunk" is the part that carries the arms."""
@@ -31,9 +32,9 @@ Frames = Mapping[str, Array]
 def limb_frames(motion: Motion, body: BodyMap) -> dict[str, Array]:
     """The frames (F, 4) of hips, trunk and of those arms and legs that are mapped whole.
 
-    Nothing for a body without hips and two legs, whose front nobody can tell.
+    Nothing for a body without hips and two legs: its front is not known.
     """
-    if not body.joints.keys() >= _FRONT:
+    if not body.joints.keys() >= _PELVIS_PARTS:
         return {}
     skeleton = motion.skeleton
     rest = skeleton.reference_model[0]

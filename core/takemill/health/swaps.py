@@ -1,10 +1,10 @@
-"""Sensors that were exchanged left for right, told by which side's joints they fit.
+"""Sensors that were exchanged left for right, found by which side's joints they fit.
 
 Any pairs of the arms or of the legs are tried together, whole limbs too: if their segments stood exchanged,
 how far would shoulders, elbows and wrists, or hips, knees and ankles, be bent as no joint bends? Pairs are
 reported when the limbs as they are bend so by far more than with those exchanged. Whole legs bend well on
-either side: how they lie to each other and step tells then (health_sides). In motion that is the same on both
-sides nothing can be told.
+either side: then it counts how they lie to each other and step (sides.py). Motion that is the same on both
+sides shows nothing.
 """
 
 from __future__ import annotations
@@ -24,12 +24,14 @@ from ..maths import quat
 from .finding import Finding
 from .limb_frames import ARM, FRONT, LEG, Frames, limb_frames
 from .misfit import Known, misfit_deg
-from .sides import LegSizes, Sides, leg_sizes, sides, thinned
+from .sides import LegSizes, Sides, leg_sizes, sides, thin_frames
 
-_FRAMES = 1500  # in which joints are looked at, evenly over the take
-_LEAST_DEG = 1.5  # mean misfit of a joint that counts
-_SHARE = 0.3  # of the misfit may be left with the pairs exchanged
-_TIED_DEG = 0.3  # exchanges that explain a take so nearly alike are all named
+# All chosen by eye.
+_MAX_LOOKED_FRAMES = 1500  # in which joints are looked at, evenly over the take
+_MIN_MISFIT_DEG = 1.5  # mean misfit of a joint that counts
+_MAX_REMAINING_SHARE = 0.3  # of the misfit may be left with the pairs exchanged
+_MAX_TIE_DEG = 0.3  # exchanges that explain a take so nearly alike are all named
+# How the right and left arm hang beside a body, seen from a T: a right angle about the front.
 _HANGING = {"left": quat.from_axis_angle(FRONT, -np.pi / 2), "right": quat.from_axis_angle(FRONT, np.pi / 2)}
 _WORDS = {"UpperArm": "upper arms", "LowerArm": "forearms", "Hand": "hands", "UpperLeg": "thighs",
           "LowerLeg": "shins", "Foot": "feet"}  # fmt: skip
@@ -39,7 +41,7 @@ Parts = tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Exchange:
     """An exchange: the pairs that it may be, why, and by how many degrees joints are off."""
 
     tied: Sequence[Parts]
@@ -49,43 +51,44 @@ class _Told:
 
 def swapped_pairs(motion: Motion, body: BodyMap) -> list[Finding]:
     """Findings of kind "swapped": at most one of the arms and one of the legs."""
-    step = max(len(motion) // _FRAMES, 1)
+    step = max(len(motion) // _MAX_LOOKED_FRAMES, 1)
     looked = limb_frames(motion.sampled(np.arange(0, len(motion), step, dtype=np.float64), motion.rate), body)
     still = motion.skeleton.reference_rotation[None]
     rest = limb_frames(Motion(motion.skeleton, motion.rate, still, np.zeros((1, 3))), body)
-    arms = _by_joints(looked, rest, ARM) if _has(looked, ARM) else None
+    arms = _find_by_joints(looked, rest, ARM) if _has_limb(looked, ARM) else None
     legs = None
-    if _has(looked, LEG):
+    if _has_limb(looked, LEG):
         walk = _Walk.of(motion, body, rest)
-        walk = walk.put_right(arms.tied[0]) if arms else walk
-        legs = _by_joints(looked, rest, LEG)
-        legs = replace(legs, tied=walk.standing_right(legs.tied)) if legs else walk.legs()
-        walk = walk.put_right(legs.tied[0]) if legs else walk
-        arms = arms or walk.arms()
+        walk = walk.with_exchanged(arms.tied[0]) if arms else walk
+        legs = _find_by_joints(looked, rest, LEG)
+        legs = replace(legs, tied=walk.keep_standing(legs.tied)) if legs else walk.find_exchanged_legs()
+        walk = walk.with_exchanged(legs.tied[0]) if legs else walk
+        arms = arms or walk.find_exchanged_arms()
     out = []
-    for told in (arms, legs):
-        if told:
-            joint = motion.skeleton.names[body.require(f"left{told.tied[0][0]}")]
-            text = f"the sensors of both {', or '.join(map(_named, told.tied))} seem exchanged: {told.why}"
-            out.append(Finding("swapped", joint, 0, len(motion), told.off_deg, "deg", False, text))
+    for exchange in (arms, legs):
+        if exchange:
+            joint = motion.skeleton.names[body.require(f"left{exchange.tied[0][0]}")]
+            pairs = ", or ".join(map(_name_parts, exchange.tied))
+            text = f"the sensors of both {pairs} seem exchanged: {exchange.why}"
+            out.append(Finding("swapped", joint, 0, len(motion), exchange.off_deg, "deg", False, text))
     return out
 
 
-def _has(frames: Frames, limb: Parts) -> bool:
+def _has_limb(frames: Frames, limb: Parts) -> bool:
     return all(side + part in frames for side in SIDES for part in limb)
 
 
-def _named(parts: Parts) -> str:
+def _name_parts(parts: Parts) -> str:
     if parts in (ARM, LEG):
         return "whole arms" if parts == ARM else "whole legs"
     return " and ".join(_WORDS[part] for part in parts)
 
 
-def _by_joints(frames: Frames, rest: Frames, limb: Parts) -> _Told | None:
+def _find_by_joints(frames: Frames, rest: Frames, limb: Parts) -> _Exchange | None:
     """The exchange of pairs of a limb without which its joints bend as joints do."""
     known: Known = {}
     own = misfit_deg(frames, limb, known)
-    others = [_other_side(frames, rest, held, limb) for held in _held(limb)]
+    others = [_exchange_sides(frames, rest, pose, limb) for pose in _calibration_poses(limb)]
     tried: dict[Parts, float] = {}
     for count in range(1, len(limb) + 1):
         for parts in combinations(limb, count):
@@ -93,19 +96,19 @@ def _by_joints(frames: Frames, rest: Frames, limb: Parts) -> _Told | None:
             mixed = [{**frames, **{name: other[name] for name in chosen}} for other in others]
             tried[parts] = min(misfit_deg(one, limb, known) for one in mixed)
     least = min(tried.values())
-    if own - least < _LEAST_DEG or least > _SHARE * own:
+    if own - least < _MIN_MISFIT_DEG or least > _MAX_REMAINING_SHARE * own:
         return None
-    tied = [parts for parts, misfit in tried.items() if misfit <= least + _TIED_DEG]
+    tied = [parts for parts, misfit in tried.items() if misfit <= least + _MAX_TIE_DEG]
     why = f"the joints bend {own:.0f} degrees too far on average, and {least:.0f} with left for right"
-    return _Told(tied, why, own)
+    return _Exchange(tied, why, own)
 
 
-def _held(parts: Parts) -> Parts:
-    """How a body may have stood when its suit was calibrated."""
+def _calibration_poses(parts: Parts) -> Parts:
+    """The poses in which a body may have stood when its suit was calibrated, by name."""
     return ("straight", "rest", "hanging") if parts[0] in ARM else ("straight", "rest")
 
 
-def _other_side(frames: Frames, rest: Frames, held: str, parts: Parts) -> dict[str, Array]:
+def _exchange_sides(frames: Frames, rest: Frames, pose: str, parts: Parts) -> dict[str, Array]:
     """The frames (F, 4) that the sensors of some pairs would have said on the other side.
 
     A sensor says how it turned since the suit was calibrated: the body stood straight then, or as the rig
@@ -115,9 +118,9 @@ def _other_side(frames: Frames, rest: Frames, held: str, parts: Parts) -> dict[s
     for part in parts:
         left, right = f"left{part}", f"right{part}"
         over = quat.IDENTITY
-        if held == "rest":
+        if pose == "rest":
             over = quat.mul(quat.inv(rest[right]), rest[left])
-        elif held == "hanging":
+        elif pose == "hanging":
             over = quat.mul(quat.inv(_HANGING["right"]), _HANGING["left"])
         out[left] = quat.mul(frames[right], over)
         out[right] = quat.mul(frames[left], quat.inv(over))
@@ -135,41 +138,44 @@ class _Walk:
 
     @classmethod
     def of(cls, motion: Motion, body: BodyMap, rest: Frames) -> _Walk:
-        slow = thinned(motion)
+        slow = thin_frames(motion)
         return cls(limb_frames(slow, body), rest, leg_sizes(motion.skeleton, body), slow.rate)
 
     @cached_property
     def sides(self) -> Sides:
         return sides(self.frames, self.sizes, self.rate)
 
-    def put_right(self, parts: Parts) -> _Walk:
-        """The same with some pairs exchanged."""
+    def with_exchanged(self, parts: Parts) -> _Walk:
+        """The same take with some pairs of sensors exchanged."""
         limb = ARM if parts[0] in ARM else LEG
-        mixed = [{**self.frames, **_other_side(self.frames, self.rest, held, parts)} for held in _held(parts)]
+        mixed = [
+            {**self.frames, **_exchange_sides(self.frames, self.rest, pose, parts)}
+            for pose in _calibration_poses(parts)
+        ]
         known: Known = {}
         best = min(mixed, key=lambda one: misfit_deg(one, limb, known))
         return _Walk(best, self.rest, self.sizes, self.rate)
 
-    def legs(self) -> _Told | None:
+    def find_exchanged_legs(self) -> _Exchange | None:
         """Whole legs that stand and step on the wrong sides."""
         if not len(self.frames["hips"]):
             return None
-        other = self.put_right(LEG)
-        why = self.sides.legs_wrong(other.sides)
-        return _Told([LEG], why, self._off_deg(other, LEG)) if why else None
+        other = self.with_exchanged(LEG)
+        why = self.sides.explain_legs(other.sides)
+        return _Exchange([LEG], why, self._off_deg(other, LEG)) if why else None
 
-    def arms(self) -> _Told | None:
+    def find_exchanged_arms(self) -> _Exchange | None:
         """Whole arms that swing with the leg of their own side."""
-        if not _has(self.frames, ARM):
+        if not _has_limb(self.frames, ARM):
             return None
-        why = self.sides.arms_wrong()
-        return _Told([ARM], why, self._off_deg(self.put_right(ARM), ARM)) if why else None
+        why = self.sides.explain_arms()
+        return _Exchange([ARM], why, self._off_deg(self.with_exchanged(ARM), ARM)) if why else None
 
-    def standing_right(self, tied: Sequence[Parts]) -> Sequence[Parts]:
+    def keep_standing(self, tied: Sequence[Parts]) -> Sequence[Parts]:
         """Of exchanges that a leg's joints cannot tell apart, those that leave legs on their sides."""
         if len(tied) < 2:
             return tied
-        return [parts for parts in tied if not self.put_right(parts).legs()] or tied
+        return [parts for parts in tied if not self.with_exchanged(parts).find_exchanged_legs()] or tied
 
     def _off_deg(self, other: _Walk, limb: Parts) -> float:
         """Degrees between a limb's bones here and there, mean over frames."""

@@ -1,7 +1,7 @@
 """Health in rows: findings counted by kind, measures in words. The same rows go to text, JSON and pages.
 
-One rule counts, everywhere: the findings of a take are those that its check lists before or after a repair,
-the left ones those that it lists after, the repaired ones the others. So repaired and left add up.
+One rule is used everywhere: the findings of a take are all that its check lists before or after a repair.
+Those listed after it are left, the others are repaired; so both numbers add up to that of all findings.
 """
 
 from __future__ import annotations
@@ -54,15 +54,15 @@ class KindRow:
     worst: Finding
 
 
-def by_kind(before: Iterable[Finding], outcome: Iterable[Finding] = ()) -> tuple[KindRow, ...]:
+def count_by_kind(before: Iterable[Finding], outcome: Iterable[Finding] = ()) -> tuple[KindRow, ...]:
     """A row for each kind among the findings of a take, in the order of KINDS.
 
     Args:
         before: of the raw take; what is said of a kind is said of these.
         outcome: all of them, each repaired or left (see `outcome`); without it none is counted as repaired.
     """
-    groups = _grouped(before)
-    counted = _grouped(outcome) or groups
+    groups = _group(before)
+    counted = _group(outcome) or groups
     kinds = groups.keys() | counted.keys()
     order = sorted(kinds, key=lambda kind: (KINDS.index(kind) if kind in KINDS else len(KINDS), kind))
     return tuple(_row(kind, groups.get(kind, []), counted.get(kind, [])) for kind in order)
@@ -76,17 +76,17 @@ def outcome(
     Args:
         before: of the check of the raw take.
         after: of the check of the repaired take.
-        found: what the repair says of itself: a reference pose whose misalignment it corrected is not left,
-            though the pose is still held; what it could not do, and no check lists, is.
+        found: what the repair itself reports. A reference pose whose misalignment it corrected counts as
+            repaired, though the pose is still held; what it could not do, and no check lists, counts as left.
     """
     found = tuple(found)
     corrected = [one for one in found if one.repaired and one.kind == "reference_pose"]
     after = [one for one in after if not (corrected and one.kind == "reference_pose")]
-    groups, left = _grouped(before), _grouped(after)
+    groups, left = _group(before), _group(after)
     gone = []
     for kind, mine in groups.items():
         stay = left.get(kind, [])
-        ranked = sorted(mine, key=lambda one, stay=stay: any(_meet(one, other) for other in stay))  # type: ignore[misc]
+        ranked = sorted(mine, key=lambda one, stay=stay: any(_overlap(one, other) for other in stay))  # type: ignore[misc]
         gone += ranked[: max(len(mine) - len(stay), 0)]
     gone = [one for one in gone if not (corrected and one.kind == "reference_pose")] + corrected
     listed = groups.keys() | left.keys()
@@ -95,7 +95,7 @@ def outcome(
     return tuple(sorted(both, key=lambda one: (one.start, one.stop, one.kind)))
 
 
-def _meet(one: Finding, other: Finding) -> bool:
+def _overlap(one: Finding, other: Finding) -> bool:
     return one.joint == other.joint and one.start < other.stop and other.start < one.stop
 
 
@@ -110,7 +110,7 @@ def counts_text(outcome: Iterable[Finding], would: bool = False) -> str:
     )
 
 
-def _grouped(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
+def _group(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
     groups: dict[str, list[Finding]] = {}
     for one in findings:
         groups.setdefault(one.kind, []).append(one)

@@ -10,14 +10,13 @@ from ..base.plain import html_text
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..health.check import Finding, Health
-from ..health.table import by_kind, counts_text, measure_rows, outcome
+from ..health.table import count_by_kind, counts_text, measure_rows, outcome
 from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
 from .html_parts import asset, table
 
 _MOST = 400  # findings that are listed
-_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'"  # the page may show what it holds and ask for no more
-)
+# the page may show what it holds and ask for no more
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 CAUTION = (
     "Joint ranges and findings are about data. They are no medical assessment of the performer; local rules "
     "and a licensed professional come first."
@@ -110,7 +109,7 @@ def _kinds(take: HealthOf) -> str:
             f'<span class="wrap"><b>{_amount(row.worst)}</b> {html_text(row.worst.message)} '
             f'<span class="soft">({_frames(row.worst)})</span></span>',
         )
-        for row in by_kind(take.before.findings, _outcome(take))
+        for row in count_by_kind(take.before.findings, _outcome(take))
     ]
     if not rows:
         return '<p class="good">Nothing was found.</p>'

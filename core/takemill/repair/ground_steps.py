@@ -1,6 +1,6 @@
 """Steps of the repair that concern the body on its floor: path, contacts, heading, floor, planted feet.
 
-All but the first know only the joints that carry the feet, and what those tell of the whole body.
+All but the first know only the joints that carry the feet, and what those show of the whole body.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from ..body.motion import Motion
 from ..body.posed import chain_in_model, joint_in_model
 from ..feet import pin
 from ..feet.contacts import Contacts, find_contacts
-from ..feet.heading_drift import heading_drift, without_drift
+from ..feet.heading_drift import heading_drift, remove_drift
 from ..feet.lower_body import lower_body
 from ..feet.path_drift import path_drift
 from ..feet.soles import foot_points
@@ -35,20 +35,20 @@ _MIN_BEARING_SHARE = 0.75
 # are meant as they are. By trial: 0.25 in the raw sample and 0.5 in the damaged takes of the tests, below
 # 0.004 once they are repaired.
 _MIN_RAW_NOISE_DEG = 0.05
-_MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not worth a sentence; `check` uses the same bound
-_MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 likewise
+_MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not reported; `check` has the same limit
+_MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 is not reported: lists show whole millimetres
 
 
 def denoise_root(state: RepairState) -> RepairState:
     """The path of the hips without jitter, where the whole body is repaired in the whole take.
 
-    It is that of the root, or of the last joint on the way to the hips that a file moves apart from it.
+    It is that of the root, or of the last joint above the hips that has translations of its own in the file.
     """
     settings, raw = state.settings, state.raw
     if not settings.jitter or settings.joints or settings.ranges_s:
         return state
-    way = raw.skeleton.path_to(state.body.joints.get("hips", 0))
-    joint = [one for one in way if one == 0 or one in raw.translations][-1]
+    chain = raw.skeleton.path_to(state.body.joints.get("hips", 0))
+    joint = [one for one in chain if one == 0 or one in raw.translations][-1]
     _, rotations, positions = chain_in_model(raw, joint)
     path = state.root if joint == 0 else positions[:, -1]
     calm = denoise.denoise_vectors(path, raw.rate, denoise.noise_deviation(path))
@@ -70,7 +70,7 @@ def find_bearing_contacts(state: RepairState) -> RepairState:
 
 
 def remove_heading_drift(state: RepairState) -> RepairState:
-    """The slow turn of the whole take, as feet tell it that stand still; before the path, which it bends."""
+    """The slow turn of the whole take, as standing feet show it; before the path, which it bends."""
     if state.lower is None or not state.settings.heading:
         return state
     legs, body, contacts = state.lower.motion, state.lower.body, state.lower.contacts
@@ -78,7 +78,7 @@ def remove_heading_drift(state: RepairState) -> RepairState:
     drift = heading_drift(points, contacts.heel & contacts.toe, heading(legs, body), legs.rate)
     if not drift.heading.any():
         return state
-    turned, path = without_drift(legs.rotations[:, 0], legs.root_translation, drift.heading)
+    turned, path = remove_drift(legs.rotations[:, 0], legs.root_translation, drift.heading)
     rotations = legs.rotations.copy()
     rotations[:, 0] = turned
     text = (
@@ -86,11 +86,11 @@ def remove_heading_drift(state: RepairState) -> RepairState:
         f"(known to {drift.error_deg_per_min:.1f}); it no longer does"
     )
     found = Finding("heading_drift", "", 0, len(legs), drift.deg_per_min, "deg/min", True, text)
-    return _with_legs(state, replace(legs, rotations=rotations, root_translation=path), found)
+    return _replace_legs(state, replace(legs, rotations=rotations, root_translation=path), found)
 
 
 def remove_path_drift(state: RepairState) -> RepairState:
-    """The way that planted feet slide, taken out of the whole body's path, and the floor put at height 0."""
+    """What planted feet slide, removed from the whole body's path, and the floor put at height 0."""
     settings = state.settings
     if state.lower is None or not (settings.path or settings.floor):
         return state
@@ -111,11 +111,11 @@ def remove_path_drift(state: RepairState) -> RepairState:
         offset = 1000 * contacts.floor_m
         text = f"the floor was at {offset:.0f} mm; it is at 0 now"
         found.append(Finding("floor_offset", "", 0, len(legs), offset, "mm", True, text))
-    return _with_legs(state, legs.with_translation(0, legs.root_translation - drift), *found)
+    return _replace_legs(state, legs.with_translation(0, legs.root_translation - drift), *found)
 
 
 def pin_planted_feet(state: RepairState) -> RepairState:
-    """Planted feet made to stand; last, so that only what is left has to be bent out of the legs."""
+    """Planted feet pinned; last, so that legs need bend only for what is left."""
     settings, lower = state.settings, state.lower
     if lower is None or not (settings.pin and settings.path and settings.floor):
         return state
@@ -124,17 +124,17 @@ def pin_planted_feet(state: RepairState) -> RepairState:
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)
     legs, _ = pin.pin_feet(lower.motion, lower.body, on_floor, settings.pinning)
-    return _with_legs(state, legs)
+    return _replace_legs(state, legs)
 
 
-def _with_legs(state: RepairState, legs: Motion, *found: Finding) -> RepairState:
+def _replace_legs(state: RepairState, legs: Motion, *found: Finding) -> RepairState:
     assert state.lower is not None
     lower = replace(state.lower, motion=legs)
     return replace(state, lower=lower, findings=(*state.findings, *found))
 
 
 def _keep_bearing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
-    """The contacts of feet that bear a body: those of one that lies or swims tell nothing about its path."""
+    """The contacts of feet that bear a body: those of one that lies or swims show nothing of its path."""
     hips = joint_in_model(legs, body.require("hips"))[1][:, 2]
     lowest = foot_points(legs, body)[..., 2].min(axis=(1, 2))
     high = hips - lowest > _MIN_HIP_HEIGHT_LEGS * leg_length(legs.skeleton, body)

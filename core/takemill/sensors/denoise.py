@@ -3,8 +3,8 @@
 A track is cut into windows of a third of a second that overlap by half, each window into frequencies. A
 frequency keeps the share of its power that noise does not explain, and never more than the frequencies below
 it, since a body moves with all of them at once: where it rests only the slowest ones stay, where it strikes
-nearly all do. So every joint has, about each of its own axes, the cut-off that its data ask for, opened
-where it moves fast, and no setting.
+nearly all do. So every joint has, about each of its own axes, the cut-off that its data ask for; it is higher
+where the joint moves fast. There is nothing to set.
 
 Sources: Wiener, Extrapolation, Interpolation and Smoothing of Stationary Time Series, 1949; short-time
 spectral subtraction with over-subtraction: Berouti, Schwartz and Makhoul, ICASSP 1979; windows whose squares
@@ -28,13 +28,16 @@ import numpy as np
 
 from ..base.checks import Array
 
-_WINDOW_S = 0.33
-_PIECE = 96  # windows in one product: larger products start threads of their own, and joints have some
-_OVERSUBTRACTION = 1.6  # noise power varies from window to window; 1.3 to 2 serve equally
-_CHI3_FIFTH = 1.0026  # the lower fifth of the chi distribution with 3 degrees of freedom
-_SAMPLES = 8192  # differences that tell the noise to a hundredth
-_PART = 8192  # frames of a component that are worked on at a time, so that they stay in the cache
-_WINDOWS = 192  # the same for windows; a multiple of _PIECE
+_WINDOW_S = 0.33  # trial: see the table above
+# Windows in one matrix product: larger ones start threads in numpy's BLAS, while each joint has one already.
+_MAX_PRODUCT_WINDOWS = 96
+# Noise power varies from window to window. Trial: 1.07 makes errors 2 % larger, 2.4 0.1 % (sensitivity.py).
+_OVERSUBTRACTION = 1.6
+_CHI3_LOWER_FIFTH = 1.0026  # of the chi distribution with 3 degrees of freedom: chi(3).ppf(0.2) of SciPy
+_MAX_SAMPLES = 8192  # so many differences give the noise to a hundredth
+# of a component that are worked on at a time, so that they stay in the processor's cache
+_CACHED_FRAMES = 8192
+_CACHED_WINDOWS = 192  # the same for windows; a multiple of _MAX_PRODUCT_WINDOWS
 
 
 def noise_deviation(vectors: Array) -> float:
@@ -47,14 +50,14 @@ def noise_deviation(vectors: Array) -> float:
     if len(vectors) < 12:
         return 0.0
     found = []
-    every = max(len(vectors) // _SAMPLES, 1)
+    every = max(len(vectors) // _MAX_SAMPLES, 1)
     for weights in ([1, -2, 1], [1, -4, 6, -4, 1]):
         count = len(vectors) - len(weights) + 1
         change = sum(w * vectors[k : k + count : every] for k, w in enumerate(weights))
         size = np.einsum("fi,fi->f", change, change)
         rank = len(size) // 5
         gain = np.sqrt(np.square(weights).sum())
-        found.append(float(np.sqrt(np.partition(size, rank)[rank]) / (_CHI3_FIFTH * gain)))
+        found.append(float(np.sqrt(np.partition(size, rank)[rank]) / (_CHI3_LOWER_FIFTH * gain)))
     return min(found)
 
 
@@ -71,14 +74,14 @@ def denoise_rotations(rotations: Array, rate: float, noise: float) -> Array:
     """
     if noise <= 0 or len(rotations) < 2:
         return rotations.copy()
-    hop = _hop(rate)
+    hop = _hop_frames(rate)
     q = np.array(rotations.T, order="C")
     path = _slow_path(q, hop)
     vectors = np.empty((3, q.shape[1]))
-    parts = [slice(k, k + _PART) for k in range(0, q.shape[1], _PART)]
+    parts = [slice(k, k + _CACHED_FRAMES) for k in range(0, q.shape[1], _CACHED_FRAMES)]
     for part in parts:
         _to_tangent(path[:, part], q[:, part], vectors[:, part])
-    vectors = _calm(vectors, hop, noise / 2)
+    vectors = _denoise_channels(vectors, hop, noise / 2)
     for part in parts:
         _from_tangent(path[:, part], vectors[:, part], q[:, part])
     return q.T
@@ -121,24 +124,26 @@ def denoise_vectors(vectors: Array, rate: float, noise: float) -> Array:
     """
     if noise <= 0 or len(vectors) < 2:
         return vectors.copy()
-    return np.ascontiguousarray(_calm(np.ascontiguousarray(vectors.T), _hop(rate), noise).T)
+    return np.ascontiguousarray(
+        _denoise_channels(np.ascontiguousarray(vectors.T), _hop_frames(rate), noise).T
+    )
 
 
-def _calm(vectors: Array, hop: int, noise: float) -> Array:
+def _denoise_channels(vectors: Array, hop: int, noise: float) -> Array:
     """Vectors (C, F) without their noise."""
     channels, frames = vectors.shape
     # A hinge moves about one axis, and what the others show is noise alone.
-    some = vectors[:, :: max(frames // _SAMPLES, 1)]
+    some = vectors[:, :: max(frames // _MAX_SAMPLES, 1)]
     _, axes = np.linalg.eigh(np.einsum("if,jf->ij", some, some))
     out = np.empty_like(vectors)
-    blocks = np.empty((channels, _WINDOWS + 1, hop))
-    halves = np.empty((2, channels, _WINDOWS, hop))
-    spectrum = np.empty((2, hop, channels * _WINDOWS))
+    blocks = np.empty((channels, _CACHED_WINDOWS + 1, hop))
+    halves = np.empty((2, channels, _CACHED_WINDOWS, hop))
+    spectrum = np.empty((2, hop, channels * _CACHED_WINDOWS))
     # Windows in a part of the take that stays in the cache: the outermost ones have one neighbour only, so
     # those within count, and a block of frames lies in two of them.
-    length = (_WINDOWS - 3) * hop
+    length = (_CACHED_WINDOWS - 3) * hop
     for start in range(0, frames, length):
-        _cut(vectors, start - 2 * hop, blocks.reshape(channels, -1))
+        _copy_extended(vectors, start - 2 * hop, blocks.reshape(channels, -1))
         turned = (axes.T @ blocks.reshape(channels, -1)).reshape(blocks.shape)
         # Folded about its middle a window falls into cosines and sines, at half the work.
         first, second = turned[:, :-1], turned[:, 1:, ::-1]
@@ -155,33 +160,33 @@ def _calm(vectors: Array, hop: int, noise: float) -> Array:
 def _filter(halves: Array, spectrum: Array, noise: float) -> None:
     """Takes the noise out of folded windows (2, C, W, N), by way of their spectrum (2, N, C * W)."""
     hop = halves.shape[-1]
-    into, back = _transform(hop)
+    into, back = _window_transform(hop)
     # Frequencies lead, so that neighbours in time and in frequency are reached by whole rows.
-    pieces = spectrum.reshape(2, hop, -1, _PIECE).swapaxes(1, 2)
-    flat = halves.reshape(2, -1, _PIECE, hop)
+    pieces = spectrum.reshape(2, hop, -1, _MAX_PRODUCT_WINDOWS).swapaxes(1, 2)
+    flat = halves.reshape(2, -1, _MAX_PRODUCT_WINDOWS, hop)
     np.matmul(into[:, None], flat.swapaxes(2, 3), out=pieces)
-    share = np.zeros((hop + 1, spectrum.shape[-1]))
-    np.square(spectrum[0], out=share[:-1])
-    share[1:] += np.square(spectrum[1])
-    _neighbourhood(share)
+    gain = np.zeros((hop + 1, spectrum.shape[-1]))
+    np.square(spectrum[0], out=gain[:-1])
+    gain[1:] += np.square(spectrum[1])
+    _average_neighbours(gain)
     # A window's squares add up to half its length, so the noise in every frequency has half its power.
-    np.maximum(share, 1e-300, out=share)
-    np.divide(-_OVERSUBTRACTION * noise**2 / 2, share, out=share)
-    share += 1.0
-    np.maximum(share, 0.0, out=share)
+    np.maximum(gain, 1e-300, out=gain)
+    np.divide(-_OVERSUBTRACTION * noise**2 / 2, gain, out=gain)
+    gain += 1.0
+    np.maximum(gain, 0.0, out=gain)
     for k in range(1, hop + 1):
-        np.minimum(share[k], share[k - 1], out=share[k])
-    spectrum[0] *= share[:-1]
-    spectrum[1] *= share[1:]
+        np.minimum(gain[k], gain[k - 1], out=gain[k])
+    spectrum[0] *= gain[:-1]
+    spectrum[1] *= gain[1:]
     np.matmul(pieces.swapaxes(2, 3), back[:, None], out=flat)
 
 
-def _hop(rate: float) -> int:
+def _hop_frames(rate: float) -> int:
     return max(round(_WINDOW_S * rate / 2), 2)
 
 
 @lru_cache(maxsize=8)
-def _transform(hop: int) -> tuple[Array, Array]:
+def _window_transform(hop: int) -> tuple[Array, Array]:
     """Into cosines 0 to hop - 1 and sines 1 to hop (2, hop, hop frames) and back (2, hop, hop frames).
 
     Both take the first half of a window of 2 hop frames, folded, and hold the sine window. Phases count from
@@ -198,7 +203,7 @@ def _transform(hop: int) -> tuple[Array, Array]:
     return into, twice * into
 
 
-def _cut(vectors: Array, start: int, out: Array) -> None:
+def _copy_extended(vectors: Array, start: int, out: Array) -> None:
     """Fills `out` (C, N) with vectors (C, F) from frame `start` on.
 
     Beyond both ends they are reflected in the point at the end, then held.
@@ -217,10 +222,11 @@ def _cut(vectors: Array, start: int, out: Array) -> None:
         out[:, end + right :] = out[:, end + right - 1, None]
 
 
-def _neighbourhood(power: Array) -> None:
+def _average_neighbours(power: Array) -> None:
     """Sets power (K, N) to its mean over three neighbours each way; at an edge the edge counts twice.
 
-    Where the last window of a channel meets the first of the next one, the mean is of no use: see `_calm`.
+    Where the last window of a channel meets the first of the next one, the mean is of no use, and not used:
+    see `_denoise_channels`.
     """
     wide = power.copy()
     wide[:, 1:] += power[:, :-1]

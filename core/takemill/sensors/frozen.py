@@ -8,8 +8,11 @@ from ..base.checks import Array, Mask
 from ..maths import quat
 from ..maths.series import filled, runs
 
-SAME = 1e-6  # quaternion difference below which a sensor repeats itself: above the rounding of a text file
-_LEAST_NOISE = np.radians(0.01)  # a track with more than this never rests in equal values
+# Between quaternions of a sensor that repeats itself: above the rounding of a text file.
+MAX_REPEAT_DIFFERENCE = 1e-6
+# A track with more noise never has equal values by itself. Both: trial, a third less or half as much again
+# changes nothing in five damaged takes (sensitivity.py).
+_MIN_MOVING_NOISE_RAD = np.radians(0.01)
 
 
 def find_frozen(
@@ -33,7 +36,7 @@ def find_frozen(
         return out
     steps = 2 * quat.length(np.diff(rotations, axis=0))
     # A frozen sensor may still carry a drift added later, far below its noise.
-    same = steps < max(2 * SAME, 0.02 * noise)
+    same = steps < max(2 * MAX_REPEAT_DIFFERENCE, 0.02 * noise)
     starts, stops = runs(same)
     long = stops - starts >= min_frames - 1
     starts, stops = starts[long], stops[long]
@@ -41,5 +44,5 @@ def find_frozen(
         return out
     left = steps[np.minimum(stops, frames - 2)] * (stops < frames - 1)
     went_on = np.maximum(steps[np.minimum(stops + 1, frames - 2)], steps[np.maximum(starts - 1, 0)])
-    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > _LEAST_NOISE)
+    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > _MIN_MOVING_NOISE_RAD)
     return filled(frames, starts[keep] + 1, stops[keep] + 1)

@@ -1,9 +1,9 @@
-"""A performer's reference pose at the start or end of a take, and what it tells about how the sensors sat.
+"""A performer's reference pose at the start or end of a take, and how far off it shows the sensors to sit.
 
 Performers stand in a T or an A for a moment, feet hip-width apart, in a T often with the thumbs turned down
 by some 35 degrees (common practice, no source). How each joint then differs from what such a pose looks like
-on the rig is an error of its sensor's seat, the same all through the take. Arms that just hang are no
-reference pose: nobody can tell it from ordinary standing.
+on the rig is the misalignment of its sensor, the same all through the take. Arms that just hang are no
+reference pose: they hang in ordinary standing too.
 """
 
 from __future__ import annotations
@@ -21,19 +21,20 @@ from ..body.motion import Motion
 from ..body.rest_frames import matched_frames, rest_axes
 from ..maths import filters, kinematics, quat, series
 
-_HELD_S = 0.5  # a pose held for less is passing
-_STILL_DEG_S = 12.0  # the mean joint turns less than this while a pose is held
-_SEARCHED_S = 15.0  # at either end of the take
-_NEAR_DEG = 25.0  # a joint further from the pose is posed differently, not seated badly
-_LOOK_S = 0.1  # poses are medians over this long, so that no spike is one
-_LOWEST_A, _LOWEST_T = np.radians(-68.0), np.radians(-22.0)  # of the arms, against the horizon
-_THUMBS_DOWN = np.radians(35.0)
+# The limits below are estimates, no source, but for the thumbs (see above).
+_MIN_HELD_S = 0.5  # a pose held for less is passing
+_MAX_HELD_TURN_DEG_S = 12.0  # the mean joint turns less than this while a pose is held
+_SEARCHED_END_S = 15.0  # at either end of the take
+_MAX_MISALIGNMENT_DEG = 25.0  # a joint further from the pose is held differently: no sensor sits so far off
+_MEDIAN_S = 0.1  # poses are medians over this long, so that no spike is one
+_MIN_A_LIFT_RAD, _MIN_T_LIFT_RAD = np.radians(-68.0), np.radians(-22.0)  # of the arms over the horizon
+_THUMBS_DOWN_RAD = np.radians(35.0)  # how far arms roll in a T with thumbs down
 _ROLLS_T = ((0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1))  # of upper arm, forearm, hand: which turn down
 _ARM, _LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg")
 _ENDS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
 _BONES = tuple((side, part, end) for side in SIDES for part, end in _ENDS.items())
 # What no suit has a sensor on (fingers, eyes, a root) keeps its local turns.
-_SENSED = frozenset(
+_SENSED_PARTS = frozenset(
     ["hips", "spine", "chest", "upperChest", "neck", "head"]
     + [side + part for side in SIDES for part in ("Shoulder", *_ARM, *_LEG, "Foot", "Toes")]
 )
@@ -46,8 +47,8 @@ class ReferencePose:
     Attributes:
         kind: "T" or "A".
         start, stop: frames, half-open; offered as a trim.
-        seats: (J, 4) the turn of each joint's sensor on its bone, in the bone's space; the identity where
-            unknown.
+        misalignments: (J, 4) the turn of each joint's sensor on its bone, in the bone's space; the identity
+            where unknown.
         sensed: (J,) which joints have a sensor.
         joint: name of the joint whose sensor sits worst.
         largest_deg: by how much.
@@ -56,7 +57,7 @@ class ReferencePose:
     kind: str
     start: int
     stop: int
-    seats: Array
+    misalignments: Array
     sensed: Mask
     joint: str
     largest_deg: float
@@ -76,15 +77,15 @@ def reference_poses(motion: Motion, body: BodyMap) -> tuple[ReferencePose, ...]:
     joints = {end for side, part, last in _BONES for end in (side + part, side + last)} | {"hips"}
     if not joints <= body.joints.keys() or len(motion) < 2:
         return ()
-    far, frames = round(_SEARCHED_S * motion.rate), len(motion)
-    spans = [(0, frames)] if frames <= 2 * far else [(0, far), (frames - far, frames)]
-    found = (_pose(motion, body, *held) for span in spans for held in _held(motion, body, *span))
+    end, frames = round(_SEARCHED_END_S * motion.rate), len(motion)
+    spans = [(0, frames)] if frames <= 2 * end else [(0, end), (frames - end, frames)]
+    found = (_measure_pose(motion, body, *held) for span in spans for held in _find_held(motion, body, *span))
     return tuple(found)
 
 
-def _held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator[tuple[str, int, int]]:
+def _find_held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator[tuple[str, int, int]]:
     """Kind and frames of the poses held within frames [first, last)."""
-    look = max(round(_LOOK_S * motion.rate), 1)
+    look = max(round(_MEDIAN_S * motion.rate), 1)
     count = (last - first) // look
     if count < 3:
         return
@@ -94,15 +95,15 @@ def _held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator[tupl
     turned = np.degrees(quat.angle_between(coarse[2:, joints], coarse[:-2, joints])).mean(axis=1)
     still = np.zeros(count, bool)
     for k in range(3):  # a block is still when a span of three that holds it is
-        still[k : count - 2 + k] |= turned < _STILL_DEG_S * 2 * look / motion.rate
-    for kind, posed in _posed(motion, body, coarse).items():
+        still[k : count - 2 + k] |= turned < _MAX_HELD_TURN_DEG_S * 2 * look / motion.rate
+    for kind, posed in _classify_poses(motion, body, coarse).items():
         for start, stop in zip(*series.runs(still & posed), strict=True):
-            begin, end = _edges(motion, body, first + look * int(start), first + look * int(stop), look)
-            if end - begin >= _HELD_S * motion.rate:
+            begin, end = _find_edges(motion, body, first + look * int(start), first + look * int(stop), look)
+            if end - begin >= _MIN_HELD_S * motion.rate:
                 yield kind, begin, end
 
 
-def _posed(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
+def _classify_poses(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
     """Which of some poses (B, J, 4), local, are a T and which an A (B,)."""
     skeleton = motion.skeleton
     turned, at = kinematics.model_from_local(
@@ -121,8 +122,8 @@ def _posed(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
     arms = [part for part in bones if part.endswith("Arm")]
     lift = np.mean([np.arcsin(np.clip(bones[part][:, 2], -1, 1)) for part in arms], axis=0)
     up = quat.rotate(standing, np.array([0.0, 0.0, 1.0]))[:, 2]
-    kinds = {"T": lift > _LOWEST_T, "A": (lift > _LOWEST_A) & (lift <= _LOWEST_T)}
-    near = np.cos(np.radians(_NEAR_DEG))
+    kinds = {"T": lift > _MIN_T_LIFT_RAD, "A": (lift > _MIN_A_LIFT_RAD) & (lift <= _MIN_T_LIFT_RAD)}
+    near = np.cos(np.radians(_MAX_MISALIGNMENT_DEG))
     for kind, posed in kinds.items():
         posed &= up > near
         for part, bone in bones.items():
@@ -134,10 +135,10 @@ def _posed(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
     return kinds
 
 
-def _edges(motion: Motion, body: BodyMap, start: int, stop: int, look: int) -> tuple[int, int]:
+def _find_edges(motion: Motion, body: BodyMap, start: int, stop: int, look: int) -> tuple[int, int]:
     """The frames at which arms and legs come to rest in a pose, about frames [start, stop), and leave it."""
     joints = [body.require(side + part) for side, part, _ in _BONES]
-    pose = _median(motion.rotations[start:stop, joints])
+    pose = _median_pose(motion.rotations[start:stop, joints])
     first, last = max(start - look, 0), min(stop + look, len(motion))
     away = np.degrees(quat.angle_between(motion.rotations[first:last, joints], pose)).mean(axis=1)
     away = filters.moving_median(away, 2)
@@ -147,60 +148,66 @@ def _edges(motion: Motion, body: BodyMap, start: int, stop: int, look: int) -> t
     return begin, int(off[off >= middle].min(initial=last))
 
 
-def _median(rotations: Array) -> Array:
+def _median_pose(rotations: Array) -> Array:
     """The middle (J, 4) of rotations (F, J, 4) that lie near each other."""
     return quat.normalize(np.median(quat.continuous(rotations), axis=0))
 
 
-def _pose(motion: Motion, body: BodyMap, kind: str, start: int, stop: int) -> ReferencePose:
-    """The seats that a held pose tells."""
+def _measure_pose(motion: Motion, body: BodyMap, kind: str, start: int, stop: int) -> ReferencePose:
+    """The misalignments that a held pose shows."""
     skeleton = motion.skeleton
     rest = skeleton.reference_model[0]
     turned, _ = kinematics.model_from_local(
-        skeleton.parents, _median(motion.rotations[start:stop])[None], skeleton.reference_translation[None]
+        skeleton.parents,
+        _median_pose(motion.rotations[start:stop])[None],
+        skeleton.reference_translation[None],
     )
     hips = body.require("hips")
     # Which way the performer faced is no error.
     facing = quat.from_yaw(quat.yaw(quat.mul(turned[0, hips], quat.inv(rest[hips]))))
-    said = quat.mul(quat.inv(facing), turned[0])
-    seats = np.tile(quat.IDENTITY, (len(skeleton), 1))
+    held = quat.mul(quat.inv(facing), turned[0])
+    misalignments = np.tile(quat.IDENTITY, (len(skeleton), 1))
     sensed = np.zeros(len(skeleton), bool)
-    for part, expected in _expected(motion, body, kind, said).items():
+    for part, expected in _expected_rotations(motion, body, kind, held).items():
         joint = body.require(part)
-        seat = quat.mul(quat.inv(expected), said[joint])
+        misaligned = quat.mul(quat.inv(expected), held[joint])
         sensed[joint] = True
-        seats[joint] = seat if np.degrees(quat.angle(seat)) < _NEAR_DEG else quat.IDENTITY
-    sizes = np.degrees(quat.angle(seats))
+        misalignments[joint] = (
+            misaligned if np.degrees(quat.angle(misaligned)) < _MAX_MISALIGNMENT_DEG else quat.IDENTITY
+        )
+    sizes = np.degrees(quat.angle(misalignments))
     worst = int(np.argmax(sizes))
     sensed.setflags(write=False)
-    return ReferencePose(kind, start, stop, owned(seats), sensed, skeleton.names[worst], float(sizes[worst]))
+    return ReferencePose(
+        kind, start, stop, owned(misalignments), sensed, skeleton.names[worst], float(sizes[worst])
+    )
 
 
-def _expected(motion: Motion, body: BodyMap, kind: str, said: Array) -> dict[str, Array]:
+def _expected_rotations(motion: Motion, body: BodyMap, kind: str, held: Array) -> dict[str, Array]:
     """Part -> the model rotation (4,) of its joint in the pose, facing as at rest.
 
-    Performers stand in the rig's own rest, or in the T or A that its trade knows; arms and legs each take the
-    one that `said` (J, 4), the model rotations in the held pose, comes nearest to.
+    Performers stand in the rig's own rest, or in the usual T or A; arms and legs each take the one that
+    `held` (J, 4), the model rotations in the held pose, comes nearest to.
     """
     rest = motion.skeleton.reference_model[0]
-    out = {part: rest[body.require(part)] for part in body.joints if part in _SENSED}
+    out = {part: rest[body.require(part)] for part in body.joints if part in _SENSED_PARTS}
 
-    def far(poses: dict[str, Array]) -> float:
-        return sum(float(quat.angle_between(said[body.require(part)], q)) ** 2 for part, q in poses.items())
+    def squared_distance(poses: dict[str, Array]) -> float:
+        return sum(float(quat.angle_between(held[body.require(part)], q)) ** 2 for part, q in poses.items())
 
     at_rest = {part: out[part] for part in out if part.endswith(_ARM)}
-    arms = list(_arm_poses(motion, body, kind, said))
-    if _posed(motion, body, motion.skeleton.reference_rotation[None])[kind][0]:
+    arms = list(_arm_poses(motion, body, kind, held))
+    if _classify_poses(motion, body, motion.skeleton.reference_rotation[None])[kind][0]:
         arms.insert(0, at_rest)  # of equals, the first
     legs = [{part: out[part] for part in out if part.endswith(_LEG)}, _upright_legs(motion, body)]
-    return out | min(arms, key=far) | min(legs, key=far)
+    return out | min(arms, key=squared_distance) | min(legs, key=squared_distance)
 
 
-def _arm_poses(motion: Motion, body: BodyMap, kind: str, said: Array) -> Iterator[dict[str, Array]]:
-    """Part -> model rotation (4,) for arms as the trade holds them, palms down.
+def _arm_poses(motion: Motion, body: BodyMap, kind: str, held: Array) -> Iterator[dict[str, Array]]:
+    """Part -> model rotation (4,) for arms in the usual T or A, palms down.
 
-    In a T straight sideways, some with the thumbs turned down; in an A as low as both arms of `said` (J, 4)
-    are on average, since nobody measures an A.
+    In a T straight sideways, some with the thumbs turned down; in an A as low as both arms of `held` (J, 4)
+    are on average, since no two performers hold an A alike.
     """
     skeleton = motion.skeleton
     axes, frames = rest_axes(skeleton, body), matched_frames(skeleton, body, skeleton, body)
@@ -208,15 +215,15 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, said: Array) -> Iterato
     lifts = []
     for part in (side + part for side in SIDES for part in _ARM[:2]):
         bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
-        lifts.append(np.arcsin(np.clip(quat.rotate(said[body.require(part)], bone)[2], -1, 1)))
+        lifts.append(np.arcsin(np.clip(quat.rotate(held[body.require(part)], bone)[2], -1, 1)))
     lift = float(np.mean(lifts)) if kind == "A" else 0.0
     for rolled in _ROLLS_T if kind == "T" else _ROLLS_T[:1]:
         pose = {}
         for side, aside in zip(SIDES, (1.0, -1.0), strict=True):
             # A positive turn about the front lifts the left arm.
             lifted = quat.from_axis_angle(np.array([0.0, -1.0, 0.0]), aside * lift)
-            for part, share in zip(_ARM, rolled, strict=True):
-                roll = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), share * _THUMBS_DOWN)
+            for part, turned_down in zip(_ARM, rolled, strict=True):
+                roll = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), turned_down * _THUMBS_DOWN_RAD)
                 target = quat.mul(upright, quat.mul(lifted, roll))
                 frame = frames[side + part][0]
                 pose[side + part] = quat.mul(
@@ -237,23 +244,25 @@ def _upright_legs(motion: Motion, body: BodyMap) -> dict[str, Array]:
     return out
 
 
-def without_seats(motion: Motion, pose: ReferencePose) -> Motion:
-    """The whole take with its sensors' seats taken out: where the pose was held it is now exact.
+def correct_misalignment(motion: Motion, pose: ReferencePose) -> Motion:
+    """The whole take with its sensors' misalignment removed: where the pose was held it is now exact.
 
     Joints without a sensor keep their local turns.
 
     Raises:
         InputError: the pose is of another skeleton.
     """
-    if len(pose.seats) != len(motion.skeleton):
-        raise InputError(f"reference pose: of {len(pose.seats)} joints, the take has {len(motion.skeleton)}")
+    if len(pose.misalignments) != len(motion.skeleton):
+        raise InputError(
+            f"reference pose: of {len(pose.misalignments)} joints, the take has {len(motion.skeleton)}"
+        )
     rotations = motion.rotations.copy()
-    repairs: list[Array] = []  # of each joint: its model rotation, times this, is the repaired one
+    repairs: list[Array] = []  # of each joint: its model rotation, times this, is the corrected one
     for joint, parent in enumerate(motion.skeleton.parents):
         above = repairs[parent] if parent >= 0 else quat.IDENTITY
         local = motion.rotations[:, joint]
         if pose.sensed[joint]:
-            repairs.append(quat.inv(pose.seats[joint]))
+            repairs.append(quat.inv(pose.misalignments[joint]))
             rotations[:, joint] = quat.mul(quat.mul(quat.inv(above), local), repairs[joint])
         else:
             repairs.append(quat.mul(quat.mul(quat.inv(local), above), local) if parent >= 0 else above)
@@ -263,8 +272,8 @@ def without_seats(motion: Motion, pose: ReferencePose) -> Motion:
 def between_poses(motion: Motion, body: BodyMap) -> tuple[int, int]:
     """The frames [start, stop) of a take without the reference poses at its ends: what a trim leaves.
 
-    A pose that the body goes on to hold is no reference pose, but how it stands: broad bodies hold their arms
-    away. A take without a pose is left whole.
+    A pose that is still found in what is left is no reference pose but the way this body stands: broad bodies
+    hold their arms away from the trunk. Such a take, and one without a pose, is left whole.
     """
     start, stop = between_spans([(one.start, one.stop) for one in reference_poses(motion, body)], len(motion))
     if (start, stop) == (0, len(motion)) or reference_poses(motion.slice(start, stop), body):

@@ -17,7 +17,7 @@ from ..feet.contacts import Contacts, find_contacts
 from ..files.bvh import write_bvh
 from ..health.check import Finding, Health
 from ..health.check import check as check_health
-from ..health.table import by_kind, counts_text, outcome
+from ..health.table import count_by_kind, counts_text, outcome
 from ..pages.health_page import HealthOf, render_health
 from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, read_recipe
@@ -186,7 +186,7 @@ def _measures(health: Health) -> Facts:
 
 
 def _kinds(before: Health, outcome: Sequence[Finding] = ()) -> list[Facts]:
-    rows = by_kind(before.findings, outcome)
+    rows = count_by_kind(before.findings, outcome)
     said = [
         {"kind": row.kind, "findings": row.count, "repaired": row.repaired, "left": row.left}
         | {"frames": row.frames, "joints": row.joints}

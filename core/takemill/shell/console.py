@@ -9,7 +9,7 @@ from ..body.motion import Motion
 from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
 from ..health.check import Finding, Health
-from ..health.table import by_kind, measure_rows
+from ..health.table import count_by_kind, measure_rows
 from ..recipe.recipe import ClipSpec
 from ..sets.clip_facts import Facts
 from ..sets.verify import Verdict
@@ -58,7 +58,7 @@ def kinds_table(before: Health, outcome: Sequence[Finding] = ()) -> str:
             row.worst.joint or "whole body",
             f"{row.worst.start}-{row.worst.stop - 1}",
         )
-        for row in by_kind(before.findings, outcome)
+        for row in count_by_kind(before.findings, outcome)
     ]
     counts = ("findings", "repaired", "left") if outcome else ("findings",)
     return table(("kind", *counts, "joints", "the worst", "at", "frames"), rows) if rows else ""
