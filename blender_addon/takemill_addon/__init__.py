@@ -8,14 +8,15 @@ import bpy
 
 from . import operators, panels, properties
 
-CLASSES = (*properties.CLASSES, *operators.CLASSES, *panels.CLASSES)
+CLASSES = (*properties.CLASSES, *operators.CLASSES, *operators.HANDLERS, *panels.CLASSES)
 
 
 def register() -> None:
-    """Add the classes, then the properties that use them."""
+    """Add the classes, then the properties and menus that use them."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
     properties.attach()
+    operators.attach()
     if bpy.app.module:
         # The 4.5 module never ends its process while a class with Python functions is registered.
         atexit.register(unregister)
@@ -24,6 +25,7 @@ def register() -> None:
 def unregister() -> None:
     """Take away what `register` added, in reverse; a second call does nothing."""
     atexit.unregister(unregister)
+    operators.detach()
     properties.detach()
     for cls in reversed(CLASSES):
         if cls.is_registered:

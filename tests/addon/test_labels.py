@@ -43,7 +43,8 @@ def labels() -> list[tuple[str, str]]:
     found = [(kind.__name__, kind.bl_label) for kind in kinds if kind.bl_label]
     for where, one in shown():
         found.append((where, one.name))
-        if one.type == "ENUM" and not where.endswith("add_part.part"):  # the names of VRM 1.0
+        # Two lists bear words of their own: parts, called as in VRM 1.0, and units of length.
+        if one.type == "ENUM" and not where.endswith(("add_part.part", "import_take.unit")):
             found += [(f"{where}.{item.identifier}", item.name) for item in one.enum_items]
     return found
 

@@ -118,6 +118,7 @@ class Rig:
         rest_position: (J, 3) heads in armature space.
         length: (J,)
         connected, inherits_rotation, local_location, deform: (J,) flags.
+        open_end: (J,) bones whose tail is no end of the body: the file that they came from says none.
         location: (J, 3) the pose bones' location now.
         rotation_values: (J, 4) the pose bones' rotation now, as each keeps it in its mode (Euler: 3 used).
         scale: (J, 3) the pose bones' scale now.
@@ -133,6 +134,7 @@ class Rig:
     inherits_rotation: Mask
     local_location: Mask
     deform: Mask
+    open_end: Mask
     location: Array
     rotation_values: Array
     scale: Array
@@ -162,13 +164,14 @@ class Rig:
 
     @cached_property
     def skeleton(self) -> Skeleton:
-        """The bones at rest in armature space; every bone's tail is a tip."""
+        """The bones at rest in armature space; every bone's tail is a tip, unless its end is open."""
         rotation, translation = kinematics.local_from_model(
             self.parents, self.rest_rotation, self.rest_position
         )
-        tails = np.zeros((len(self.names), 3))
-        tails[:, 1] = self.length
-        return Skeleton(self.names, self.parents, translation, rotation, tuple(range(len(self.names))), tails)
+        ends = np.flatnonzero(~self.open_end)
+        tails = np.zeros((len(ends), 3))
+        tails[:, 1] = self.length[ends]
+        return Skeleton(self.names, self.parents, translation, rotation, tuple(map(int, ends)), tails)
 
     @cached_property
     def parent_of_any(self) -> Mask:
@@ -261,6 +264,7 @@ def read_rig(armature: bpy.types.Object) -> Rig:
         _flags(bones, "use_inherit_rotation"),
         _flags(bones, "use_local_location"),
         _flags(bones, "use_deform"),
+        np.array([_is_open(bone) for bone in bones]),
         _bulk(pose, "location", 3),
         _rotation_values(pose, modes),
         _bulk(pose, "scale", 3),
@@ -300,6 +304,11 @@ def _bulk(items, attribute: str, width: int) -> Array:
     buffer = np.empty(len(items) * width, np.float32)
     items.foreach_get(attribute, buffer)
     return buffer.reshape(-1, width).astype(np.float64)
+
+
+def _is_open(bone: bpy.types.Bone) -> bool:
+    """Whether Import Take found no end of a bone; the bridge also works where the add-on is switched off."""
+    return hasattr(bone, "takemill") and bone.takemill.open_end
 
 
 def _flags(items, attribute: str) -> Mask:

@@ -18,6 +18,18 @@ def frame_rate(scene: bpy.types.Scene) -> float:
     return scene.render.fps / scene.render.fps_base
 
 
+def set_frame_rate(scene: bpy.types.Scene, rate: float) -> None:
+    """Let `scene` play `rate` frames per second."""
+    scene.render.fps = max(round(rate), 1)
+    scene.render.fps_base = scene.render.fps / rate
+
+
+def set_range(scene: bpy.types.Scene, start: int, length_s: float) -> None:
+    """Let `scene` play from frame `start` on for so many seconds at its rate, to a whole frame."""
+    scene.frame_start = start
+    scene.frame_end = start + max(math.ceil(length_s * frame_rate(scene) - _WHOLE), 0)
+
+
 def seconds(frame: float, rate: float) -> float:
     """Where frame number `frame` lies, in seconds."""
     return frame / rate

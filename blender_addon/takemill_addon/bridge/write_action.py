@@ -28,10 +28,12 @@ def write_motion(
     name: str,
     frame: ArmatureFrame | None = None,
     play: bool = True,
+    spacing: float = 1.0,
 ) -> bpy.types.Action:
     """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
 
-    The motion is in world space, or in the space that `frame` leads to from the armature's.
+    The motion is in world space, or in the space that `frame` leads to from the armature's; its frames lie
+    `spacing` scene frames apart.
 
     Raises:
         InputError: the motion's joints are not the armature's bones, or one cannot move so.
@@ -40,7 +42,7 @@ def write_motion(
     inside = frame.armature_motion(motion, _matching(rig, motion, armature.name))
     locations, rotations = rig.basis_from_local(inside.rotations, inside.local_translations())
     action, slot, bag = actions.new_action(armature, name)
-    frames = np.arange(start, start + len(motion), dtype=np.float32)
+    frames = (start + spacing * np.arange(len(motion))).astype(np.float32)
     for bone, bone_name in enumerate(rig.names):
         group = bag.groups.new(bone_name)
         prefix = f'pose.bones["{bpy.utils.escape_identifier(bone_name)}"].'
@@ -51,7 +53,7 @@ def write_motion(
         if np.abs(moves).max() > _STILL or np.abs(rig.location[bone]).max() > 0:
             _write_property(bag, group, prefix + "location", frames, moves)
     action.use_frame_range = True
-    action.frame_start, action.frame_end = start, start + len(motion) - 1
+    action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
     if play:
         actions.assign(armature, action, slot)
         refresh(context.scene)
@@ -91,7 +93,8 @@ def _write_keys(points, frames: Array, values: Array) -> None:
     keys = np.stack([frames, values], axis=-1).astype(np.float32)
     points.foreach_set("co", keys.ravel())
     points.foreach_set("interpolation", np.full(len(frames), _LINEAR, np.uint8))
-    keys[:, 0] -= 1 / 3
+    third = (frames[1] - frames[0]) / 3 if len(frames) > 1 else 1 / 3
+    keys[:, 0] -= third
     points.foreach_set("handle_left", keys.ravel())
-    keys[:, 0] += 2 / 3
+    keys[:, 0] += 2 * third
     points.foreach_set("handle_right", keys.ravel())

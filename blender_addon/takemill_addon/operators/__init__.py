@@ -1,8 +1,26 @@
 """The operators, in the order of the work."""
 
-from . import body, clips, cuts, findings, fit, guide, loop, pack, recipe, repair, sheet, thin, variants
+import bpy
+
+from . import (
+    body,
+    clips,
+    cuts,
+    findings,
+    fit,
+    guide,
+    import_take,
+    loop,
+    pack,
+    recipe,
+    repair,
+    sheet,
+    thin,
+    variants,
+)
 
 CLASSES = (
+    *import_take.CLASSES,
     *recipe.CLASSES,
     *body.CLASSES,
     *findings.CLASSES,
@@ -17,3 +35,16 @@ CLASSES = (
     *pack.CLASSES,
     *guide.CLASSES,
 )
+
+HANDLERS = (import_take.TAKEMILL_FH_take,)
+"""What takes files that are dropped onto a window."""
+
+
+def attach() -> None:
+    """Add the entries of Blender's own menus."""
+    bpy.types.TOPBAR_MT_file_import.append(import_take.draw_in_menu)
+
+
+def detach() -> None:
+    """Take them away again."""
+    bpy.types.TOPBAR_MT_file_import.remove(import_take.draw_in_menu)

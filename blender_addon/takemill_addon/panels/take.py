@@ -19,6 +19,10 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
     bl_label = "1. Take"
     bl_idname = "TAKEMILL_PT_take"
 
+    def draw(self, context) -> None:
+        self.layout.operator("takemill.import_take", icon="IMPORT")
+        super().draw(context)
+
     def draw_action(self, context, armature, action) -> None:
         layout, rate = self.layout, scene_time.frame_rate(context.scene)
         layout.label(text=armature.name, icon="ARMATURE_DATA")

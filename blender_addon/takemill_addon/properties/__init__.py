@@ -33,7 +33,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     motion that `measures` and `findings` are of. `record` is a finished clip's facts as JSON, empty for
     takes. `made_with` holds the settings of the stage that made it, `performer` the armature whose take was
     fitted. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
-    it shows it.
+    it shows it. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded
+    at; `key_rate` is the scene's rate at which the keys lie right in time, 0 where nobody knows.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -58,6 +59,9 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     looping: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()
+    file: StringProperty()
+    take_rate: FloatProperty()
+    key_rate: FloatProperty()
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
@@ -68,6 +72,10 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
     clip_index: IntProperty()
+
+
+class TAKEMILL_PG_bone(bpy.types.PropertyGroup):
+    open_end: BoolProperty(description="The file that the bone came from does not say where it ends")
 
 
 class TAKEMILL_PG_marker(bpy.types.PropertyGroup):
@@ -92,19 +100,21 @@ CLASSES = (
     *clips.CLASSES,
     TAKEMILL_PG_action,
     TAKEMILL_PG_armature,
+    TAKEMILL_PG_bone,
     TAKEMILL_PG_marker,
     TAKEMILL_PG_scene,
 )
 _HOLDERS = (
     (bpy.types.Action, TAKEMILL_PG_action),
     (bpy.types.Object, TAKEMILL_PG_armature),
+    (bpy.types.Bone, TAKEMILL_PG_bone),
     (bpy.types.TimelineMarker, TAKEMILL_PG_marker),
     (bpy.types.Scene, TAKEMILL_PG_scene),
 )
 
 
 def attach() -> None:
-    """Give Actions, objects, markers and scenes their `takemill` property."""
+    """Give Actions, objects, bones, markers and scenes their `takemill` property."""
     for holder, group in _HOLDERS:
         holder.takemill = PointerProperty(type=group)
 
