@@ -9,7 +9,7 @@ import numpy as np
 import synthetic
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
-from takemill.clip.root_motion import with_root_joint
+from takemill.clip.root_motion import add_root_joint
 from takemill.feet.contacts import find_contacts
 from takemill.health.check import Health
 from takemill.maths import quat
@@ -36,7 +36,7 @@ def take(name: str, rooted: bool = False) -> PreparedTake:
     }[name]()
     body = BodyMap.from_names(motion.skeleton, synthetic.parts())
     if rooted:
-        motion, body = with_root_joint(motion, body)
+        motion, body = add_root_joint(motion, body)
     contacts, none = find_contacts(motion, body), Health((), {})
     return PreparedTake(name, digest_of(motion), motion, body, motion, (), none, contacts)
 

@@ -8,7 +8,7 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses, skinned_cloth
-from takemill.clip.loop_feet import repeated
+from takemill.clip.loop_feet import repeat_loop
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import clip_of
 
@@ -86,7 +86,7 @@ def test_travel_goes_on_from_cycle_to_cycle(tmp_path, root_motion, centred):
     takemill.preview_loop(with_root_motion=True, centred=centred)
     assert played() == (0, 4 * length - 1)
     lead = length // 2 if centred else 0
-    truth = repeated(clip.in_world, work.body, 6).model()[1]
+    truth = repeat_loop(clip.world_motion, work.body, 6).model()[1]
     hips = work.take.motion.skeleton.index("hips")
     seen = poses(suit, range(0, 4 * length, 5))[:, hips, :3, 3]
     np.testing.assert_allclose(seen, truth[lead : lead + 4 * length : 5, hips], atol=1e-4)

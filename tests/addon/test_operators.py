@@ -12,7 +12,7 @@ import pytest
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
 from takemill.body.body_map import BodyMap, heading
-from takemill.clip.root_motion import RootMotion, apply_root_motion, find_root_motion, with_root_joint
+from takemill.clip.root_motion import RootMotion, add_root_joint, apply_root_motion, find_root_motion
 from takemill.maths import quat
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord, root_motion_of
@@ -357,7 +357,7 @@ def test_a_clip_begins_with_the_pose_of_its_cut(suit):
 def test_a_root_bone_of_any_rest_tells_the_travel():
     """The root motion that is put on a root joint with an odd rest is read back from it."""
     walk = synthetic.walk(rate=30, turn_deg=90).motion
-    motion, body = with_root_joint(walk, BodyMap.from_names(walk.skeleton, synthetic.parts()))
+    motion, body = add_root_joint(walk, BodyMap.from_names(walk.skeleton, synthetic.parts()))
     turned = replace(
         motion.skeleton,
         rest_rotation=np.concatenate(

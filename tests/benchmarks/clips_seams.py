@@ -10,7 +10,7 @@ from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.root_motion import (
-    continued,
+    extend_steady,
     find_root_motion,
     steady_root_motion,
     with_root_motion,
@@ -84,7 +84,7 @@ def bend(take: Motion, loop: Motion, start: int, end: int) -> Bend:
     reach = min(_AROUND, (end - start) // 2)
     steady = steady_root_motion(find_root_motion(take.slice(start, end + 1), body))
     first, last = max(0, start - reach - 1), min(len(take) - 1, end + reach + 1)
-    way = continued(steady, start - first, last - end)
+    way = extend_steady(steady, start - first, last - end)
     own = np.diff(without_root_motion(take.slice(first, last + 1), way).model()[1], 2, axis=0)
     looped = without_root_motion(loop, steady).model()[1]
     here = np.diff(np.concatenate([looped[-reach - 2 :], looped[1 : reach + 2]]), 2, axis=0)

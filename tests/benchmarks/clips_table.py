@@ -37,14 +37,14 @@ from takemill.clip.chain import blend_ends, join_stretches
 from takemill.clip.cuts import suggest_cuts
 from takemill.clip.events import foot_events, strike_events
 from takemill.clip.loop_close import close_range, exact_end
-from takemill.clip.loop_feet import pin_loop, repeated
+from takemill.clip.loop_feet import pin_loop, repeat_loop
 from takemill.clip.loop_search import LoopCandidate, LoopSettings, find_loops
 from takemill.clip.measure import measure_seam, set_gaps
-from takemill.clip.mirror import mirrored, mirrored_events
+from takemill.clip.mirror import mirror_events, mirror_motion
 from takemill.clip.root_motion import (
     RootMotionSettings,
     apply_root_motion,
-    continued,
+    extend_steady,
     find_root_motion,
     steady_root_motion,
     with_root_motion,
@@ -134,9 +134,9 @@ def seams() -> None:
     for name in LOOPS:
         take, body, best, loop = closed(name)
         seam = measure_seam(loop, body)
-        three = repeated(loop, body, 3)
+        three = repeat_loop(loop, body, 3)
         still = without_root_motion(
-            three, continued(steady_root_motion(find_root_motion(loop, body)), 0, 2 * len(loop) - 2)
+            three, extend_steady(steady_root_motion(find_root_motion(loop, body)), 0, 2 * len(loop) - 2)
         )
         gap = np.abs(np.diff(still.model()[1][:: len(loop) - 1], axis=0)).max()
         start, end = best.start, best.end
@@ -279,7 +279,7 @@ def root_motion() -> None:
             np.abs(again.model()[1] - loop.model()[1]).max(),
             np.abs(rooted.model()[1][:, 1:] - loop.model()[1]).max(),
         )
-        ten = find_root_motion(repeated(loop, body, 10), body)
+        ten = find_root_motion(repeat_loop(loop, body, 10), body)
         every = slice(None, None, len(loop) - 1)
         ways = quat.rotate(quat.from_yaw(-ten.heading[every][:-1]), np.diff(ten.position[every], axis=0))
         turns = []
@@ -347,12 +347,12 @@ def mirror() -> None:
     print("mirror: largest difference after two (m, and of a quaternion); events exchanged, and how many")
     for name in ("walk", "cartwheel", "arc"):
         take, body = repaired(name, 0)
-        once = mirrored(take, body)
-        twice = mirrored(once, body)
+        once = mirror_motion(take, body)
+        twice = mirror_motion(once, body)
         error = np.abs(twice.model()[1] - take.model()[1]).max()
         turned = np.minimum(*(np.abs(twice.rotations + sign * take.rotations).max(-1) for sign in (1, -1)))
         here, there = (foot_events(find_contacts(m, body), loop=False) for m in (take, once))
-        print(f"  {name:22} {error:8.1e} {turned.max():8.1e}  {there == mirrored_events(here)} {len(here)}")
+        print(f"  {name:22} {error:8.1e} {turned.max():8.1e}  {there == mirror_events(here)} {len(here)}")
 
 
 def speed() -> None:
@@ -366,7 +366,7 @@ def speed() -> None:
         known = synthetic.walk(rate=120.0, steps=40)
         cycle = known.motion.slice(known.steady[0], known.steady[0] + known.period + 1)
         body = find_body_map(cycle.skeleton)
-        take = repeated(cycle, body, int(minutes * 60 * 120 / known.period))
+        take = repeat_loop(cycle, body, int(minutes * 60 * 120 / known.period))
         took, peaks = [], []
         for job in (
             lambda take=take: signal.sosfiltfilt(sections, take.rotations, axis=0),

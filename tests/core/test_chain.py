@@ -13,7 +13,7 @@ from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, join_stretches
 from takemill.clip.loop_close import close_loop
 from takemill.clip.measure import measure_seam, set_gaps
-from takemill.clip.root_motion import with_root_joint
+from takemill.clip.root_motion import add_root_joint
 from takemill.feet.soles import foot_points
 from takemill.maths import quat
 
@@ -139,10 +139,10 @@ def test_a_root_joint_changes_nothing() -> None:
     turn = synthetic.walk(rate=60.0, steps=6, turn_deg=150.0).motion
     neutral = idle(1, 4.0)
     body = find_body_map(turn.skeleton)
-    rooted = [with_root_joint(motion, body)[0] for motion in (turn, neutral)]
-    with_root = with_root_joint(turn, body)[1]
+    rooted = [add_root_joint(motion, body)[0] for motion in (turn, neutral)]
+    with_root = add_root_joint(turn, body)[1]
     plain = blend_ends(turn, body, neutral).model()[1]
     assert np.abs(blend_ends(rooted[0], with_root, rooted[1]).model()[1][:, 1:] - plain).max() < 1e-9
     plain = join_stretches([neutral, idle(2, 4.0)], body).model()[1]
-    parts = [with_root_joint(motion, body)[0] for motion in (neutral, idle(2, 4.0))]
+    parts = [add_root_joint(motion, body)[0] for motion in (neutral, idle(2, 4.0))]
     assert np.abs(join_stretches(parts, with_root).model()[1][:, 1:] - plain).max() < 1e-9

@@ -80,7 +80,7 @@ def test_a_set_with_everything_keeps_the_schema_and_verifies(packed):
 def test_the_matrix_tells_pose_and_speed_of_all_but_additive_clips(packed):
     folder, clips = packed
     gaps = json.loads((folder / "clips.json").read_bytes())["gaps"]
-    poses = {one.name: one.in_world for one in clips if not one.additive}
+    poses = {one.name: one.world_motion for one in clips if not one.additive}
     assert gaps["clips"] == list(poses)
     assert "walk_over" not in poses
     right = set_gaps(poses, clips[0].body)

@@ -63,7 +63,7 @@ def test_no_root_joint_is_made_where_none_travels(day):
 
 
 def heading(one: FinishedClip) -> np.ndarray:
-    return body_map.heading(one.in_world, one.body)
+    return body_map.heading(one.world_motion, one.body)
 
 
 def test_planted_feet_of_a_loop_stand_over_its_seam():
@@ -99,7 +99,7 @@ def test_each_part_of_the_travel_goes_its_own_way(rooted):
     joints = slice(first.body.require("hips"), None)
     world = first.motion.model()[1][:, joints]
     for one in clips.values():
-        assert np.abs(one.in_world.model()[1][:, joints] - world).max() < 1e-6
+        assert np.abs(one.world_motion.model()[1][:, joints] - world).max() < 1e-6
         turned = one.parts.turn != "remove"
         assert np.ptp(body_map.heading(one.motion, one.body)) == pytest.approx(
             np.ptp(heading(first)) * turned, abs=1e-6
@@ -241,10 +241,10 @@ def test_one_shots_start_and_end_in_the_neutral_pose(rooted):
     clips = blended(rooted)
     names = ["rest", "turn", "blow", "blow_mirrored"]
     body = clips["rest"].body
-    gaps = set_gaps({name: clips[name].in_world for name in names}, body)
+    gaps = set_gaps({name: clips[name].world_motion for name in names}, body)
     assert gaps.cm.max() < 1e-6
     assert gaps.deg.max() < 1e-5
-    raw = set_gaps({name: clips[name].in_world for name in ("rest", "raw")}, body)
+    raw = set_gaps({name: clips[name].world_motion for name in ("rest", "raw")}, body)
     assert raw.cm[1, 0] > 0.5
     assert raw.cm_s[1, 0] > 10 * gaps.cm_s[1:, 0].max()
     assert gaps.cm_s.max() < 5
@@ -311,7 +311,7 @@ def test_the_finished_motion_is_owned_by_nobody_else():
 
 def test_travel_is_found_whole_whatever_goes_where():
     one = make(clip("walk", "stroll", 3, 7, 'planar = "keep"\nturn = "remove"'), "stroll")["walk"]
-    kept = replace(one, motion=one.in_world)
+    kept = replace(one, motion=one.world_motion)
     way = find_root_motion(kept.motion, kept.body, RootMotionSettings())
     assert np.abs(way.position - one.root_motion.position).max() < 1e-9
     assert np.abs(way.heading - one.root_motion.heading).max() < 1e-9

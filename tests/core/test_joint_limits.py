@@ -8,7 +8,7 @@ import synthetic
 from clean_takes import clean_take
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.root_motion import with_root_joint
+from takemill.clip.root_motion import add_root_joint
 from takemill.feet.contacts import Contacts
 from takemill.health.check import check
 from takemill.health.joint_limits import RANGES_DEG, body_findings, joint_angles
@@ -262,7 +262,7 @@ def test_a_bone_that_changes_its_length() -> None:
 
 def test_the_way_of_the_hips_under_a_root_is_no_bone() -> None:
     motion = synthetic.idle().motion
-    rooted, body = with_root_joint(motion, body_of(motion))
+    rooted, body = add_root_joint(motion, body_of(motion))
     hips = body.require("hips")
     squat = rooted.translation_of(hips) * (1 - 0.2 * np.sin(np.arange(len(motion)) / 60)[:, None] ** 2)
     assert [

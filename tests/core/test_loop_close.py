@@ -17,9 +17,9 @@ from takemill.clip import loop_close
 from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
 from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.clip.root_motion import (
+    add_root_joint,
     find_root_motion,
     steady_root_motion,
-    with_root_joint,
     without_root_motion,
 )
 from takemill.maths import quat
@@ -131,7 +131,7 @@ def test_the_step_is_what_plain_least_squares_find(frames: int, reach: float) ->
     rows = np.concatenate([bend, reach**-2 * np.eye(count)])
     wanted = np.concatenate([change.reshape(count, -1), np.zeros((count, 6))])
     slow = np.linalg.lstsq(rows, wanted, rcond=1e-12)[0]  # of equals the smallest
-    ours = loop_close._Seam(frames, reach, 0, 0, False)._step(change)
+    ours = loop_close._Seam(frames, reach, 0, 0, False)._solve_step(change)
     assert np.abs(ours - slow.reshape(change.shape)).max() < 1e-9
 
 
@@ -259,5 +259,5 @@ def test_a_root_joint_changes_nothing() -> None:
     body = find_body_map(motion.skeleton)
     best = find_loops(motion, body)[0]
     plain = close_range(motion, body, best.start, best.end)
-    rooted = close_range(*with_root_joint(motion, body), best.start, best.end)
+    rooted = close_range(*add_root_joint(motion, body), best.start, best.end)
     assert np.abs(plain.model()[1] - rooted.model()[1][:, 1:]).max() < 1e-9

@@ -13,7 +13,7 @@ from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.clip import loop_feet
 from takemill.clip.loop_close import close_loop, close_range
-from takemill.clip.loop_feet import pin_loop, repeated
+from takemill.clip.loop_feet import pin_loop, repeat_loop
 from takemill.clip.loop_search import find_loops
 from takemill.clip.measure import measure_seam
 from takemill.clip.root_motion import find_root_motion
@@ -31,7 +31,7 @@ def test_a_repeated_loop_is_what_the_tests_own_chaining_makes() -> None:
         motion = open_data.humanoid3d(name)[0]
         body = find_body_map(motion.skeleton)
         loop = close_loop(motion, body)
-        ours, theirs = repeated(loop, body, 4), open_data.repeated(loop, 4)
+        ours, theirs = repeat_loop(loop, body, 4), open_data.repeated(loop, 4)
         assert np.abs(ours.model()[1] - theirs.model()[1]).max() < 1e-9
 
 
@@ -39,7 +39,7 @@ def test_every_cycle_of_ten_travels_alike() -> None:
     motion = open_data.humanoid3d("walker/turn_left1")[0]
     body = find_body_map(motion.skeleton)
     loop = close_loop(motion, body)
-    ten = find_root_motion(repeated(loop, body, 10), body)
+    ten = find_root_motion(repeat_loop(loop, body, 10), body)
     length = len(loop) - 1
     at = ten.position[::length]
     steps = quat.rotate(quat.from_yaw(-ten.heading[::length][:-1]), np.diff(at, axis=0))
@@ -134,7 +134,7 @@ def test_a_foot_counts_as_standing_below_four_tenths_of_a_leg_a_second(legs_s: f
     down[5:14] = True
     nothing = np.zeros_like(down)
     found = Contacts(60.0, FEET, down, down, 0.0)
-    held, kept = loop_feet._held(motion, body, found, Contacts(60.0, FEET, nothing, nothing, 0.0), 4)
+    held, kept = loop_feet._hold_feet(motion, body, found, Contacts(60.0, FEET, nothing, nothing, 0.0), 4)
     assert kept.planted.any() == believed
     step = np.linalg.norm(np.diff(foot_points(held, body)[5:14, ..., :2], axis=0), axis=-1).max() * 60
     assert (step < 0.01) == believed
@@ -157,6 +157,6 @@ def test_a_loop_in_the_air_stays_and_bad_input_is_refused() -> None:
     with pytest.raises(InputError, match="contacts"):
         pin_loop(loop, body, contacts.sliced(0, 5))
     with pytest.raises(InputError, match="repeat"):
-        repeated(loop, body, 0)
+        repeat_loop(loop, body, 0)
     with pytest.raises(InputError, match="repeat"):
-        repeated(loop.slice(0, 1), body, 2)
+        repeat_loop(loop.slice(0, 1), body, 2)

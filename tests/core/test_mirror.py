@@ -11,7 +11,7 @@ from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.clip.events import Event, foot_events
-from takemill.clip.mirror import mirrored, mirrored_contacts, mirrored_events, other_side, partners
+from takemill.clip.mirror import mirror_contacts, mirror_events, mirror_motion, other_side, partners
 from takemill.feet.contacts import find_contacts
 from takemill.maths import quat
 
@@ -46,7 +46,7 @@ def rolled(motion: Motion, seed: int) -> Motion:
 @pytest.mark.parametrize("name", ["synthetic", "walk", "spinkick", "getup_facedown"])
 def test_twice_is_the_identity(name: str) -> None:
     motion, body = take(name)
-    again = mirrored(mirrored(motion, body), body)
+    again = mirror_motion(mirror_motion(motion, body), body)
     dots = np.abs(np.sum(again.rotations * motion.rotations, axis=-1))
     assert np.abs(dots - 1).max() < 1e-12
     assert np.abs(again.model()[1] - motion.model()[1]).max() < 1e-12
@@ -56,7 +56,7 @@ def test_twice_is_the_identity(name: str) -> None:
 def test_joints_go_where_their_partners_were_in_the_mirror() -> None:
     """The synthetic body faces -Y: the mirror is x -> -x."""
     motion, body = take("synthetic")
-    there = mirrored(motion, body).model()[1]
+    there = mirror_motion(motion, body).model()[1]
     here = motion.model()[1]
     for part in body.joints:
         a, b = body.require(part), body.require(other_side(part))
@@ -65,7 +65,7 @@ def test_joints_go_where_their_partners_were_in_the_mirror() -> None:
 
 def test_the_pybullet_body_faces_x() -> None:
     motion, body = take("walk")
-    there, here = mirrored(motion, body).model()[1], motion.model()[1]
+    there, here = mirror_motion(motion, body).model()[1], motion.model()[1]
     a, b = body.require("leftFoot"), body.require("rightFoot")
     assert np.abs(there[:, a] - here[:, b] * [1, -1, 1]).max() < 1e-6
 
@@ -74,7 +74,7 @@ def test_rolls_do_not_matter() -> None:
     motion, body = take("walk")
     odd = rolled(motion, 3)
     assert np.abs(odd.model()[1] - motion.model()[1]).max() < 1e-12
-    assert np.abs(mirrored(odd, body).model()[1] - mirrored(motion, body).model()[1]).max() < 1e-12
+    assert np.abs(mirror_motion(odd, body).model()[1] - mirror_motion(motion, body).model()[1]).max() < 1e-12
 
 
 def test_translation_tracks_are_mirrored_and_twice_is_the_identity() -> None:
@@ -85,12 +85,12 @@ def test_translation_tracks_are_mirrored_and_twice_is_the_identity() -> None:
         joint = names.index(name)
         track = motion.skeleton.rest_translation[joint] + rng.normal(0, 0.05, (len(motion), 3))
         motion = motion.with_translation(joint, track)
-    once = mirrored(motion, body)
+    once = mirror_motion(motion, body)
     assert set(once.translations) == {names.index(n) for n in ("right_hand", "spine", "left_upper_leg")}
     here, there = motion.model()[1], once.model()[1]
     left, right = names.index("left_hand"), names.index("right_hand")
     assert np.abs(there[:, right] - here[:, left] * [-1, 1, 1]).max() < 1e-9
-    again = mirrored(once, body)
+    again = mirror_motion(once, body)
     assert np.abs(again.model()[1] - here).max() < 1e-12
 
 
@@ -114,21 +114,21 @@ def test_unmapped_joints_are_paired_by_place_or_left_alone() -> None:
     rng = np.random.default_rng(1)
     q = quat.exp(rng.normal(0, 0.3, (5, len(skeleton), 3)))
     motion = Motion(skeleton, 30.0, q, rng.normal(size=(5, 3)))
-    once = mirrored(motion, body)
+    once = mirror_motion(motion, body)
     assert quat.angle_between(once.rotations[:, lamp], motion.rotations[:, lamp]).max() < 1e-9
-    assert np.abs(mirrored(once, body).model()[1] - motion.model()[1]).max() < 1e-12
+    assert np.abs(mirror_motion(once, body).model()[1] - motion.model()[1]).max() < 1e-12
 
 
 def test_marks_and_contacts_change_sides() -> None:
     motion, body = take("synthetic")
     contacts = find_contacts(motion, body)
     events = foot_events(contacts, loop=False)
-    swapped = mirrored_events(events)
+    swapped = mirror_events(events)
     assert [(other_side(m.name), m.frame) for m in events] == [
         (m.name, m.frame) for m in sorted(swapped, key=lambda m: (m.frame, other_side(m.name)))
     ]
-    assert foot_events(mirrored_contacts(contacts), loop=False) == swapped
+    assert foot_events(mirror_contacts(contacts), loop=False) == swapped
     # The mirrored walk itself has the exchanged contacts.
-    assert foot_events(find_contacts(mirrored(motion, body), body), loop=False) == swapped
-    assert mirrored_events((Event("apex", 3),)) == (Event("apex", 3),)
-    assert mirrored_contacts(mirrored_contacts(contacts)).heel.tolist() == contacts.heel.tolist()
+    assert foot_events(find_contacts(mirror_motion(motion, body), body), loop=False) == swapped
+    assert mirror_events((Event("apex", 3),)) == (Event("apex", 3),)
+    assert mirror_contacts(mirror_contacts(contacts)).heel.tolist() == contacts.heel.tolist()

@@ -235,7 +235,7 @@ def test_a_loop_is_seen_passing_its_seam(clips):
             continue
         passage = Passage.of(clip, 0.2)
         count = len(clip.motion.skeleton)
-        joints = report_figures.in_world(clip, clip.motion.model()[1])
+        joints = report_figures.world_points(clip, clip.motion.model()[1])
         last, reach = len(clip.motion) - 1, passage.at
         assert reach == round(0.2 * clip.motion.rate)
         np.testing.assert_allclose(
@@ -257,7 +257,7 @@ def at_start(clip, points):
 
 
 def test_the_matrix_says_pose_and_speed_and_the_worst_joints(page, clips):
-    gaps = set_gaps({clip.name: clip.in_world for clip in clips}, clips[0].body)
+    gaps = set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
     cells = [attributes for tag, attributes in Tree(page).tags if tag == "td" and "title" in attributes]
     assert len(cells) == 9
     for cell, (row, column) in zip(cells, np.ndindex(3, 3), strict=True):

@@ -15,12 +15,12 @@ from takemill.clip.loop_close import close_loop
 from takemill.clip.root_motion import (
     RootMotion,
     RootMotionSettings,
+    add_root_joint,
     apply_root_motion,
-    at_origin,
+    bend_to_ends,
     find_root_motion,
+    move_to_origin,
     steady_root_motion,
-    through_ends,
-    with_root_joint,
     with_root_motion,
     without_root_motion,
 )
@@ -43,7 +43,7 @@ def curved() -> tuple[Motion, BodyMap]:
 def rigged() -> tuple[Motion, BodyMap]:
     """The same with a mapped root joint that stands on end at rest and carries part of the way already."""
     motion, body = curved()
-    rooted, body = with_root_joint(motion, body)
+    rooted, body = add_root_joint(motion, body)
     upright = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.pi / 2)
     skeleton = rooted.skeleton
     rest_q = skeleton.rest_rotation.copy()
@@ -164,19 +164,19 @@ def test_a_steady_track_repeats_itself_cycle_after_cycle(turn_deg: float) -> Non
 
 def test_a_new_root_joint_changes_nothing_in_model_space() -> None:
     motion, body = curved()
-    rooted, rooted_body = with_root_joint(motion, body)
+    rooted, rooted_body = add_root_joint(motion, body)
     assert rooted.skeleton.names[0] == "root"
     assert rooted_body.require("root") == 0
     assert rooted_body.names(rooted.skeleton) == body.names(motion.skeleton) | {"root": "root"}
     assert np.abs(rooted.model()[1][:, 1:] - motion.model()[1]).max() < 1e-12
     assert np.abs(rooted.skeleton.rest_tips - motion.skeleton.rest_tips).max() < 1e-12
-    assert with_root_joint(rooted, rooted_body) == (rooted, rooted_body)
+    assert add_root_joint(rooted, rooted_body) == (rooted, rooted_body)
 
 
 def test_a_clip_can_start_at_the_origin_facing_forward() -> None:
     motion = open_data.humanoid3d("walk")[0]
     body = find_body_map(motion.skeleton)
-    moved, root_motion = at_origin(motion, find_root_motion(motion, body))
+    moved, root_motion = move_to_origin(motion, find_root_motion(motion, body))
     again = find_root_motion(moved, body)
     assert np.abs(again.position[0]).max() < 1e-9
     assert abs(again.heading[0]) < 1e-9
@@ -215,7 +215,7 @@ def test_what_makes_no_sense_is_refused() -> None:
 def test_a_track_is_bent_through_other_ends() -> None:
     rng = np.random.default_rng(4)
     one, other = (RootMotion(30.0, rng.normal(size=(9, 3)), rng.normal(size=9)) for _ in range(2))
-    bent = through_ends(one, other)
+    bent = bend_to_ends(one, other)
     for name in ("position", "heading"):
         ends = getattr(bent, name)[[0, -1]] - getattr(other, name)[[0, -1]]
         assert np.abs(ends).max() < 1e-12

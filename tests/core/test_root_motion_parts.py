@@ -15,17 +15,17 @@ from takemill.body.motion import Motion
 from takemill.clip.root_motion import (
     RootMotion,
     RootMotionSettings,
-    at_origin,
+    add_root_joint,
     find_root_motion,
-    with_root_joint,
+    move_to_origin,
 )
 from takemill.clip.root_motion_parts import (
     WORDS,
     RootMotionParts,
-    in_world,
-    on_the_spot,
-    part_root_motion,
-    put_back,
+    remove_remaining,
+    restore_points,
+    restore_root_motion,
+    split_root_motion,
 )
 from takemill.maths import quat
 
@@ -36,9 +36,9 @@ def walked(rooted: bool) -> tuple[Motion, BodyMap, RootMotion]:
     motion = synthetic.walk(rate=30.0, steps=6, turn_deg=130.0).motion
     body = find_body_map(motion.skeleton)
     if rooted:
-        motion, body = with_root_joint(motion, body)
+        motion, body = add_root_joint(motion, body)
     settings = RootMotionSettings(height=True)
-    motion, root_motion = at_origin(motion, find_root_motion(motion, body, settings))
+    motion, root_motion = move_to_origin(motion, find_root_motion(motion, body, settings))
     return motion, body, root_motion
 
 
@@ -46,7 +46,7 @@ def walked(rooted: bool) -> tuple[Motion, BodyMap, RootMotion]:
 @pytest.mark.parametrize("rooted", [False, True])
 def test_parts_go_where_they_are_told(parts: RootMotionParts, rooted: bool) -> None:
     motion, body, root_motion = walked(rooted)
-    parted = part_root_motion(motion, body, root_motion, parts)
+    parted = split_root_motion(motion, body, root_motion, parts)
     names = list(parted.skeleton.names)
     hips, spine = (names.index(motion.skeleton.names[body.require(part)]) for part in ("hips", "spine"))
     turns, places = parted.model()
@@ -70,8 +70,11 @@ def test_parts_go_where_they_are_told(parts: RootMotionParts, rooted: bool) -> N
         assert quat.angle_between(turns[:, root], quat.from_yaw(heading)).max() < 1e-9
     elif rooted and parts.mode == "in_place":
         assert np.abs(places[:, names.index("root")]).max() == 0
-    assert np.abs(in_world(places[:, [hips, spine]], root_motion, parts) - world(motion, body)).max() < 1e-9
-    back = put_back(parted, root_motion, parts).model()[1]
+    assert (
+        np.abs(restore_points(places[:, [hips, spine]], root_motion, parts) - world(motion, body)).max()
+        < 1e-9
+    )
+    back = restore_root_motion(parted, root_motion, parts).model()[1]
     assert np.abs(back[:, [hips, spine]] - world(motion, body)).max() < 1e-9
 
 
@@ -82,7 +85,7 @@ def world(motion: Motion, body: BodyMap) -> np.ndarray:
 @pytest.mark.parametrize("parts", EVERY, ids=str)
 def test_on_the_spot_nothing_of_it_is_left(parts: RootMotionParts) -> None:
     motion, body, root_motion = walked(True)
-    still = on_the_spot(part_root_motion(motion, body, root_motion, parts), body, root_motion, parts)
+    still = remove_remaining(split_root_motion(motion, body, root_motion, parts), body, root_motion, parts)
     hips = still.model()[1][:, body.require("hips")]
     assert np.abs(hips - hips[:1] * [0.0, 0.0, 1.0]).max() < 1e-9
     assert np.abs(body_map.heading(still, body)).max() < 1e-9

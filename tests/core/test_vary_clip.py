@@ -12,7 +12,7 @@ from clip_takes import RATE, REST, STRIDE, clip, frames, make, take
 from takemill.base.errors import InputError
 from takemill.body.skeleton import Skeleton
 from takemill.clip.measure import measure_seam
-from takemill.clip.mirror import mirrored
+from takemill.clip.mirror import mirror_motion
 from takemill.maths import quat
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.resample_clip import resample_clip
@@ -123,7 +123,7 @@ def test_a_mirrored_clip_is_the_clip_mirrored():
     text = clip("walk", "stroll", 4, 8, STRIDE + wave)
     clips = make(f'{text}[[variant]]\nof = "walk"\nname = "klaw"\nmirror = true', "stroll")
     walk, klaw = clips["walk"], clips["klaw"]
-    world = mirrored(walk.motion, walk.body).model()[1]
+    world = mirror_motion(walk.motion, walk.body).model()[1]
     assert np.abs(klaw.motion.model()[1] - world).max() < 1e-6
     assert klaw.root_motion.turn_deg == pytest.approx(-walk.root_motion.turn_deg, abs=1e-4)
     assert frames(klaw, "leftFoot.down") == frames(walk, "rightFoot.down")

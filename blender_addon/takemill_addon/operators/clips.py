@@ -82,7 +82,7 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
         spec = replace(clip.asked or _whole(work), loop=clip.loop, kind=clip.kind, root_motion=self.mode)
         spec = replace(spec, planar="", turn="", height="", blend_frames=0)
         piece = Piece(
-            clip.in_world,
+            clip.world_motion,
             clip.body,
             clip.touches or clip.contacts,
             clip.candidate,

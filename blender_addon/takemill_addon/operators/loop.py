@@ -8,7 +8,7 @@ import numpy as np
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 from takemill.clip.events import Event
-from takemill.clip.loop_feet import repeated
+from takemill.clip.loop_feet import repeat_loop
 from takemill.clip.root_motion import (
     RootMotion,
     RootMotionSettings,
@@ -16,7 +16,7 @@ from takemill.clip.root_motion import (
     with_root_motion,
     without_root_motion,
 )
-from takemill.clip.root_motion_parts import on_the_spot
+from takemill.clip.root_motion_parts import remove_remaining
 from takemill.pipeline.finish_clip import FinishedClip
 
 from ..bridge import actions, clip_record, stage
@@ -68,7 +68,7 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         )
         cycles, period = _CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
         lead = period // 2 if self.centred else 0
-        motion = repeated(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
+        motion = repeat_loop(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
         motion = motion.slice(lead, lead + cycles * period + 1)
         start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
         new = write_motion(context, armature, motion, start, name, work.take.frame)
@@ -88,9 +88,9 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
 def _cycle(clip: FinishedClip, moving: bool) -> Motion:
     """The loop with its root motion on it, or held where it starts."""
     if moving:
-        return clip.in_world
+        return clip.world_motion
     if clip.parts.mode != "keep":
-        return on_the_spot(clip.motion, clip.body, clip.root_motion, clip.parts)
+        return remove_remaining(clip.motion, clip.body, clip.root_motion, clip.parts)
     way = find_root_motion(clip.motion, clip.body, RootMotionSettings(), loop=True)
     start = RootMotion(
         way.rate, np.repeat(way.position[:1], len(way), axis=0), np.repeat(way.heading[:1], len(way))

@@ -14,10 +14,12 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..feet.soles import foot_points
 from ..maths import quat
+from ..maths.easing import minimum_jerk
 from .clouds import cloud, main_joints, positions_at
-from .root_motion import RootMotion, root_at_rest, with_root_motion
+from .root_motion import RootMotion, put_root_at_rest, with_root_motion
 
-_ALIKE = 2  # eighths of a blend to both sides that are compared too, so that the speeds are alike
+# Eighths of a blend to both sides that are compared too, so that the speeds are alike (chosen by eye).
+_COMPARED_EIGHTHS = 2
 
 
 def blend_ends(
@@ -43,15 +45,15 @@ def blend_ends(
         raise InputError("the neutral pose has other joints than the clip")
     if min(start_s, end_s) < 0:
         raise InputError(f"blends: expected lengths of 0 or more, got {start_s:g} s and {end_s:g} s")
-    motion = root_at_rest(motion, body)
+    motion = put_root_at_rest(motion, body)
     last = len(motion) - 1
     if (start_s + end_s) * motion.rate > last + 1e-9:
         raise InputError(f"the blends of {start_s:g} s and {end_s:g} s do not fit {motion.duration_s:.2f} s")
     for frame, length_s in ((0, start_s), (last, end_s)):
         if length_s > 0:
-            pose = _standing_at(neutral.slice(0, 1), motion.slice(frame, frame + 1), body)
+            pose = _place_feet(neutral.slice(0, 1), motion.slice(frame, frame + 1), body)
             away = np.abs(np.arange(last + 1.0) - frame) / (length_s * motion.rate)
-            motion = mix(motion, _held(pose, last + 1, motion.rate), _eased(1 - away))
+            motion = mix(motion, _hold_pose(pose, last + 1, motion.rate), minimum_jerk(1 - away))
     return motion
 
 
@@ -73,34 +75,39 @@ def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5)
             raise InputError("stretches to be joined must have the same joints and rate")
         if len(parts) > 1 and part.duration_s < 3 * blend_s:
             raise InputError(f"a stretch of {part.duration_s:.2f} s is too short for blends of {blend_s:g} s")
-    joined = root_at_rest(first, body)
+    joined = put_root_at_rest(first, body)
     blend = max(1, round(blend_s * first.rate))
     for part in parts[1:]:
-        joined = _joined(joined, part, body, blend)
+        joined = _join(joined, part, body, blend)
     return joined
 
 
-def _joined(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
+def _join(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
     joints = main_joints(body)
     tail, head = len(a) - max(len(a) // 3, blend + 1), max(len(b) // 3, blend + 1)
     step = max(1, blend // 8)
     rows, columns = np.arange(tail, len(a) - blend, step), np.arange(0, head - blend + 1, step)
-    clouds = [cloud(positions_at(m, f + blend // 2, joints), _ALIKE) for m, f in ((a, rows), (b, columns))]
+    clouds = [
+        cloud(positions_at(m, f + blend // 2, joints), _COMPARED_EIGHTHS)
+        for m, f in ((a, rows), (b, columns))
+    ]
     distance = clouds[0].distances(slice(None), slice(None), clouds[1])
     row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
     out, into = int(rows[row]), int(columns[column])
     # The second stretch is laid onto the first where the blend is half done.
     middle = blend // 2
-    over = _laid(b, into + middle, a, out + middle, body)
+    over = _lay_onto(b, into + middle, a, out + middle, body)
     mixed = mix(
         a.slice(out, out + blend + 1),
         over.slice(into, into + blend + 1),
-        _eased(np.linspace(0, 1, blend + 1)),
+        minimum_jerk(np.linspace(0, 1, blend + 1)),
     )
-    return _after(_after(a.slice(0, out), mixed) if out else mixed, over.slice(into + blend + 1, len(over)))
+    return _concatenate(
+        _concatenate(a.slice(0, out), mixed) if out else mixed, over.slice(into + blend + 1, len(over))
+    )
 
 
-def _after(a: Motion, b: Motion) -> Motion:
+def _concatenate(a: Motion, b: Motion) -> Motion:
     tracks = {*a.translations, *b.translations}
     return replace(
         a,
@@ -110,17 +117,17 @@ def _after(a: Motion, b: Motion) -> Motion:
     )
 
 
-def _standing_at(pose: Motion, at: Motion, body: BodyMap) -> Motion:
+def _place_feet(pose: Motion, at: Motion, body: BodyMap) -> Motion:
     """A pose (one frame) with the heading of another one and, in the middle, the place of its feet."""
-    laid = _laid(pose, 0, at, 0, body)
+    laid = _lay_onto(pose, 0, at, 0, body)
     if not body.feet:
         return laid
     here, there = (foot_points(motion, body)[0].mean(axis=(0, 1)) for motion in (laid, at))
     shift = RootMotion(laid.rate, ((there - here) * [1.0, 1.0, 0.0])[None], np.zeros(1))
-    return root_at_rest(with_root_motion(laid, shift), body)
+    return put_root_at_rest(with_root_motion(laid, shift), body)
 
 
-def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> Motion:
+def _lay_onto(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> Motion:
     """The whole motion moved on the floor so that its hips at `frame` stand as the other's at `at`."""
     here, there = (
         (positions_at(m, np.array([f]), np.array([body.require("hips")]))[0, 0], body_map.heading(m, body)[f])
@@ -132,10 +139,10 @@ def _laid(motion: Motion, frame: int, other: Motion, at: int, body: BodyMap) -> 
     moved = with_root_motion(
         motion, RootMotion(motion.rate, np.tile(shift, (count, 1)), np.full(count, turn))
     )
-    return root_at_rest(moved, body)
+    return put_root_at_rest(moved, body)
 
 
-def _held(pose: Motion, count: int, rate: float) -> Motion:
+def _hold_pose(pose: Motion, count: int, rate: float) -> Motion:
     return Motion(
         pose.skeleton,
         rate,
@@ -146,7 +153,7 @@ def _held(pose: Motion, count: int, rate: float) -> Motion:
 
 
 def mix(a: Motion, b: Motion, part: Array) -> Motion:
-    """From `a` where `part` (F,) is 0 to `b` where it is 1."""
+    """Two motions of F frames mixed: `a` where `part` (F,) is 0, `b` where it is 1."""
     weight: Array = part[:, None]
     rest: Array = 1 - weight
     tracks = {*a.translations, *b.translations}
@@ -156,9 +163,3 @@ def mix(a: Motion, b: Motion, part: Array) -> Motion:
         root_translation=a.root_translation * rest + b.root_translation * weight,
         translations={j: a.translation_of(j) * rest + b.translation_of(j) * weight for j in tracks},
     )
-
-
-def _eased(t: Array) -> Array:
-    """From 0 to 1, flat to the second derivative at both ends (the minimum-jerk quintic)."""
-    t = np.clip(t, 0.0, 1.0)
-    return np.asarray(t**3 * (10 - 15 * t + 6 * t * t))

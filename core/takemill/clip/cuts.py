@@ -19,16 +19,19 @@ from .clouds import main_joints, positions_at
 
 KINDS = ("idle", "locomotion", "strike", "turn", "jump", "other")
 _LOOPS = ("idle", "locomotion")
-_WORK_HZ = 30.0  # cuts are told at this rate: a frame is 33 ms
-_SMOOTH_HZ = 4.0  # body speed; slower things stay
-_KICK_SPEED = 5.0  # of a foot against the hips, leg lengths per second: in a stride it is quick too
-_LEVER = 0.15  # leg lengths: a joint that only turns moves what hangs on it
-_QUIET, _QUIET_SPEED = 2.5, 0.03  # times the usual speed of the rests, and at least (leg lengths per second)
+# All chosen by eye.
+_CUT_RATE_HZ = 30.0  # frames a second at which cuts are found: one is 33 ms
+_SPEED_CUTOFF_HZ = 4.0  # of the body's speed, which is smoothed
+_MIN_KICK_SPEED_LEGS_S = 5.0  # of a foot against the hips, which is quick in a stride too
+_TURN_LEVER_LEGS = 0.15  # a joint that only turns counts as if it moved a point so far away
+_QUIET_FACTOR, _MIN_QUIET_SPEED_LEGS_S = 2.5, 0.03  # quiet: below so many times the speed of rests, or this
 
 
 @dataclass(frozen=True)
 class CutSettings:
     """What counts as an idle, locomotion, a turn, a strike and a jump. Speeds are leg lengths per second.
+
+    The defaults were chosen by eye.
 
     Attributes:
         idle_speed: root mean square speed of the joints below which the body rests.
@@ -87,7 +90,7 @@ class Cut:
 
 @dataclass(frozen=True)
 class _Signals:
-    """What the cuts are told from, N frames at `rate`; lengths in leg lengths, headings in degrees."""
+    """What the cuts are found from, N frames at `rate`; lengths in leg lengths, headings in degrees."""
 
     rate: float
     speed: Array  # root mean square over the joints: an arm alone still shows
@@ -98,7 +101,7 @@ class _Signals:
     limbs: Array  # fastest hand or foot, in what makes a strike
     height: Array  # of the hips
     airborne: Mask
-    strange: Array  # distance from the neutral pose
+    neutral_distance: Array  # distance from the neutral pose
 
 
 def suggest_cuts(
@@ -121,16 +124,16 @@ def suggest_cuts(
         inner = contacts.sliced(first, last) if contacts else None
         cuts = suggest_cuts(motion.slice(first, last), body, settings, inner)
         return tuple(replace(cut, start=cut.start + first, stop=cut.stop + first) for cut in cuts)
-    step = max(1, round(motion.rate / _WORK_HZ))
+    step = max(1, round(motion.rate / _CUT_RATE_HZ))
     frames = np.arange(0, len(motion), step)
-    signals = _signals(motion, body, settings, contacts or find_contacts(motion, body), frames)
+    signals = _measure_signals(motion, body, settings, contacts or find_contacts(motion, body), frames)
     found: list[tuple[str, int, int]] = []
     rest = 0
-    for start, stop in [*_actions(signals, settings), (len(frames), len(frames))]:
+    for start, stop in [*_find_actions(signals, settings), (len(frames), len(frames))]:
         if start - rest >= settings.idle_s * signals.rate:
-            found += _calm(signals, settings, rest, start)
+            found += _cut_rest(signals, settings, rest, start)
         if start < stop:
-            found += _active(signals, settings, start, stop)
+            found += _cut_action(signals, settings, start, stop)
         rest = stop
     ranges = [one for one in found if one[2] - one[1] >= max(settings.shortest_s * signals.rate, 1)]
     counts = dict.fromkeys(KINDS, 0)
@@ -143,24 +146,24 @@ def suggest_cuts(
     return tuple(named)
 
 
-def _resting(signals: _Signals, settings: CutSettings) -> Mask:
+def _find_rests(signals: _Signals, settings: CutSettings) -> Mask:
     """Where the body rests: anywhere for long, or briefly in the neutral pose (not in a held guard)."""
-    calm = _filled(signals.speed < settings.idle_speed, 0.1, signals.rate)
+    calm = _close_gaps(signals.speed < settings.idle_speed, 0.1, signals.rate)
     for start, stop in zip(*runs(calm), strict=True):
         seconds = (stop - start) / signals.rate
-        neutral = np.median(signals.strange[start:stop]) < settings.neutral
+        neutral = np.median(signals.neutral_distance[start:stop]) < settings.neutral
         if seconds < (settings.pause_s if neutral else settings.idle_s):
             calm[start:stop] = False
     return calm
 
 
-def _actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
-    """The stretches between the rests, from where the body leaves its calm to where it has settled again."""
-    resting = _resting(signals, settings)
+def _find_actions(signals: _Signals, settings: CutSettings) -> list[tuple[int, int]]:
+    """The stretches between the rests, from where the body begins to stir to where it is at rest again."""
+    resting = _find_rests(signals, settings)
     spans = [(int(a), int(b)) for a, b in zip(*runs(~resting), strict=True)]
     usual = float(np.median(signals.stir[resting])) if resting.any() else 0.0
-    quiet = max(_QUIET * usual, _QUIET_SPEED)
-    cost = signals.speed / settings.idle_speed + signals.strange / settings.neutral
+    quiet = max(_QUIET_FACTOR * usual, _MIN_QUIET_SPEED_LEGS_S)
+    cost = signals.speed / settings.idle_speed + signals.neutral_distance / settings.neutral
     reach, lead, settle = (
         round(s * signals.rate) for s in (settings.snap_s, settings.lead_s, settings.settle_s)
     )
@@ -185,11 +188,11 @@ def _steps_to_calm(speed: Array, cost: Array, quiet: float) -> int:
     return int(np.argmin(cost)) if len(cost) else 0
 
 
-def _calm(signals: _Signals, settings: CutSettings, start: int, stop: int) -> list[tuple[str, int, int]]:
-    """A rest as clips; where the body leaves its usual pose for a while, that part is its own."""
-    strange, rate = signals.strange[start:stop], signals.rate
-    away = strange > max(settings.away, 3 * float(np.percentile(strange, 25)))
-    away = _long(_filled(away, settings.idle_s, rate), settings.idle_s, rate)
+def _cut_rest(signals: _Signals, settings: CutSettings, start: int, stop: int) -> list[tuple[str, int, int]]:
+    """A rest as clips; where the body leaves its usual pose for a while, that part is a clip of its own."""
+    neutral_distance, rate = signals.neutral_distance[start:stop], signals.rate
+    away = neutral_distance > max(settings.away, 3 * float(np.percentile(neutral_distance, 25)))
+    away = _drop_short(_close_gaps(away, settings.idle_s, rate), settings.idle_s, rate)
     pad = round(settings.settle_s * rate)
     out: list[tuple[str, int, int]] = []
     place = start
@@ -201,21 +204,23 @@ def _calm(signals: _Signals, settings: CutSettings, start: int, stop: int) -> li
     return [one for one in [*out, ("idle", place, stop)] if one[0] == "other" or one[2] - one[1] >= least]
 
 
-def _signals(
+def _measure_signals(
     motion: Motion, body: BodyMap, settings: CutSettings, contacts: Contacts, frames: Index
 ) -> _Signals:
     rate = motion.rate / (frames[1] if len(frames) > 1 else 1)
     leg = leg_length(motion.skeleton, body)
-    few = _picked(motion, frames, rate)
+    few = _pick_frames(motion, frames, rate)
     joints = main_joints(body)
     positions = positions_at(motion, frames, joints) / leg
     place = {int(joint): k for k, joint in enumerate(joints)}
     hips = positions[:, place[body.require("hips")]]
     heading = np.degrees(_smooth(body_map.heading(few, body), rate, 1.0))
-    velocity = series.derivative(_smooth(positions, rate, 2 * _SMOOTH_HZ), rate)
-    turning = _LEVER * _smooth(series.angular_velocity(few.rotations[:, joints], rate), rate, 2 * _SMOOTH_HZ)
+    velocity = series.derivative(_smooth(positions, rate, 2 * _SPEED_CUTOFF_HZ), rate)
+    turning = _TURN_LEVER_LEGS * _smooth(
+        series.angular_velocity(few.rotations[:, joints], rate), rate, 2 * _SPEED_CUTOFF_HZ
+    )
     square = (velocity**2).sum(axis=-1) + (turning**2).sum(axis=-1)
-    speed = _smooth(np.sqrt(square.mean(axis=1)), rate, _SMOOTH_HZ)
+    speed = _smooth(np.sqrt(square.mean(axis=1)), rate, _SPEED_CUTOFF_HZ)
     own = velocity - velocity.mean(axis=1, keepdims=True)
     stir = np.sqrt(((own**2).sum(axis=-1) + (turning**2).sum(axis=-1)).mean(axis=1))
     floor_path = _smooth(hips[:, :2], rate, 1.0)
@@ -229,7 +234,7 @@ def _signals(
         limbs=_limb_speed(few, body, settings),
         height=hips[:, 2],
         airborne=~contacts.planted[frames].any(axis=1),
-        strange=_strange(positions, speed < settings.idle_speed),
+        neutral_distance=_neutral_distance(positions, speed < settings.idle_speed),
     )
 
 
@@ -242,7 +247,7 @@ def _limb_speed(motion: Motion, body: BodyMap, settings: CutSettings) -> Array:
     fastest = np.zeros(len(motion))
     for end, parts, least in (
         ("Hand", ("UpperArm", "LowerArm"), settings.strike_speed),
-        ("Foot", ("UpperLeg", "LowerLeg"), _KICK_SPEED),
+        ("Foot", ("UpperLeg", "LowerLeg"), _MIN_KICK_SPEED_LEGS_S),
     ):
         for side in ("left", "right"):
             chain = [body.get(side + part) for part in (*parts, end)]
@@ -256,7 +261,7 @@ def _limb_speed(motion: Motion, body: BodyMap, settings: CutSettings) -> Array:
     return fastest
 
 
-def _picked(motion: Motion, frames: Index, rate: float) -> Motion:
+def _pick_frames(motion: Motion, frames: Index, rate: float) -> Motion:
     return Motion(
         motion.skeleton,
         rate,
@@ -272,7 +277,7 @@ def _smooth(values: Array, rate: float, cutoff_hz: float) -> Array:
     return filters.butterworth(values, rate, cutoff_hz, order=2)
 
 
-def _strange(positions: Array, calm: Mask) -> Array:
+def _neutral_distance(positions: Array, calm: Mask) -> Array:
     """Root mean square distance (N,) of each pose from the neutral one: the mean of the resting poses.
 
     Turns about +Z and shifts on the floor do not count.
@@ -289,12 +294,12 @@ def _strange(positions: Array, calm: Mask) -> Array:
     return np.sqrt(square.mean(axis=1))
 
 
-def _filled(mask: Mask, gap_s: float, rate: float) -> Mask:
+def _close_gaps(mask: Mask, gap_s: float, rate: float) -> Mask:
     """The mask with gaps shorter than `gap_s` closed."""
-    return ~_long(~mask, gap_s, rate)
+    return ~_drop_short(~mask, gap_s, rate)
 
 
-def _long(mask: Mask, least_s: float, rate: float) -> Mask:
+def _drop_short(mask: Mask, least_s: float, rate: float) -> Mask:
     """The mask without runs shorter than `least_s`."""
     out = mask.copy()
     for start, stop in zip(*runs(mask), strict=True):
@@ -303,35 +308,39 @@ def _long(mask: Mask, least_s: float, rate: float) -> Mask:
     return out
 
 
-def _active(signals: _Signals, settings: CutSettings, start: int, stop: int) -> list[tuple[str, int, int]]:
-    """The kinds of one stretch between two rests: turns and steps part, the rest is named as a whole."""
+def _cut_action(
+    signals: _Signals, settings: CutSettings, start: int, stop: int
+) -> list[tuple[str, int, int]]:
+    """One stretch between two rests as clips: turns and steps apart, anything else as a whole."""
     rate, span = signals.rate, slice(start, stop)
-    airborne = _long(signals.airborne[span], settings.jump_s, rate)
+    airborne = _drop_short(signals.airborne[span], settings.jump_s, rate)
     rise = float(np.ptp(signals.height[span][airborne])) if airborne.any() else 0.0
     lift = signals.height[span].max() - np.median(signals.height)
-    travelling = _long(
-        _filled(signals.root_motion[span] > settings.locomotion_speed, 0.5, rate), settings.locomotion_s, rate
+    walking = _drop_short(
+        _close_gaps(signals.root_motion[span] > settings.locomotion_speed, 0.5, rate),
+        settings.locomotion_s,
+        rate,
     )
-    if airborne.any() and max(rise, lift) > settings.jump_rise and not travelling.any():
+    if airborne.any() and max(rise, lift) > settings.jump_rise and not walking.any():
         return [("jump", start, stop)]
-    if signals.limbs[span].max() > 1 and not travelling.any():
+    if signals.limbs[span].max() > 1 and not walking.any():
         return [("strike", start, stop)]
     turning = np.zeros(stop - start, bool)
     for first, last in zip(
-        *runs(_filled(signals.turning[span] > settings.turn_deg_s, 0.3, rate)), strict=True
+        *runs(_close_gaps(signals.turning[span] > settings.turn_deg_s, 0.3, rate)), strict=True
     ):
         turn = signals.heading[start + last - 1] - signals.heading[start + first]
         turning[first:last] = abs(turn) > settings.turn_deg
-    if turning.any() and not travelling.any():
+    if turning.any() and not walking.any():
         return [("turn", start, stop)]
-    if not travelling.any():
+    if not walking.any():
         return [("other", start, stop)]
-    return _parts(start, turning, travelling & ~turning)
+    return _split_turns(start, turning, walking & ~turning)
 
 
-def _parts(start: int, turning: Mask, travelling: Mask) -> list[tuple[str, int, int]]:
-    """Runs of turning and of travelling; the bits between go to their neighbour."""
-    label = np.where(turning, 2, np.where(travelling, 1, 0))
+def _split_turns(start: int, turning: Mask, walking: Mask) -> list[tuple[str, int, int]]:
+    """Runs of turning and of walking; the bits between go to their neighbour."""
+    label = np.where(turning, 2, np.where(walking, 1, 0))
     marked = np.flatnonzero(label)
     nearest = np.searchsorted((marked[1:] + marked[:-1]) / 2, np.arange(len(label)))
     label = label[marked[nearest]]

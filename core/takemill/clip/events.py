@@ -15,8 +15,9 @@ from ..feet.contacts import Contacts
 from ..maths import filters, series
 from .clouds import positions_at
 
-_STEP_S = 0.1  # the quickest sprinter swings a foot for three times as long (common knowledge, no source)
-_TOP = 0.9  # share of a peak's height that its top reaches down to, and it must fall to on both sides
+# The shortest swing of a foot in a step; a sprinter's lasts three times as long (no source).
+_MIN_SWING_S = 0.1
+_TOP_SHARE = 0.9  # of a peak's height: its top is what lies above, and it must fall below on both sides
 _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
 
@@ -62,12 +63,12 @@ def foot_events(contacts: Contacts, loop: bool) -> tuple[Event, ...]:
     planted across the seam comes down once. Otherwise a foot that is planted in the first or the last frame
     has no event there. A foot that is up for less than a tenth of a second took no step: no events.
     """
-    planted = _stepping(contacts, loop)
+    planted = _stepping_feet(contacts, loop)
     if loop and len(planted) > 1:
         before = np.roll(planted, 1, axis=0)
     else:
         before = np.concatenate([planted[:1], planted[:-1]])
-    return _ordered(
+    return _sort_events(
         Event(f"{foot}.{word}", int(frame))
         for k, foot in enumerate(contacts.feet)
         for word, change in (("down", planted & ~before), ("up", before & ~planted))
@@ -75,10 +76,10 @@ def foot_events(contacts: Contacts, loop: bool) -> tuple[Event, ...]:
     )
 
 
-def _stepping(contacts: Contacts, loop: bool) -> Mask:
+def _stepping_feet(contacts: Contacts, loop: bool) -> Mask:
     """Planted feet (F, K), or (F - 1, K) of a loop, without lifts that are too short for a step."""
     planted = contacts.planted
-    shortest, count = math.ceil(_STEP_S * contacts.rate - 1e-6), len(planted)
+    shortest, count = math.ceil(_MIN_SWING_S * contacts.rate - 1e-6), len(planted)
     if loop and count > 1:
         count -= 1
         planted = np.concatenate([planted[:-1]] * 3)
@@ -113,14 +114,14 @@ def strike_events(motion: Motion, body: BodyMap, settings: EventSettings | None 
     wait = max(1, round(settings.stop_s * motion.rate))
     events = []
     for k, part in enumerate(parts):
-        for peak in _peaks(
+        for peak in _find_peaks(
             speed[:, k], least[part.endswith("Foot")], round(settings.strike_gap_s * motion.rate)
         ):
-            middle = _middle(speed[:, k], int(peak))
+            middle = _peak_middle(speed[:, k], int(peak))
             if middle is not None:
                 stop = middle + int(np.argmax(braking[middle : middle + wait + 1, k]))
                 events += [Event(f"{part}.strike", middle), Event(f"{part}.stop", stop)]
-    return _ordered(events)
+    return _sort_events(events)
 
 
 def jump_events(
@@ -147,7 +148,7 @@ def jump_events(
             events.append(Event("apex", int(start + np.argmax(height[start:stop]))))
             if stop < len(motion):
                 events.append(Event("landing", int(stop)))
-    return _ordered(events)
+    return _sort_events(events)
 
 
 def gait_phase(events: tuple[Event, ...], frames: int, loop: bool) -> Array:
@@ -174,7 +175,7 @@ def gait_phase(events: tuple[Event, ...], frames: int, loop: bool) -> Array:
     return np.asarray(stride % 1.0)
 
 
-def _peaks(values: Array, least: float, gap: int) -> Index:
+def _find_peaks(values: Array, least: float, gap: int) -> Index:
     """Frames of the local maxima of values (F,) above `least`, of those closer than `gap` the highest.
 
     An end of the series is no maximum: what comes beyond it is not known.
@@ -188,25 +189,25 @@ def _peaks(values: Array, least: float, gap: int) -> Index:
     return np.array(sorted(kept), np.intp)
 
 
-def _middle(values: Array, peak: int) -> int | None:
+def _peak_middle(values: Array, peak: int) -> int | None:
     """The frame in the middle of a peak of values (F,); None when an end of the series cuts it off.
 
     Noise moves the highest frame of a flat peak; its centroid, weighted by the height above the top's foot
     squared, moves little.
     """
-    low, high = _around(values, peak, _TOP)
+    low, high = _run_above(values, peak, _TOP_SHARE)
     if low == 0 or high == len(values):
         return None
-    weight = (values[low:high] - _TOP * values[peak]) ** 2
+    weight = (values[low:high] - _TOP_SHARE * values[peak]) ** 2
     return int(np.round(weight @ np.arange(low, high) / weight.sum()))
 
 
-def _around(values: Array, peak: int, share: float) -> tuple[int, int]:
+def _run_above(values: Array, peak: int, min_share: float) -> tuple[int, int]:
     """The run [low, high) around a peak in which the values stay above a share of it."""
-    below = np.flatnonzero(values < share * values[peak])
+    below = np.flatnonzero(values < min_share * values[peak])
     at = int(np.searchsorted(below, peak))
     return (int(below[at - 1]) + 1 if at else 0), (int(below[at]) if at < len(below) else len(values))
 
 
-def _ordered(events: Iterable[Event]) -> tuple[Event, ...]:
+def _sort_events(events: Iterable[Event]) -> tuple[Event, ...]:
     return tuple(sorted(events, key=lambda event: (event.frame, event.name)))

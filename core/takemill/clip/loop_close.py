@@ -1,11 +1,11 @@
 """Closing a loop: the gap between its ends is spread so that the repeated clip has no seam.
 
-Everything is seen beside the steady path from the first frame to the last (`steady_root_motion`), so that the
-way and the turn of a cycle stay exact. The loop's acceleration is the take's own: before the seam that of
-the frames up to the end, after it that of the frames from the start on, each faded into the other where the
-take goes on. Of all closed loops that come near to that, the one is taken that also stays near the take: a
-screened Poisson problem in time, as in gradient-domain editing of images (Perez, Gangnet and Blake, Poisson
-Image Editing, SIGGRAPH 2003), but of second differences.
+Everything is measured against the steady path from the first frame to the last (`steady_root_motion`), so
+that the path and the turn of a cycle stay exact. The loop's acceleration is the take's own: before the seam
+that of the frames up to the end, after it that of the frames from the start on, each faded into the other
+where the take goes on. Of all closed loops that come near to that, the one that also stays nearest to the
+take is chosen: a screened Poisson problem in time, as in gradient-domain editing of images (Perez, Gangnet
+and Blake, Poisson Image Editing, SIGGRAPH 2003), but of second differences.
 """
 
 from __future__ import annotations
@@ -22,24 +22,26 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
+from ..maths.easing import minimum_jerk
 from .root_motion import (
     RootMotion,
     RootMotionSettings,
-    continued,
+    extend_steady,
     find_root_motion,
-    root_at_rest,
+    put_root_at_rest,
     steady_root_motion,
     with_root_motion,
     without_root_motion,
 )
 
 SPREADS = ("auto", "whole", "seam")
-_WHOLE_BELOW_M_S = 0.12  # of the hips; the border between stillness and steps (common practice, no source)
-_WHOLE_REACH = 4  # times seam_s: how far an idle takes up a step in speed; further would carry it away
-_FIT_FRAMES = 5  # read at each end to tell its speed where the take does not go on
-_ROUNDS = 2
-_MOST_WARP = 0.499  # frames; further, the next frame would be nearer
-_WARP_S = 0.1  # to both sides of the seam, read to tell the cycle's length to a part of a frame
+_MAX_WHOLE_SPEED_M_S = 0.12  # of the hips: the border between an idle and steps (common practice, no source)
+# Times seam_s: over so long an idle absorbs a step in speed; over longer it would move away (chosen by eye).
+_WHOLE_REACH_FACTOR = 4
+_MAX_FIT_FRAMES = 5  # at each end, that its speed is fitted to where the take does not go on (chosen by eye)
+_CLOSING_ROUNDS = 2  # the second closes what turns, which do not quite add up, leave of the first
+_MAX_WARP_FRAMES = 0.499  # further, the next frame would be nearer
+_WARP_WINDOW_S = 0.1  # to both sides of the seam, that the cycle's exact length is fitted to (chosen by eye)
 
 
 @dataclass(frozen=True)
@@ -88,10 +90,10 @@ def close_range(
 def exact_end(take: Motion, body: BodyMap, start: int, end: int) -> float:
     """The frame number, less than half a frame from `end`, at which the take repeats frame `start` best.
 
-    Told by least squares from the local rotations of all mapped joints but the hips and what they hang on,
-    in the frames around the seam: pose at the start = pose at the end + their speed there times the rest.
+    By least squares over the local rotations of all mapped joints but the hips and what they hang on, in the
+    frames around the seam: pose at the start = pose at the end + their speed there times the rest.
     """
-    reach = max(1, round(_WARP_S * take.rate))
+    reach = max(1, round(_WARP_WINDOW_S * take.rate))
     offsets = np.arange(-min(reach, start), min(reach, len(take) - 2 - end) + 1)
     fixed = take.skeleton.path_to(body.require("hips"))
     joints = [joint for joint in body.joints.values() if joint not in fixed]
@@ -104,7 +106,7 @@ def exact_end(take: Motion, body: BodyMap, start: int, end: int) -> float:
     speed = (_turn_step(ahead, here) - _turn_step(behind, here)) / 2
     power = float((speed**2).sum())
     part = float((gap * speed).sum()) / power if power > 0 else 0.0
-    return min(end + float(np.clip(part, -_MOST_WARP, _MOST_WARP)), len(take) - 1.0)
+    return min(end + float(np.clip(part, -_MAX_WARP_FRAMES, _MAX_WARP_FRAMES)), len(take) - 1.0)
 
 
 def close_loop(
@@ -114,11 +116,11 @@ def close_loop(
     *,
     before: Motion | None = None,
     after: Motion | None = None,
-    way: RootMotion | None = None,
+    root_motion: RootMotion | None = None,
 ) -> Motion:
-    """A loop: its last pose equals its first to 1e-6, apart from the way and the turn of one cycle.
+    """A loop: its last pose equals its first to 1e-6, apart from the path and the turn of one cycle.
 
-    The way and the turn from the first frame to the last stay as they are, unless others are given.
+    The path and the turn from the first frame to the last stay as they are, unless others are given.
 
     Args:
         motion: its first and last frame are the seam.
@@ -126,7 +128,7 @@ def close_loop(
         settings: how the gap is spread.
         before: the take's frames up to the start, if there are any; a few tenths of a second help.
         after: the take's frames from the end on.
-        way: a root track of F frames whose way and turn the loop gets; None for the motion's own.
+        root_motion: a root track of F frames whose path and turn the loop gets; None for the motion's own.
 
     Raises:
         InputError: fewer than two frames, or a setting makes no sense.
@@ -137,29 +139,29 @@ def close_loop(
     expect_positive(settings.seam_s, "seam_s")
     if len(motion) < 2:
         raise InputError("a loop needs at least two frames")
-    steady = steady_root_motion(way or find_root_motion(motion, body, RootMotionSettings()))
+    steady = steady_root_motion(root_motion or find_root_motion(motion, body, RootMotionSettings()))
     last = len(motion) - 1
     spread = settings.spread
     if spread == "auto":
-        spread = "whole" if steady.speed_m_s < _WHOLE_BELOW_M_S else "seam"
+        spread = "whole" if steady.speed_m_s < _MAX_WHOLE_SPEED_M_S else "seam"
     reach = settings.seam_s * motion.rate
     lead_in = min(int(reach), last // 2, len(before) if before else 0)
     lead_out = min(int(reach), last // 2, len(after) if after else 0)
     seam = _Seam(last + 1, reach, lead_in, lead_out, spread == "whole")
-    whole = _joined(motion, before, after, lead_in, lead_out)
-    still = root_at_rest(without_root_motion(whole, continued(steady, lead_in, lead_out)), body)
+    whole = _join_around(motion, before, after, lead_in, lead_out)
+    in_place = put_root_at_rest(without_root_motion(whole, extend_steady(steady, lead_in, lead_out)), body)
     closed = replace(
-        still,
-        rotations=seam.close(still.rotations, _turn_step, _turned),
-        root_translation=seam.close(still.root_translation, np.subtract, np.add),
+        in_place,
+        rotations=seam.close(in_place.rotations, _turn_step, _apply_turn),
+        root_translation=seam.close(in_place.root_translation, np.subtract, np.add),
         translations={
-            joint: seam.close(track, np.subtract, np.add) for joint, track in still.translations.items()
+            joint: seam.close(track, np.subtract, np.add) for joint, track in in_place.translations.items()
         },
     )
     return with_root_motion(closed, steady)
 
 
-def _joined(
+def _join_around(
     motion: Motion, before: Motion | None, after: Motion | None, lead_in: int, lead_out: int
 ) -> Motion:
     """The last `lead_in` frames of `before`, the motion, and the first `lead_out` frames of `after`."""
@@ -183,7 +185,7 @@ def _turn_step(a: Array, b: Array) -> Array:
     return quat.log(quat.mul(quat.inv(b), a))
 
 
-def _turned(q: Array, step: Array) -> Array:
+def _apply_turn(q: Array, step: Array) -> Array:
     return quat.mul(q, quat.exp(step))
 
 
@@ -209,21 +211,23 @@ class _Seam:
         """(lead_in + F + lead_out, ...) -> (F, ...) whose last value equals its first."""
         last = self.frames - 1
         if self.whole:
-            values = self._drifted(values, minus, plus)
+            values = self._spread_gap(values, minus, plus)
         out = values[self.lead_in : self.lead_in + self.frames].copy()
-        at_seam, change = self._wanted(minus(values[2:], values[1:-1]) + minus(values[:-2], values[1:-1]))
+        at_seam, change = self._wanted_bend(
+            minus(values[2:], values[1:-1]) + minus(values[:-2], values[1:-1])
+        )
         gap = minus(out[0], out[last])
         if not self.lead_in + self.lead_out:
             at_seam = minus(out[1], out[0]) + minus(out[last - 1], out[last]) + self._speed_step(out, minus)
-        for _ in range(_ROUNDS):  # turns do not quite add up; what they leave at the seam is closed again
+        for _ in range(_CLOSING_ROUNDS):
             change[0] += at_seam - minus(out[1], out[0]) - minus(out[last - 1], out[last]) + gap
             change[last - 1] -= gap
-            out[:last] = plus(out[:last], self._step(change))
+            out[:last] = plus(out[:last], self._solve_step(change))
             out[last] = out[0]
             change, gap = np.zeros_like(change), np.zeros_like(gap)
         return out
 
-    def _drifted(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+    def _spread_gap(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
         """The gap in pose, a mean around the seam, spread evenly over the whole clip."""
         last, window = self.frames - 1, self.lead_in + self.lead_out + 1
         gap = minus(values[:window], values[last : last + window]).mean(axis=0)
@@ -235,7 +239,7 @@ class _Seam:
 
         Their steps from the seam follow one cubic, plus the step in speed before the seam: least squares.
         """
-        fit = min(_FIT_FRAMES, (self.frames - 1) // 2)
+        fit = min(_MAX_FIT_FRAMES, (self.frames - 1) // 2)
         if fit < 1:
             return np.zeros_like(minus(values[0], values[0]))
         after = np.arange(1.0, fit + 1)[:, None]
@@ -247,7 +251,7 @@ class _Seam:
         )
         return np.tensordot(weights, steps, 1)
 
-    def _wanted(self, bend: Array) -> tuple[Array, Array]:
+    def _wanted_bend(self, bend: Array) -> tuple[Array, Array]:
         """The bend at the seam (...), and how it shall change at the frames of the cycle (F - 1, ...).
 
         Before the seam it is that of the frames up to the end, after the seam that of the frames from the
@@ -256,10 +260,10 @@ class _Seam:
         last, before = self.frames - 1, self.lead_in - 1
         offsets = np.arange(-before, self.lead_out)  # from the seam, where both readings are known
         start, end = bend[offsets + before], bend[offsets + before + last]
-        part = _eased((offsets + self.lead_in) / max(self.lead_in + self.lead_out, 1))
-        mixed = end + _along(part, start) * (start - end)
+        part = minimum_jerk((offsets + self.lead_in) / max(self.lead_in + self.lead_out, 1))
+        mixed = end + _broadcast(part, start) * (start - end)
         change = np.zeros((last, *bend.shape[1:]))
-        change[offsets % last] = mixed - np.where(_along(offsets < 0, start), end, start)
+        change[offsets % last] = mixed - np.where(_broadcast(offsets < 0, start), end, start)
         change[0] = 0
         if self.lead_in and self.lead_out:
             return mixed[before], change
@@ -267,24 +271,19 @@ class _Seam:
             return bend[before if self.lead_in else last - 1], change
         return change[0], change  # none
 
-    def _step(self, change: Array) -> Array:
+    def _solve_step(self, change: Array) -> Array:
         """What is added to each frame of the cycle (F - 1, ...), so that its bend changes by this.
 
         The periodic step d that has the least sum of |bend of d - change|^2 + |d|^2 / reach^4; solved in
         the spectrum, in which a bend is a factor. A change that no closed cycle can have is spread evenly.
         """
-        count, reach = len(change), self.reach * (_WHOLE_REACH if self.whole else 1)
+        count, reach = len(change), self.reach * (_WHOLE_REACH_FACTOR if self.whole else 1)
         bend = 2 * np.cos(2 * np.pi * np.fft.rfftfreq(count)) - 2
         gain = np.divide(bend, bend**2 + reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
         spectrum = np.fft.rfft(change, axis=0)
-        return np.fft.irfft(_along(gain, spectrum) * spectrum, count, axis=0)
+        return np.fft.irfft(_broadcast(gain, spectrum) * spectrum, count, axis=0)
 
 
-def _along(weights: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
+def _broadcast(weights: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
     """Weights (F,) shaped to go with values (F, ...)."""
     return weights.reshape(-1, *([1] * (values.ndim - 1)))
-
-
-def _eased(t: Array) -> Array:
-    """From 0 to 1, flat to the second derivative at both ends (the minimum-jerk quintic)."""
-    return np.asarray(t**3 * (10 - 15 * t + 6 * t * t))

@@ -21,20 +21,21 @@ from .loop_close import close_loop
 from .measure import planted_steps
 from .root_motion import (
     RootMotionSettings,
-    continued,
+    extend_steady,
     find_root_motion,
     steady_root_motion,
     with_root_motion,
     without_root_motion,
 )
 
-_SLOW = 0.4  # leg lengths per second; faster, a foot that counts as planted still lands or leaves
-_SLIDES = 0.8  # leg lengths per second: what moves so fast while it counts as planted does not stand
-_STILL_M_S = 0.003
-_CYCLES = 3  # the middle one has whole contacts on both sides of its seams
+# The three speeds were chosen by eye.
+_MAX_HELD_SPEED_LEGS_S = 0.4  # faster, a foot that counts as planted still lands or leaves
+_MIN_SLIDE_SPEED_LEGS_S = 0.8  # a foot that moves so fast does not stand, though it counts as planted
+_MAX_HELD_SLIP_M_S = 0.003  # faster, a foot is not called held: its leg could not reach
+_CYCLES = 3  # are pinned in a row: the middle one has whole contacts on both sides of its seams
 
 
-def repeated(loop: Motion, body: BodyMap, count: int) -> Motion:
+def repeat_loop(loop: Motion, body: BodyMap, count: int) -> Motion:
     """A loop played `count` times on, each cycle starting where and as the one before ended.
 
     F frames become count * (F - 1) + 1: the last frame of a cycle is the first of the next.
@@ -45,16 +46,16 @@ def repeated(loop: Motion, body: BodyMap, count: int) -> Motion:
     if count < 1 or len(loop) < 2:
         raise InputError(f"repeat: expected at least one cycle of two frames, got {count} of {len(loop)}")
     steady = steady_root_motion(find_root_motion(loop, body, RootMotionSettings()))
-    still = without_root_motion(loop, steady)
+    in_place = without_root_motion(loop, steady)
     length = len(loop) - 1
     frames = np.append(np.tile(np.arange(length), count), length)
     chain = replace(
-        still,
-        rotations=still.rotations[frames],
-        root_translation=still.root_translation[frames],
-        translations={joint: track[frames] for joint, track in still.translations.items()},
+        in_place,
+        rotations=in_place.rotations[frames],
+        root_translation=in_place.root_translation[frames],
+        translations={joint: track[frames] for joint, track in in_place.translations.items()},
     )
-    return with_root_motion(chain, continued(steady, 0, (count - 1) * length))
+    return with_root_motion(chain, extend_steady(steady, 0, (count - 1) * length))
 
 
 def pin_loop(
@@ -62,8 +63,8 @@ def pin_loop(
 ) -> tuple[Motion, Contacts]:
     """A closed loop with its planted feet still, also where a contact goes on over the seam; it stays closed.
 
-    The loop is pinned as the middle one of three cycles, then held: what a foot still slips as it rolls,
-    lands or leaves is taken out, and given back in the air. Its way and turn stay.
+    The loop is pinned as the middle one of three cycles. Then its feet are held: what a foot still slips as
+    it rolls, lands or leaves is removed, and returned while it is in the air. Path and turn of the loop stay.
 
     Args:
         loop: closed; its last frame is its first again.
@@ -84,22 +85,22 @@ def pin_loop(
         return loop, contacts
     frames = np.append(np.tile(np.arange(length), _CYCLES), 0)
     many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
-    settings, cycles = settings or PinSettings(), repeated(loop, body, _CYCLES)
-    many = _no_slides(cycles, body, many)
+    settings, cycles = settings or PinSettings(), repeat_loop(loop, body, _CYCLES)
+    many = _drop_slides(cycles, body, many)
     pinned, kept = pin_feet(cycles, body, many, settings)
-    pinned, kept = _held(pinned, body, many, kept, max(round(settings.blend_s * loop.rate), 1))
+    pinned, kept = _hold_feet(pinned, body, many, kept, max(round(settings.blend_s * loop.rate), 1))
     # Onto the loop's own place: the middle cycle starts where the first one ended.
     steady = steady_root_motion(find_root_motion(loop, body, RootMotionSettings()))
     back = with_root_motion(
-        without_root_motion(pinned, continued(steady, 0, (_CYCLES - 1) * length)),
-        continued(steady, length, (_CYCLES - 2) * length),
+        without_root_motion(pinned, extend_steady(steady, 0, (_CYCLES - 1) * length)),
+        extend_steady(steady, length, (_CYCLES - 2) * length),
     )
     closed = close_loop(
         back.slice(length, 2 * length + 1),
         body,
         before=back.slice(0, length),
         after=back.slice(2 * length + 1, len(back)),
-        way=steady,
+        root_motion=steady,
     )
     heel, toe = (
         np.append(mask, mask[:1], axis=0)
@@ -108,56 +109,60 @@ def pin_loop(
     return closed, replace(kept, heel=heel, toe=toe)
 
 
-def _no_slides(motion: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
+def _drop_slides(motion: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
     """The contacts without frames in which the foot slides too fast to stand, as in a roll over the floor."""
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
     columns = [body.feet.index(foot) for foot in contacts.feet]
-    steps, stands = planted_steps(foot_points(motion, body)[:, columns], planted)
-    fast = np.linalg.norm(steps, axis=-1) * motion.rate > _SLIDES * leg_length(motion.skeleton, body)
+    steps, standing = planted_steps(foot_points(motion, body)[:, columns], planted)
+    fast = np.linalg.norm(steps, axis=-1) * motion.rate > _MIN_SLIDE_SPEED_LEGS_S * leg_length(
+        motion.skeleton, body
+    )
     keep = np.ones_like(contacts.planted)
-    keep[1:] &= ~(stands & fast)
-    keep[:-1] &= ~(stands & fast)
+    keep[1:] &= ~(standing & fast)
+    keep[:-1] &= ~(standing & fast)
     return replace(contacts, heel=contacts.heel & keep, toe=contacts.toe & keep)
 
 
-def _held(
+def _hold_feet(
     motion: Motion, body: BodyMap, found: Contacts, pinned: Contacts, blend: int
 ) -> tuple[Motion, Contacts]:
-    """The motion with what its standing feet still slip taken out; it comes back within `blend` frames.
+    """The motion without what its standing feet still slip; each slip is returned within `blend` frames.
 
     Held are the contacts that were pinned, and what was found beside them where the foot is slow. Where a leg
-    cannot reach, it is not held.
+    cannot reach, its foot is not held.
     """
     columns = [body.feet.index(foot) for foot in found.feet]
     points = foot_points(motion, body)[:, columns]
-    steps, stands = planted_steps(points, np.stack([found.heel, found.toe], axis=-1))
-    slow = np.linalg.norm(steps, axis=-1) * motion.rate < _SLOW * leg_length(motion.skeleton, body)
-    rests = stands & (slow | (pinned.planted[1:] & pinned.planted[:-1]))
+    steps, standing = planted_steps(points, np.stack([found.heel, found.toe], axis=-1))
+    slow = np.linalg.norm(steps, axis=-1) * motion.rate < _MAX_HELD_SPEED_LEGS_S * leg_length(
+        motion.skeleton, body
+    )
+    rests = standing & (slow | (pinned.planted[1:] & pinned.planted[:-1]))
     near = np.zeros_like(found.planted)
     near[1:] |= rests
     near[:-1] |= rests
     planted = np.stack([found.heel, found.toe], axis=-1) & near[..., None]
-    steps, stands = planted_steps(points, planted)
+    steps, standing = planted_steps(points, planted)
     goals = {}
     for k, foot in enumerate(found.feet):
         slip = np.zeros((len(motion), 2))
-        slip[1:] = np.cumsum(np.where(stands[:, k, None], steps[:, k], 0.0), axis=0)
+        slip[1:] = np.cumsum(np.where(standing[:, k, None], steps[:, k], 0.0), axis=0)
         shift = np.zeros((len(motion), 3))
-        if stands[:, k].all():  # it never leaves the floor: only what comes back by itself can go
+        if standing[:, k].all():  # it never leaves the floor: what it slips in all must stay
             shift[:, :2] = np.linspace(0, 1, len(motion))[:, None] * slip[-1] - slip
         else:
-            shift[:, :2] = _given_back(slip, *runs(stands[:, k]), blend)
+            shift[:, :2] = _return_slip(slip, *runs(standing[:, k]), blend)
         if shift.any():
             goals[foot] = joint_in_model(motion, body.require(foot))[1] + shift
     held = place_ankles(motion, body, goals)
-    steps, stands = planted_steps(foot_points(held, body)[:, columns], planted)
-    slips = stands & (np.linalg.norm(steps, axis=-1) * motion.rate > _STILL_M_S)
+    steps, standing = planted_steps(foot_points(held, body)[:, columns], planted)
+    slips = standing & (np.linalg.norm(steps, axis=-1) * motion.rate > _MAX_HELD_SLIP_M_S)
     near[1:] &= ~slips
     return held, replace(found, heel=found.heel & near, toe=found.toe & near)
 
 
-def _given_back(slip: Array, starts: Index, stops: Index, blend: int) -> Array:
-    """Against the slip (F, 2) of each stand, from 0 at its start; after its stop it dies out."""
+def _return_slip(slip: Array, starts: Index, stops: Index, blend: int) -> Array:
+    """Shifts (F, 2) against the slip (F, 2) of each stand, 0 at its start; after its stop they die out."""
     shift = np.zeros_like(slip)
     for start, stop, following in zip(starts, stops, np.append(starts, len(slip))[1:], strict=True):
         shift[start : stop + 1] = slip[start] - slip[start : stop + 1]

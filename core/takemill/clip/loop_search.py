@@ -18,19 +18,23 @@ from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
 from .measure import PoseGap, ends_at, gap_between
 
 KINDS = ("auto", "locomotion", "idle")
-_LONGEST_S = {"locomotion": 4.0, "idle": 20.0}
-_SAME_M = 0.01  # poses that never lie further apart are one pose
-_STILL_BELOW_M_S = 0.12  # mean joint speed; common practice, no source
-_SLOW_STEP = 2
-_LIMBS = (
+_MAX_LENGTH_S = {
+    "locomotion": 4.0,
+    "idle": 20.0,
+}  # of a loop, where none is given (common practice, no source)
+_MAX_SAME_POSE_M = 0.01  # poses that never lie further apart are one pose (chosen by eye)
+_MAX_IDLE_SPEED_M_S = 0.12  # of joints, on average (common practice, no source)
+_IDLE_GRID_STEP = 2  # an idle is compared at every second coarse frame only, since it is slow (chosen by eye)
+_COARSE_PARTS = (
     "hips",
     "head",
     *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
 )
-_CALM_S = 0.010  # a seam counts as further apart by as far as the jerk there carries the joints in this time
-_ROUGH = 0.3  # by how much a seam of the usual jerk worsens an idle's score
-_LAGS, _STARTS = 10, 5  # how many lengths are followed up, and how many places for each
-_QUALITY = ((1.5, "good"), (4.0, "fair"), (10.0, "poor"))  # gap in cm; beyond: "bad"
+# All below chosen by eye.
+_JERK_TIME_S = 0.010  # a seam counts as worse by as far as its jerk carries the joints in this time
+_JERK_WEIGHT = 0.3  # by how much a seam of the usual jerk worsens an idle's score
+_MAX_LENGTHS, _MAX_STARTS = 10, 5  # lengths that are looked at closely, and places for each
+_QUALITY_LIMITS_CM = ((1.5, "good"), (4.0, "fair"), (10.0, "poor"))  # of a gap; beyond the last it is "bad"
 
 
 @dataclass(frozen=True)
@@ -87,23 +91,23 @@ def find_loops(
         InputError: the motion is shorter than the shortest loop, or a setting makes no sense.
     """
     settings = settings or LoopSettings()
-    _check(motion, settings)
+    _check_settings(motion, settings)
     joints = main_joints(body)
     step = max(1, round(motion.rate / settings.coarse_hz))
-    coarse = positions_at(motion, np.arange(0, len(motion), step), _limbs(body, joints))
-    kind = settings.kind if settings.kind != "auto" else _kind(coarse, motion.rate / step)
-    if kind == "idle" and len(coarse) > _SLOW_STEP * 16:  # an idle is slow, and its loops are long
-        coarse, step = coarse[::_SLOW_STEP], step * _SLOW_STEP
+    coarse = positions_at(motion, np.arange(0, len(motion), step), _coarse_joints(body, joints))
+    kind = settings.kind if settings.kind != "auto" else _guess_kind(coarse, motion.rate / step)
+    if kind == "idle" and len(coarse) > _IDLE_GRID_STEP * 16:  # an idle is slow, and its loops are long
+        coarse, step = coarse[::_IDLE_GRID_STEP], step * _IDLE_GRID_STEP
     coarse_rate = motion.rate / step
-    longest = min(settings.longest_s or _LONGEST_S[kind], motion.duration_s)
+    longest = min(settings.longest_s or _MAX_LENGTH_S[kind], motion.duration_s)
     low = max(1, int(settings.shortest_s * coarse_rate))
     high = min(len(coarse) - 1, int(np.ceil(longest * coarse_rate)))
     if high < low:
         low = high
     reach = max(1, round(settings.window_s * coarse_rate))
-    band = _band(cloud(coarse, reach), high)
-    effort = _effort(coarse)
-    if band[np.isfinite(band)].max() < _SAME_M:
+    band = _measure_band(cloud(coarse, reach), high)
+    effort = _sum_effort(coarse)
+    if band[np.isfinite(band)].max() < _MAX_SAME_POSE_M:
         kind = "idle"
     calm = _Calm(effort, coarse[..., :2].mean(axis=1))
     seeds, repeats = (
@@ -116,16 +120,16 @@ def find_loops(
     window = max(1, round(settings.window_s * motion.rate))
     pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
     order = _locomotion_order(pairs) if kind == "locomotion" else _idle_order(pairs, calm, step)
-    note = _note(band, coarse, repeats)
-    chosen = _apart([pairs[k][2:] for k in order], step)[: settings.count]
+    note = _describe_range(band, coarse, repeats)
+    chosen = _drop_near([pairs[k][2:] for k in order], step)[: settings.count]
     ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
     return tuple(
-        _candidate(start, end, gap_between(a, b), note)
+        _make_candidate(start, end, gap_between(a, b), note)
         for (start, end), a, b in zip(chosen, ends[::2], ends[1::2], strict=True)
     )
 
 
-def _check(motion: Motion, settings: LoopSettings) -> None:
+def _check_settings(motion: Motion, settings: LoopSettings) -> None:
     if settings.kind not in KINDS:
         raise InputError(f"loop kind {settings.kind!r}: expected one of {', '.join(KINDS)}")
     for name in ("shortest_s", "window_s", "coarse_hz", "count"):
@@ -142,18 +146,18 @@ def _check(motion: Motion, settings: LoopSettings) -> None:
         )
 
 
-def _limbs(body: BodyMap, joints: Index) -> Index:
-    """Of the joints (P,) to be compared, those that tell most, for the coarse map: hips, head, limbs."""
-    told = [joint for part in _LIMBS if (joint := body.get(part)) is not None]
-    return np.array(sorted(told), np.intp) if len(told) > 4 else joints
+def _coarse_joints(body: BodyMap, joints: Index) -> Index:
+    """Of the joints (P,) to be compared, those that differ most, for the coarse map: hips, head, limbs."""
+    found = [joint for part in _COARSE_PARTS if (joint := body.get(part)) is not None]
+    return np.array(sorted(found), np.intp) if len(found) > 4 else joints
 
 
-def _kind(positions: Array, rate: float) -> str:
+def _guess_kind(positions: Array, rate: float) -> str:
     speed = np.linalg.norm(np.diff(positions, axis=0), axis=-1) * rate
-    return "locomotion" if speed.size and np.median(speed.mean(axis=1)) > _STILL_BELOW_M_S else "idle"
+    return "locomotion" if speed.size and np.median(speed.mean(axis=1)) > _MAX_IDLE_SPEED_M_S else "idle"
 
 
-def _band(clouds: Cloud, high: int) -> Array:
+def _measure_band(clouds: Cloud, high: int) -> Array:
     """Distances (N, high + 1), metres, of each frame from those 0 to `high` later; inf beyond the end."""
     count = len(clouds.height)
     out = np.full((count, high + 1), np.inf)
@@ -172,9 +176,9 @@ def _band(clouds: Cloud, high: int) -> Array:
 
 
 def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
-    """Coarse pairs worth a closer look, spread over lengths and places, and whether any returns from afar.
+    """Coarse pairs to look at closely, spread over lengths and places, and whether any is a real return.
 
-    A cycle leaves its pose and comes back: between start and end the body must have been far away, so that
+    A cycle leaves its pose and comes back: between start and end the pose must have been far off, so that
     two frames of one pause are no cycle.
     """
     finite = np.where(np.isfinite(band), band, 0.0)
@@ -192,9 +196,9 @@ def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], boo
     ahead, behind = np.append(best[1:], np.inf), np.insert(best[:-1], 0, np.inf)
     lags = np.flatnonzero(np.isfinite(best) & (best <= ahead) & (best <= behind))
     seeds = []
-    for lag in lags[np.argsort(best[lags], kind="stable")][:_LAGS]:
+    for lag in lags[np.argsort(best[lags], kind="stable")][:_MAX_LENGTHS]:
         column = cost[:, lag].copy()
-        for _ in range(_STARTS):
+        for _ in range(_MAX_STARTS):
             start = int(np.argmin(column))
             if not np.isfinite(column[start]):
                 break
@@ -205,7 +209,7 @@ def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], boo
 
 @dataclass(frozen=True)
 class _Calm:
-    """What tells how calm a range of the N coarse frames is.
+    """What decides how calm a range of the N coarse frames is.
 
     Attributes:
         effort: (N + 1,) summed up to each frame.
@@ -225,7 +229,7 @@ class _Calm:
         return np.asarray((0.005 + cost + drift) / worth)
 
 
-def _effort(positions: Array) -> Array:
+def _sum_effort(positions: Array) -> Array:
     """(N + 1,) the sum of squared joint speeds up to each coarse frame, in units of the median."""
     speed = np.linalg.norm(np.diff(positions, axis=0, prepend=positions[:1]), axis=-1).mean(axis=1)
     return np.concatenate([[0.0], np.cumsum((speed / max(float(np.median(speed)), 1e-9)) ** 2)])
@@ -240,7 +244,7 @@ def _idle_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
     lag = score.argmin(axis=1)
     best = score[np.arange(count), lag]
     seeds = []
-    for _ in range(_LAGS * 3):
+    for _ in range(_MAX_LENGTHS * 3):
         start = int(np.argmin(best))
         if not np.isfinite(best[start]):
             break
@@ -269,7 +273,7 @@ def _refine(
         if np.isfinite(distance[row, column]):
             pair = spans[0][0] + int(row), spans[1][0] + int(column)
             jerk = float(np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair]))
-            cost = float(distance[row, column]) + jerk * (motion.rate * _CALM_S) ** 3
+            cost = float(distance[row, column]) + jerk * (motion.rate * _JERK_TIME_S) ** 3
             found.append((cost, jerk, *pair))
     return found
 
@@ -292,15 +296,15 @@ def _locomotion_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
 
 
 def _idle_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
-    """The best first. Where nothing moves, a seam in a little jitter shows: it counts beside the usual."""
+    """The best first. Where nothing moves, even a little jitter at a seam shows, and counts."""
     if not pairs:
         return []
     cost, jerk, start, end = (np.array(column) for column in zip(*pairs, strict=True))
-    rough = 1 + _ROUGH * jerk / max(float(np.median(jerk)), 1e-9)
+    rough = 1 + _JERK_WEIGHT * jerk / max(float(np.median(jerk)), 1e-9)
     return list(np.argsort(calm.score(cost, start // step, end // step) * rough, kind="stable"))
 
 
-def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
+def _drop_near(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
     """The pairs without those that nearly repeat an earlier one."""
     kept: list[tuple[int, int]] = []
     for start, end in pairs:
@@ -309,9 +313,9 @@ def _apart(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
     return kept
 
 
-def _note(band: Array, positions: Array, repeats: bool) -> str:
-    far = float(band[np.isfinite(band)].max())
-    if far < _SAME_M:
+def _describe_range(band: Array, positions: Array, repeats: bool) -> str:
+    farthest_m = float(band[np.isfinite(band)].max())
+    if farthest_m < _MAX_SAME_POSE_M:
         floor = positions[..., 0] + 1j * positions[..., 1]
         centre = floor.mean(axis=1, keepdims=True)
         turns = np.angle((floor - centre) @ (floor - centre)[0].conj())
@@ -321,7 +325,7 @@ def _note(band: Array, positions: Array, repeats: bool) -> str:
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
 
 
-def _candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
+def _make_candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
     seen_cm = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
-    quality = next((word for limit, word in _QUALITY if seen_cm < limit), "bad")
+    quality = next((word for limit, word in _QUALITY_LIMITS_CM if seen_cm < limit), "bad")
     return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

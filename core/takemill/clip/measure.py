@@ -16,10 +16,12 @@ from ..maths import quat
 from .clouds import Places, main_joints, positions_at
 from .root_motion import RootMotionSettings, find_root_motion, steady_root_motion, without_root_motion
 
-_WINDOW_S = 1 / 30  # of a clip's end that is read to tell its speed: a frame of the slowest common rate
-_WORST = 3  # joints named
-_MOST_WORST = 64  # clips for whose pairs joints are named
-_FAR_M = 1e-4  # joints are told apart by steps of it; one that is less than half of it away is not named
+_SPEED_WINDOW_S = 1 / 30  # of a clip's end that its speed is fitted to: a frame of the slowest common rate
+_MAX_NAMED_JOINTS = 3  # as many as a line of the report has room for
+_MAX_NAMED_CLIPS = 64  # of larger sets no joints are named: lists grow with the square (chosen by eye)
+# Distances of joints are compared in steps of it; a joint less than half of it away is not named: below what
+# the report shows, 0.1 mm.
+_NAMED_STEP_M = 1e-4
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ class SetGaps:
 
 @dataclass(frozen=True)
 class Seam:
-    """How a repeated loop passes its seam, beside its steady way; means over all joints.
+    """How a repeated loop passes its seam, apart from its steady path; means over all joints.
 
     Attributes:
         pose_m: the largest distance of a joint between the last pose and the first, metres.
@@ -114,12 +116,12 @@ def ends_at(motion: Motion, joints: Index, frames: Sequence[int], reach: int) ->
 
 def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
     """The gap between two poses of the same joints (P,), whose names may be given."""
-    cm, deg, cm_s, away = _gaps(a, (b,))
-    worst = tuple(names[k] for k in _worst(away[0])) if names else ()
+    cm, deg, cm_s, away = _measure_gaps(a, (b,))
+    worst = tuple(names[k] for k in _worst_joints(away[0])) if names else ()
     return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst)
 
 
-def _gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
+def _measure_gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
     """From a pose to N others: the gaps cm, deg and cm/s (N,), and how far joints are apart (N, P), m."""
     positions, velocities, rotations = (
         np.stack([getattr(b, part) for b in others]) for part in ("positions", "velocities", "rotations")
@@ -135,10 +137,10 @@ def _gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
     return 100 * away.mean(axis=-1), deg, 100 * slip.mean(axis=-1), away
 
 
-def _worst(away: Array) -> list[int]:
+def _worst_joints(away: Array) -> list[int]:
     """The joints furthest apart of P, the worst first; none that are not apart."""
-    far = np.round(away / _FAR_M)  # so that noise of the last digit decides nothing
-    return [int(k) for k in np.argsort(-far, kind="stable")[:_WORST] if far[k] > 0]
+    steps = np.round(away / _NAMED_STEP_M)  # so that noise of the last digit decides nothing
+    return [int(k) for k in np.argsort(-steps, kind="stable")[:_MAX_NAMED_JOINTS] if steps[k] > 0]
 
 
 def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
@@ -153,7 +155,7 @@ def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
     joints = main_joints(body)
     starts, ends = [], []
     for motion in motions:
-        reach = min(max(1, round(_WINDOW_S * motion.rate)), max(len(motion) - 1, 0))
+        reach = min(max(1, round(_SPEED_WINDOW_S * motion.rate)), max(len(motion) - 1, 0))
         first, last = ends_at(motion, joints, (0, len(motion) - 1), reach)
         starts.append(first)
         ends.append(last)
@@ -161,10 +163,10 @@ def set_gaps(clips: Mapping[str, Motion], body: BodyMap) -> SetGaps:
     if not motions:
         none = owned(np.zeros((0, 0)))
         return SetGaps((), none, none, none, ())
-    rows = [_gaps(end, starts) for end in ends]
+    rows = [_measure_gaps(end, starts) for end in ends]
     cm, deg, cm_s = (owned(np.stack([row[unit] for row in rows])) for unit in range(3))
-    told = rows if len(motions) <= _MOST_WORST else []
-    worst = tuple(tuple(tuple(names[k] for k in _worst(one)) for one in row[3]) for row in told)
+    named = rows if len(motions) <= _MAX_NAMED_CLIPS else []
+    worst = tuple(tuple(tuple(names[k] for k in _worst_joints(one)) for one in row[3]) for row in named)
     return SetGaps(tuple(clips), cm, deg, cm_s, worst)
 
 
@@ -176,10 +178,12 @@ def measure_seam(loop: Motion, body: BodyMap) -> Seam:
     """
     if len(loop) < 5:
         raise InputError("a seam needs a loop of at least five frames")
-    still = without_root_motion(loop, steady_root_motion(find_root_motion(loop, body, RootMotionSettings())))
-    positions = positions_at(still, np.arange(len(still)), main_joints(body))
+    in_place = without_root_motion(
+        loop, steady_root_motion(find_root_motion(loop, body, RootMotionSettings()))
+    )
+    positions = positions_at(in_place, np.arange(len(in_place)), main_joints(body))
     pose = float(np.linalg.norm(positions[-1] - positions[0], axis=-1).max())
-    # The last frame is where the seam is seen: the first frame follows it as frame 1 would.
+    # The seam is at the last frame, after which frame 1 follows.
     twice = np.concatenate([positions, positions[1:]])
     last = len(positions) - 1
     jumps = []
@@ -201,8 +205,8 @@ def planted_steps(points: Array, planted: Mask) -> tuple[Array, Mask]:
         The steps of the lower of the points that are planted in both frames, and where there is one
         (F - 1, K).
     """
-    stands = planted[1:] & planted[:-1]
-    height = np.where(stands, points[1:, ..., 2] + points[:-1, ..., 2], np.inf)
+    in_both = planted[1:] & planted[:-1]
+    height = np.where(in_both, points[1:, ..., 2] + points[:-1, ..., 2], np.inf)
     lower = height.argmin(axis=-1)[..., None, None]
     steps = np.take_along_axis(np.diff(points[..., :2], axis=0), lower, axis=-2)[..., 0, :]
-    return steps, stands.any(axis=-1)
+    return steps, in_both.any(axis=-1)

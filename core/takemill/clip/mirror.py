@@ -18,11 +18,12 @@ from ..feet.contacts import Contacts
 from ..maths import quat
 from .events import Event
 
-_NEAR = 0.02  # share of the height within which a mirrored rest position is met
+# Of the body's height, how far a joint may rest from its partner's mirror image (chosen by eye).
+_MAX_PARTNER_OFF_HEIGHTS = 0.02
 
 
-def mirrored(motion: Motion, body: BodyMap) -> Motion:
-    """The motion with left and right exchanged; the way over the floor and the turns are reflected too.
+def mirror_motion(motion: Motion, body: BodyMap) -> Motion:
+    """The motion with left and right exchanged; the path over the floor and the turns are reflected too.
 
     Joints that are not mapped are paired by their places at rest; one without a partner keeps its local
     transform.
@@ -36,7 +37,7 @@ def mirrored(motion: Motion, body: BodyMap) -> Motion:
     others = [partner[joint] for joint in paired]
     turned = np.empty_like(model_q)
     away = quat.mul(model_q[:, others], quat.inv(rest_q[others]))
-    turned[:, paired] = quat.mul(_reflected_turn(away, normal), rest_q[paired])
+    turned[:, paired] = quat.mul(_reflect_turn(away, normal), rest_q[paired])
     rotations = np.empty_like(motion.rotations)
     tracks = {}
     for joint, other in enumerate(partner):
@@ -56,7 +57,7 @@ def mirrored(motion: Motion, body: BodyMap) -> Motion:
             above = skeleton.parents[other]
             if above >= 0:
                 shift = quat.rotate(model_q[:, above], shift)
-            shift = _reflected(shift, normal)
+            shift = _reflect(shift, normal)
             if parent >= 0:
                 shift = quat.rotate(quat.inv(turned[:, parent]), shift)
             tracks[joint] = skeleton.reference_translation[joint] + shift
@@ -73,8 +74,8 @@ def partners(skeleton: Skeleton, body: BodyMap) -> tuple[int, ...]:
             out[joint] = other
     normal = _normal(skeleton, body)
     places = skeleton.reference_model[1]
-    reflected = _reflected(places, normal)
-    near = _NEAR * skeleton.height
+    reflected = _reflect(places, normal)
+    max_off_m = _MAX_PARTNER_OFF_HEIGHTS * skeleton.height
     mapped = set(body.joints.values())
     for joint in range(len(skeleton)):
         parent = skeleton.parents[joint]
@@ -89,7 +90,7 @@ def partners(skeleton: Skeleton, body: BodyMap) -> tuple[int, ...]:
         if candidates:
             away = np.linalg.norm(places[candidates] - reflected[joint], axis=-1)
             best = candidates[int(np.argmin(away))]
-            if away.min() < near:
+            if away.min() < max_off_m:
                 out[joint] = best
     # Only pairs that choose each other exchange; otherwise twice would not be the identity.
     return tuple(other if other >= 0 and out[other] == joint else -1 for joint, other in enumerate(out))
@@ -103,13 +104,13 @@ def other_side(name: str) -> str:
     return name
 
 
-def mirrored_events(events: tuple[Event, ...]) -> tuple[Event, ...]:
+def mirror_events(events: tuple[Event, ...]) -> tuple[Event, ...]:
     """The events of the mirrored motion."""
     swapped = (replace(event, name=other_side(event.name)) for event in events)
     return tuple(sorted(swapped, key=lambda event: (event.frame, event.name)))
 
 
-def mirrored_contacts(contacts: Contacts) -> Contacts:
+def mirror_contacts(contacts: Contacts) -> Contacts:
     """The contacts of the mirrored motion, the feet in the same order as before."""
     feet = contacts.feet
     columns = [feet.index(other_side(foot)) if other_side(foot) in feet else k for k, foot in enumerate(feet)]
@@ -130,10 +131,10 @@ def _normal(skeleton: Skeleton, body: BodyMap) -> Array:
     return np.round(normal) if facing % (np.pi / 2) == 0 else normal
 
 
-def _reflected(v: Array, normal: Array) -> Array:
+def _reflect(v: Array, normal: Array) -> Array:
     return v - 2 * (v @ normal)[..., None] * normal
 
 
-def _reflected_turn(q: Array, normal: Array) -> Array:
+def _reflect_turn(q: Array, normal: Array) -> Array:
     """The rotations (..., 4) as seen in the mirror: an axis is reflected and turns the other way round."""
-    return np.concatenate([q[..., :1], -_reflected(q[..., 1:], normal)], axis=-1)
+    return np.concatenate([q[..., :1], -_reflect(q[..., 1:], normal)], axis=-1)

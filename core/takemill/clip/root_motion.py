@@ -44,7 +44,7 @@ class RootMotion:
 
     Attributes:
         rate: frames per second.
-        position: (F, 3) metres; z is 0 unless the height travels too.
+        position: (F, 3) metres; z is 0 unless the height is part of the root motion.
         heading: (F,) radians, unwrapped, counter-clockwise about +Z.
     """
 
@@ -119,24 +119,24 @@ def find_root_motion(
 def _smooth(root_motion: RootMotion, cutoff_hz: float) -> RootMotion:
     track = np.concatenate([root_motion.position, root_motion.heading[:, None]], axis=1)
     track = filters.butterworth(track, root_motion.rate, cutoff_hz, order=2)
-    return through_ends(RootMotion(root_motion.rate, track[:, :3], track[:, 3]), root_motion)
+    return bend_to_ends(RootMotion(root_motion.rate, track[:, :3], track[:, 3]), root_motion)
 
 
-def through_ends(root_motion: RootMotion, other: RootMotion) -> RootMotion:
+def bend_to_ends(root_motion: RootMotion, other: RootMotion) -> RootMotion:
     """A track bent evenly over its F frames so that it starts and ends where another (F,) does."""
     part = np.linspace(0, 1, len(root_motion))[:, None]
 
-    def bent(track: Array, to: Array) -> Array:
+    def bend(track: Array, to: Array) -> Array:
         gap = (to - track)[[0, -1]].reshape(2, -1)
         return np.asarray(track + ((1 - part) * gap[0] + part * gap[1]).reshape(track.shape))
 
     return RootMotion(
-        root_motion.rate, bent(root_motion.position, other.position), bent(root_motion.heading, other.heading)
+        root_motion.rate, bend(root_motion.position, other.position), bend(root_motion.heading, other.heading)
     )
 
 
 def _smooth_loop(root_motion: RootMotion, cutoff_hz: float) -> RootMotion:
-    """Smooth what is left beside the steady way from start to end; it repeats, so its spectrum is exact."""
+    """Smooth what is left beside the steady path from start to end; it repeats, so its spectrum is exact."""
     if not 0 < cutoff_hz < root_motion.rate / 2:
         raise InputError(f"smooth_hz: expected above 0 and below {root_motion.rate / 2:g}, got {cutoff_hz:g}")
     steady = steady_root_motion(root_motion)
@@ -156,13 +156,13 @@ def steady_root_motion(root_motion: RootMotion) -> RootMotion:
     Played on and on, cycle after cycle, it has no seam. Whole turns are left to the body, since no arc makes
     them.
     """
-    return continued(root_motion, 0, 0)
+    return extend_steady(root_motion, 0, 0)
 
 
-def continued(root_motion: RootMotion, lead_in: int, lead_out: int) -> RootMotion:
-    """The steady way of a track, going on for `lead_in` frames before its start and `lead_out` after its end.
+def extend_steady(root_motion: RootMotion, lead_in: int, lead_out: int) -> RootMotion:
+    """The steady path of a track, from `lead_in` frames before its start to `lead_out` after its end.
 
-    Each cycle goes on where and as the one before ended.
+    Each cycle goes on where, and with the heading that, the one before ended.
     """
     part = np.arange(-lead_in, len(root_motion) + lead_out) / max(len(root_motion) - 1, 1)
     turn = float(root_motion.heading[-1] - root_motion.heading[0])
@@ -183,16 +183,16 @@ def without_root_motion(motion: Motion, root_motion: RootMotion) -> Motion:
     """The in-place pose: the inverse of the root track applied to every joint without a parent."""
     _expect_same_length(motion, root_motion)
     back = quat.from_yaw(-root_motion.heading)
-    return _moved(motion, -quat.rotate(back, root_motion.position), back)
+    return _move_tops(motion, -quat.rotate(back, root_motion.position), back)
 
 
 def with_root_motion(motion: Motion, root_motion: RootMotion) -> Motion:
     """Root track x in-place pose: the inverse of `without_root_motion`."""
     _expect_same_length(motion, root_motion)
-    return _moved(motion, root_motion.position, quat.from_yaw(root_motion.heading))
+    return _move_tops(motion, root_motion.position, quat.from_yaw(root_motion.heading))
 
 
-def _moved(motion: Motion, shift: Array, turn: Array) -> Motion:
+def _move_tops(motion: Motion, shift: Array, turn: Array) -> Motion:
     """Every joint without a parent turned by (F, 4) about the origin, then shifted by (F, 3)."""
     rotations = motion.rotations.copy()
     for joint, parent in enumerate(motion.skeleton.parents):
@@ -210,7 +210,7 @@ def _expect_same_length(motion: Motion, root_motion: RootMotion) -> None:
         )
 
 
-def at_origin(motion: Motion, root_motion: RootMotion) -> tuple[Motion, RootMotion]:
+def move_to_origin(motion: Motion, root_motion: RootMotion) -> tuple[Motion, RootMotion]:
     """The motion and its track moved as a whole so that the track starts at the origin with heading 0."""
     start = RootMotion(
         root_motion.rate,
@@ -225,11 +225,11 @@ def at_origin(motion: Motion, root_motion: RootMotion) -> tuple[Motion, RootMoti
 
 
 def apply_root_motion(motion: Motion, body: BodyMap, root_motion: RootMotion, mode: str) -> Motion:
-    """The motion with its root motion kept on the body, put on the root joint, or taken away.
+    """The motion with its root motion kept on the body, put on the root joint, or removed.
 
     "keep" changes nothing. "root" moves the joint that is mapped as root along the track (or a new joint
-    "root", as `with_root_joint` makes it), and nothing in model space moves. "in_place" takes the track
-    away; a mapped root joint rests.
+    "root", as `add_root_joint` makes it), and nothing in model space moves. "in_place" removes the track; a
+    mapped root joint rests.
 
     Raises:
         InputError: an unknown mode, or a track of another length.
@@ -243,25 +243,26 @@ def apply_root_motion(motion: Motion, body: BodyMap, root_motion: RootMotion, mo
         still = without_root_motion(motion, root_motion)
         if body.get("root") is None:
             return still
-        return root_at_rest(still, body)
+        return put_root_at_rest(still, body)
     if body.get("root") is None:
-        motion, body = with_root_joint(motion, body)
-    return _on_root(motion, body.require("root"), root_motion)
+        motion, body = add_root_joint(motion, body)
+    return _put_on_root(motion, body.require("root"), root_motion)
 
 
-def root_at_rest(motion: Motion, body: BodyMap) -> Motion:
-    """The same motion in model space with a mapped root joint at rest: what hangs from it does the moving.
+def put_root_at_rest(motion: Motion, body: BodyMap) -> Motion:
+    """The same motion in model space with a mapped root joint at rest: the joints below it move instead.
 
-    Poses are mixed so: where a root joint and the hips part a way differently, their mean is on no way.
+    Poses must be mixed so: where two motions split their path differently between root joint and hips, the
+    mean of both would lie on neither path.
     """
     root = body.get("root")
     if root is None:
         return motion
     count = len(motion)
-    return _on_root(motion, root, RootMotion(motion.rate, np.zeros((count, 3)), np.zeros(count)))
+    return _put_on_root(motion, root, RootMotion(motion.rate, np.zeros((count, 3)), np.zeros(count)))
 
 
-def _on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
+def _put_on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
     """Joint `root` rests on the track; its children keep their places in model space."""
     skeleton = motion.skeleton
     rest_q, rest_p = (part[root] for part in skeleton.reference_model)
@@ -272,21 +273,21 @@ def _on_root(motion: Motion, root: int, root_motion: RootMotion) -> Motion:
     parent = skeleton.parents[root]
     local_q, local_p = new_q, new_p
     if parent >= 0:
-        local_q, local_p = _seen_from(*joint_in_model(motion, parent), new_q, new_p)
+        local_q, local_p = _relative_transform(*joint_in_model(motion, parent), new_q, new_p)
     rotations[:, root] = local_q
     tracks = {0: motion.root_translation, **motion.translations, root: local_p}
     for child in skeleton.children[root]:
-        rotations[:, child], tracks[child] = _seen_from(new_q, new_p, *joint_in_model(motion, child))
+        rotations[:, child], tracks[child] = _relative_transform(new_q, new_p, *joint_in_model(motion, child))
     root_track = tracks.pop(0)
     return replace(motion, rotations=rotations, root_translation=root_track, translations=tracks)
 
 
-def _seen_from(q: Array, p: Array, other_q: Array, other_p: Array) -> tuple[Array, Array]:
+def _relative_transform(q: Array, p: Array, other_q: Array, other_p: Array) -> tuple[Array, Array]:
     back = quat.inv(q)
     return quat.mul(back, other_q), quat.rotate(back, other_p - p)
 
 
-def with_root_joint(motion: Motion, body: BodyMap) -> tuple[Motion, BodyMap]:
+def add_root_joint(motion: Motion, body: BodyMap) -> tuple[Motion, BodyMap]:
     """The motion under a new joint "root" at the origin, and its body map; unchanged when there is a root."""
     if body.get("root") is not None:
         return motion, body

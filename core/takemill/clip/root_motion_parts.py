@@ -1,4 +1,4 @@
-"""Root motion parted: the way over the floor, the turn and the height each go their own way."""
+"""Root motion split: path over the floor, turn and height are each kept, put on the root or removed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ WORDS = ("keep", "root", "remove")
 
 @dataclass(frozen=True)
 class RootMotionParts:
-    """Where each part of a clip's root motion goes: stays on the body, onto the root joint, or away.
+    """Where each part of a clip's root motion goes: stays on the body, moves the root joint, or is removed.
 
     Attributes:
         planar: the path over the floor.
@@ -38,7 +38,7 @@ class RootMotionParts:
 
     @classmethod
     def of(cls, mode: str) -> RootMotionParts:
-        """The way and the turn as `mode` says ("keep", "root" or "in_place"); the height stays on the body.
+        """The path and the turn as `mode` says ("keep", "root" or "in_place"); the height stays on the body.
 
         Raises:
             InputError: an unknown mode.
@@ -54,22 +54,22 @@ class RootMotionParts:
         words = (self.planar, self.turn, self.height)
         return "root" if "root" in words else "in_place" if "remove" in words else "keep"
 
-    def on_root(self, root_motion: RootMotion) -> RootMotion:
+    def root_part(self, root_motion: RootMotion) -> RootMotion:
         """What of the whole root motion the root joint does."""
-        return self._chosen(root_motion, lambda word: word == "root")
+        return self._select(root_motion, lambda word: word == "root")
 
-    def left(self, root_motion: RootMotion) -> RootMotion:
-        """What of the whole root motion is left: kept on the body, or on the root joint."""
-        return self._chosen(root_motion, lambda word: word != "remove")
+    def remaining(self, root_motion: RootMotion) -> RootMotion:
+        """What of the whole root motion the clip still has: on the body, or on the root joint."""
+        return self._select(root_motion, lambda word: word != "remove")
 
-    def _chosen(self, root_motion: RootMotion, wanted: Callable[[str], bool]) -> RootMotion:
+    def _select(self, root_motion: RootMotion, wanted: Callable[[str], bool]) -> RootMotion:
         planar, turn, height = (float(wanted(word)) for word in (self.planar, self.turn, self.height))
         return RootMotion(
             root_motion.rate, root_motion.position * [planar, planar, height], root_motion.heading * turn
         )
 
 
-def part_root_motion(
+def split_root_motion(
     motion: Motion, body: BodyMap, root_motion: RootMotion, parts: RootMotionParts
 ) -> Motion:
     """The motion with each part of its root motion where `parts` says.
@@ -79,7 +79,7 @@ def part_root_motion(
     Args:
         motion: of F frames.
         body: of its skeleton.
-        root_motion: the whole root track (F,), from 0 on, as `root_motion.at_origin` gives it.
+        root_motion: the whole root track (F,), from 0 on, as `root_motion.move_to_origin` gives it.
         parts: where they go.
 
     Raises:
@@ -88,27 +88,31 @@ def part_root_motion(
     if parts.mode == "keep":
         return motion
     if "remove" in (parts.planar, parts.turn, parts.height):
-        motion = with_root_motion(without_root_motion(motion, root_motion), parts.left(root_motion))
-    rooted = parts.on_root(root_motion)
+        motion = with_root_motion(without_root_motion(motion, root_motion), parts.remaining(root_motion))
+    rooted = parts.root_part(root_motion)
     return apply_root_motion(motion, body, rooted, parts.mode)
 
 
-def in_world(points: Array, root_motion: RootMotion, parts: RootMotionParts) -> Array:
+def restore_points(points: Array, root_motion: RootMotion, parts: RootMotionParts) -> Array:
     """Model-space points (F, ..., 3) of a clip, with what was removed of its root motion put back."""
     extra = (1,) * (points.ndim - 2)
-    left = parts.left(root_motion)
-    back, turn = (quat.from_yaw(yaw).reshape(-1, *extra, 4) for yaw in (-left.heading, root_motion.heading))
-    bare = quat.rotate(back, points - left.position.reshape(-1, *extra, 3))
+    remaining = parts.remaining(root_motion)
+    back, turn = (
+        quat.from_yaw(yaw).reshape(-1, *extra, 4) for yaw in (-remaining.heading, root_motion.heading)
+    )
+    bare = quat.rotate(back, points - remaining.position.reshape(-1, *extra, 3))
     return root_motion.position.reshape(-1, *extra, 3) + quat.rotate(turn, bare)
 
 
-def put_back(motion: Motion, root_motion: RootMotion, parts: RootMotionParts) -> Motion:
-    """A clip whose root motion was parted, as it moved over the floor: what was removed is on it again."""
+def restore_root_motion(motion: Motion, root_motion: RootMotion, parts: RootMotionParts) -> Motion:
+    """A clip whose root motion was split, as it moved over the floor: what was removed is on it again."""
     if "remove" not in (parts.planar, parts.turn, parts.height):
         return motion
-    return with_root_motion(without_root_motion(motion, parts.left(root_motion)), root_motion)
+    return with_root_motion(without_root_motion(motion, parts.remaining(root_motion)), root_motion)
 
 
-def on_the_spot(motion: Motion, body: BodyMap, root_motion: RootMotion, parts: RootMotionParts) -> Motion:
-    """A clip whose root motion was parted, without any of it; a mapped root joint rests."""
-    return apply_root_motion(motion, body, parts.left(root_motion), "in_place")
+def remove_remaining(
+    motion: Motion, body: BodyMap, root_motion: RootMotion, parts: RootMotionParts
+) -> Motion:
+    """A clip whose root motion was split, without what it still has of it; a mapped root joint rests."""
+    return apply_root_motion(motion, body, parts.remaining(root_motion), "in_place")

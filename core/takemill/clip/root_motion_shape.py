@@ -1,4 +1,4 @@
-"""Another way for the same steps: straight, at constant speed, turning by an exact angle, facing forward."""
+"""Another path for the same steps: straight, at constant speed, with an exact turn, facing forward."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from ..base.checks import Array
 from ..base.errors import InputError
 from ..body.motion import Motion
 from ..maths import filters, quat
-from .root_motion import RootMotion, at_origin, steady_root_motion, with_root_motion, without_root_motion
+from .root_motion import RootMotion, move_to_origin, steady_root_motion, with_root_motion, without_root_motion
 
-_TREND_HZ = 0.5  # what turns slower is the way; what turns faster is the body's own swing
+_TREND_CUTOFF_HZ = 0.5  # slower turns are the path's, faster ones the body's own swing (chosen by eye)
 
 
 @dataclass(frozen=True)
@@ -47,50 +47,50 @@ def shape_root_motion(
         raise InputError(f"turn_deg: expected a number, got {settings.turn_deg}")
     shaped = root_motion
     if settings.straight:
-        shaped = _straight(shaped, loop)
+        shaped = _straighten(shaped, loop)
     if settings.turn_deg is not None:
-        shaped = _turned(shaped, np.radians(settings.turn_deg))
+        shaped = _set_turn(shaped, np.radians(settings.turn_deg))
     if settings.constant_speed:
-        shaped = _even(shaped)
+        shaped = _even_out(shaped)
     if len(root_motion) > 1 and shaped is not root_motion:
         motion = with_root_motion(without_root_motion(motion, root_motion), shaped)
     if settings.forward:
-        motion, shaped = at_origin(motion, shaped)
+        motion, shaped = move_to_origin(motion, shaped)
     return motion, shaped
 
 
-def _straight(root_motion: RootMotion, loop: bool) -> RootMotion:
+def _straighten(root_motion: RootMotion, loop: bool) -> RootMotion:
     """Bent back by the slow part of its heading; the steps keep their length, and the sway stays."""
-    if loop or len(root_motion) < 4 or root_motion.rate <= 4 * _TREND_HZ:
+    if loop or len(root_motion) < 4 or root_motion.rate <= 4 * _TREND_CUTOFF_HZ:
         trend = steady_root_motion(root_motion).heading
     else:
-        trend = filters.butterworth(root_motion.heading, root_motion.rate, _TREND_HZ, order=2)
-    return _turned(_bent(root_motion, trend[0] - trend), 0.0)
+        trend = filters.butterworth(root_motion.heading, root_motion.rate, _TREND_CUTOFF_HZ, order=2)
+    return _set_turn(_bend(root_motion, trend[0] - trend), 0.0)
 
 
-def _turned(root_motion: RootMotion, turn: float) -> RootMotion:
-    """The whole turn made exact: more or less where the track turns, evenly when it hardly turns."""
+def _set_turn(root_motion: RootMotion, turn: float) -> RootMotion:
+    """The whole turn made exact: stretched where the track turns, spread evenly when it hardly turns."""
     own = float(root_motion.heading[-1] - root_motion.heading[0])
     if abs(own) < np.radians(5) or own * turn < 0:
         part = np.linspace(0, 1, len(root_motion))
     else:
         part = (root_motion.heading - root_motion.heading[0]) / own
-    bent = _bent(root_motion, (turn - own) * part)
+    bent = _bend(root_motion, (turn - own) * part)
     heading = bent.heading.copy()
     heading[1:][-1:] = heading[0] + turn
     return RootMotion(root_motion.rate, bent.position, heading)
 
 
-def _bent(root_motion: RootMotion, extra: Array) -> RootMotion:
+def _bend(root_motion: RootMotion, extra: Array) -> RootMotion:
     """Every step of the track turned by the extra heading (F,) of its frames, radians."""
     steps = quat.rotate(quat.from_yaw((extra[1:] + extra[:-1]) / 2), np.diff(root_motion.position, axis=0))
     position = root_motion.position[0] + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
     return RootMotion(root_motion.rate, position, root_motion.heading + extra)
 
 
-def _even(root_motion: RootMotion) -> RootMotion:
+def _even_out(root_motion: RootMotion) -> RootMotion:
     """The same path walked at one speed: places by the length of the path, headings with them."""
-    length = _length(root_motion.position)
+    length = _path_lengths(root_motion.position)
     even = np.linspace(0, length[-1], len(root_motion))
     heading = np.linspace(root_motion.heading[0], root_motion.heading[-1], len(root_motion))
     if length[-1] < 1e-9:
@@ -99,7 +99,7 @@ def _even(root_motion: RootMotion) -> RootMotion:
     return RootMotion(root_motion.rate, position, heading)
 
 
-def _length(position: Array) -> Array:
-    """The way (F,) along the path over the floor up to each frame, metres; strictly rising."""
+def _path_lengths(position: Array) -> Array:
+    """Length (F,) of the path over the floor up to each frame, metres; never falling."""
     steps = np.linalg.norm(np.diff(position[:, :2], axis=0), axis=-1)
     return np.concatenate([[0.0], np.cumsum(steps)])

@@ -11,7 +11,7 @@ from ..body.motion import Motion
 from ..maths import quat
 
 
-def additive(motion: Motion, reference: Motion) -> Motion:
+def subtract_motion(motion: Motion, reference: Motion) -> Motion:
     """What `motion` does beyond `reference`, as offsets from the rest pose.
 
     Each local transform becomes rest x reference^-1 x motion (rotations), rest + motion - reference

@@ -15,7 +15,7 @@ _MAX_ROUNDS = 12  # of looking for feet that slide; trial: 8 and 18 give the sam
 # by 0.3 % at most (sensitivity.py).
 _EDGE_COST_FACTOR = 40.0  # for a contact's first and last frames: what they miss goes on outside of it
 _SINGLE_SUPPORT_WEIGHT = 10.0  # of a frame with one foot down, against one with both, in a contact's place
-# legs do not follow a floor that seems to move by so little so fast
+# Legs do not follow a floor that seems to move by so little so fast.
 _TREMBLE_S, _MAX_TREMBLE_M = 0.03, 0.0015
 _FADE_ACCELERATION_M_S2 = 20.0  # about which corrections come and go,
 _MIN_FADE_S = 0.03  # or in this time if that is longer

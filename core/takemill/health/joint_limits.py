@@ -60,9 +60,9 @@ _MAX_LOADED_ANKLE_DEG = 45.0
 _TOLERANCE_DEG, _ROTATION_TOLERANCE_DEG = 15.0, 20.0
 # The limits below were chosen by eye: where an angle is well defined, and which times and lengths count.
 _MIN_POINTING_BEND_DEG = 45.0  # a knee or elbow that is bent less does not show how the bone above is rotated
-# a bone below that points further back is bent the wrong way: its own joint's fault
+# A bone below that points further back is bent the wrong way: its own joint's fault.
 _MAX_POINTING_DEG = 135.0
-# of a thigh's angle to the pelvis's middle plane: beyond, it is neither ahead nor behind
+# Of a thigh's angle to the pelvis's middle plane: beyond, it is neither ahead nor behind.
 _MAX_ASIDE_SINE = 0.8
 # Swings from hanging, or of an arm from sideways, up to which a bone's rotation about itself is measured.
 _MAX_MEASURED_SWING_DEG = {"hip": 100.0, "shoulder": 95.0}

@@ -21,7 +21,7 @@ from .limb_frames import FRONT, LEFT, UP, Frames, turn_in
 
 # Limits without a note of their own were chosen by eye.
 _LOOKED_RATE_HZ = 30.0  # frames a second that are looked at; a step is slow
-# leg lengths from shin to shin, or knee to knee: thinner than a bone and its flesh
+# Leg lengths from shin to shin, or knee to knee: thinner than a bone and its flesh.
 _MIN_CLEARANCE_LEGS = 0.05
 _MIN_PASSED_SHARE = 0.01  # of the frames in which shins pass through each other; clean open motions have none
 _MAX_REMAINING_SHARE = 0.1  # of those frames may be left with the legs exchanged

@@ -31,6 +31,15 @@ def smoothstep(part: Reals) -> Reals:
     return part * part * (3 - 2 * part)
 
 
+def minimum_jerk(part: Array) -> Array:
+    """0 to 1, flat to the second derivative at both ends, for parts (...); beyond 0 and 1 it stays there.
+
+    Flash and Hogan, Journal of Neuroscience 5, 1985: the quintic of the least jerk from rest to rest.
+    """
+    part = np.clip(part, 0.0, 1.0)
+    return np.asarray(part**3 * (10 - 15 * part + 6 * part * part))
+
+
 def cubic_basis(part: Array) -> Cubic:
     """The Hermite basis (...) at parts (...), 0 to 1, of a span."""
     rest = 1 - part

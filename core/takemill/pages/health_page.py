@@ -15,7 +15,7 @@ from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
 from .html_parts import asset, table
 
 _MOST = 400  # findings that are listed
-# the page may show what it holds and ask for no more
+# The page may show what it holds and ask for no more.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 CAUTION = (
     "Joint ranges and findings are about data. They are no medical assessment of the performer; local rules "

@@ -18,12 +18,12 @@ from ..clip.loop_search import LoopCandidate
 from ..clip.root_motion import (
     RootMotion,
     RootMotionSettings,
-    at_origin,
+    add_root_joint,
+    bend_to_ends,
     find_root_motion,
-    through_ends,
-    with_root_joint,
+    move_to_origin,
 )
-from ..clip.root_motion_parts import RootMotionParts, part_root_motion, put_back
+from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split_root_motion
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
@@ -94,9 +94,9 @@ class FinishedClip:
         return self.variant is not None and bool(self.variant.additive_to)
 
     @property
-    def in_world(self) -> Motion:
+    def world_motion(self) -> Motion:
         """What plays, moving over the floor as it did: with what was removed of the root motion."""
-        return put_back(self.motion, self.root_motion, self.parts)
+        return restore_root_motion(self.motion, self.root_motion, self.parts)
 
     @property
     def strides(self) -> Array | None:
@@ -134,7 +134,7 @@ def finish_clip(
     """
     motion, body = piece.motion, piece.body
     if rooted:
-        motion, body = with_root_joint(motion, body)
+        motion, body = add_root_joint(motion, body)
     motion, root_motion, standing = _put_on_path(motion, body, piece.contacts, spec, recipe)
     blend = 0 if neutral is None else blend_frames_of(spec, recipe, motion.rate)
     if blend and neutral:
@@ -144,7 +144,7 @@ def finish_clip(
     return FinishedClip(
         name=spec.name,
         kind=spec.kind,
-        motion=part_root_motion(motion, body, root_motion, parts),
+        motion=split_root_motion(motion, body, root_motion, parts),
         body=body,
         loop=spec.loop,
         parts=parts,
@@ -186,11 +186,11 @@ def _put_on_path(
     """The clip at the origin, facing forward, on a way of the wanted shape; feet stand where they stood."""
     smooth_hz = recipe.root_motion.smooth_hz if spec.smooth_hz is None else spec.smooth_hz
     settings = _tracked(spec, recipe, smooth_hz)
-    motion, root_motion = at_origin(motion, find_root_motion(motion, body, settings, spec.loop))
+    motion, root_motion = move_to_origin(motion, find_root_motion(motion, body, settings, spec.loop))
     shape = ShapeSettings(spec.straight, spec.constant_speed, _turn_deg(spec, root_motion))
     shaped = shape != ShapeSettings()
     if shaped:
-        motion, root_motion = at_origin(*shape_root_motion(motion, root_motion, shape, spec.loop))
+        motion, root_motion = move_to_origin(*shape_root_motion(motion, root_motion, shape, spec.loop))
     if spec.loop and ((recipe.close.pin and spec.kind in PINNED_KINDS) or shaped):
         motion, contacts = pin_loop(motion, body, contacts, recipe.pin)
     elif shaped:
@@ -204,7 +204,7 @@ def meet_ends(
 ) -> tuple[Motion, RootMotion]:
     """A one-shot whose root track starts, at the origin, and ends where its hips do."""
     hips = find_root_motion(motion, body, _tracked(spec, recipe, smooth_hz=0.0))
-    return at_origin(motion, through_ends(root_motion, hips))
+    return move_to_origin(motion, bend_to_ends(root_motion, hips))
 
 
 def _tracked(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> RootMotionSettings:

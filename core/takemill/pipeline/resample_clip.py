@@ -12,8 +12,8 @@ from ..base.errors import InputError
 from ..clip.chain import mix
 from ..clip.events import Event
 from ..clip.loop_feet import pin_loop
-from ..clip.root_motion import RootMotion, root_at_rest
-from ..clip.root_motion_parts import part_root_motion
+from ..clip.root_motion import RootMotion, put_root_at_rest
+from ..clip.root_motion_parts import split_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import PinSettings, pin_feet
 from ..maths import series
@@ -109,10 +109,10 @@ def _events_at(clip: FinishedClip, frames: Array) -> tuple[Event, ...]:
 
 def _pin_again(clip: FinishedClip) -> FinishedClip:
     """Planted feet stand still at this rate too; the path stays, and so do ends in the neutral pose."""
-    motion, touches = clip.in_world, clip.touches or clip.contacts
+    motion, touches = clip.world_motion, clip.touches or clip.contacts
     settings = clip.settings.pin if clip.settings else PinSettings()
     if clip.parts.mode != "keep":
-        motion = root_at_rest(motion, clip.body)
+        motion = put_root_at_rest(motion, clip.body)
     if clip.loop:
         motion, contacts = pin_loop(motion, clip.body, touches, settings)
     else:
@@ -123,7 +123,7 @@ def _pin_again(clip: FinishedClip) -> FinishedClip:
         motion, contacts = mix(motion, pinned, inner), _where(inner > 0, contacts, clip.contacts)
     return replace(
         clip,
-        motion=part_root_motion(motion, clip.body, clip.root_motion, clip.parts),
+        motion=split_root_motion(motion, clip.body, clip.root_motion, clip.parts),
         contacts=contacts,
     )
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from ..base.checks import expect_positive
 from ..base.errors import InputError
-from ..clip.mirror import middle_facing, mirrored, mirrored_contacts, mirrored_events
-from ..clip.root_motion import RootMotion, root_at_rest, without_root_motion
-from ..clip.root_motion_parts import RootMotionParts, on_the_spot, part_root_motion
-from ..clip.variants import additive
+from ..clip.mirror import middle_facing, mirror_contacts, mirror_events, mirror_motion
+from ..clip.root_motion import RootMotion, put_root_at_rest, without_root_motion
+from ..clip.root_motion_parts import RootMotionParts, remove_remaining, split_root_motion
+from ..clip.variants import subtract_motion
 from ..recipe.recipe import VariantSpec
 from .finish_clip import FinishedClip, blend_onto, meet_ends
 from .resample_clip import retime_clip
@@ -51,21 +51,21 @@ def vary_clip(
 
 def _blend_again(clip: FinishedClip, neutral: FinishedClip, who: str) -> FinishedClip:
     """The ends of a mirrored clip lie in the mirrored neutral pose; onto the neutral pose itself."""
-    motion = blend_onto(clip.in_world, clip.body, neutral, clip.blend_frames, who)
+    motion = blend_onto(clip.world_motion, clip.body, neutral, clip.blend_frames, who)
     root_motion = clip.root_motion
     if clip.asked is not None and clip.settings is not None:
         motion, root_motion = meet_ends(motion, clip.body, root_motion, clip.asked, clip.settings)
     return replace(
-        clip, motion=part_root_motion(motion, clip.body, root_motion, clip.parts), root_motion=root_motion
+        clip, motion=split_root_motion(motion, clip.body, root_motion, clip.parts), root_motion=root_motion
     )
 
 
 def _mirror(clip: FinishedClip) -> FinishedClip:
     """Left and right exchanged; it still starts facing forward, whatever way the body faces at rest."""
-    motion = clip.in_world
+    motion = clip.world_motion
     if clip.parts.mode != "keep":
-        motion = root_at_rest(motion, clip.body)
-    motion = mirrored(motion, clip.body)
+        motion = put_root_at_rest(motion, clip.body)
+    motion = mirror_motion(motion, clip.body)
     root_motion = replace(
         clip.root_motion,
         position=clip.root_motion.position * [-1.0, 1.0, 1.0],
@@ -76,14 +76,14 @@ def _mirror(clip: FinishedClip) -> FinishedClip:
         turn = np.full(len(motion), 2 * facing)
         motion = without_root_motion(motion, RootMotion(motion.rate, np.zeros((len(motion), 3)), turn))
         if clip.parts.mode != "keep":
-            motion = root_at_rest(motion, clip.body)
+            motion = put_root_at_rest(motion, clip.body)
     return replace(
         clip,
-        motion=part_root_motion(motion, clip.body, root_motion, clip.parts),
+        motion=split_root_motion(motion, clip.body, root_motion, clip.parts),
         root_motion=root_motion,
-        events=mirrored_events(clip.events),
-        contacts=mirrored_contacts(clip.contacts),
-        touches=clip.touches and mirrored_contacts(clip.touches),
+        events=mirror_events(clip.events),
+        contacts=mirror_contacts(clip.contacts),
+        touches=clip.touches and mirror_contacts(clip.touches),
     )
 
 
@@ -91,13 +91,15 @@ def subtract_reference(clip: FinishedClip, reference: FinishedClip) -> FinishedC
     """What the clip does beyond another one, on the spot; its contacts are no longer those of a pose."""
     parts = RootMotionParts("remove", "remove", "keep")
     whole = clip.variant is not None and clip.variant.against == "clip"
-    base = on_the_spot(reference.motion, reference.body, reference.root_motion, reference.parts)
-    on_spot = on_the_spot(clip.motion, clip.body, clip.root_motion, RootMotionParts("keep", "keep", "keep"))
+    base = remove_remaining(reference.motion, reference.body, reference.root_motion, reference.parts)
+    on_spot = remove_remaining(
+        clip.motion, clip.body, clip.root_motion, RootMotionParts("keep", "keep", "keep")
+    )
     none = RootMotion(clip.motion.rate, np.zeros((len(on_spot), 3)), np.zeros(len(on_spot)))
     nowhere = np.zeros_like(clip.contacts.heel)
     return replace(
         clip,
-        motion=additive(on_spot, base if whole else base.slice(0, 1)),
+        motion=subtract_motion(on_spot, base if whole else base.slice(0, 1)),
         loop=clip.loop and (reference.loop or not whole),
         parts=parts,
         root_motion=none,

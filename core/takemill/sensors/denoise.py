@@ -35,7 +35,7 @@ _MAX_PRODUCT_WINDOWS = 96
 _OVERSUBTRACTION = 1.6
 _CHI3_LOWER_FIFTH = 1.0026  # of the chi distribution with 3 degrees of freedom: chi(3).ppf(0.2) of SciPy
 _MAX_SAMPLES = 8192  # so many differences give the noise to a hundredth
-# of a component that are worked on at a time, so that they stay in the processor's cache
+# Of a component that are worked on at a time, so that they stay in the processor's cache.
 _CACHED_FRAMES = 8192
 _CACHED_WINDOWS = 192  # the same for windows; a multiple of _MAX_PRODUCT_WINDOWS
 

@@ -182,7 +182,7 @@ def _gaps(clips: Sequence[FinishedClip]) -> Facts | None:
     """From each clip's end to each clip's start; None for a set too large to compare."""
     if not 0 < len(clips) <= _MOST_PAIRED:
         return None
-    gaps = set_gaps({clip.name: clip.in_world for clip in clips}, clips[0].body)
+    gaps = set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
     return {
         "clips": list(gaps.names),
         **{

@@ -9,7 +9,7 @@ from typing import Any
 _TIME_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
 _METRES, _DEGREES = 2e-4, 2e-3  # what rounding may leave of a sum or a quotient
 _SHARE = 1e-3  # of a number: what rounding the count of strides may leave of a stride
-# numbers that are made again: rounded to 2-6 decimals, in cm, degrees or metres
+# Numbers that are made again: rounded to 2-6 decimals, in cm, degrees or metres.
 _SAME, _SAME_SHARE = 2e-3, 1e-4
 _MOST_TOLD = 5  # differences of a clip
 

@@ -14,9 +14,9 @@ from ..files.glb_read import GlbScene
 _SAME_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
 _PER_FRAME = 4  # times a frame that clips are compared
 _LOOKS = 6  # frames of a foot's contacts at which its height is looked at
-# of the leg: ankles or toes of a foot that stands; the tests' bodies: 0 to 0.12
+# Of the leg: ankles or toes of a foot that stands; the tests' bodies: 0 to 0.12.
 _HIGHEST, _LOWEST = 0.25, -0.1
-# of the leg: hips over a foot that stands, in the deepest squat; common practice, no source
+# Of the leg: hips over a foot that stands, in the deepest squat; common practice, no source.
 _LEAST_RISE = 0.1
 
 
