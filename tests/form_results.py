@@ -15,7 +15,7 @@ from takemill.clip.loop_search import find_loops
 from takemill.files.bvh import parse_bvh
 from takemill.health.check import check
 from takemill.pipeline import stages
-from takemill.pipeline.plan_clips import suggested_cuts
+from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import Read, intake_of
@@ -93,7 +93,7 @@ def made(what: Seen) -> Made:
         (one.kind, what.came[names.index(one.joint)] if one.joint else -1, one.start, one.stop)
         for one in (*check(motion, body, recipe.health).findings, *take.health.findings)
     ]
-    cuts = [(cut.kind, cut.loop, cut.start, cut.stop) for cut in suggested_cuts(take, recipe)]
+    cuts = [(cut.kind, cut.loop, cut.start, cut.stop) for cut in suggest_take_cuts(take, recipe)]
     loops = [(one.start, one.end) for one in find_loops(take.motion, body, recipe.loop)[:1]]
     clips = {}
     for clip in stages.make_set(take, recipe) if cuts else ():

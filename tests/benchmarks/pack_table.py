@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from glb_reader import Glb
 from node_parties import validator_issues
-from takemill.pipeline.prepare_take import silent
+from takemill.pipeline.prepare_take import ignore_progress
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import packing, packing_characters
 
@@ -141,15 +141,15 @@ def main(arguments: list[str]) -> int:
         rigs = characters(Path(place))
         # The dense clips are the same for all kinds, which say how they are stored.
         plain = recipe_of("one file", "")
-        motions = {one.name: one.motion for one in packing.clips_of([TAKE], plain, silent)}
-        fitted = packing_characters.clips_for([TAKE], rigs, plain, silent) if rigs else {}
+        motions = {one.name: one.motion for one in packing.clips_of([TAKE], plain, ignore_progress)}
+        fitted = packing_characters.clips_for([TAKE], rigs, plain, ignore_progress) if rigs else {}
         for kind, top in kinds():
             recipe = recipe_of(kind, top)
             out = Path(place) / kind
-            packing.pack_takes([TAKE], recipe, out, silent)
+            packing.pack_takes([TAKE], recipe, out, ignore_progress)
             well &= row(f"own skeleton, {kind}", out, motions)
             if rigs and kind != "cubic where smaller":
-                packing_characters.pack_characters([TAKE], rigs, recipe, out / "to", silent)
+                packing_characters.pack_characters([TAKE], rigs, recipe, out / "to", ignore_progress)
                 for name, clips in fitted.items():
                     well &= row(f"{name}, {kind}", out / "to" / name, {one.name: one.motion for one in clips})
     tables = [["reproduce_table.py", *others]]

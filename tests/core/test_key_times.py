@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from takemill.keys.key_times import (
-    FARTHEST,
+    MAX_SPAN_TURN_RAD,
     developed,
     halve_spans,
     neighbours,
@@ -53,7 +53,7 @@ def test_a_constant_spin_is_as_straight_as_a_line():
     """Slerp plays it exactly, whatever its components do."""
     turn = quat.from_axis_angle(np.array([0.3, 1.0, 0.2]), np.arange(60) * 0.05).T[:, None]
     curve = developed(turn, np.array([60]))
-    reach = reaches(curve, np.full((1, 60), 1e-4), one_clip(60), FARTHEST)[0]
+    reach = reaches(curve, np.full((1, 60), 1e-4), one_clip(60), MAX_SPAN_TURN_RAD)[0]
     assert reach[0] == 20  # 1 radian, of which 0.94 about one axis
     assert reach[50] == 9
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from takemill.keys.key_times import spans_of
-from takemill.keys.key_values import fitted, played
+from takemill.keys.key_values import fit_values, play
 from takemill.maths import quat
 
 
@@ -34,7 +34,7 @@ def test_fits_are_those_of_dense_least_squares_at_keys_and_middles():
     """
     rng = np.random.default_rng(0)
     curves, keys = rng.normal(size=(3, 5, 40)), random_keys(rng, 5, 40)
-    found = fitted(curves.reshape(3, -1), spans_of(keys), ends(keys))
+    found = fit_values(curves.reshape(3, -1), spans_of(keys), ends(keys))
     rows = np.nonzero(keys)[0]
     for row in range(5):
         curve, at = curves[:, row].T, np.flatnonzero(keys[row])
@@ -58,8 +58,8 @@ def test_the_largest_gap_of_an_arc_is_halved(span):
     spans = spans_of(keys)
     inner = slice(3 * span, 9 * span)
     fit, on_curve = (
-        np.abs(played(v, spans, keys.size) - arc)[:, inner].max()
-        for v in (fitted(arc, spans, ends(keys)), arc[:, spans.keys])
+        np.abs(play(v, spans, keys.size) - arc)[:, inner].max()
+        for v in (fit_values(arc, spans, ends(keys)), arc[:, spans.keys])
     )
     # Frames beside the middle of an uneven span hold 8/9 of an arc's height.
     assert fit == pytest.approx(on_curve * {2: 0.5, 3: 9 / 16, 8: 0.5}[span], rel=0.02)
@@ -70,17 +70,17 @@ def test_a_curve_with_straight_spans_is_met_exactly():
     keys = random_keys(rng, 4, 30)
     curves = np.stack([hats(row) @ rng.normal(size=(row.sum(), 3)) for row in keys]).transpose(2, 0, 1)
     spans = spans_of(keys)
-    found = fitted(curves.reshape(3, -1), spans, ends(keys))
+    found = fit_values(curves.reshape(3, -1), spans, ends(keys))
     np.testing.assert_allclose(found, curves[:, keys], atol=1e-6)
-    np.testing.assert_allclose(played(found, spans, 120), curves.reshape(3, -1), atol=1e-6)
+    np.testing.assert_allclose(play(found, spans, 120), curves.reshape(3, -1), atol=1e-6)
 
 
 def test_every_frame_a_key_changes_nothing():
     curves = np.random.default_rng(2).normal(size=(4, 18))
     keys = np.ones((2, 9), bool)
-    found = fitted(curves, spans_of(keys), ends(keys))
+    found = fit_values(curves, spans_of(keys), ends(keys))
     np.testing.assert_array_equal(found, curves)
-    np.testing.assert_array_equal(played(found, spans_of(keys), 18), curves)
+    np.testing.assert_array_equal(play(found, spans_of(keys), 18), curves)
 
 
 def test_keys_play_by_slerp_or_straight():
@@ -89,8 +89,8 @@ def test_keys_play_by_slerp_or_straight():
     last = quat.mul(first, quat.exp(np.array([0.3, -0.5, 0.4])))
     spans = spans_of(np.array([[True, False, False, False, True]]))
     want = quat.slerp(np.tile(first, (5, 1)), last, np.arange(5) / 4)
-    np.testing.assert_allclose(played(np.stack([first, last], axis=1), spans, 5).T, want, atol=1e-8)
+    np.testing.assert_allclose(play(np.stack([first, last], axis=1), spans, 5).T, want, atol=1e-8)
     places = rng.normal(size=(3, 2))
     np.testing.assert_allclose(
-        played(places, spans, 5), np.linspace(places[:, 0], places[:, 1], 5).T, atol=1e-12
+        play(places, spans, 5), np.linspace(places[:, 0], places[:, 1], 5).T, atol=1e-12
     )

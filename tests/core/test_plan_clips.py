@@ -11,7 +11,7 @@ from reference_poses import HELD, arms, take_with_pose
 from takemill.base.errors import InputError, RecipeError
 from takemill.clip.cuts import Cut
 from takemill.pipeline import plan_clips as plan_clips_file
-from takemill.pipeline.plan_clips import expect_clips, plan_clips, suggested_cuts
+from takemill.pipeline.plan_clips import expect_clips, plan_clips, suggest_take_cuts
 from takemill.pipeline.prepare_take import PreparedTake, prepare_take
 from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe, parse_recipe
@@ -58,7 +58,7 @@ def test_the_kind_of_joined_stretches_is_that_of_most_of_their_frames(take):
 
 
 def test_without_clips_the_suggested_cuts_are_taken(take):
-    cuts = suggested_cuts(take, Recipe())
+    cuts = suggest_take_cuts(take, Recipe())
     specs = plan_clips([take], Recipe()).specs
     assert [spec.name for spec in specs] == [cut.name for cut in cuts]
     other = replace(take, name="night")
@@ -88,7 +88,7 @@ def test_a_pattern_names_what_has_no_name(take):
     names = [spec.name for spec in plan_clips([take], recipe).specs]
     assert names == ["courier_locomotion_01", "courier_idle_01", "courier_idle_02"]
     assert [one.name for one in make_set(take, recipe)] == names
-    cuts = suggested_cuts(take, Recipe())
+    cuts = suggest_take_cuts(take, Recipe())
     suggested = plan_clips([take], Recipe(naming="{set}_{n}")).specs
     assert [spec.name for spec in suggested] == [f"day_{n}" for n in range(1, len(cuts) + 1)]
 
@@ -112,4 +112,4 @@ def test_a_clip_is_of_a_cut_s_kind_when_half_of_it_is(frames: int, kind: str) ->
     """Of the clip's frames 15 are the cut's: three quarters, half, fewer."""
     cut = Cut("walk", "locomotion", 100, 115, loop=True)
     spec = ClipSpec("clip", Moment(100, in_frames=True), Moment(99 + frames, in_frames=True))
-    assert plan_clips_file._kind_of(spec, 30.0, [cut, Cut("rest", "idle", 0, 50, loop=True)]) == kind
+    assert plan_clips_file._guess_kind(spec, 30.0, [cut, Cut("rest", "idle", 0, 50, loop=True)]) == kind

@@ -9,7 +9,7 @@ import bpy
 from takemill.base.errors import InputError
 from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
-from takemill.pipeline.plan_clips import plan_clips, suggested_cuts
+from takemill.pipeline.plan_clips import plan_clips, suggest_take_cuts
 from takemill.pipeline.prepare_take import Progress
 from takemill.recipe.recipe import ClipSpec, Recipe
 
@@ -30,7 +30,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
         work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
         performed = takes.performer_of(context, work, settings)
         take = performed[0] if performed else takes.prepare_work(work, settings)
-        found = suggested_cuts(take, settings)
+        found = suggest_take_cuts(take, settings)
         if not found:
             raise InputError(f"{work.action.name!r}: no clip can be suggested; add cuts by hand")
         specs = [ClipSpec.from_cut(cut) for cut in found]

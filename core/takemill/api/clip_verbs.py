@@ -11,7 +11,7 @@ from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
 from ..feet.contacts import find_contacts
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.prepare_take import PreparedTake, Progress, silent
+from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
 from ..sets.packing import expect_set, part_of
@@ -74,7 +74,7 @@ def find_loops(
 
 
 def make_clips(
-    takes: AnyTake | Sequence[AnyTake], recipe: AnyRecipe = None, progress: Progress = silent
+    takes: AnyTake | Sequence[AnyTake], recipe: AnyRecipe = None, progress: Progress = ignore_progress
 ) -> tuple[FinishedClip, ...]:
     """The clips of a recipe, or those that suggest themselves, as `pack_takes` would write them.
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from ..base.errors import InputError
 from ..body.intake import Intake
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.prepare_take import Progress, silent
+from ..pipeline.prepare_take import Progress, ignore_progress
 from ..recipe.recipe import Recipe
 from ..sets import clip_set, verify
 from ..sets.clip_facts import Facts, facts_again
@@ -30,7 +30,7 @@ def pack_takes(
     recipe: AnyRecipe = None,
     *,
     to: Paths = (),
-    progress: Progress = silent,
+    progress: Progress = ignore_progress,
     say: Callable[[str], None] = clip_set.quiet,
 ) -> dict[Path, list[Facts]]:
     """Write a set of clips: GLB, clips.json and report.html; all of it or nothing.
@@ -96,7 +96,7 @@ def verify_set(
     recipe: AnyRecipe = None,
     *,
     to: Paths = (),
-    progress: Progress = silent,
+    progress: Progress = ignore_progress,
     on_intake: OnIntake = nobody,
 ) -> tuple[SetVerdict, ...]:
     """A set, or a folder of characters' sets, read back by a reader of its own, and judged.

@@ -12,7 +12,7 @@ from ..body.body_map import BodyMap
 from ..feet.contacts import find_contacts
 from ..files.bvh import BvhLayout, write_bvh
 from ..health.check import Health, check
-from ..pipeline.prepare_take import PreparedTake, Progress, judge_take, prepare_take, silent
+from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress, judge_take, prepare_take
 from ..recipe.recipe import Recipe, read_recipe
 from ..repair.repair import repair
 from ..sets import packing_characters, take_files
@@ -147,7 +147,7 @@ def recipe_of(recipe: AnyRecipe) -> Recipe:
     return recipe or Recipe()
 
 
-def prepare(take: Take, recipe: Recipe, progress: Progress = silent) -> PreparedTake:
+def prepare(take: Take, recipe: Recipe, progress: Progress = ignore_progress) -> PreparedTake:
     """The take ready for cutting: repaired unless it is, and judged."""
     if take.raw is None:
         return prepare_take(take.name, take.motion, take.body_map, recipe, progress, take.digest)

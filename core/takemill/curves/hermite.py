@@ -1,7 +1,7 @@
 """Cubic curves through keys on frames: played, and their slopes fitted.
 
 The curves of a set lie one behind another: what is known of keys is a row of N numbers, without the frames
-in between, and what the frames between say is asked of running sums. So a fit takes time by keys only.
+in between; sums over the frames between come from running sums. So a fit takes time by its keys only.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from ..base.checks import Array, Index, Mask
 from ..maths.easing import cubic_basis
 
-_STEPS = 8  # of conjugate gradients; each slope is felt by its neighbours only, so few are enough
+_MAX_STEPS = 8  # of conjugate gradients; each slope depends on its neighbours only, so few are enough
 
 
 def slopes_of(values: Array, loop: bool = False) -> Array:
@@ -57,7 +57,7 @@ class Spans(NamedTuple):
         """(C,) which keys are the first of a curve."""
         return np.flatnonzero(self.keys % self.shape[1] == 0)
 
-    def drawn(self, powers: tuple[Array, ...], per_frame: int) -> Array:
+    def draw(self, powers: tuple[Array, ...], per_frame: int) -> Array:
         """Polynomials (N,) in u, 0 to 1 from key to key, at `per_frame` looks a frame (C, T)."""
         counts = np.maximum(self.length * per_frame, 1)
         starts = np.cumsum(counts) - counts
@@ -72,14 +72,14 @@ class Spans(NamedTuple):
 def straight(values: Array, spans: Spans, per_frame: int) -> Array:
     """What keys of curves (C, F) play (C, T) by straight lines."""
     start = values.ravel()[spans.keys]
-    return spans.drawn((start, _rise(start, spans)), per_frame)
+    return spans.draw((start, _rise(start, spans)), per_frame)
 
 
 def smooth(values: Array, slopes: Array, spans: Spans, per_frame: int) -> Array:
     """What keys of curves (C, F) with slopes (N,), per frame, play (C, T): cubic Hermite splines."""
     start = values.ravel()[spans.keys]
     rise, out, back = _rise(start, spans), slopes * spans.length, np.roll(slopes, -1) * spans.length
-    return spans.drawn((start, out, 3 * rise - 2 * out - back, out + back - 2 * rise), per_frame)
+    return spans.draw((start, out, 3 * rise - 2 * out - back, out + back - 2 * rise), per_frame)
 
 
 def _rise(start: Array, spans: Spans) -> Array:
@@ -132,7 +132,7 @@ class SlopeFit:
         left = np.where(free, wish + pulled - product(out), 0.0)
         step = left / scale
         size = sums(left * step)
-        for _ in range(_STEPS):
+        for _ in range(_MAX_STEPS):
             pushed = product(step) * free
             along = sums(step * pushed)
             far = np.divide(size, along, out=np.zeros_like(size), where=along > 0)

@@ -28,11 +28,14 @@ from .hermite import SlopeFit, Spans, slopes_of, smooth, straight
 LocalPose = Callable[[Array], tuple[Array, Array]]
 """Components (C, T) -> local rotations (T, J, 4) and translations (T, J, 3), metres."""
 
-_SPENT = 0.95  # of the bound; keys are stored as float32, and between looks a curve strays a little further
-_BLAMED = 0.7  # of the largest part in an error: who has less is left alone
-_STILL = 1e-6  # a float32 component does not tell less
-_PIECE = 240  # frames that are worked on together
-_PER_FRAME = 4  # looks at smooth curves; straight ones are furthest off on frames
+# Of the bound; keys are stored as float32, and between looks a curve strays a little further.
+_BOUND_SHARE = 0.95
+_MIN_BLAMED_SHARE = 0.7  # of the largest part in an error: groups with less get no key (chosen by eye)
+_MAX_STILL_CHANGE = 1e-6  # of a component: float32 does not resolve less
+_PIECE_FRAMES = 240  # that are worked on together (chosen by eye)
+_LOOKS_PER_FRAME = (
+    4  # at smooth curves, as for glTF (keys/reduce_error.py); straight ones are worst on frames
+)
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def thin_curves(
     frames = curves.values.shape[1]
     steep = slopes_of(curves.values, loop)
     keys, slopes = np.zeros((len(curves.joints), frames), bool), np.zeros_like(curves.values)
-    edges = np.linspace(0, frames - 1, max(round(frames / _PIECE), 1) + 1).round().astype(int)
+    edges = np.linspace(0, frames - 1, max(round(frames / _PIECE_FRAMES), 1) + 1).round().astype(int)
 
     def thin(start: int, stop: int) -> None:
         piece = replace(curves, values=curves.values[:, start : stop + 1])
@@ -137,7 +140,7 @@ def thin_curves(
                 one.cancel()
     moved = np.abs(curves.values - curves.values[:, :1]).max(axis=1)
     still = np.ones(len(keys), bool)
-    np.logical_and.at(still, curves.group, moved <= _STILL)
+    np.logical_and.at(still, curves.group, moved <= _MAX_STILL_CHANGE)
     keys[still, 1:] = False
     return ThinCurves(keys, slopes)
 
@@ -157,7 +160,7 @@ class _Piece:
     ) -> None:
         self._curves, self._steep, self._held, self._loop = curves, steep, held, loop
         self._skeleton, self._pose, self._smooth = skeleton, pose, settings.smooth
-        self._bound = _SPENT * settings.max_error_m
+        self._bound = _BOUND_SHARE * settings.max_error_m
         self._reach = reaches(skeleton, settings.probe_m)
         lever = levers(skeleton, self._reach, np.zeros(len(skeleton), bool))
         self._weight = np.where(curves.turns, lever[curves.joints], 1.0) / self._bound
@@ -171,7 +174,7 @@ class _Piece:
         """Look so often at each frame from now on."""
         self._per_frame = per_frame
         every = Spans.of(np.ones(self._steep.shape, bool))
-        wanted = self._drawn(self._steep.ravel(), every)
+        wanted = self._draw(self._steep.ravel(), every)
         self._fit = SlopeFit(wanted, self._steep, per_frame)
         self._local = self._pose(wanted)
         self._model = kinematics.model_from_local(self._skeleton.parents, *self._local)
@@ -183,14 +186,14 @@ class _Piece:
         while (score := self.alone(keys)).any():
             keys = _split(keys, score)
         if self._smooth:
-            self._look(_PER_FRAME)
+            self._look(_LOOKS_PER_FRAME)
         while (score := self.together(keys)).any():
             keys = _split(keys, score)
         spans, slopes = Spans.of(keys[self._curves.group]), np.zeros(self._steep.shape)
-        slopes.ravel()[spans.keys] = self._fitted(spans)
+        slopes.ravel()[spans.keys] = self._fit_slopes(spans)
         return ThinCurves(keys, slopes)
 
-    def _fitted(self, spans: Spans) -> Array:
+    def _fit_slopes(self, spans: Spans) -> Array:
         """How steep the curves are at keys (N,), per frame; 0 where they are straight."""
         if not self._smooth:
             return np.zeros(len(spans.keys))
@@ -202,35 +205,35 @@ class _Piece:
             out[firsts] = out[lasts] = (out[firsts] + out[lasts]) / 2
         return out
 
-    def _drawn(self, slopes: Array, spans: Spans) -> Array:
+    def _draw(self, slopes: Array, spans: Spans) -> Array:
         values = self._curves.values
         if self._smooth:
             return smooth(values, slopes, spans, self._per_frame)
         return straight(values, spans, self._per_frame)
 
-    def _played(self, keys: Mask) -> tuple[Array, Array]:
+    def _play(self, keys: Mask) -> tuple[Array, Array]:
         """The local pose that keys (G, F) make."""
         spans = Spans.of(keys[self._curves.group])
-        return self._pose(self._drawn(self._fitted(spans), spans))
+        return self._pose(self._draw(self._fit_slopes(spans), spans))
 
     def alone(self, keys: Mask) -> Array:
         """The parts (G, F) of the bound that groups take with keys (G, F), where one is too far by itself."""
-        parts = self._on_frames(self._parts(self._played(keys)))
+        parts = self._on_frames(self._bound_parts(self._play(keys)))
         return np.where((parts > 1) & ~keys.all(axis=1, keepdims=True), parts, 0.0)
 
     def together(self, keys: Mask) -> Array:
         """The parts (G, F) of the groups that are to blame where something is too far; 0 elsewhere."""
-        local = self._played(keys)
+        local = self._play(keys)
         turned, at = kinematics.model_from_local(self._skeleton.parents, *local)
         turns = quat.log(quat.mul(turned, quat.inv(self._model[0])))
         far = displacements(self._skeleton, self._reach, self._model[0], at - self._model[1], turns)
         bad = (far > self._bound).astype(np.float64)
-        parts = np.where((bad @ self._below[:, self._curves.joints]).T > 0, self._parts(local), 0.0)
+        parts = np.where((bad @ self._below[:, self._curves.joints]).T > 0, self._bound_parts(local), 0.0)
         worst = parts.max(axis=0, initial=0.0)
-        parts = self._on_frames(np.where(parts >= _BLAMED * worst, parts, 0.0))
+        parts = self._on_frames(np.where(parts >= _MIN_BLAMED_SHARE * worst, parts, 0.0))
         return np.where(keys.all(axis=1, keepdims=True), 0.0, parts)
 
-    def _parts(self, local: tuple[Array, Array]) -> Array:
+    def _bound_parts(self, local: tuple[Array, Array]) -> Array:
         """What part of the bound (G, T) each group takes by itself in a local pose."""
         joints = self._curves.joints
         angle = quat.angle_between(local[0][:, joints], self._local[0][:, joints])

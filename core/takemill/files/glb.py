@@ -16,7 +16,7 @@ from .. import __version__
 from ..base.checks import Array, Index, expect_positive
 from ..base.errors import GlbError
 from ..body.skeleton import Skeleton
-from ..keys.tracks import LARGEST, SAME, Path, Storage, Track, differs
+from ..keys.tracks import LARGEST_INTEGER, MAX_SAME_DIFFERENCE, Path, Storage, Track, differs
 from ..maths import quat
 from .glb_axes import skeleton_in_gltf, to_y_up
 from .glb_clip import GlbClip as GlbClip
@@ -271,7 +271,7 @@ def _with_slopes(clip: GlbClip, track: Track, values: Array) -> Array:
             if np.abs(slopes).max() > 1:
                 name = clip.skeleton.names[track.joint]
                 raise GlbError(f"clip {clip.name!r}, joint {name!r}: slopes too steep for {track.storage}")
-            slopes = np.rint(slopes * LARGEST[track.storage])
+            slopes = np.rint(slopes * LARGEST_INTEGER[track.storage])
     return np.stack([slopes[:, 0], values, slopes[:, 1]], axis=1).reshape(-1, values.shape[-1])
 
 
@@ -287,7 +287,7 @@ def _rotations(tracks: Sequence[Track]) -> Iterator[Array]:
     odd = np.cumsum(flips)
     odd -= np.repeat(odd[starts[:-1]], counts)
     whole[odd % 2 == 1] *= -1
-    largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)
+    largest = np.repeat([LARGEST_INTEGER[track.storage] for track in tracks], counts)
     scaled = quat.normalize(whole)[:, _XYZW] * largest[:, None]
     numbers = _tidy(np.where(largest[:, None] > 1, np.rint(scaled), scaled))
     for start, stop in pairwise(starts):
@@ -296,9 +296,9 @@ def _rotations(tracks: Sequence[Track]) -> Iterator[Array]:
 
 def _differs(track: Track, channel: _Channel, rest: Array) -> bool:
     """Whether a single key says something else than the node's rest in the file."""
-    value = channel.values[0] / LARGEST[track.storage]
+    value = channel.values[0] / LARGEST_INTEGER[track.storage]
     signs = (1, -1) if track.path == "rotation" else (1,)
-    return min(float(np.abs(sign * value - rest).max()) for sign in signs) > SAME
+    return min(float(np.abs(sign * value - rest).max()) for sign in signs) > MAX_SAME_DIFFERENCE
 
 
 def _animation(writer: Writer, clip: GlbClip, plan: list[_Channel], inputs: Mapping[bytes, int]) -> Json:

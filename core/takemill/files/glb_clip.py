@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..body.skeleton import Skeleton
-from ..keys.tracks import Track, turned_track
+from ..keys.tracks import Track, turn_track
 from .glb_axes import Y_UP
 from .glb_place import Place
 
@@ -42,7 +42,7 @@ class GlbClip:
         there = Place(Y_UP, np.zeros(3))
         seen, parents = there @ place @ there.inverse, self.skeleton.parents
         tracks = tuple(
-            turned_track(
+            turn_track(
                 track, seen.rotation, seen.scale, seen.translation if parents[track.joint] < 0 else None
             )
             for track in self.tracks

@@ -23,6 +23,7 @@ from .fit_feet import Scale, plant_feet
 
 _TRUNK = ("spine", "chest", "upperChest")
 _NECK = ("neck", "head")
+# The axes of a body at rest: Blender's, with the front at -Y.
 _FRONT, _UP = np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0])
 _HIP_JOINTS = tuple(f"{side}UpperLeg" for side in SIDES)
 
@@ -33,7 +34,7 @@ class FitSettings:
 
     Attributes:
         path_scale: target metres per source metre along the floor; None takes the ratio of leg lengths,
-            at which feet that stood keep standing.
+            with which feet that stood keep standing.
         floor_m: height of the floor that the performer stands on; the target's floor is at 0.
         arm_clearance_deg: hanging arms are held out this much further, for a body broader than the
             performer's; it fades as an arm is raised to the shoulder.
@@ -82,9 +83,9 @@ def fit(
         raise InputError(f"fit arm_clearance_deg: expected -90 to 90, got {settings.arm_clearance_deg}")
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
-    fitted = _turned(motion, body, target, target_body, scale)
+    fitted = _fit_rotations(motion, body, target, target_body, scale)
     if settings.arm_clearance_deg:
-        fitted = _arms_out(fitted, target_body, np.radians(settings.arm_clearance_deg))
+        fitted = _clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if not settings.plant_feet:
         return fitted
     contacts = contacts or find_contacts(motion, body)
@@ -93,7 +94,7 @@ def fit(
     return plant_feet(motion, body, contacts, fitted, target_body, scale)
 
 
-def _arms_out(motion: Motion, body: BodyMap, clearance: float) -> Motion:
+def _clear_arms(motion: Motion, body: BodyMap, clearance: float) -> Motion:
     """Arms turned away from the body about the chest's front, by `clearance` (radians) when they hang."""
     chest = next(j for part in ("upperChest", "chest", "spine", "hips") if (j := body.get(part)) is not None)
     skeleton, rotations = motion.skeleton, motion.rotations.copy()
@@ -115,7 +116,9 @@ def _arms_out(motion: Motion, body: BodyMap, clearance: float) -> Motion:
     return motion.with_rotations(rotations)
 
 
-def _turned(motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMap, scale: Scale) -> Motion:
+def _fit_rotations(
+    motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMap, scale: Scale
+) -> Motion:
     """The fit by rotations and the scaled path."""
     source_q, source_p = motion.model()
     model = _target_rotations(motion.skeleton, body, source_q, target, target_body)
@@ -124,16 +127,16 @@ def _turned(motion: Motion, body: BodyMap, target: Skeleton, target_body: BodyMa
     middle[:, 2] += _ankle_height(target, target_body)
     hips = target_body.require("hips")
     at = target.reference_model[1]
-    arm = at[[target_body.require(part) for part in _HIP_JOINTS]].mean(axis=0) - at[hips]
-    arms = quat.rotate(model[hips], quat.rotate(quat.inv(target.reference_model[0][hips]), arm))
-    tracks = {hips: middle - arms}
+    offset = at[[target_body.require(part) for part in _HIP_JOINTS]].mean(axis=0) - at[hips]
+    offsets = quat.rotate(model[hips], quat.rotate(quat.inv(target.reference_model[0][hips]), offset))
+    tracks = {hips: middle - offsets}
     roots = body.get("root"), target_body.get("root")
     if roots[0] is not None and roots[1] is not None:
         tracks[roots[1]] = scale.apply(source_p[:, roots[0]])
-    return _posed(target, motion.rate, model, tracks)
+    return _pose_target(target, motion.rate, model, tracks)
 
 
-def _posed(target: Skeleton, rate: float, model: dict[int, Array], tracks: dict[int, Array]) -> Motion:
+def _pose_target(target: Skeleton, rate: float, model: dict[int, Array], tracks: dict[int, Array]) -> Motion:
     """A motion from model rotations (F, 4) and positions (F, 3) of some joints; others keep their rest."""
     frames = len(next(iter(tracks.values())))
     rotations = np.broadcast_to(target.rest_rotation, (frames, len(target), 4)).copy()
@@ -157,7 +160,7 @@ def _posed(target: Skeleton, rate: float, model: dict[int, Array], tracks: dict[
 def _target_rotations(
     source: Skeleton, body: BodyMap, source_q: Array, target: Skeleton, target_body: BodyMap
 ) -> dict[int, Array]:
-    """Target joint -> its rotation (F, 4) in model space, for every joint that the source tells about."""
+    """Target joint -> its rotation (F, 4) in model space, for every joint that the source has a part for."""
     frames = matched_frames(source, body, target, target_body)
     # What turns a joint's frame into the frame of its part, and back on the target.
     to_part, from_part = quat.inv(source.reference_model[0]), target.reference_model[0]

@@ -24,12 +24,14 @@ from ..maths import filters, quat
 from ..maths.easing import smoothstep
 from ..maths.series import runs
 
+# Those without a note were chosen by eye.
 _BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
-_PIVOT = 0.15  # share of the foot's length by which one end lies lower when it bears the foot alone
-_TOES_BEND = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
-_FLAT = np.radians(15.0)  # feet pitched further are unreliable for the height of the hips
-_STRAIGHT = 0.999  # share of the leg's length that the hips leave to a planted leg
-_SETTLE_S = 0.2  # the hips change their height no faster
+# Share of the foot's length by which one end lies lower when it bears the foot alone.
+_PIVOT_FOOT_SHARE = 0.15
+_MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
+_FLAT_PITCH_RAD = np.radians(15.0)  # feet pitched by more count little for the height of the hips
+_MAX_REACH_SHARE = 0.999  # of the leg's length that the hips leave to a planted leg
+_HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
 
 
 @dataclass(frozen=True)
@@ -71,10 +73,10 @@ def plant_feet(
             rotations[:, toes] = _level_toes(fitted, toes, feet[foot])
     if not feet:
         return fitted
-    width = round(_SETTLE_S * source.rate)
-    lift = _averaged(_rise(feet.values()), width)
-    drop = _averaged(filters.moving_max(_missing(fitted, target_body, feet, lift), width), width)
-    lifted = _lifted(fitted, rotations, target_body, lift - drop)
+    width = round(_HIPS_SMOOTHING_S * source.rate)
+    lift = _average(_rise(feet.values()), width)
+    drop = _average(filters.moving_max(_shortfall_m(fitted, target_body, feet, lift), width), width)
+    lifted = _lift_hips(fitted, rotations, target_body, lift - drop)
     return place_ankles(lifted, target_body, {foot: data.goal(lift - drop) for foot, data in feet.items()})
 
 
@@ -96,7 +98,7 @@ class _Foot:
 
     def goal(self, lift: Array) -> Array:
         """Where the ankle goes (F, 3) when the hips are lifted by (F,)."""
-        ankle = self.ankle + _up(lift)
+        ankle = self.ankle + _as_height(lift)
         return ankle + self.near[:, None] * (self.wanted - ankle)
 
     @property
@@ -105,7 +107,7 @@ class _Foot:
         return np.arctan2(-self.sole[:, 2], np.linalg.norm(self.sole[:, :2], axis=-1))
 
 
-def _up(height: Array) -> Array:
+def _as_height(height: Array) -> Array:
     """Heights (F,) as vectors (F, 3)."""
     return height[:, None] * np.array([0.0, 0.0, 1.0])
 
@@ -121,10 +123,12 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Arra
     ahead /= np.maximum(np.linalg.norm(ahead, axis=-1, keepdims=True), 1e-9)
     # The ball counts; the heel goes where a flat foot of the target's own length has it.
     heel = theirs[:, 0] + (other_length - length) * ahead
-    on_ball = _eased(0.5 + (theirs[:, 0, 2] - theirs[:, 1, 2]) / (2 * _PIVOT * other_length))[:, None]
+    on_ball = _ease(0.5 + (theirs[:, 0, 2] - theirs[:, 1, 2]) / (2 * _PIVOT_FOOT_SHARE * other_length))[
+        :, None
+    ]
     by_heel, by_ball = heel - arms[:, 0], theirs[:, 1] - arms[:, 1]
     pivot = (1 - on_ball) * by_heel + on_ball * by_ball
-    # The end that touches the floor rules the height alone: a longer foot's is the one that asks for more.
+    # The end that touches the floor decides the height alone: for a longer foot the higher of both goals.
     rules = np.maximum if length > other_length else np.minimum
     pivot[:, 2] = rules(by_heel[:, 2], by_ball[:, 2])
     pivot[:, :2] += _steps_aside((ankle - pivot)[:, :2], planted)
@@ -133,7 +137,7 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Arra
 
 def _level_toes(motion: Motion, toes: int, foot: _Foot) -> Array:
     """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
-    bend = np.clip(foot.pitch, 0.0, _TOES_BEND) * foot.near
+    bend = np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD) * foot.near
     side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(motion))], axis=-1)
     above = joint_in_model(motion, motion.skeleton.parents[toes])[0]
     turn = quat.from_axis_angle(quat.rotate(quat.inv(above), side), bend)
@@ -141,13 +145,13 @@ def _level_toes(motion: Motion, toes: int, foot: _Foot) -> Array:
 
 
 def _steps_aside(aside: Array, planted: Mask) -> Array:
-    """Values (F, 2): in each planted range their mean; between ranges an eased way from one to the next."""
+    """Values (F, 2): in each planted range their mean; between ranges they ease from one to the next."""
     starts, stops = runs(planted)
     means = np.array([aside[a:b].mean(axis=0) for a, b in zip(starts, stops, strict=True)])
     knots = np.stack([starts, stops - 1], axis=-1).ravel() + np.tile([0.0, 1e-9], len(starts))
     place = np.interp(np.arange(len(aside)), knots, np.repeat(np.arange(len(starts)), 2))
     low = np.floor(place).astype(np.intp)
-    part = _eased(place - low)[:, None]
+    part = _ease(place - low)[:, None]
     return means[low] * (1 - part) + means[np.minimum(low + 1, len(starts) - 1)] * part
 
 
@@ -156,20 +160,20 @@ def _nearness(planted: Mask, frames: int) -> Array:
     count = np.arange(len(planted))
     before = np.maximum.accumulate(np.where(planted, count, -len(planted)))
     after = np.minimum.accumulate(np.where(planted, count, 2 * len(planted))[::-1])[::-1]
-    return _eased(1 - np.minimum(count - before, after - count) / max(frames, 1))
+    return _ease(1 - np.minimum(count - before, after - count) / max(frames, 1))
 
 
 def _rise(feet: Iterable[_Foot]) -> Array:
     """How far (F,) the hips must rise for flat feet to stand with their legs as fitted, metres."""
     total, weight = 0.0, 0.1  # in the air it fades to nothing
     for foot in feet:
-        flat = foot.near * np.exp(-((foot.pitch / _FLAT) ** 2))
+        flat = foot.near * np.exp(-((foot.pitch / _FLAT_PITCH_RAD) ** 2))
         total = total + flat * (foot.wanted - foot.ankle)[:, 2]
         weight = weight + flat
     return np.asarray(total / weight)
 
 
-def _missing(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Array) -> Array:
+def _shortfall_m(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Array) -> Array:
     """How far (F,) the hips, lifted by `lift`, must sink for each leg to reach its goal, metres."""
     missing = np.zeros(len(motion))
     for name, foot in feet.items():
@@ -178,7 +182,7 @@ def _missing(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Arr
             for part in ("UpperLeg", "LowerLeg")
         )
         length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(foot.ankle - knee, axis=-1)
-        longest = np.maximum(_STRAIGHT * length, np.linalg.norm(foot.ankle - hip, axis=-1))
+        longest = np.maximum(_MAX_REACH_SHARE * length, np.linalg.norm(foot.ankle - hip, axis=-1))
         goal = foot.goal(lift)
         aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
         height = np.sqrt(np.maximum(longest**2 - aside**2, 0.0))
@@ -186,9 +190,9 @@ def _missing(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Arr
     return missing
 
 
-def _lifted(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Motion:
+def _lift_hips(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Motion:
     """The motion with other rotations (F, J, 4), and its hips, and all on them, lifted by (F,) metres."""
-    hips, up = body.require("hips"), _up(lift)
+    hips, up = body.require("hips"), _as_height(lift)
     parent = motion.skeleton.parents[hips]
     if parent >= 0:
         up = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), up)
@@ -198,12 +202,12 @@ def _lifted(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Mot
     return replace(motion, rotations=rotations, translations={**motion.translations, hips: track})
 
 
-def _averaged(values: Array, frames: int) -> Array:
+def _average(values: Array, frames: int) -> Array:
     """Values (F,) smoothed by a bell that reaches `frames` to either side."""
     bell = np.hanning(2 * frames + 3)[1:-1]
     return np.convolve(np.pad(values, frames, mode="edge"), bell / bell.sum(), mode="valid")
 
 
-def _eased(part: Array) -> Array:
+def _ease(part: Array) -> Array:
     """0 to 1 with level ends; clamped outside."""
     return smoothstep(np.clip(part, 0.0, 1.0))

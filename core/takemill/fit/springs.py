@@ -24,7 +24,7 @@ from ..body.posed import joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-_GRAVITY = 9.80665  # m/s^2, standard gravity (ISO 80000-3)
+_GRAVITY_M_S2 = 9.80665  # m/s^2, standard gravity (ISO 80000-3)
 
 
 @dataclass(frozen=True)
@@ -34,8 +34,8 @@ class SpringSettings:
     Attributes:
         stiffness_hz: swings per second of a bone that is left alone; higher is stiffer.
         drag: 0 swings for ever, 1 comes back without swinging over (the damping ratio).
-        air: share of the drag that holds against still air, so that the tail trails on the way; the rest is
-            in the joints.
+        air: share of the drag that acts against still air, so that the tail trails behind; the rest is in
+            the joints.
         gravity: share of the earth's gravity that the rest pose does not already show.
         limit_deg: no bone swings further from where it is held.
     """
@@ -50,13 +50,13 @@ class SpringSettings:
 def spring_tail(motion: Motion, body: BodyMap, settings: SpringSettings = SpringSettings()) -> Motion:
     """The motion with its tail (parts tail.0, tail.1 ...) swinging after the body.
 
-    The swing is added to what the tail already does; the first frame stands as if its speed had always been.
-    A body without a tail comes back as it is.
+    The swing is added to what the tail already does; before the first frame the body is taken to have moved
+    on at that frame's speed. A body without a tail comes back as it is.
 
     Raises:
         InputError: a setting is out of its range.
     """
-    _check(settings)
+    _check_settings(settings)
     tail = body.chain("tail")
     if not tail:
         return motion
@@ -64,9 +64,9 @@ def spring_tail(motion: Motion, body: BodyMap, settings: SpringSettings = Spring
     for place, joint in enumerate(tail):
         swung = replace(motion, rotations=rotations)
         turned, head = joint_in_model(swung, joint)
-        arm = quat.rotate(turned, _bone(motion.skeleton, tail, place))
+        arm = quat.rotate(turned, _bone_offset(motion.skeleton, tail, place))
         away = _lag(head + arm, motion.rate, settings)
-        swing = _limited(quat.between(arm, arm + away), np.radians(settings.limit_deg))
+        swing = _limit_swing(quat.between(arm, arm + away), np.radians(settings.limit_deg))
         # The swing stands in model space; inside the joint it acts through the joint's own rotation.
         local = quat.mul(quat.mul(quat.inv(turned), swing), turned)
         rotations[:, joint] = quat.mul(motion.rotations[:, joint], local)
@@ -86,26 +86,26 @@ def _lag(held: Array, rate: float, settings: SpringSettings) -> Array:
     speed = np.diff(held, axis=0, append=held[-1:]) * rate
     if frames > 1:
         speed[-1] = speed[-2]
-    away = -trail * speed - _convolved(np.diff(speed, axis=0, prepend=speed[:1]), answer)
-    away[:, 2] -= settings.gravity * _GRAVITY / w**2
+    away = -trail * speed - _convolve(np.diff(speed, axis=0, prepend=speed[:1]), answer)
+    away[:, 2] -= settings.gravity * _GRAVITY_M_S2 / w**2
     return away
 
 
-def _convolved(values: Array, kernel: Array) -> Array:
+def _convolve(values: Array, kernel: Array) -> Array:
     """Sums of `kernel` (F,) started at each frame, weighted by values (F, 3): (F, 3)."""
     size = 2 * len(values)
     product = np.fft.rfft(values, size, axis=0) * np.fft.rfft(kernel, size)[:, None]
     return np.fft.irfft(product, size, axis=0)[: len(values)]
 
 
-def _limited(swing: Array, limit: float) -> Array:
+def _limit_swing(swing: Array, limit: float) -> Array:
     """Rotations (F, 4) whose angle nears `limit` (radians) smoothly and never passes it."""
     vector = quat.log(swing)
     angle = np.linalg.norm(vector, axis=-1, keepdims=True) / limit
     return quat.exp(vector * np.where(angle > 1e-6, np.tanh(angle) / np.maximum(angle, 1e-6), 1.0))
 
 
-def _bone(skeleton: Skeleton, tail: tuple[int, ...], place: int) -> Array:
+def _bone_offset(skeleton: Skeleton, tail: tuple[int, ...], place: int) -> Array:
     """From a tail joint to its bone's end (3,), in the joint's space, metres."""
     joint = tail[place]
     if place + 1 < len(tail) and skeleton.parents[tail[place + 1]] == joint:
@@ -119,7 +119,7 @@ def _bone(skeleton: Skeleton, tail: tuple[int, ...], place: int) -> Array:
     raise InputError(f"springs: the tail {skeleton.names[joint]!r} has neither a second joint nor a tip")
 
 
-def _check(settings: SpringSettings) -> None:
+def _check_settings(settings: SpringSettings) -> None:
     expect_positive(settings.stiffness_hz, "springs stiffness_hz")
     expect_positive(settings.limit_deg, "springs limit_deg")
     for name in ("drag", "air"):

@@ -17,14 +17,15 @@ from ..body.skeleton import Skeleton
 from . import reduce_planes as planes
 from .displacement import reaches
 from .reduce_planes import Planes
-from .tracks import SAME, moving_channels
+from .tracks import MAX_SAME_DIFFERENCE, moving_channels
 
-_GRID = np.float32(2**22)  # rotations are rounded to it: what differs by less gives the same keys
-_LOOKS = 5  # poses of a clip at which the distances of joints are measured
+# Rotations are rounded to so many steps of one: what differs by less gives the same keys.
+_ROTATION_GRID = np.float32(2**22)
+_MAX_LOOKS = 5  # poses of a clip at which the distances of joints are measured (chosen by eye)
 # Errors of a chain rarely point the same way at once, so more than the bound is shared out. By trial on open
 # motions and samples: with 5.5 some take 0.5 % more bytes, with 7 and more up to 3 %.
 _BOUND_MULTIPLE = 6.0
-_LEAST = 1e-9
+_MIN_DIVISOR = 1e-9  # so that nothing is divided by 0; far below any length in metres
 
 
 class ClipChannels:
@@ -80,7 +81,7 @@ class ClipChannels:
         )
         lengths = np.sqrt([planes.dot(tip, tip) for tip in self._tips]).max(axis=0)
         self._size = np.maximum(self._reach, lengths[:, None])  # of what hangs on each joint
-        self._levers = self._measured()
+        self._levers = self._measure_levers()
         self._lever_rows = np.ascontiguousarray(self._levers.reshape(len(self.moving), -1).T)
         self._allow(max(1, round(motions[0].rate / 40)))
 
@@ -96,11 +97,11 @@ class ClipChannels:
         whole = np.empty((4, len(self.order), len(self.clip)))
         for motion, start, stop in zip(motions, self.starts, self.stops, strict=True):
             whole[..., start:stop] = motion.rotations.transpose(2, 1, 0)[:, self.order]
-        self._local = planes.unit(np.rint(whole.astype(np.float32) * _GRID) / _GRID)
+        self._local = planes.unit(np.rint(whole.astype(np.float32) * _ROTATION_GRID) / _ROTATION_GRID)
         first, final = self._local[:, :, self.starts], self._local[:, :, self.stops - 1]
-        closed = (np.abs(final - first) < 2 * SAME).all(axis=0)
+        closed = (np.abs(final - first) < 2 * MAX_SAME_DIFFERENCE).all(axis=0)
         self._local[:, :, self.stops - 1] = np.where(closed, first, final)
-        self._model = self._in_model_space(self._local)
+        self._model = self._to_model_space(self._local)
         self.rotations = np.ascontiguousarray(self._local[:, self.turning])
         ways = np.empty((3, *self._local.shape[1:]), np.float32)
         ways[...] = skeleton.rest_translation[self.order].T[..., None]
@@ -111,7 +112,7 @@ class ClipChannels:
         self._bones = ways
         self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], ways[:, child])
 
-    def _in_model_space(self, local: Planes) -> Planes:
+    def _to_model_space(self, local: Planes) -> Planes:
         out = np.empty_like(local)
         for level in self._levels:
             parents = self._parents[level]
@@ -119,27 +120,27 @@ class ClipChannels:
             out[:, level] = own if parents[0] < 0 else planes.mul(out[:, parents], own)
         return out
 
-    def _summed(self, steps: Planes) -> Planes:
+    def _sum_steps(self, steps: Planes) -> Planes:
         """Steps (3, J, N) from each joint's parent added up from the roots."""
         out = steps.copy()
         for level in self._levels[1:]:
             out[:, level] += out[:, self._parents[level]]
         return out
 
-    def _measured(self) -> Planes:
+    def _measure_levers(self) -> Planes:
         """How far (C, J, B) an error of each channel moves each joint, metres by radian or metre."""
-        parts = np.arange(_LOOKS) / (_LOOKS - 1)
+        parts = np.arange(_MAX_LOOKS) / (_MAX_LOOKS - 1)
         looks = (self.starts[:, None] + (self.stops - 1 - self.starts)[:, None] * parts).astype(np.intp)
         bones = self._bones[:, :, looks.ravel()].copy()
         bones[:, self._levels[0]] = 0
-        places = self._summed(bones)
+        places = self._sum_steps(bones)
         below = np.eye(len(self.order), dtype=bool)  # [i, j]: j is i or hangs below it
         for joint, parent in enumerate(self._parents):
             if parent >= 0:
                 below[:, joint] |= below[:, parent]
         far = np.zeros((len(self.turning), len(self.order), len(self.starts)), np.float32)
-        for look in range(_LOOKS):
-            at = places[..., look::_LOOKS]
+        for look in range(_MAX_LOOKS):
+            at = places[..., look::_MAX_LOOKS]
             ways = at[:, self.turning, None] - at[:, None]
             np.maximum(far, planes.dot(ways, ways), out=far)
         far = (np.sqrt(far) + self._size) * below[self.turning][..., None]
@@ -159,9 +160,9 @@ class ClipChannels:
         leaf = np.ones(len(self.order), bool)
         leaf[self._parents[self._parents >= 0]] = False
         # Added up leaf by leaf: a sum along an axis goes in another order where there is one clip alone.
-        reach = np.maximum(sum(self._levers[:, joint] for joint in np.flatnonzero(leaf)), _LEAST)
+        reach = np.maximum(sum(self._levers[:, joint] for joint in np.flatnonzero(leaf)), _MIN_DIVISOR)
         share = np.sqrt(np.sqrt(curvature / reach) / reach) * self.moving
-        total = np.maximum((self._levers * share[:, None]).sum(axis=0), _LEAST)
+        total = np.maximum((self._levers * share[:, None]).sum(axis=0), _MIN_DIVISOR)
         part = (_BOUND_MULTIPLE * self._bound / total[:, self.clip]).astype(np.float32)
         for joint in range(len(self.order) - 1, self._levels[0].stop - 1, -1):
             parent = self._parents[joint]
@@ -181,7 +182,7 @@ class ClipChannels:
             inside = self.clip[2 * step :] == self.clip[: -2 * step]
             bend[:, step:-step] = np.sqrt(np.sqrt(planes.dot(second, second))) * inside
         mean = np.add.reduceat(bend, self.starts, axis=1) / (self.stops - self.starts)
-        return np.maximum(mean * mean, _LEAST)
+        return np.maximum(mean * mean, _MIN_DIVISOR)
 
     def measure_errors(
         self, rotations: Planes, places: Planes, frames: Index | slice = slice(None)
@@ -198,7 +199,7 @@ class ClipChannels:
         """
         model, bones = self._model[..., frames], self._bones[..., frames]
         own = planes.error(rotations, self.rotations[..., frames])
-        turns = self._turned(own, model)
+        turns = self._sum_turns(own, model)
         child = slice(self._levels[0].stop, None)
         steps = np.zeros_like(bones)
         above, ways = turns[:, self._parents[child]], bones[:, child]
@@ -207,7 +208,7 @@ class ClipChannels:
         for row, joint in enumerate(self.sliding):
             parent = self._parents[joint]
             steps[:, joint] += slid[:, row] if parent < 0 else planes.rotate(model[:, parent], slid[:, row])
-        shifts = self._summed(steps)
+        shifts = self._sum_steps(steps)
         angle = np.sqrt(planes.dot(turns, turns))
         # No point moves farther than its joint, and by the joint's turn times how far away it is. Only where
         # that would be too far is it worth to know better.
@@ -217,12 +218,12 @@ class ClipChannels:
         excess /= bound
         places_of = np.nonzero(excess > 1)
         joints, at = places_of
-        moved = self._displaced(joints, model[:, joints, at], turns[:, joints, at], shifts[:, joints, at])
+        moved = self._displace(joints, model[:, joints, at], turns[:, joints, at], shifts[:, joints, at])
         excess[places_of] = moved / bound[places_of]
         errors = np.concatenate([planes.dot(own, own), planes.dot(slid, slid)])
         return np.maximum(excess, angle / self.max_turn, out=excess), np.sqrt(errors)
 
-    def _turned(self, own: Planes, model: Planes) -> Planes:
+    def _sum_turns(self, own: Planes, model: Planes) -> Planes:
         """The small turns (3, J, N) in model space that turns (3, R, N) in the parents' spaces make.
 
         A turn `a` after a turn `b` is a + b + a x b / 2, to second order.
@@ -233,11 +234,11 @@ class ClipChannels:
         hanging = self.turning[roots:]
         out[:, hanging] = planes.rotate(model[:, self._parents[hanging]], own[:, roots:])
         child = slice(self._levels[0].stop, None)
-        above = self._summed(out)[:, self._parents[child]]
+        above = self._sum_steps(out)[:, self._parents[child]]
         out[:, child] += planes.cross(above, out[:, child]) / 2
-        return self._summed(out)
+        return self._sum_steps(out)
 
-    def _displaced(self, joints: Index, model: Planes, turns: Planes, shifts: Planes) -> Planes:
+    def _displace(self, joints: Index, model: Planes, turns: Planes, shifts: Planes) -> Planes:
         """As `displacement.displacements`, metres (N,), of joints (N,) that rotations (4, N) place."""
         angle = np.sqrt(planes.dot(turns, turns))
         along = planes.dot(shifts, turns) / np.maximum(angle, np.float32(1e-12))

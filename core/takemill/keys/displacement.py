@@ -13,7 +13,7 @@ from ..base.checks import Array, Index, Mask
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-_LEAST_REACH_M = 0.02
+_MIN_REACH_M = 0.02  # the skin about the smallest joint, a finger's (chosen by eye)
 
 
 def reaches(skeleton: Skeleton, probe_m: float) -> Array:
@@ -25,7 +25,7 @@ def reaches(skeleton: Skeleton, probe_m: float) -> Array:
     longest = np.zeros(len(skeleton))
     for joint, length in _bones(skeleton):
         longest[joint] = max(longest[joint], length)
-    least = min(_LEAST_REACH_M, probe_m)
+    least = min(_MIN_REACH_M, probe_m)
     return np.where(longest > 0, np.clip(longest, least, probe_m), probe_m)
 
 

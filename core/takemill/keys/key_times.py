@@ -15,14 +15,19 @@ from ..base.checks import Array, Index, Mask
 from . import reduce_planes as planes
 from .reduce_planes import Planes
 
-# The lengths of spans that are tried, frames; between two of them the error of a chord grows by a third.
-_LENGTHS = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 112, 128)
-FARTHEST = 1.0  # radians about an axis: the turn of a span, which `reduce_planes.slerp` can still follow
-_GRID = 2.0**24  # of a radian
-_BLOCKS = 16  # stretches of a clip that are compared where channels look for others to share times with
-_TIME_BYTES = 4
-TIMES_JSON = 110  # bytes of JSON that an accessor of times costs
-_MORE = 1.05  # what keys come to in the end, by those that the first plan has
+# The spans that are tried; between two of them the error of a chord grows by a third.
+_SPAN_FRAMES = (
+    2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 24, 28, 32, 36, 40, 48,
+    56, 64, 80, 96, 112, 128,
+)  # fmt: skip
+# Radians about an axis: the turn of a span, which `reduce_planes.slerp` can still follow.
+MAX_SPAN_TURN_RAD = 1.0
+_GRID_PER_RAD = 2.0**24  # steps to which curves are rounded, so that all machines find the same keys
+# Stretches of a clip that are compared where channels look for others to share times with.
+_COMPARED_BLOCKS = 16
+_TIME_BYTES = 4  # of a key's time, float32
+TIMES_JSON_BYTES = 110  # of an accessor of times and its buffer view, as we write them
+_PLAN_OVERRUN_FACTOR = 1.05  # keys in the end, by those of the first plan (chosen by eye)
 
 
 class Spans(NamedTuple):
@@ -71,11 +76,11 @@ def developed(rotations: Planes, stops: Index) -> Planes:
     half = planes.error(rotations[..., 1:], rotations[..., :-1])  # twice the sine of half the turn
     square = planes.dot(half, half)
     turn = half * (1 + square * (1 / 24 + square * (3 / 640 + square * (5 / 7168))))
-    np.rint(turn * _GRID, out=steps[..., 1:])
+    np.rint(turn * _GRID_PER_RAD, out=steps[..., 1:])
     np.cumsum(steps, axis=-1, out=steps)
     starts = np.concatenate([[0], stops[:-1]])
     steps -= np.repeat(steps[..., starts], stops - starts, axis=-1)
-    return (steps / _GRID).astype(np.float32)
+    return (steps / _GRID_PER_RAD).astype(np.float32)
 
 
 def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.inf) -> Index:
@@ -102,7 +107,7 @@ def reaches(curves: Planes, allowed: Planes, last: Index, farthest: float = np.i
     slack, room = eps.take(at + 1), room.take(at)
     slope, chord, start = (one.take(at, axis=1, mode="clip") for one in (slope, chord, flat))
     low, high = slope - slack, slope + slack
-    for length, longer in pairwise(_LENGTHS):
+    for length, longer in pairwise(_SPAN_FRAMES):
         slack = eps.take(at + length, mode="clip") / length
         low, high = np.maximum(low, chord - slack), np.minimum(high, chord + slack)
         chord = (flat.take(at + longer, axis=1, mode="clip") - start) / longer
@@ -159,25 +164,27 @@ def share_times(reach: Index, widths: Index) -> tuple[Index, Index, float]:
     """
     count, frames = reach.shape
     steps = np.maximum(reach, 1)
-    edges = np.linspace(0, frames, min(_BLOCKS, frames) + 1).astype(np.intp)[:-1]
+    edges = np.linspace(0, frames, min(_COMPARED_BLOCKS, frames) + 1).astype(np.intp)[:-1]
     # Keys that each stretch asks for; together they are 1 key short of the channel's.
     wanted = np.add.reduceat(1 / steps, edges, axis=1)
     own = wanted.sum(axis=1)
     weights = np.asarray(widths, np.float64).copy()
-    sparse = np.flatnonzero((weights + _TIME_BYTES) * _MORE * own + TIMES_JSON / 2 < weights * frames)
+    sparse = np.flatnonzero(
+        (weights + _TIME_BYTES) * _PLAN_OVERRUN_FACTOR * own + TIMES_JSON_BYTES / 2 < weights * frames
+    )
     group = np.zeros(count, np.intp)
     out, total = [np.minimum(np.arange(frames)[::-1], 1)], 0.0
-    label, wanted, weights = _merged(wanted[sparse], weights[sparse])
-    for one, alone in enumerate(_alone(wanted, weights)):
-        if _MORE * alone < weights[one] * frames:
+    label, wanted, weights = _merge_channels(wanted[sparse], weights[sparse])
+    for one, alone in enumerate(_own_bytes(wanted, weights)):
+        if _PLAN_OVERRUN_FACTOR * alone < weights[one] * frames:
             members = sparse[label == one]
             group[members] = len(out)
             out.append(reach[members].min(axis=0))
-            total += _MORE * alone
+            total += _PLAN_OVERRUN_FACTOR * alone
     return group, np.array(out), total + frames * float(np.asarray(widths)[group == 0].sum())
 
 
-def _merged(wanted: Array, weights: Array) -> tuple[Index, Array, Array]:
+def _merge_channels(wanted: Array, weights: Array) -> tuple[Index, Array, Array]:
     """Put channels that save bytes by it into one, pair by pair, each with the one it saves most with.
 
     Args:
@@ -189,7 +196,7 @@ def _merged(wanted: Array, weights: Array) -> tuple[Index, Array, Array]:
     """
     label: Index = np.arange(len(wanted))
     while len(wanted) > 1:
-        gain = _gain(wanted, weights)
+        gain = _saved_bytes(wanted, weights)
         best = gain.argmax(axis=1)
         numbers = np.arange(len(best))
         chosen = np.flatnonzero((best[best] == numbers) & (numbers < best) & (gain[numbers, best] > 0))
@@ -205,20 +212,20 @@ def _merged(wanted: Array, weights: Array) -> tuple[Index, Array, Array]:
     return label, wanted, weights
 
 
-def _alone(wanted: Array, weights: Array) -> Array:
+def _own_bytes(wanted: Array, weights: Array) -> Array:
     """Bytes (G,) of groups with times of their own."""
-    out: Array = (weights + _TIME_BYTES) * wanted.sum(axis=1) + TIMES_JSON
+    out: Array = (weights + _TIME_BYTES) * wanted.sum(axis=1) + TIMES_JSON_BYTES
     return out
 
 
-def _gain(wanted: Array, weights: Array) -> Array:
+def _saved_bytes(wanted: Array, weights: Array) -> Array:
     """Bytes (G, G) that each group saves where it shares its times with each other."""
     stretches = np.ascontiguousarray(wanted.T)
     both: Array = np.maximum(stretches[:, :, None], stretches[:, None]).sum(axis=0)
-    alone = _alone(wanted, weights)
+    alone = _own_bytes(wanted, weights)
     both *= weights[:, None] + weights + _TIME_BYTES
     out: Array = alone[:, None] + alone
-    out -= both + TIMES_JSON
+    out -= both + TIMES_JSON_BYTES
     np.fill_diagonal(out, -np.inf)
     return out
 
@@ -234,5 +241,5 @@ def share_all_times(reach: Index, widths: Index) -> tuple[Index, Index, float]:
     return (
         group,
         np.stack([shortest, shortest]),
-        float(_MORE * keys * (widths.sum() + _TIME_BYTES) + TIMES_JSON),
+        float(_PLAN_OVERRUN_FACTOR * keys * (widths.sum() + _TIME_BYTES) + TIMES_JSON_BYTES),
     )

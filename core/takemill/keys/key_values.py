@@ -9,10 +9,10 @@ from . import reduce_planes as planes
 from .key_times import Spans
 from .reduce_planes import Planes
 
-_STEPS = 3  # each leaves a third of what was missing
+_MAX_STEPS = 3  # of the fit; each leaves a third of what was missing
 
 
-def fitted(curves: Planes, spans: Spans, held: Mask) -> Planes:
+def fit_values(curves: Planes, spans: Spans, held: Mask) -> Planes:
     """Values (D, K) at keys whose chords lie near curves (D, N).
 
     The squares of the gaps at keys and at the middles of spans are least together: on an arc both are half of
@@ -46,7 +46,7 @@ def fitted(curves: Planes, spans: Spans, held: Mask) -> Planes:
     beside = inside / 4 * (free[:-1] & free[1:])
     before, after = beside / whole[1:], beside / whole[:-1]
     step = right
-    for _ in range(_STEPS):
+    for _ in range(_MAX_STEPS):
         step, last = right.copy(), step
         step[:, 1:] -= before * last[:, :-1]
         step[:, :-1] -= after * last[:, 1:]
@@ -54,7 +54,7 @@ def fitted(curves: Planes, spans: Spans, held: Mask) -> Planes:
     return values
 
 
-def played(values: Planes, spans: Spans, size: int) -> Planes:
+def play(values: Planes, spans: Spans, size: int) -> Planes:
     """What keys (D, K) play on all N = `size` frames (D, N): slerp for quaternions, else straight lines."""
     out = np.empty((len(values), size), values.dtype)
     out[:, spans.keys] = values

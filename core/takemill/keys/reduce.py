@@ -27,7 +27,7 @@ from ..body.motion import Motion
 from ..maths import kinematics, quat
 from .clip_channels import ClipChannels
 from .displacement import displacements, reaches
-from .key_times import TIMES_JSON
+from .key_times import TIMES_JSON_BYTES
 from .reduce_search import KEY_BYTES, KeySearch
 from .tracks import (
     Path,
@@ -35,9 +35,9 @@ from .tracks import (
     Track,
     as_read,
     dense_tracks,
-    in_order,
     moving_channels,
     sampled,
+    sort_tracks,
     still_tracks,
 )
 
@@ -54,9 +54,9 @@ __all__ = [
 
 # The part of the bounds that is spent on frames. Between frames a displacement can pass that by a hair, and
 # a reader that plays rounded rotations without bringing them to unit length stretches bones by up to 0.006 %.
-_SPENT = 0.94
-_BATCH = 1024  # frames that are worked on together, so that they stay in the processor's cache
-_TIGHTER = (0.8, 0.6, 0.4)  # of the bounds, where cubic curves pass them between frames
+_FRAME_BOUND_SHARE = 0.94
+_BATCH_FRAMES = 1024  # that are worked on together, so that they stay in the processor's cache
+_TIGHTER_BOUND_SHARES = (0.8, 0.6, 0.4)  # tried in turn where cubic curves pass bounds between frames
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ def reduce_clips(
     joints = list(travelling or [None] * len(motions))
     out: list[tuple[Track, ...]] = [() for _ in motions]
 
-    def reduced(chosen: list[int], how: ReduceSettings = settings, spent: float = _SPENT) -> None:
+    def reduced(chosen: list[int], how: ReduceSettings = settings, spent: float = _FRAME_BOUND_SHARE) -> None:
         clips = ClipChannels(
             [motions[i] for i in chosen],
             [spent * bounds[i] for i in chosen],
@@ -148,23 +148,26 @@ def reduce_clips(
         )
         search = KeySearch(clips, how.storage, how.interpolation, [joints[i] for i in chosen])
         for place, tracks in search.run():
-            out[chosen[place]] = in_order([*still_tracks(motions[chosen[place]]), *tracks])
+            out[chosen[place]] = sort_tracks([*still_tracks(motions[chosen[place]]), *tracks])
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # numpy lets other threads run while it computes
-        list(pool.map(reduced, _alike(motions)))
+        list(pool.map(reduced, _group_alike(motions)))
     for i, motion in enumerate(motions):
         tries = iter(
-            [*((settings, spent) for spent in _TIGHTER), (replace(settings, interpolation="linear"), _SPENT)]
+            [
+                *((settings, spent) for spent in _TIGHTER_BOUND_SHARES),
+                (replace(settings, interpolation="linear"), _FRAME_BOUND_SHARE),
+            ]
         )
-        while _bent_too_far(motion, out[i], bounds[i], settings):
+        while _bends_too_far(motion, out[i], bounds[i], settings):
             reduced([i], *next(tries))
     if settings.interpolation == "smallest":
         straight = reduce_clips(motions, replace(settings, interpolation="linear"), planted, travelling)
-        out = [min(pair, key=_bytes) for pair in zip(straight, out, strict=True)]
+        out = [min(pair, key=_count_bytes) for pair in zip(straight, out, strict=True)]
     return [tracks or dense_tracks(motion) for tracks, motion in zip(out, motions, strict=True)]
 
 
-def _bytes(tracks: tuple[Track, ...]) -> int:
+def _count_bytes(tracks: tuple[Track, ...]) -> int:
     """About what keys take in a file, but for the JSON that all take; no end of it where there are none."""
     times = {track.frames.tobytes() for track in tracks}
     sizes = [
@@ -173,17 +176,17 @@ def _bytes(tracks: tuple[Track, ...]) -> int:
         * (1 if track.slopes is None else 3)
         for track in tracks
     ]
-    return sum(sizes) + sum(len(one) // 2 + TIMES_JSON for one in times) if tracks else sys.maxsize
+    return sum(sizes) + sum(len(one) // 2 + TIMES_JSON_BYTES for one in times) if tracks else sys.maxsize
 
 
-def _bent_too_far(
+def _bends_too_far(
     motion: Motion, tracks: tuple[Track, ...], bound: Array, settings: ReduceSettings, per_frame: int = 4
 ) -> bool:
     """Whether cubic curves, which bend between frames where the motion does not, pass bounds (F, J) there."""
     if all(track.slopes is None for track in tracks):
         return False
     looks = np.arange((len(motion) - 1) * per_frame + 1) // per_frame
-    return bool((_displaced(motion, tracks, settings, per_frame) > bound[looks]).any())
+    return bool((_displace(motion, tracks, settings, per_frame) > bound[looks]).any())
 
 
 def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Array:
@@ -194,7 +197,7 @@ def _bound(motion: Motion, settings: ReduceSettings, planted: Mask | None) -> Ar
     return bound
 
 
-def _alike(motions: Sequence[Motion]) -> Iterator[list[int]]:
+def _group_alike(motions: Sequence[Motion]) -> Iterator[list[int]]:
     """Clips of one skeleton and rate that have something to leave out, a cache full at a time."""
     alike: dict[tuple[object, ...], list[int]] = {}
     for i, motion in enumerate(motions):
@@ -212,7 +215,7 @@ def batches(group: Sequence[int], motions: Sequence[Motion]) -> Iterator[list[in
     batch: list[int] = []
     frames = 0
     for i in group:
-        if batch and frames + len(motions[i]) > _BATCH:
+        if batch and frames + len(motions[i]) > _BATCH_FRAMES:
             yield batch
             batch, frames = [], 0
         batch.append(i)
@@ -225,10 +228,10 @@ def largest_error_m(
     motion: Motion, tracks: Iterable[Track], settings: ReduceSettings | None = None, per_frame: int = 4
 ) -> float:
     """The largest displacement, metres, of tracks as a file plays them, seen `per_frame` times a frame."""
-    return float(_displaced(motion, tracks, settings or ReduceSettings(), per_frame).max())
+    return float(_displace(motion, tracks, settings or ReduceSettings(), per_frame).max())
 
 
-def _displaced(motion: Motion, tracks: Iterable[Track], settings: ReduceSettings, per_frame: int) -> Array:
+def _displace(motion: Motion, tracks: Iterable[Track], settings: ReduceSettings, per_frame: int) -> Array:
     """The displacement (T, J) of each joint, metres, `per_frame` times a frame."""
     skeleton = motion.skeleton
     frames = np.arange((len(motion) - 1) * per_frame + 1) / per_frame

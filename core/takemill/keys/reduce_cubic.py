@@ -14,8 +14,9 @@ from . import reduce_planes as planes
 from .key_times import Spans, halve_spans, neighbours, spans_of
 from .reduce_planes import Planes
 
-_TIED = 0.01  # how much slopes are held to the straight line, against the squares of the frames between
-_WIDEST = 128  # frames
+# How much slopes are held to the straight line, against the squares of the frames between.
+_STRAIGHTNESS_WEIGHT = 0.01
+_MAX_SPAN_FRAMES = 128  # as the longest of key_times.py
 
 
 def slopes(curves: Planes, values: Planes, spans: Spans, last: Mask) -> Planes:
@@ -39,7 +40,7 @@ def slopes(curves: Planes, values: Planes, spans: Spans, last: Mask) -> Planes:
     span = low[first]
     a, b, c = (np.add.reduceat(one, first) for one in (away * away, away * towards, towards * towards))
     right, left = (np.add.reduceat(gap * one, first, axis=1) for one in (away, towards))
-    tied = _TIED * (a + c)
+    tied = _STRAIGHTNESS_WEIGHT * (a + c)
     a, c = a + tied, c + tied
     whole = a * c - b * b
     out[1][:, span] += (right * c - left * b) / whole
@@ -47,7 +48,7 @@ def slopes(curves: Planes, values: Planes, spans: Spans, last: Mask) -> Planes:
     return out
 
 
-def curved(values: Planes, steep: Planes, spans: Spans, size: int) -> Planes:
+def play_cubic(values: Planes, steep: Planes, spans: Spans, size: int) -> Planes:
     """What keys with values (D, K) and slopes (2, D, K) play on all N = `size` frames (D, N)."""
     out = np.empty((len(values), size), values.dtype)
     out[:, spans.keys] = values
@@ -70,7 +71,7 @@ def wide_keys(curves: Planes, allowed: Planes, last: Index) -> Mask:
     width, count, frames = curves.shape
     numbers = np.arange(frames)
     first = np.searchsorted(last, last)  # the first frame with the same last one
-    keys = np.tile(((numbers - first) % _WIDEST == 0) | (numbers == last), (count, 1))
+    keys = np.tile(((numbers - first) % _MAX_SPAN_FRAMES == 0) | (numbers == last), (count, 1))
     flat = curves.reshape(width, -1)
     # Between frames the motion is straight, and a curve through frames leaves it by an eighth of its bend.
     bend = np.zeros((count, frames), curves.dtype)
@@ -81,7 +82,9 @@ def wide_keys(curves: Planes, allowed: Planes, last: Index) -> Mask:
         spans = spans_of(keys)
         values, at = flat[:, spans.keys], spans.keys % frames
         end = at == last[at]
-        found = curved(values, slopes(flat, values, spans, end), spans, flat.shape[1]).reshape(curves.shape)
+        found = play_cubic(values, slopes(flat, values, spans, end), spans, flat.shape[1]).reshape(
+            curves.shape
+        )
         gap = planes.error(found, curves) if width == 4 else found - curves
         more = halve_spans(keys, np.sqrt(planes.dot(gap, gap)) > room)
         if (more == keys).all():

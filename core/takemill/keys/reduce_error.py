@@ -23,14 +23,14 @@ from . import reduce_planes as planes
 from .displacement import reaches
 from .reduce import ReduceSettings, batches, largest_error_m
 from .reduce_planes import Planes
-from .tracks import LARGEST, Track, sampled
+from .tracks import LARGEST_INTEGER, Track, sampled
 
-_PER_FRAME = 4
-_ROUNDED = 1e-5  # of a skeleton's height: more than float32 loses on the way from the root to a tip
-_NEAR = 0.9  # the cosine of half a turn above which the series of slerp is exact to 1e-8
-_JOINTS = 8
-_SMALL = 1e-4  # half an angle below which straight lines are slerp to 1e-9 of it
-_SERIES = 0.05  # the sine of half a turn up to which its series is exact to 1e-11 of it
+_LOOKS_PER_FRAME = 4  # on each frame, and at a quarter, a half and three quarters of the way to the next
+_ROUNDING_HEIGHTS = 1e-5  # of a skeleton's height: more than float32 loses on the way from the root to a tip
+_MIN_SERIES_COSINE = 0.9  # the cosine of half a turn above which the series of slerp is exact to 1e-8
+_BATCH_JOINTS = 8  # that are worked on together, so that they stay in the processor's cache
+_MAX_STRAIGHT_ANGLE_RAD = 1e-4  # half an angle below which straight lines are slerp to 1e-9 of it
+_MAX_SERIES_SINE = 0.05  # the sine of half a turn up to which its series is exact to 1e-11 of it
 
 
 def largest_errors_m(
@@ -51,7 +51,7 @@ def largest_errors_m(
 
     def judge(chosen: list[int]) -> None:
         sides = _Sides.joined([_Sides.of(motions[i], tracks[i]) for i in chosen])
-        found = _worst(
+        found = _largest_displacements(
             motions[chosen[0]].skeleton, settings.probe_m, sides, [len(motions[i]) for i in chosen]
         )
         for i, most in zip(chosen, found, strict=True):
@@ -62,19 +62,21 @@ def largest_errors_m(
     return out
 
 
-def _worst(skeleton: Skeleton, probe_m: float, sides: _Sides, lengths: Sequence[int]) -> Array:
+def _largest_displacements(
+    skeleton: Skeleton, probe_m: float, sides: _Sides, lengths: Sequence[int]
+) -> Array:
     """The largest displacement of each of the clips that follow each other in `sides`, metres."""
     reach, stops = reaches(skeleton, probe_m), np.cumsum(lengths)
     starts = stops - lengths
-    rough = _farthest(skeleton, reach, sides.rounded)
+    rough = _largest_on_frames(skeleton, reach, sides.rounded)
     rough[1:, stops - 1] = 0  # from one clip's end to the next one's beginning
     rough = rough.max(axis=0)
-    most = np.maximum.reduceat(rough, starts) - _ROUNDED * max(skeleton.height, 1)
+    most = np.maximum.reduceat(rough, starts) - _ROUNDING_HEIGHTS * max(skeleton.height, 1)
     clip = np.repeat(np.arange(len(lengths)), lengths)
     near = np.flatnonzero(rough >= most[clip])
     first = np.minimum(near, stops[clip[near]] - 2)
     pairs = np.stack([first, first + 1], axis=1).ravel()
-    exact = _farthest(skeleton, reach, sides.at(pairs))
+    exact = _largest_on_frames(skeleton, reach, sides.at(pairs))
     exact[1:, 1::2] = 0  # from one pair to the next one
     return np.maximum.reduceat(exact.max(axis=0), 2 * np.searchsorted(clip[near], np.arange(len(lengths))))
 
@@ -102,7 +104,7 @@ class _Sides(NamedTuple):
         turning = [track for track in tracks if track.path == "rotation"]
         if turning:
             joints = [track.joint for track in turning]
-            turns[:, joints, 0] = _played(turning, len(motion), motion.rate)
+            turns[:, joints, 0] = _play(turning, len(motion), motion.rate)
         places = np.empty((3, *turns.shape[1:]))
         places[:] = skeleton.rest_translation.T[:, :, None, None]
         for joint in (0, *motion.translations):
@@ -129,11 +131,11 @@ class _Sides(NamedTuple):
 
 
 def _read(frames: Array, rate: float) -> Array:
-    """Frame numbers as float32 seconds tell them."""
+    """Frame numbers as float32 seconds give them."""
     return (frames / rate).astype(np.float32).astype(np.float64) * rate
 
 
-def _played(tracks: Sequence[Track], frames: int, rate: float) -> Planes:
+def _play(tracks: Sequence[Track], frames: int, rate: float) -> Planes:
     """What R tracks of rotations play on whole frames (4, R, F)."""
     counts = np.array([len(track.frames) for track in tracks])
     stops = np.cumsum(counts)
@@ -154,7 +156,7 @@ def _played(tracks: Sequence[Track], frames: int, rate: float) -> Planes:
 
 def _as_read(tracks: Sequence[Track], counts: Index) -> Array:
     """What a reader of the file makes of all keys (K, 4), as `tracks.as_read` says it of one track."""
-    largest = np.repeat([LARGEST[track.storage] for track in tracks], counts)[:, None]
+    largest = np.repeat([LARGEST_INTEGER[track.storage] for track in tracks], counts)[:, None]
     out = quat.normalize(np.concatenate([track.values for track in tracks]))
     return quat.normalize(np.where(largest > 1, np.round(out * largest), out))
 
@@ -162,15 +164,15 @@ def _as_read(tracks: Sequence[Track], counts: Index) -> Array:
 def _slerp(a: Planes, b: Planes, t: Planes | float) -> Planes:
     """The rotation (4, ...) at `t` (...) of the shortest way from `a` to `b`, at any angle."""
     cosine = planes.dot(a, b)
-    if cosine.min(initial=1) > _NEAR:
+    if cosine.min(initial=1) > _MIN_SERIES_COSINE:
         near: Planes = a * _part(cosine, 1 - t) + b * _part(cosine, t)
         return near
     sign = np.where(cosine < 0, -1, 1).astype(a.dtype)
     gap = b * sign - a
     half = 2 * np.arcsin(np.minimum(np.sqrt(planes.dot(gap, gap)) / 2, 1))  # half the turn
-    size = np.where(half < _SMALL, 1, np.sin(half))
-    early = np.where(half < _SMALL, 1 - t, np.sin((1 - t) * half) / size)
-    late = np.where(half < _SMALL, t, np.sin(t * half) / size)
+    size = np.where(half < _MAX_STRAIGHT_ANGLE_RAD, 1, np.sin(half))
+    early = np.where(half < _MAX_STRAIGHT_ANGLE_RAD, 1 - t, np.sin((1 - t) * half) / size)
+    late = np.where(half < _MAX_STRAIGHT_ANGLE_RAD, t, np.sin(t * half) / size)
     out: Planes = a * early + b * (late * sign)
     return out
 
@@ -185,30 +187,30 @@ def _part(cosine: Planes, t: Planes | float) -> Planes:
 
 def _between(values: Planes) -> Planes:
     """Rotations (4, ..., F) or places (3, ..., F), and what follows each by a quarter, a half (..., 4, F)."""
-    out = np.empty((*values.shape[:-1], _PER_FRAME, values.shape[-1]), values.dtype)
+    out = np.empty((*values.shape[:-1], _LOOKS_PER_FRAME, values.shape[-1]), values.dtype)
     out[:] = values[..., None, :]
     a, b = values[..., :-1], values[..., 1:]
     turned = len(values) == 4
-    near = turned and (cosine := planes.dot(a, b)).min(initial=1) > _NEAR
+    near = turned and (cosine := planes.dot(a, b)).min(initial=1) > _MIN_SERIES_COSINE
     if near:
-        parts = [_part(cosine, step / _PER_FRAME) for step in range(_PER_FRAME + 1)]
-    for step in range(1, _PER_FRAME):
-        part = step / _PER_FRAME
+        parts = [_part(cosine, step / _LOOKS_PER_FRAME) for step in range(_LOOKS_PER_FRAME + 1)]
+    for step in range(1, _LOOKS_PER_FRAME):
+        part = step / _LOOKS_PER_FRAME
         if near:
-            out[..., step, :-1] = a * parts[_PER_FRAME - step] + b * parts[step]
+            out[..., step, :-1] = a * parts[_LOOKS_PER_FRAME - step] + b * parts[step]
         else:
             out[..., step, :-1] = _slerp(a, b, part) if turned else a + part * (b - a)
     return out
 
 
-def _farthest(skeleton: Skeleton, reach: Array, local: _Sides) -> Array:
+def _largest_on_frames(skeleton: Skeleton, reach: Array, local: _Sides) -> Array:
     """The largest displacement of any joint's ball and tips, on frames and between them (4, F), metres."""
-    dtype, looks = local.turns.dtype, (_PER_FRAME, local.turns.shape[-1])
+    dtype, looks = local.turns.dtype, (_LOOKS_PER_FRAME, local.turns.shape[-1])
     still = (local.places == local.places[..., :1, :1]).all(axis=(0, 2, 3))
     done: list[tuple[Planes, Planes]] = []
     far = np.zeros(looks, dtype)
-    for start in range(0, len(skeleton), _JOINTS):
-        some = range(start, min(start + _JOINTS, len(skeleton)))
+    for start in range(0, len(skeleton), _BATCH_JOINTS):
+        some = range(start, min(start + _BATCH_JOINTS, len(skeleton)))
         turned, shifts = _between(local.turns[:, some]), np.empty((3, len(some), *looks), dtype)
         for place, joint in enumerate(some):
             at, parent = local.places[:, joint], skeleton.parents[joint]
@@ -241,7 +243,7 @@ def _turn(played: Planes, right: Planes) -> Planes:
     """The rotation vectors (3, T) that lead from `right` to `played`, radians."""
     half = planes.error(played, right) / 2  # the vector part of their quotient
     size = np.sqrt(planes.dot(half, half))
-    if size.max() < _SERIES:
+    if size.max() < _MAX_SERIES_SINE:
         s = size * size
         return half * (2 * (1 + s * (1 / 6 + s * (3 / 40 + s * 15 / 336))))
     angle = 2 * np.arctan2(size, np.abs(planes.dot(played, right)))

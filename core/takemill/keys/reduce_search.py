@@ -10,7 +10,7 @@ from ..base.checks import Array, Index, Mask
 from . import reduce_planes as planes
 from .clip_channels import ClipChannels
 from .key_times import (
-    FARTHEST,
+    MAX_SPAN_TURN_RAD,
     developed,
     halve_spans,
     reaches,
@@ -19,24 +19,28 @@ from .key_times import (
     spans_of,
     take_longest_spans,
 )
-from .key_values import fitted, played
-from .reduce_cubic import curved, lengths, slopes, wide_keys
+from .key_values import fit_values, play
+from .reduce_cubic import lengths, play_cubic, slopes, wide_keys
 from .reduce_planes import Planes
-from .tracks import LARGEST, Path, Storage, Track
+from .tracks import LARGEST_INTEGER, Path, Storage, Track
 
 _STORAGES: tuple[Storage, ...] = ("float32", "int16", "int8")  # each smaller than the one before
 KEY_BYTES = {"float32": 16, "int16": 8, "int8": 4, "place": 12}  # of a value
 _BYTES = np.array([KEY_BYTES[storage] for storage in _STORAGES])
-_SCALES = np.array([0, *(LARGEST[storage] for storage in _STORAGES[1:])], np.float32)  # 0: not rounded
-_INT8_PART = 0.65  # of the bound that rounding to 8 bits may take
-_INT8_LEAST = 0.004  # radians: some rotation of any curve is rounded by more than this to 8 bits
-_INT8_LENGTH = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
-_ROUNDS = 40
-_CAPTURED = 40  # frames per second: motion of higher rates was often recorded at lower ones
-_BENT = 0.3  # of the error meant for a channel: what bends more does so between frames of a recording
-_CUBIC_BYTES = 3.3  # as many as a straight key has, if the plan is not overrun
+_SCALES = np.array(
+    [0, *(LARGEST_INTEGER[storage] for storage in _STORAGES[1:])], np.float32
+)  # 0: not rounded
+_MAX_INT8_BOUND_SHARE = 0.65  # of the bound that rounding to 8 bits may take
+_MIN_INT8_ERROR_RAD = 0.004  # some rotation of any curve is rounded by more than this to 8 bits
+_MAX_INT8_LENGTH_ERROR = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769
+_MAX_ROUNDS = 40  # of adding keys; what is not done by then gets a key on each frame
+_CAPTURE_RATE_HZ = 40  # motion of higher rates was often recorded at lower ones (chosen by eye)
+# Of the error meant for a channel: what bends more does so between frames of a recording.
+_MAX_BENT_SHARE = 0.3
+_CUBIC_KEY_COST = 3.3  # of a cubic key, in those of a straight one: it holds three values (chosen by eye)
 _MAX_CHANGED_SHARE = 0.5  # of the frames: where more changed, all are looked at again, which is quicker
-_STEEPEST = 0.999  # per second: slopes that are rounded to 16 bits stay below 1 (glTF 2.0, section 3.11)
+# Per second: slopes that are rounded to 16 bits stay below 1 (glTF 2.0, section 3.11).
+_MAX_SLOPE_PER_S = 0.999
 
 
 class KeySearch:
@@ -58,7 +62,7 @@ class KeySearch:
         joints = clips.order[clips.turning]
         exact = joints[:, None] == np.array([-1 if one is None else one for one in travelling])
         self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
-        self.group, self.keys, self.cubic = self._planned(interpolation)
+        self.group, self.keys, self.cubic = self._plan(interpolation)
         count = len(clips.turning)
         self._parts = (slice(0, count), slice(count, None))
         self._numbers = [np.zeros(one.shape) for one in (clips.rotations, clips.places)]
@@ -72,7 +76,9 @@ class KeySearch:
         """The smallest numbers (R, B) that rotations may be rounded to."""
         clips = self.clips
         out = np.ones(clips.turn_at_bound.shape, np.intp)
-        chosen = np.flatnonzero((_INT8_PART * clips.turn_at_bound >= _INT8_LEAST).any(axis=1))
+        chosen = np.flatnonzero(
+            (_MAX_INT8_BOUND_SHARE * clips.turn_at_bound >= _MIN_INT8_ERROR_RAD).any(axis=1)
+        )
         if len(chosen):
             curves = clips.rotations[:, chosen]
             stored = np.rint(curves * _SCALES[2]) / _SCALES[2]
@@ -82,28 +88,30 @@ class KeySearch:
             # Readers need not bring rotations back to unit length; then they stretch by the square of it.
             stretched = np.maximum.reduceat(turn + np.abs(size - 1), clips.starts, axis=1)
             most = np.maximum.reduceat(turn, clips.starts, axis=1)
-            small = (stretched <= _INT8_PART * clips.turn_at_bound[chosen]) & (most <= clips.max_turn)
+            small = (stretched <= _MAX_INT8_BOUND_SHARE * clips.turn_at_bound[chosen]) & (
+                most <= clips.max_turn
+            )
             out[chosen] = np.where(small, 2, 1)
         return out
 
-    def _planned(self, interpolation: str) -> tuple[Index, Mask, Mask]:
+    def _plan(self, interpolation: str) -> tuple[Index, Mask, Mask]:
         """Who shares times, which frames are keys and who is cubic, by the error meant for each channel."""
         clips, count = self.clips, len(self.clips.turning)
         curves = (
-            (developed(clips.rotations, clips.stops), clips.allowed[:count], FARTHEST),
+            (developed(clips.rotations, clips.stops), clips.allowed[:count], MAX_SPAN_TURN_RAD),
             (clips.places, clips.allowed[count:], np.inf),
         )
         reach = np.concatenate([reaches(curve, allowed, clips.last, way) for curve, allowed, way in curves])
         bends = None
-        if clips.rate > _CAPTURED:
+        if clips.rate > _CAPTURE_RATE_HZ:
             bends = np.concatenate(
-                [reaches(curve, _BENT * allowed, clips.last, way) for curve, allowed, way in curves]
+                [reaches(curve, _MAX_BENT_SHARE * allowed, clips.last, way) for curve, allowed, way in curves]
             )
         cubic = np.zeros(clips.moving.shape, bool)
         if interpolation != "linear":
             smooth = ((clips.rotations, clips.allowed[:count]), curves[1][:2])
             wide = [wide_keys(curve, allowed, clips.last) for curve, allowed in smooth]
-            reach, cubic = self._cubic(reach, lengths(np.concatenate(wide)), interpolation == "cubic")
+            reach, cubic = self._choose_cubic(reach, lengths(np.concatenate(wide)), interpolation == "cubic")
         group = np.full((len(reach), len(clips.starts)), -1)  # -1: stands still
         for clip, (start, stop) in enumerate(zip(clips.starts, clips.stops, strict=True)):
             widths = np.array([*_BYTES[self.stored[:, clip]], *[KEY_BYTES["place"]] * len(clips.sliding)])
@@ -128,14 +136,14 @@ class KeySearch:
         keys = take_longest_spans(reach, rows * len(clips.clip) + clips.starts[numbers])
         return group, keys | (group == 0)[:, clips.clip] | self._ends, cubic
 
-    def _cubic(self, straight: Index, wide: Index, told: bool) -> tuple[Index, Mask]:
+    def _choose_cubic(self, straight: Index, wide: Index, told: bool) -> tuple[Index, Mask]:
         """The reach (C, T) of channels where cubic curves are chosen too, and who is cubic (C, B)."""
         clips = self.clips
         count = len(clips.turning)
         steps = np.abs(np.diff(clips.rotations, axis=-1, append=clips.rotations[..., -1:])).max(axis=0)
         steps[:, clips.stops - 1] = 0
-        fast = np.maximum.reduceat(steps, clips.starts, axis=1) * clips.rate > _STEEPEST / 1.1
-        size = np.full(clips.moving.shape, _CUBIC_BYTES)
+        fast = np.maximum.reduceat(steps, clips.starts, axis=1) * clips.rate > _MAX_SLOPE_PER_S / 1.1
+        size = np.full(clips.moving.shape, _CUBIC_KEY_COST)
         size[:count] *= np.where(fast & (self.stored > 0), 2, 1)  # slopes that 16 bits cannot hold
         few, many = (
             np.add.reduceat(1 / np.maximum(one, 1), clips.starts, axis=1) for one in (wide, straight)
@@ -150,7 +158,7 @@ class KeySearch:
         touched: Mask = clips.moving
         self._excess = self._channel_errors = np.empty((0, 0), np.float32)
         given_up = np.zeros(len(clips.starts), bool)
-        for _ in range(_ROUNDS):
+        for _ in range(_MAX_ROUNDS):
             self._play(touched)
             bad = np.maximum.reduceat(self._excess.max(axis=0), clips.starts) > 1
             if not bad.any():
@@ -168,13 +176,13 @@ class KeySearch:
         changed = np.full(frames, not len(self._excess))  # at first all of them
         for kind, part in enumerate(self._parts):
             every = touched[part] & (self.group[part] == 0) & ~self.cubic[part]
-            for wanted, play in ((every, self._dense), (touched[part] & ~every, self._curves)):
+            for wanted, read in ((every, self._dense), (touched[part] & ~every, self._curves)):
                 if wanted.any():
                     places = np.flatnonzero(wanted.take(clips.clip, axis=1))
-                    made = play(kind, places)
-                    flat = self._played[kind].reshape(len(made), -1)
-                    moved = (made != flat.take(places, axis=1, mode="clip")).any(axis=0)
-                    flat[:, places] = made
+                    curves = read(kind, places)
+                    flat = self._played[kind].reshape(len(curves), -1)
+                    moved = (curves != flat.take(places, axis=1, mode="clip")).any(axis=0)
+                    flat[:, places] = curves
                     changed[places[moved] % frames] = True
         if changed.mean() > _MAX_CHANGED_SHARE:
             self._excess, self._channel_errors = clips.measure_errors(self._played[0], self._played[1])
@@ -190,7 +198,7 @@ class KeySearch:
         values = read = whole.reshape(len(whole), -1).take(places, axis=1, mode="clip")
         if kind == 0:
             values = planes.unit(values.astype(np.float64))
-            read = self._rounded(values, places)
+            read = self._round(values, places)
         self._numbers[kind].reshape(len(whole), -1)[:, places] = values
         return read
 
@@ -202,7 +210,7 @@ class KeySearch:
         curve = whole.reshape(len(whole), -1).take(places, axis=1, mode="clip")
         spans = spans_of(keys.take(places, mode="clip")[None])
         at = places.take(spans.keys, mode="clip")
-        read = values = fitted(curve, spans, self._ends.take(at % frames, mode="clip"))
+        read = values = fit_values(curve, spans, self._ends.take(at % frames, mode="clip"))
         steep = None
         if cubic.any():
             row, when = np.divmod(at, frames)
@@ -214,19 +222,19 @@ class KeySearch:
             # In double precision, as files are written: the nearest integer must be the same one there.
             values = planes.unit(values.astype(np.float64))
             if steep is not None:
-                fast = cubic[row, clip] & (np.abs(steep).max(axis=(0, 1)) * clips.rate > _STEEPEST)
+                fast = cubic[row, clip] & (np.abs(steep).max(axis=(0, 1)) * clips.rate > _MAX_SLOPE_PER_S)
                 self.stored[row[fast], clip[fast]] = 0
-            read = self._rounded(values, at)
+            read = self._round(values, at)
         self._numbers[kind].reshape(len(whole), -1)[:, at] = values
-        out = played(read, spans, len(places))
+        out = play(read, spans, len(places))
         if steep is not None:
             self._slopes[kind].reshape(2, len(whole), -1)[..., at] = steep
-            bent = curved(read, steep, spans, len(places))
+            bent = play_cubic(read, steep, spans, len(places))
             row, when = np.divmod(places, frames)
             out = np.where(cubic[row, clips.clip[when]], bent, out)
         return out
 
-    def _rounded(self, values: Planes, at: Index) -> Planes:
+    def _round(self, values: Planes, at: Index) -> Planes:
         """What a reader makes of rotations (4, K) of keys at flat places (K,).
 
         16 bits where 8 would leave them far from unit length.
@@ -236,7 +244,7 @@ class KeySearch:
             row, clip = at // frames, clips.clip[at % frames]
             small = np.flatnonzero(self.stored[row, clip] == 2)
             eight = np.rint(values[:, small] * _SCALES[2]) / _SCALES[2]
-            bad = small[np.abs(np.sqrt(planes.dot(eight, eight)) - 1) > _INT8_LENGTH]
+            bad = small[np.abs(np.sqrt(planes.dot(eight, eight)) - 1) > _MAX_INT8_LENGTH_ERROR]
             self.stored[row[bad], clip[bad]] = 1
         scale = _SCALES[self.stored][:, clips.clip].ravel().take(at, mode="clip")
         whole = np.rint(values * scale).astype(np.float32)

@@ -17,9 +17,11 @@ from ..maths.easing import cubic_basis
 Path = Literal["rotation", "translation"]
 Storage = Literal["float32", "int16", "int8"]
 
-WIDTHS: dict[Path, int] = {"rotation": 4, "translation": 3}
-LARGEST: dict[Storage, int] = {"float32": 1, "int16": 32767, "int8": 127}
-SAME = 1e-6  # metres or quaternion components: what is left of equal numbers after float32 arithmetic
+WIDTHS: dict[Path, int] = {"rotation": 4, "translation": 3}  # components of a value
+# What one is stored as (glTF 2.0, section 3.6.2.2, normalized integers); floats stay.
+LARGEST_INTEGER: dict[Storage, int] = {"float32": 1, "int16": 32767, "int8": 127}
+# Metres or quaternion components: what is left of equal numbers after float32 arithmetic.
+MAX_SAME_DIFFERENCE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class Track:
         frames, values = self.frames, self.values
         if (
             self.path not in WIDTHS
-            or self.storage not in LARGEST
+            or self.storage not in LARGEST_INTEGER
             or (self.path == "translation" and self.storage != "float32")
             or frames.ndim != 1
             or values.shape != (len(frames), WIDTHS[self.path])
@@ -87,7 +89,7 @@ class Track:
 
     def _refuse(self, label: str) -> None:
         """Say what is wrong; clips have many tracks, so that it is looked for only where something is."""
-        if self.path not in WIDTHS or self.storage not in LARGEST:
+        if self.path not in WIDTHS or self.storage not in LARGEST_INTEGER:
             raise InputError(f"{label}: unknown path or storage {self.storage!r}")
         if self.path == "translation" and self.storage != "float32":
             raise InputError(f"{label}: glTF holds translations as float32 only")
@@ -98,7 +100,7 @@ class Track:
         raise InputError(f"{label}: its frames must begin at 0 or later and increase")
 
 
-def turned_track(track: Track, rotation: Array, scale: float, shift: Array | None) -> Track:
+def turn_track(track: Track, rotation: Array, scale: float, shift: Array | None) -> Track:
     """A track as seen from elsewhere: scaled, and, with a shift (3,), turned by a rotation (4,) and shifted.
 
     Without a shift, its joint hangs on another, whose own track is turned.
@@ -133,7 +135,7 @@ def dense_tracks(motion: Motion) -> tuple[Track, ...]:
         ends = np.unique([0, len(motion) - 1])
         tracks = [track for track in tracks if (track.joint, track.path) != (0, "rotation")]
         tracks.append(Track(0, "rotation", frames[ends], motion.rotations[ends, 0]))
-    return in_order(tracks)
+    return sort_tracks(tracks)
 
 
 def still_tracks(motion: Motion) -> list[Track]:
@@ -144,7 +146,7 @@ def still_tracks(motion: Motion) -> list[Track]:
     apart = [
         np.abs(first + sign * skeleton.rest_rotation).max(axis=-1) for sign in (1, -1)
     ]  # q and -q are one
-    held = ~turning & (np.minimum(*apart) > SAME)
+    held = ~turning & (np.minimum(*apart) > MAX_SAME_DIFFERENCE)
     tracks = [Track(int(j), "rotation", np.zeros(1), first[j, None]) for j in np.flatnonzero(held)]
     for joint in (0, *motion.translations):
         place = motion.translation_of(joint)[:1]
@@ -153,17 +155,17 @@ def still_tracks(motion: Motion) -> list[Track]:
     return tracks
 
 
-def in_order(tracks: Iterable[Track]) -> tuple[Track, ...]:
+def sort_tracks(tracks: Iterable[Track]) -> tuple[Track, ...]:
     """Tracks joint by joint, the rotation of each before its translation."""
     return tuple(sorted(tracks, key=lambda track: (track.joint, track.path)))
 
 
 def moving_channels(motion: Motion) -> tuple[Mask, Mask]:
     """Which joints turn and which slide, both (J,): whose values are more than one value."""
-    turning = _spread(motion.rotations) > SAME
+    turning = _spread(motion.rotations) > MAX_SAME_DIFFERENCE
     sliding = np.zeros(len(turning), bool)
     for joint in (0, *motion.translations):
-        sliding[joint] = _spread(motion.translation_of(joint)) > SAME
+        sliding[joint] = _spread(motion.translation_of(joint)) > MAX_SAME_DIFFERENCE
     return turning, sliding
 
 
@@ -178,13 +180,13 @@ def differs(value: Array, rest: Array) -> bool:
     gap = np.abs(value - rest).max()
     if len(value) == WIDTHS["rotation"]:
         gap = min(gap, np.abs(value + rest).max())
-    return bool(gap > SAME)
+    return bool(gap > MAX_SAME_DIFFERENCE)
 
 
 def as_read(rotations: Array, storage: Storage) -> Array:
     """What a reader of the file makes of rotations (..., 4): those are stored as integers, or as floats."""
     values = quat.normalize(rotations)
-    return quat.normalize(np.round(values * LARGEST[storage])) if storage != "float32" else values
+    return quat.normalize(np.round(values * LARGEST_INTEGER[storage])) if storage != "float32" else values
 
 
 def sampled(track: Track, frames: Array) -> Array:

@@ -55,7 +55,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
         contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
     candidate, motion = None, whole.slice(start, stop)
     if spec.loop:
-        candidate = _seam(motion, take.body, spec, recipe)
+        candidate = _find_seam(motion, take.body, spec, recipe)
         candidate = replace(candidate, start=start + candidate.start, end=start + candidate.end)
         start, stop = candidate.start, candidate.end + 1
         motion = close_range(whole, take.body, start, candidate.end, recipe.close)
@@ -72,7 +72,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
     )
 
 
-def _seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
+def _find_seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
     """The best loop of a clip's frames, or all of them when no search is wanted."""
     settings = recipe.loop
     if settings.kind == "auto" and spec.kind in ("locomotion", "idle"):

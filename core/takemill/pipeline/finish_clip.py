@@ -35,7 +35,7 @@ PINNED_KINDS = ("locomotion", "idle")
 
 _STRIKING_KINDS = ("strike", "other")
 _JUMPING_KINDS = ("jump", "strike", "other")  # the flights of a run are no jumps
-_TURN_SLACK_DEG = 45.0  # a wanted turn that is further off was not meant; a choice of ours
+_MAX_TURN_CHANGE_DEG = 45.0  # a wanted turn that is further off is taken for a slip (chosen by eye)
 
 
 @dataclass(frozen=True)
@@ -45,11 +45,11 @@ class FinishedClip:
     Attributes:
         name: of the clip.
         kind: one of cuts.KINDS.
-        motion: what plays (F frames), root motion parted.
+        motion: what plays (F frames), root motion split.
         body: its body map; it has a root joint when any clip of the set has its root motion there.
         loop: whether it repeats; then its last pose equals its first, root motion apart.
         parts: where each part of its root motion went.
-        root_motion: the whole root track (F,), from 0 on; also what was taken away or kept on the body.
+        root_motion: the whole root track (F,), from 0 on, with what was removed or kept on the body.
         events: events, by frame of the clip.
         candidate: the seam of a loop, in frames of the take, or of the joined stretches; None for others.
         source: name of the take.
@@ -60,8 +60,8 @@ class FinishedClip:
         variant: what it was made from, and how; None for a clip of the take.
         asked: the clip as the recipe asked for it; None for one that came from elsewhere.
         settings: the recipe whose tables made it; None for one that came from elsewhere.
-        touches: contacts as they were found, before pinning let go of what cannot stand: its foot events are
-            theirs, and it is pinned by them again at another rate. None: they are not known.
+        touches: contacts as they were found, before pinning dropped those that cannot stand: foot events come
+            from these, and pinning at another rate. None: they are not known.
     """
 
     name: str
@@ -149,7 +149,7 @@ def finish_clip(
         loop=spec.loop,
         parts=parts,
         root_motion=root_motion,
-        events=_events(motion, body, piece.contacts, spec, recipe, piece.events),
+        events=_find_events(motion, body, piece.contacts, spec, recipe, piece.events),
         candidate=piece.candidate,
         source=piece.source,
         source_range=piece.source_range,
@@ -183,11 +183,11 @@ def is_pinned(spec: ClipSpec, recipe: Recipe) -> bool:
 def _put_on_path(
     motion: Motion, body: BodyMap, contacts: Contacts, spec: ClipSpec, recipe: Recipe
 ) -> tuple[Motion, RootMotion, Contacts]:
-    """The clip at the origin, facing forward, on a way of the wanted shape; feet stand where they stood."""
+    """The clip at the origin, facing forward, on a path of the wanted shape; feet stand where they stood."""
     smooth_hz = recipe.root_motion.smooth_hz if spec.smooth_hz is None else spec.smooth_hz
-    settings = _tracked(spec, recipe, smooth_hz)
+    settings = _track_settings(spec, recipe, smooth_hz)
     motion, root_motion = move_to_origin(motion, find_root_motion(motion, body, settings, spec.loop))
-    shape = ShapeSettings(spec.straight, spec.constant_speed, _turn_deg(spec, root_motion))
+    shape = ShapeSettings(spec.straight, spec.constant_speed, _wanted_turn_deg(spec, root_motion))
     shaped = shape != ShapeSettings()
     if shaped:
         motion, root_motion = move_to_origin(*shape_root_motion(motion, root_motion, shape, spec.loop))
@@ -203,24 +203,24 @@ def meet_ends(
     motion: Motion, body: BodyMap, root_motion: RootMotion, spec: ClipSpec, recipe: Recipe
 ) -> tuple[Motion, RootMotion]:
     """A one-shot whose root track starts, at the origin, and ends where its hips do."""
-    hips = find_root_motion(motion, body, _tracked(spec, recipe, smooth_hz=0.0))
+    hips = find_root_motion(motion, body, _track_settings(spec, recipe, smooth_hz=0.0))
     return move_to_origin(motion, bend_to_ends(root_motion, hips))
 
 
-def _tracked(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> RootMotionSettings:
+def _track_settings(spec: ClipSpec, recipe: Recipe, smooth_hz: float) -> RootMotionSettings:
     """How the whole root track of a clip is found, whatever becomes of its parts."""
     return RootMotionSettings(height=parts_of(spec, recipe).height != "keep", smooth_hz=smooth_hz)
 
 
-def _turn_deg(spec: ClipSpec, root_motion: RootMotion) -> float | None:
+def _wanted_turn_deg(spec: ClipSpec, root_motion: RootMotion) -> float | None:
     """The wanted turn with the sign of the take's own."""
     if spec.turn_deg is None:
         return None
     wanted = math.copysign(spec.turn_deg, root_motion.turn_deg)
-    if abs(wanted - root_motion.turn_deg) > _TURN_SLACK_DEG:
+    if abs(wanted - root_motion.turn_deg) > _MAX_TURN_CHANGE_DEG:
         raise RecipeError(
             f"{spec}: turn_deg = {spec.turn_deg:g} is far from the {abs(root_motion.turn_deg):.0f} degrees "
-            f"that the take turns there; at most {_TURN_SLACK_DEG:g} can be made up"
+            f"that the take turns there; at most {_MAX_TURN_CHANGE_DEG:g} can be added or removed"
         )
     return wanted
 
@@ -237,7 +237,7 @@ def blend_onto(motion: Motion, body: BodyMap, neutral: FinishedClip, frames: int
     return blend_ends(motion, body, neutral.motion, seconds, seconds)
 
 
-def _events(
+def _find_events(
     motion: Motion,
     body: BodyMap,
     contacts: Contacts,

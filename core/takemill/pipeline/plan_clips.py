@@ -22,7 +22,7 @@ class Plan:
     Attributes:
         recipe: all settings.
         drafts: the clips with their takes and kinds, not all of them named.
-        suggested: whether they are the takes' suggested cuts; then a loop that is none is made as a one-shot.
+        suggested: whether they are the takes' suggested cuts; then one that does not loop becomes a one-shot.
         known: names of clips that were made before, onto which others may be blended.
     """
 
@@ -36,9 +36,9 @@ class Plan:
         """The clips, those without a name named by the recipe's pattern.
 
         Raises:
-            RecipeError: the pattern gives a name twice, or the recipe speaks of a clip that is not there.
+            RecipeError: the pattern gives a name twice, or the recipe names a clip that is not there.
         """
-        specs = _named(self.drafts, self.recipe)
+        specs = _name_clips(self.drafts, self.recipe)
         _expect_known(self.recipe, [*(spec.name for spec in specs), *sorted(self.known)])
         return specs
 
@@ -48,7 +48,7 @@ class Plan:
         return any(parts_of(spec, self.recipe).mode == "root" for spec in self.drafts)
 
     def for_character(self, name: str) -> Plan:
-        """The same clips for a character, whose name stands for {character} in a pattern."""
+        """The same clips for a character, whose name replaces {character} in a pattern."""
         return replace(self, recipe=replace(self.recipe, character=self.recipe.character or name))
 
 
@@ -59,7 +59,7 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
 
     Raises:
         RecipeError: a clip leaves its take, names no take of the set, or none of several, or reaches into a
-            pose that is trimmed; or the recipe speaks of a clip that is not there.
+            pose that is trimmed; or the recipe names a clip that is not there.
         InputError: nothing is asked for and no clip can be suggested.
     """
     by_name = {take.name: take for take in takes}
@@ -68,7 +68,7 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
     if recipe.repair.trim:
         _expect_between_poses(takes, recipe)
     if not recipe.clips:
-        found = {name: suggested_cuts(take, recipe) for name, take in by_name.items()}
+        found = {name: suggest_take_cuts(take, recipe) for name, take in by_name.items()}
         drafts = [
             ClipSpec.from_cut(
                 cut, take, "" if recipe.naming else cut.name if len(takes) == 1 else f"{take}_{cut.name}"
@@ -79,21 +79,21 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
         if not drafts:
             raise InputError("no stretch of the take can be suggested as a clip; name clips in a recipe")
         return Plan(recipe, tuple(drafts), suggested=True, known=known)
-    placed = [replace(spec, take=_take_of(spec, tuple(by_name))) for spec in recipe.clips]
+    placed = [replace(spec, take=_find_take(spec, tuple(by_name))) for spec in recipe.clips]
     cuts = {
-        name: suggested_cuts(by_name[name], recipe)
+        name: suggest_take_cuts(by_name[name], recipe)
         for name in dict.fromkeys(spec.take for spec in placed if not spec.kind)
     }
     drafts = [
         spec
         if spec.kind
-        else replace(spec, kind=_kind_of(spec, by_name[spec.take].motion.rate, cuts[spec.take]))
+        else replace(spec, kind=_guess_kind(spec, by_name[spec.take].motion.rate, cuts[spec.take]))
         for spec in placed
     ]
     return Plan(recipe, tuple(drafts), suggested=False, known=known)
 
 
-def suggested_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
+def suggest_take_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
     """The clips that a repaired take suggests."""
     return suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
 
@@ -102,11 +102,11 @@ def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collectio
     """Insist, before the long work, on clips that lie within the takes (by name) that they are of.
 
     Raises:
-        RecipeError: a clip leaves its take, names no take of the set, or none of several; or a clip is spoken
-            of that is not there.
+        RecipeError: a clip leaves its take, names no take of the set, or none of several; or the recipe names
+            a clip that is not there.
     """
     for spec in recipe.clips:
-        motion = motions[_take_of(spec, tuple(motions))]
+        motion = motions[_find_take(spec, tuple(motions))]
         spec.ranges(len(motion), motion.rate)
     if recipe.clips and all(spec.name for spec in recipe.clips):
         _expect_known(recipe, [*(spec.name for spec in recipe.clips), *sorted(known)])
@@ -117,7 +117,7 @@ def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None
     kept = {take.name: between_poses(take.motion, take.body) for take in takes}
     motions = {take.name: take.motion for take in takes}
     for spec in recipe.clips:
-        name = _take_of(spec, tuple(kept))
+        name = _find_take(spec, tuple(kept))
         first, last = kept[name]
         start, stop = spec.frames(len(motions[name]), motions[name].rate)
         if start < first or stop > last:
@@ -128,7 +128,7 @@ def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None
 
 
 def _expect_known(recipe: Recipe, names: Sequence[str]) -> None:
-    """Insist that clips which the recipe speaks of are among those of the set."""
+    """Insist that clips which the recipe names elsewhere are among those of the set."""
     spoken = [("neutral", recipe.neutral)]
     spoken += [(str(one), name) for one in recipe.variants for name in (one.of, one.additive_to)]
     for where, name in spoken:
@@ -136,7 +136,7 @@ def _expect_known(recipe: Recipe, names: Sequence[str]) -> None:
             raise RecipeError(f"{where}: there is no clip {name!r}; there are: {', '.join(names)}")
 
 
-def _take_of(spec: ClipSpec, names: Sequence[str]) -> str:
+def _find_take(spec: ClipSpec, names: Sequence[str]) -> str:
     """The name of a clip's take."""
     if spec.take in names or (not spec.take and len(names) == 1):
         return spec.take or names[0]
@@ -144,7 +144,7 @@ def _take_of(spec: ClipSpec, names: Sequence[str]) -> str:
     raise RecipeError(f'{spec}: {problem}; write take = "..." with one of: {", ".join(names)}')
 
 
-def _kind_of(spec: ClipSpec, rate: float, cuts: Sequence[Cut]) -> str:
+def _guess_kind(spec: ClipSpec, rate: float, cuts: Sequence[Cut]) -> str:
     """The kind of the suggested cut that shares most frames with a clip."""
     ranges = [(a.frame(rate), b.frame(rate) + 1) for a, b in spec.stretches or ((spec.start, spec.stop),)]
     shared = {
@@ -156,7 +156,7 @@ def _kind_of(spec: ClipSpec, rate: float, cuts: Sequence[Cut]) -> str:
     return best.kind if best and near else "other"
 
 
-def _named(specs: Sequence[ClipSpec], recipe: Recipe) -> tuple[ClipSpec, ...]:
+def _name_clips(specs: Sequence[ClipSpec], recipe: Recipe) -> tuple[ClipSpec, ...]:
     """The clips, those without a name named by the recipe's pattern."""
     whole = recipe.name or specs[0].take
     taken = {spec.name for spec in specs if spec.name} | {one.name for one in recipe.variants}

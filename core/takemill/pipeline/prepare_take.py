@@ -1,4 +1,4 @@
-"""A take made ready for cutting: its body told, repaired and judged."""
+"""A take made ready for cutting: its body found, repaired and judged."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from ..recipe.recipe import Recipe
 from ..repair.repair import repair
 
 Progress = Callable[[str, float], None]
-"""Told what is being done, and the part that is behind, 0 to 1."""
+"""Called with what is being done, and the share that is done, 0 to 1."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +46,8 @@ class PreparedTake:
     contacts: Contacts
 
 
-def silent(text: str, part: float) -> None:
-    """Progress that nobody looks at."""
+def ignore_progress(text: str, part: float) -> None:
+    """A `Progress` that shows nothing."""
     del text, part
 
 
@@ -63,7 +63,12 @@ def body_of(skeleton: Skeleton, recipe: Recipe) -> BodyMap:
 
 
 def prepare_take(
-    name: str, motion: Motion, body: BodyMap, recipe: Recipe, progress: Progress = silent, digest: str = ""
+    name: str,
+    motion: Motion,
+    body: BodyMap,
+    recipe: Recipe,
+    progress: Progress = ignore_progress,
+    digest: str = "",
 ) -> PreparedTake:
     """A take repaired and judged; `digest` is that of its file, found from the arrays when empty."""
     progress(f"{name}: repairing", 0.0)

@@ -20,7 +20,7 @@ from ..maths import series
 from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip
 
-_SAME_RATE = 1e-4  # relative: 0.008333 s in a file are 120 frames a second
+_SAME_RATE_TOLERANCE = 1e-4  # relative: 0.008333 s in a file, six decimals, are 120 frames a second
 
 
 def resample_clip(clip: FinishedClip, rate: float | None = None) -> FinishedClip:
@@ -35,9 +35,9 @@ def resample_clip(clip: FinishedClip, rate: float | None = None) -> FinishedClip
     if rate is None and clip.asked is not None and clip.settings is not None:
         rate = clip.asked.rate or clip.settings.rate
     own = clip.motion.rate
-    if rate is None or math.isclose(rate, own, rel_tol=_SAME_RATE):
-        return clip if rate is None or rate == own else _called(clip, rate)
-    clip = _sample(clip, _frames(clip, own, rate), rate, rate / own)
+    if rate is None or math.isclose(rate, own, rel_tol=_SAME_RATE_TOLERANCE):
+        return clip if rate is None or rate == own else _relabel_rate(clip, rate)
+    clip = _sample(clip, _new_frames(clip, own, rate), rate, rate / own)
     return _pin_again(clip) if clip.is_pinned else clip
 
 
@@ -48,12 +48,12 @@ def retime_clip(clip: FinishedClip, speed: float) -> FinishedClip:
         InputError: fewer than two frames are left.
     """
     rate = clip.motion.rate
-    clip = _sample(clip, _frames(clip, rate * speed, rate), rate, 1 / speed)
+    clip = _sample(clip, _new_frames(clip, rate * speed, rate), rate, 1 / speed)
     return _pin_again(clip) if clip.is_pinned else clip
 
 
-def _called(clip: FinishedClip, rate: float) -> FinishedClip:
-    """The same frames, called `rate` a second."""
+def _relabel_rate(clip: FinishedClip, rate: float) -> FinishedClip:
+    """The same frames, said to be `rate` a second."""
     return replace(
         clip,
         motion=replace(clip.motion, rate=rate),
@@ -63,7 +63,7 @@ def _called(clip: FinishedClip, rate: float) -> FinishedClip:
     )
 
 
-def _frames(clip: FinishedClip, rate: float, new_rate: float) -> Array:
+def _new_frames(clip: FinishedClip, rate: float, new_rate: float) -> Array:
     """Where the new frames (N,) lie; both ends stay where they must meet another clip's or their own."""
     meets = clip.loop or clip.blend_frames > 0
     frames = series.frames_at(len(clip.motion), rate, new_rate, meets)
@@ -82,14 +82,14 @@ def _sample(clip: FinishedClip, frames: Array, rate: float, stretch: float) -> F
         clip,
         motion=clip.motion.sampled(frames, rate),
         root_motion=RootMotion(rate, track[:, :3], track[:, 3]),
-        events=_events_at(clip, frames),
+        events=_move_events(clip, frames),
         contacts=clip.contacts.sampled(frames, rate),
         touches=clip.touches and clip.touches.sampled(frames, rate),
         blend_frames=round(clip.blend_frames * stretch),
     )
 
 
-def _events_at(clip: FinishedClip, frames: Array) -> tuple[Event, ...]:
+def _move_events(clip: FinishedClip, frames: Array) -> tuple[Event, ...]:
     """The clip's events where its new frames (N,) lie.
 
     They are mapped, not found anew, so that those which a user moved stay moved. Each goes to the nearest
@@ -116,11 +116,11 @@ def _pin_again(clip: FinishedClip) -> FinishedClip:
     if clip.loop:
         motion, contacts = pin_loop(motion, clip.body, touches, settings)
     else:
-        inner = _inner(clip)
+        inner = _pin_weights(clip)
         nowhere = np.zeros_like(touches.heel)
-        found = _where(inner > 0, touches, replace(touches, heel=nowhere, toe=nowhere))
+        found = _choose_contacts(inner > 0, touches, replace(touches, heel=nowhere, toe=nowhere))
         pinned, contacts = pin_feet(motion, clip.body, found, settings)
-        motion, contacts = mix(motion, pinned, inner), _where(inner > 0, contacts, clip.contacts)
+        motion, contacts = mix(motion, pinned, inner), _choose_contacts(inner > 0, contacts, clip.contacts)
     return replace(
         clip,
         motion=split_root_motion(motion, clip.body, clip.root_motion, clip.parts),
@@ -128,7 +128,7 @@ def _pin_again(clip: FinishedClip) -> FinishedClip:
     )
 
 
-def _inner(clip: FinishedClip) -> Array:
+def _pin_weights(clip: FinishedClip) -> Array:
     """How much of a pinning each frame (F,) takes: none at blended ends, where feet move on purpose."""
     last, blend = len(clip.motion) - 1, clip.blend_frames
     if not blend:
@@ -137,7 +137,7 @@ def _inner(clip: FinishedClip) -> Array:
     return smoothstep(np.clip(np.minimum(frames, last - frames) / blend, 0.0, 1.0))
 
 
-def _where(mask: Mask, contacts: Contacts, others: Contacts) -> Contacts:
+def _choose_contacts(mask: Mask, contacts: Contacts, others: Contacts) -> Contacts:
     """The contacts in frames of a mask (F,), and the others elsewhere."""
     here = mask[:, None]
     return replace(

@@ -21,13 +21,13 @@ from ..recipe.recipe import ClipSpec, Moment, Recipe
 from .cut_clip import Piece, cut_clip
 from .finish_clip import FinishedClip, finish_clip
 from .plan_clips import Plan, plan_clips
-from .prepare_take import PreparedTake, Progress, expect_one_skeleton, silent
+from .prepare_take import PreparedTake, Progress, expect_one_skeleton, ignore_progress
 from .resample_clip import resample_clip
 from .vary_clip import vary_clip
 
 
 def make_set(
-    takes: PreparedTake | Sequence[PreparedTake], recipe: Recipe, progress: Progress = silent
+    takes: PreparedTake | Sequence[PreparedTake], recipe: Recipe, progress: Progress = ignore_progress
 ) -> tuple[FinishedClip, ...]:
     """The clips of prepared takes, and the variants of them, at the rates that they leave with.
 
@@ -42,7 +42,7 @@ def make_set(
 def make_clips(
     takes: Sequence[PreparedTake],
     plan: Plan,
-    progress: Progress = silent,
+    progress: Progress = ignore_progress,
     known: Mapping[str, FinishedClip] = MappingProxyType({}),
 ) -> tuple[FinishedClip, ...]:
     """All clips of a plan at their takes' rates, in its order, then the variants of them.
@@ -60,16 +60,16 @@ def make_clips(
     # The neutral clip first: others end in its pose.
     for number, name in enumerate(sorted(specs, key=lambda name: name != recipe.neutral)):
         progress(f"clip {name}", number / work)
-        spec, piece = _cut(by_name[specs[name].take], specs[name], plan)
+        spec, piece = _cut_or_one_shot(by_name[specs[name].take], specs[name], plan)
         clips[name] = finish_clip(piece, spec, recipe, plan.is_rooted, clips.get(recipe.neutral))
-    made = [clips[name] for name in specs]
+    done = [clips[name] for name in specs]
     for number, one in enumerate(recipe.variants, len(specs)):
         progress(f"clip {one.name}", number / work)
         neutral = clips[recipe.neutral] if recipe.neutral and recipe.neutral != one.of else None
-        made.append(
+        done.append(
             vary_clip(clips[one.of], one, neutral, clips[one.additive_to] if one.additive_to else None)
         )
-    return tuple(made)
+    return tuple(done)
 
 
 def settle_seams(takes: Sequence[PreparedTake], plan: Plan) -> Plan:
@@ -83,7 +83,7 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan) -> Plan:
     by_name = {take.name: take for take in takes}
     drafts = []
     for draft in plan.drafts:
-        spec, piece = _cut(by_name[draft.take], draft, plan)
+        spec, piece = _cut_or_one_shot(by_name[draft.take], draft, plan)
         if not spec.stretches:
             first, last = (
                 Moment(frame, in_frames=True) for frame in (piece.source_range[0], piece.source_range[1] - 1)
@@ -93,8 +93,8 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan) -> Plan:
     return replace(plan, drafts=tuple(drafts))
 
 
-def _cut(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece]:
-    """A clip cut out; as a one-shot if it only suggested itself as a loop, and is none."""
+def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece]:
+    """A clip cut out; as a one-shot if it was only suggested as a loop, and does not repeat."""
     try:
         return spec, cut_clip(take, spec, plan.recipe)
     except RecipeError:

@@ -50,7 +50,7 @@ def vary_clip(
 
 
 def _blend_again(clip: FinishedClip, neutral: FinishedClip, who: str) -> FinishedClip:
-    """The ends of a mirrored clip lie in the mirrored neutral pose; onto the neutral pose itself."""
+    """The ends of a mirrored clip, which lie in the mirrored neutral pose, blended onto the pose itself."""
     motion = blend_onto(clip.world_motion, clip.body, neutral, clip.blend_frames, who)
     root_motion = clip.root_motion
     if clip.asked is not None and clip.settings is not None:
@@ -61,7 +61,7 @@ def _blend_again(clip: FinishedClip, neutral: FinishedClip, who: str) -> Finishe
 
 
 def _mirror(clip: FinishedClip) -> FinishedClip:
-    """Left and right exchanged; it still starts facing forward, whatever way the body faces at rest."""
+    """Left and right exchanged; it still starts facing forward, whatever the body faces at rest."""
     motion = clip.world_motion
     if clip.parts.mode != "keep":
         motion = put_root_at_rest(motion, clip.body)
@@ -72,7 +72,7 @@ def _mirror(clip: FinishedClip) -> FinishedClip:
         heading=-clip.root_motion.heading,
     )
     facing = middle_facing(motion.skeleton, clip.body)
-    if facing:  # the mirror stands in the middle of the body at rest, which is not then ahead
+    if facing:  # the mirror lies in the middle plane of the body at rest, which does not face forward
         turn = np.full(len(motion), 2 * facing)
         motion = without_root_motion(motion, RootMotion(motion.rate, np.zeros((len(motion), 3)), turn))
         if clip.parts.mode != "keep":

@@ -18,7 +18,7 @@ from ..files.glb_nodes import nodes_only
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.prepare_take import PreparedTake, Progress, silent
+from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
 from .clip_facts import Facts, clip_facts, set_facts
 from .report import render_report
@@ -62,7 +62,7 @@ def write_clip_set(
     takes: Sequence[PreparedTake],
     clips: Sequence[FinishedClip],
     recipe: Recipe,
-    progress: Progress = silent,
+    progress: Progress = ignore_progress,
     place: Callable[[GlbClip], GlbClip] | None = None,
     say: Callable[[str], None] = quiet,
 ) -> list[Facts]:
@@ -114,7 +114,7 @@ def made_clip_set(
     takes: Sequence[PreparedTake],
     clips: Sequence[FinishedClip],
     recipe: Recipe,
-    progress: Progress = silent,
+    progress: Progress = ignore_progress,
     place: Callable[[GlbClip], GlbClip] | None = None,
 ) -> ClipSet:
     """All that `write_clip_set` would write.
