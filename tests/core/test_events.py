@@ -153,6 +153,28 @@ def test_a_peak_that_the_clip_cuts_off_is_no_strike() -> None:
     assert len(strike_events(motion.slice(peak - 9, peak + 9), body)) == 2
 
 
+@pytest.mark.parametrize(
+    ("apart_s", "gap_s", "strikes"), [(0.2, 0.25, [72]), (0.3, 0.25, [60, 78]), (0.3, 0.4, [78])]
+)
+@pytest.mark.parametrize("rate", [60.0, 120.0])
+def test_of_strikes_nearer_than_the_gap_the_fastest_counts(apart_s, gap_s, strikes, rate) -> None:
+    """Two swings of an arm, the second a quarter faster; their speeds peak in the middle of each."""
+    still = synthetic.idle(rate=rate, duration_s=3.0).motion
+    times = np.arange(len(still)) / rate
+    swing = np.zeros(len(still))
+    for middle_s, size in ((1.0, 1.2), (1.0 + apart_s, -1.5)):
+        t = np.clip((times - middle_s) / 0.2 + 0.5, 0, 1)
+        swing += size * t**3 * (10 - 15 * t + 6 * t * t)
+    q = still.rotations.copy()
+    arm = still.skeleton.index("right_upper_arm")
+    q[:, arm] = quat.mul(quat.exp(swing[:, None] * np.array([-1.0, 0.0, 0.0])), q[:, arm])
+    events = strike_events(
+        still.with_rotations(q), find_body_map(still.skeleton), EventSettings(strike_gap_s=gap_s)
+    )
+    found = [event.frame * 60 / rate for event in events if event.name == "rightHand.strike"]
+    assert found == pytest.approx(strikes, abs=1)
+
+
 def test_a_walk_has_no_strikes_and_no_jumps() -> None:
     known = synthetic.walk(rate=60.0, steps=6)
     body = find_body_map(known.motion.skeleton)

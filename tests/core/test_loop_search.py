@@ -14,6 +14,7 @@ from takemill.body.motion import Motion
 from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
 from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.clip.measure import PoseGap
 from takemill.maths import quat
 from wobble import noisy
 
@@ -166,6 +167,53 @@ def test_a_frozen_body_says_so() -> None:
     best = find_loops(frozen, find_body_map(motion.skeleton))[0]
     assert "hardly changes" in best.note
     assert best.gap_cm == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "way_m", "said"),
+    [
+        (15, 0.0, "the pose hardly changes: any"),
+        (25, 0.0, "the pose hardly changes but for its turn: any"),
+        (60, 0.0, "the pose hardly changes but for its turn: any"),
+        (0, 0.08, "the pose hardly changes: any"),
+        (0, 0.12, "the pose hardly changes but for its root motion: any"),
+        (0, -3.0, "the pose hardly changes but for its root motion: any"),
+    ],
+)
+def test_a_frozen_body_that_turns_or_slides_says_that_too(turn_deg: float, way_m: float, said: str) -> None:
+    """A turn counts from 20 degrees, a way from 10 cm; the body stands off the origin."""
+    motion = open_data.humanoid3d("walk")[0].slice(0, 1)
+    part = np.linspace(0, 1, 120)
+    turn = quat.from_yaw(np.radians(turn_deg) * part)
+    q = np.repeat(motion.rotations, len(part), axis=0)
+    q[:, 0] = quat.mul(turn, q[:, 0])
+    body = find_body_map(motion.skeleton)
+    posed = Motion(motion.skeleton, RATE, q, np.repeat(motion.root_translation, len(part), axis=0))
+    middle = posed.model()[1][:, main_joints(body), :2].mean(axis=1)
+    place = posed.root_translation.copy()
+    place[:, :2] += [2.0, 1.0] - middle
+    place[:, 1] += way_m * part
+    assert find_loops(posed.with_translation(0, place), body)[0].note.startswith(said)
+
+
+def test_a_calmer_range_of_an_idle_always_scores_better() -> None:
+    """Of ranges alike in all else, from one that hardly stirs to one that stirs more than usual."""
+    for frames in (4, 40):
+        scores = []
+        for stir in (0.0, 0.1, 0.4, 0.9, 2.0, 10.0):
+            effort = np.linspace(0, stir, frames + 2)
+            calm = loop_search._Calm(effort, np.zeros((frames + 1, 2)))
+            scores.append(float(calm.score(np.array(0.01), np.array(0), np.array(frames))))
+        assert np.all(np.diff(scores) > 0)
+
+
+def test_the_quality_of_a_gap_is_that_of_the_guide() -> None:
+    """The guide's table: below 1.5 cm good, below 4 fair, below 10 poor, and then bad."""
+    gaps = ((1.49, "good"), (1.51, "fair"), (3.99, "fair"), (4.01, "poor"), (9.99, "poor"), (10.01, "bad"))
+    for cm, word in gaps:
+        assert loop_search._candidate(0, 9, PoseGap(cm, 0.0, 0.0), "").quality == word
+    assert loop_search._candidate(0, 9, PoseGap(1.0, 0.0, 9.0), "").quality == "good"
+    assert loop_search._candidate(0, 9, PoseGap(1.0, 0.0, 11.0), "").quality == "fair"  # 5.5 mm in 1/20 s
 
 
 def test_a_range_shorter_than_the_shortest_loop_is_refused() -> None:
