@@ -7,8 +7,8 @@ the processor hold. It prints each mutant with the test that killed it, and the 
 
 A change inside a function is put into its code object, in a child of a process that has collected all tests; all else,
 and tests whose file ran the line while it was imported, in a child that imports the changed file. Tests of the marker
-`long` and the folders pages, shell, api and base are left out. Tests that take six times what they take without the
-mutant, and 20 s more, have noticed it: `endless` counts as killed. A test that also fails without the mutant kills none.
+`long` and the folders pages, shell, api and base are left out. Tests that take four times what they take without the
+mutant, and 8 s more, have noticed it: `endless` counts as killed. A test that also fails without the mutant kills none.
 Those in EQUIVALENT change nothing that anybody could see; the reason stands beside each. Exit code 1 below 90 %.
 """
 
@@ -109,6 +109,7 @@ class Importer:
         self.engine, self.scratch = engine, scratch
         self.pipe, there = Pipe()
         if os.fork() == 0:
+            self.pipe.close()  # so that the other end knows when it is alone
             try:
                 while (asked := there.recv()) is not None:
                     there.send(in_child(lambda: self._tests(asked[0]), asked[1]))
@@ -173,10 +174,10 @@ class Bench(Failures):
         ordered = sorted(tests, key=lambda t: (t.split("::")[0] not in own, self.covering.seconds(t), t))
         batches = list(self._batches(ordered))
         for batch, cost_s in batches:
-            word, test = self._run(mutant, batch, 20 + 6 * cost_s)
+            word, test = self._run(mutant, batch, 8 + 4 * cost_s)
             while word == "killed" and test and not self._is_sound(test):
                 batch.remove(test)
-                word, test = self._run(mutant, batch, 20 + 6 * cost_s)
+                word, test = self._run(mutant, batch, 8 + 4 * cost_s)
             if word != "survived":
                 where = "" if not test or test.split("::")[0] in own else "(of another folder) "
                 return word, where + test.removeprefix("tests/core/") or "its tests cannot be imported"

@@ -15,7 +15,7 @@ from takemill.body.body_map import find_body_map
 from takemill.files.glb import append_animations
 from takemill.files.glb_format import entries, parse
 from takemill.files.glb_read import GlbScene
-from takemill.files.glb_rig import read_rig
+from takemill.files.glb_rig import place_of, read_rig
 from takemill.files.glb_root import with_root
 from takemill.maths import quat
 
@@ -189,6 +189,8 @@ def enlarge(json):
         (lambda json: json["nodes"][2]["children"].append(0), "hangs below"),
         (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 0]), "'hips' is no unit quaternion"),
         (lambda json: json["nodes"][0].update(rotation=[1e-320, 0, 0, 0]), "'hips' is no unit quaternion"),
+        (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 0.09]), "'hips' is no unit quaternion"),
+        (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 11]), "'hips' is no unit quaternion"),
         (lambda json: json["nodes"][2].update(name="a\x1b[2J"), r"joint name 'a\\x1b\[2J' holds a control"),
         (chain, "20021 joints; at most 4096 can be read: is this one character"),
         (lambda json: json["nodes"][0].update(children=[999]), "walker.glb: GLB malformed: 'children'"),
@@ -198,3 +200,25 @@ def test_what_is_no_character_is_refused(change, message):
     glb = changed(character(small_takes.stand_and_walk().skeleton), change)
     with pytest.raises(GlbError, match=message):
         read_rig(glb, "walker.glb")
+
+
+@pytest.mark.parametrize("length", [0.11, 0.5, 1.0, 9.0])
+def test_rotations_of_other_lengths_and_matrices_say_the_same(length):
+    """A tenth to ten times: a turn is read from its direction. A matrix (glTF 2.0, 3.5.3) holds columns."""
+    turn, way = quat.exp(np.array([0.3, -0.5, 0.2])), [0.1, 0.2, 0.3]
+    in_file = (length * turn[[1, 2, 3, 0]]).tolist()
+    matrix = np.eye(4)
+    matrix[:3, :3], matrix[:3, 3] = quat.to_matrix(turn), way
+    found = [
+        place_of(node)
+        for node in (
+            {"rotation": in_file, "translation": way, "scale": [2, 2, 2]},
+            {"matrix": (matrix @ np.diag([2, 2, 2, 1])).T.ravel().tolist()},
+        )
+    ]
+    for place in found:
+        np.testing.assert_allclose(place.rotation, turn, atol=1e-12)
+        np.testing.assert_allclose(place.translation, way)
+        assert place.scale == pytest.approx(2.0)
+    rest = place_of({})
+    assert (*rest.rotation, *rest.translation, rest.scale) == (1, 0, 0, 0, 0, 0, 0, 1)

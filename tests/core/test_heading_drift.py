@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from takemill.feet import heading_drift as heading_drift_file
 from takemill.feet.heading_drift import heading_drift
 
 RATE, MINUTES, STEP_S = 30.0, 4, 8.0
@@ -48,3 +49,38 @@ def test_a_drift_that_nobody_could_know_is_none() -> None:
     found = heading_drift(points, flat, heading, RATE)
     assert found.error_deg_per_min > 0.5
     assert not found.heading.any()
+
+
+@pytest.mark.parametrize("deg_min", [45.0, -50.0, 80.0, -150.0])
+def test_more_than_a_degree_a_second_is_a_turn_and_no_drift(deg_min: float) -> None:
+    points, flat, heading = standing_feet(deg_min, 0.5, 1)
+    found = heading_drift(points, flat, heading, RATE)
+    assert found.deg_per_min == pytest.approx(deg_min, abs=1.0)
+    if abs(deg_min) > 60:
+        assert not found.heading.any()
+    else:
+        assert np.degrees(found.heading[-1]) == pytest.approx(deg_min * MINUTES, abs=4.0)
+
+
+def test_mean_hats_against_a_sum_of_many_steps() -> None:
+    rng = np.random.default_rng(2)
+    knots = np.linspace(0, 12, 5)
+    starts = rng.uniform(0, 11, 40)
+    stops = starts + rng.uniform(0.01, 12 - starts)
+    found = heading_drift_file._mean_hats(starts, stops, knots)
+    for row, start, stop in zip(found, starts, stops, strict=True):
+        steps = start + (stop - start) * (np.arange(4000) + 0.5) / 4000
+        hats = [np.interp(steps, knots, one).mean() for one in np.eye(len(knots))]
+        np.testing.assert_allclose(row, hats, atol=1e-6)
+
+
+def test_line_slopes_are_those_of_least_squares() -> None:
+    """Against numpy.polyfit, and the squared times about each run's middle."""
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=200)
+    starts, stops = np.array([0, 11, 50, 197]), np.array([9, 14, 180, 200])
+    slopes, known = heading_drift_file._line_slopes(values, starts, stops, RATE)
+    for slope, squares, start, stop in zip(slopes, known, starts, stops, strict=True):
+        times = np.arange(start, stop) / RATE
+        assert slope == pytest.approx(np.polyfit(times, values[start:stop], 1)[0])
+        assert squares == pytest.approx(((times - times.mean()) ** 2).sum())

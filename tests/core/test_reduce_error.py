@@ -11,6 +11,7 @@ import open_data
 import synthetic
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
+from takemill.keys import reduce_error
 from takemill.keys.reduce import ReduceSettings, Track, dense_tracks, largest_error_m, reduce_clips
 from takemill.keys.reduce_error import largest_errors_m
 from takemill.maths import quat
@@ -86,3 +87,31 @@ def test_cubic_curves_and_keys_between_frames_are_judged_too():
     assert largest_errors_m([motion], tracks) == [largest_error_m(motion, tracks[0])]
     odd = [replace(track, frames=track.frames * 0.99) for track in dense_tracks(motion)]
     assert largest_errors_m([motion], [odd]) == [largest_error_m(motion, odd)]
+
+
+def pairs(angle: float, count: int = 50) -> tuple[np.ndarray, np.ndarray]:
+    """Rotations (4, N), components first, and others that lie up to an angle away."""
+    rng = np.random.default_rng(7)
+    a = quat.normalize(rng.normal(size=(count, 4)))
+    axes = rng.normal(size=(count, 3))
+    vectors = axes / np.linalg.norm(axes, axis=-1, keepdims=True) * np.linspace(0, angle, count)[:, None]
+    return a.T, quat.mul(quat.exp(vectors), a).T
+
+
+@pytest.mark.parametrize("angle", [1e-5, 0.05, 0.0999, 0.2, 1.0, 3.1])
+def test_turns_are_the_logarithms_of_quotients(angle):
+    """Small ones come from a series."""
+    a, b = pairs(angle)
+    wanted = quat.log(quat.mul(b.T, quat.inv(a.T)))
+    np.testing.assert_allclose(reduce_error._turn(b, a).T, wanted, rtol=1e-9, atol=1e-14)
+
+
+@pytest.mark.parametrize("angle", [1e-5, 0.1, 0.85, 1.0, 3.1])
+@pytest.mark.parametrize("t", [0.25, 0.5, 0.75, 0.9])
+def test_slerp_at_any_angle_is_that_of_quat(angle, t):
+    """The shortest way, also to a quaternion of the other sign; where all lie near, by a series."""
+    a, b = pairs(angle)
+    found = quat.normalize(reduce_error._slerp(a, b, t).T)
+    np.testing.assert_allclose(found, quat.slerp(a.T, b.T, t), atol=3e-8)
+    flipped = quat.normalize(reduce_error._slerp(a, -b, t).T)
+    np.testing.assert_allclose(quat.angle_between(flipped, found), 0, atol=1e-7)

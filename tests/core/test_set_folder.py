@@ -55,6 +55,18 @@ def test_the_old_set_goes_and_the_files_of_others_stay(place):
     assert not (place / "extra").exists()
 
 
+def test_folders_named_from_where_the_program_runs_change_places(tmp_path, monkeypatch):
+    """Where the system can do it at all; a refusal is an error."""
+    for name in ("one", "other"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / name).write_bytes(b"")
+    monkeypatch.chdir(tmp_path)
+    swapped = set_folder_stage._exchanged(Path("one"), Path("other"))
+    assert contents(tmp_path) == (
+        {"one/other": b"", "other/one": b""} if swapped else {"one/one": b"", "other/other": b""}
+    )
+
+
 def test_systems_that_cannot_swap_folders_rename_twice(place, monkeypatch):
     monkeypatch.setattr(set_folder_stage, "_exchanged", lambda *_: False)
     replace_folder(place, NEW)
