@@ -16,6 +16,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import parse_bvh, read_bvh, write_bvh
 from takemill_addon.bridge import armatures, scene_time
+from takemill_addon.bridge.rig import read_rig
 from takemill_addon.operators.import_take import TAKEMILL_FH_take
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -209,22 +210,26 @@ def test_long_names_and_joints_without_length_become_bones(walk, tmp_path):
     assert off_m(active(), motion, range(len(motion))) < NEAR_M
 
 
-def test_an_end_that_the_file_does_not_tell_counts_for_nothing(walk, tmp_path):
-    """The foot of a skeleton without toes and End Sites ends somewhere; nobody knows where."""
-    text = forms.bvh_text(replace(forms.plain(walk), tips=()))
+@pytest.mark.parametrize("which", ["all", "none"])
+def test_the_body_ends_where_the_file_says(which, walk, tmp_path):
+    """Heels and toes; a skeleton without End Sites ends nobody knows where. Edit mode and scale keep it."""
+    plain = forms.plain(walk)
+    text = forms.bvh_text(plain if which == "all" else replace(plain, tips=()))
     (tmp_path / "walk.bvh").write_text(text)
     motion, _ = parse_bvh(text)
-    assert not motion.skeleton.tip_joints
+    assert len(motion.skeleton.tip_joints) == (7 if which == "all" else 0)
     empty_scene()
     bring(tmp_path / "walk.bvh")
-    bones = active().data.bones
-    assert {bone.name for bone in bones if bone.takemill.open_end} == {
-        bone.name for bone in bones if not bone.children
-    }
-    open_ends = {bone.name for bone in bones if bone.takemill.open_end}
     bpy.ops.object.mode_set(mode="EDIT")
     bpy.ops.object.mode_set(mode="OBJECT")
-    assert {bone.name for bone in active().data.bones if bone.takemill.open_end} == open_ends
+    for factor in (1.0, 0.5):
+        found = read_rig(active()).skeleton
+        assert [found.names[joint] for joint in found.tip_joints] == [
+            motion.skeleton.names[joint] for joint in motion.skeleton.tip_joints
+        ]
+        assert np.allclose(found.rest_tips, factor * motion.skeleton.rest_tips, atol=NEAR_M)
+        active().scale = (0.5,) * 3
+        bpy.ops.object.transform_apply(location=False, rotation=False)
 
 
 def test_one_undo_takes_the_import_back(walk, tmp_path):

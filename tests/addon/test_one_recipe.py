@@ -12,8 +12,10 @@ import pytest
 
 import blender_scene
 import every_setting
+import forms
 import small_takes
 from glb_reader import read_glb
+from takemill.body.body_map import find_body_map
 from takemill.recipe.recipe import TABLES, Recipe, read_recipe
 from takemill.shell import cli
 from takemill_addon.bridge import recipe as bridge
@@ -104,6 +106,27 @@ def test_a_noisy_take_repaired_by_default_gives_the_same_clips(ferry, tmp_path, 
     text = f'neutral = "calm"\n{text}\n{keys}'
     recipe = recipe_file(tmp_path, text)
     shell = packed_by_shell(path, recipe, tmp_path / "shell")
+    blender = packed_by_blender(recipe, tmp_path / "blender")
+    expect_same_sets((tmp_path / "shell", shell), (tmp_path / "blender", blender))
+
+
+@pytest.mark.parametrize("asked", ["", "0.5", "30f", "calm.bvh"])
+def test_a_take_that_rests_crumpled_gives_the_same_clips_by_any_reference_pose(asked, addon, tmp_path):
+    """Brought in by Import Take; the shell reads the same file."""
+    del addon
+    motion = small_takes.stand_and_walk()
+    plain, parts = forms.plain(motion), find_body_map(motion.skeleton).joints
+    rested = forms.resting(plain, forms.POSES["crumpled"](plain, parts))
+    for name, frames in (("walk", slice(None)), ("calm", slice(60))):
+        some = replace(rested, rotations=rested.rotations[frames], translations=rested.translations[frames])
+        (tmp_path / f"{name}.bvh").write_text(forms.bvh_text(some))
+    recipe = recipe_file(tmp_path, every(intake={"reference": asked, "accept": True}))
+    shell = packed_by_shell(tmp_path / "walk.bvh", recipe, tmp_path / "shell")
+    blender_scene.empty_scene()
+    files = [{"name": "walk.bvh"}, {"name": "calm.bvh"}]
+    assert takemill.import_take(directory=str(tmp_path), files=files) == {"FINISHED"}
+    takemill.map_body()
+    takemill.add_root_bone()
     blender = packed_by_blender(recipe, tmp_path / "blender")
     expect_same_sets((tmp_path / "shell", shell), (tmp_path / "blender", blender))
 

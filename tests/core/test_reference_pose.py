@@ -65,3 +65,15 @@ def test_a_take_without_a_body_is_left_as_it_is():
     chain = motion.skeleton.part([0])
     alone = type(motion)(chain, motion.rate, motion.rotations[:, :1], motion.root_translation)
     assert with_reference(alone).skeleton.reference is None
+
+
+def test_a_root_that_carries_the_body_is_not_turned_upright_with_it():
+    """It rests as it is in the frame: else a packed root joint would lean as the hips of that frame do."""
+    walk = synthetic.walk(steps=4).motion
+    plain, parts = forms.plain(walk), find_body_map(walk.skeleton).joints
+    rested = forms.resting(plain, forms.POSES["crumpled"](plain, parts))
+    motion, _ = parse_bvh(forms.bvh_text(forms.under_root(rested)))
+    reference = motion.skeleton.reference
+    assert reference is not None
+    assert reference.origin.startswith("frame")
+    assert quat.angle_between(reference.rotation[0], quat.IDENTITY) < 1e-6

@@ -67,6 +67,25 @@ def assign(armature: bpy.types.Object, action: bpy.types.Action, slot) -> None:
     data.action_slot = slot
 
 
+def ancestry(action: bpy.types.Action) -> Iterator[bpy.types.Action]:
+    """The Action, the one that it was made from, and so on back to the take as it was recorded."""
+    seen: list[bpy.types.Action] = []
+    while action is not None and action not in seen:
+        yield action
+        seen.append(action)
+        action = action.takemill.source
+
+
+def first_here(action: bpy.types.Action) -> bpy.types.Action:
+    """The earliest ancestor of an Action that is of the same armature: a fitted one's own beginning."""
+    here = action
+    for one in ancestry(action):
+        here = one
+        if one.takemill.performer:
+            break
+    return here
+
+
 def new_action(armature: bpy.types.Object, name: str):
     """A new Action that survives saving, with a slot for `armature`: (action, slot, channelbag)."""
     action = bpy.data.actions.new(fitting_name(name))

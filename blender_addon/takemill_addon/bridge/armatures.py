@@ -1,8 +1,8 @@
 """Armatures made of skeletons, and motions of a skeleton brought onto the bones of an armature.
 
 A joint has a place and a turn, a bone also a length: its tail lies at its child, amid its children, or where
-the file says that the limb ends. Where nothing says it, the bone goes on in its parent's direction, and its
-tail counts as no end of the body.
+the file says that the limb ends; where nothing says it, the bone goes on in its parent's direction. What the
+file says of ends, heels too, is kept with the bones: a tail is only what is drawn.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def build_armature(context: bpy.types.Context, skeleton: Skeleton, name: str) ->
     stage.activate(context, armature)
     bpy.ops.object.mode_set(mode="EDIT")
     names, heads = bone_names(skeleton.names), skeleton.rest_model[1]
-    tails, told = _tails(skeleton, heads)
+    tails = _tails(skeleton, heads)
     made: list[bpy.types.EditBone] = []
     for joint, parent in enumerate(skeleton.parents):
         bone = armature.data.edit_bones.new(names[joint])
@@ -41,8 +41,7 @@ def build_armature(context: bpy.types.Context, skeleton: Skeleton, name: str) ->
         bone.parent = made[parent] if parent >= 0 else None
         made.append(bone)
     bpy.ops.object.mode_set(mode="OBJECT")
-    for joint, bone_name in enumerate(names):
-        armature.data.bones[bone_name].takemill.open_end = not told[joint]
+    _keep_ends(armature, skeleton, names)
     chosen = context.collection
     if chosen and chosen != context.scene.collection and chosen.name in bpy.data.collections:
         chosen.objects.link(armature)
@@ -114,10 +113,21 @@ def _inverse(order: list[int]) -> list[int]:
     return sorted(range(len(order)), key=order.__getitem__)
 
 
-def _tails(skeleton: Skeleton, heads: Array) -> tuple[Array, list[bool]]:
-    """Where the bones end (J, 3) in model space, and whether the file says so of each."""
+def _keep_ends(armature: bpy.types.Object, skeleton: Skeleton, names: tuple[str, ...]) -> None:
+    """Keep with each bone where the body ends at it, in lengths of the bone."""
+    bones = armature.data.bones
+    for name in names:
+        bones[name].takemill.ends_known = True
+    for joint, tip in zip(skeleton.tip_joints, skeleton.rest_tips, strict=True):
+        bone = bones[names[joint]]
+        inside = np.array(bone.matrix_local.inverted(), float) @ [*tip, 1.0]
+        bone.takemill.ends.add().place = inside[:3] / bone.length
+
+
+def _tails(skeleton: Skeleton, heads: Array) -> Array:
+    """Where the bones' tails are drawn (J, 3), in model space."""
     shortest = max(_SHORTEST * float(np.ptp(heads, axis=0).max()), 1e-4)
-    out, told = heads.copy(), [True] * len(heads)
+    out = heads.copy()
     ends: dict[int, list[Array]] = {}
     for joint, tip in zip(skeleton.tip_joints, skeleton.rest_tips, strict=True):
         ends.setdefault(joint, []).append(tip)
@@ -129,10 +139,8 @@ def _tails(skeleton: Skeleton, heads: Array) -> tuple[Array, list[bool]]:
             way = max((tip - heads[joint] for tip in ends[joint]), key=lambda one: float(np.linalg.norm(one)))
         else:
             way = _GOES_ON * (heads[joint] - heads[parent]) if parent >= 0 else np.zeros(3)
-            told[joint] = False
         length = float(np.linalg.norm(way))
         if length < shortest:
-            told[joint] = told[joint] and bool(children)
             way = way * shortest / length if length > 1e-9 else np.array([0.0, 0.0, shortest])
         out[joint] = heads[joint] + way
-    return out, told
+    return out

@@ -14,6 +14,7 @@ from takemill.health.table import MEASURE_WORDS, outcome
 from takemill.sensors.misalignment import between_spans
 
 from . import stage, stored
+from .intake import Reading, findings_of
 from .pose_markers import shows_finding
 
 _SHORT = {  # what fits the sidebar; other measures keep the words that the command line has for them
@@ -61,6 +62,12 @@ def _finding(item: bpy.types.PropertyGroup, start: int) -> Finding:
     """A row of the list as the core knows it, in frames from scene frame `start` on."""
     first, stop = item.start - start, item.stop - start
     return Finding(item.kind, item.joint, first, stop, item.amount, item.unit, item.repaired, item.message)
+
+
+def as_read(health: Health, reading: Reading, frames: int) -> Health:
+    """The health of a take of so many frames, its intake as read in Blender instead of the engine's."""
+    kept = [one for one in health.findings if one.kind != "intake"]
+    return replace(health, findings=(*findings_of(reading, frames), *kept))
 
 
 def after_repair(before: Health, found: Iterable[Finding], after: Health) -> Health:

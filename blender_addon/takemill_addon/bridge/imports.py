@@ -132,6 +132,7 @@ def _placed(context: bpy.types.Context, armature: bpy.types.Object, read: _Read,
     action = write_motion(context, armature, motion, start, read.path.stem, frame, spacing=spacing)
     known = action.takemill
     known.file, known.take_rate = read.path.name, motion.rate
+    known.unit_m, known.up = read.layout.unit_m, read.layout.up
     known.key_rate = scene_time.frame_rate(context.scene)
     return Arrival(armature, action, motion.rate, motion.duration_s, read.layout.notes)
 

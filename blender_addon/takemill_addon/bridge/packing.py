@@ -20,7 +20,7 @@ from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.resample_clip import resample_clip
 from takemill.recipe.recipe import Recipe
 
-from . import clip_record, findings, stage, takes
+from . import actions, clip_record, findings, intake, reference, stage
 from .clip_record import ClipRecord
 from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
@@ -47,7 +47,7 @@ class Stock:
     body: BodyMap
 
     @classmethod
-    def of(cls, armature: bpy.types.Object, deform_only: bool = False) -> Stock:
+    def of(cls, context: bpy.types.Context, armature: bpy.types.Object, deform_only: bool = False) -> Stock:
         """The stock of `armature` as it is now.
 
         Raises:
@@ -55,6 +55,9 @@ class Stock:
         """
         rig, frame = read_rig(armature).cleared, ArmatureFrame.of(armature).standing
         skeleton = frame.world_skeleton(rig.skeleton)
+        skeleton = reference.kept_on(context.scene, armature, rig, frame, skeleton) or _referred(
+            context, armature, skeleton
+        )
         packed = rig.needed if deform_only else tuple(range(len(rig.names)))
         if not packed:
             raise InputError(f"armature {armature.name!r}: none of its bones deforms a mesh; pack all bones")
@@ -91,6 +94,15 @@ class Stock:
         )
 
 
+def _referred(context: bpy.types.Context, armature: bpy.types.Object, skeleton: Skeleton) -> Skeleton:
+    """The skeleton with the reference pose of the first clip's take."""
+    for entry in armature.takemill.clips:
+        if entry.use and entry.action is not None:
+            found = stage.work_on(context, armature, entry.action).take.motion.skeleton
+            return skeleton.with_reference(found.reference)
+    return skeleton
+
+
 def clips_of(
     context: bpy.types.Context, stock: Stock, recipe: Recipe
 ) -> tuple[tuple[FinishedClip, ...], tuple[str, ...]]:
@@ -114,6 +126,27 @@ def clips_of(
     return tuple(out), tuple(sorted(unscaled))
 
 
+def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, recipe: Recipe) -> None:
+    """Insist on clips of takes that are a body on a floor, and play as fast as they were recorded.
+
+    Raises:
+        InputError: a clip's take is none, and the recipe does not accept that.
+    """
+    seen = set()
+    for entry in armature.takemill.clips:
+        if not entry.use or entry.action is None:
+            continue
+        raw, owner = intake.earliest(armature, entry.action)
+        if raw in seen:
+            continue
+        seen.add(raw)
+        try:
+            reading = stage.reading_of(context, stage.work_on(context, owner, raw))
+        except TakemillError:  # the take is no longer what it was; its clips are whole
+            continue
+        intake.expect_plausible(raw.name, reading, recipe)
+
+
 def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:
     """The takes that the clips were cut from, as far as the file still holds them, for the report."""
     out = []
@@ -122,10 +155,10 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
         if action is None:
             continue
         try:
-            raw, motion = (stock.take_of(context, one).motion for one in (_first_here(action), action))
+            raw, motion = (stock.take_of(context, one).motion for one in (actions.first_here(action), action))
         except TakemillError:  # the report can do without; the clips are whole
             continue
-        known = next((health for one in takes.ancestry(action) if (health := _kept(one))), None)
+        known = next((health for one in actions.ancestry(action) if (health := _kept(one))), None)
         known = known or check(motion, stock.body)
         done = tuple(one for one in known.findings if one.repaired)
         left = replace(known, findings=tuple(one for one in known.findings if not one.repaired))
@@ -138,20 +171,10 @@ def _cut_from(armature: bpy.types.Object, take: str) -> bpy.types.Action | None:
     """The Action that clips of a take were cut from: of the first such clip, its source."""
     for entry in armature.takemill.clips:
         if entry.use and entry.action and ClipRecord.of_action(entry.action).source == take:
-            for one in takes.ancestry(entry.action):
+            for one in actions.ancestry(entry.action):
                 if not one.takemill.record:
                     return one
     return bpy.data.actions.get(take)
-
-
-def _first_here(action: bpy.types.Action) -> bpy.types.Action:
-    """The earliest ancestor of an Action that is of the same armature: a fitted one's own beginning."""
-    here = action
-    for one in takes.ancestry(action):
-        here = one
-        if one.takemill.performer:
-            break
-    return here
 
 
 def _kept(action: bpy.types.Action) -> Health | None:

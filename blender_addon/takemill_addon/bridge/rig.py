@@ -118,10 +118,11 @@ class Rig:
         rest_position: (J, 3) heads in armature space.
         length: (J,)
         connected, inherits_rotation, local_location, deform: (J,) flags.
-        open_end: (J,) bones whose tail is no end of the body: the file that they came from says none.
         location: (J, 3) the pose bones' location now.
         rotation_values: (J, 4) the pose bones' rotation now, as each keeps it in its mode (Euler: 3 used).
         scale: (J, 3) the pose bones' scale now.
+        tip_bones: (K,) the bone of each end of the body: its tail, or what Import Take knows of it.
+        tip_offsets: (K, 3) in its bone's space.
     """
 
     names: tuple[str, ...]
@@ -134,10 +135,11 @@ class Rig:
     inherits_rotation: Mask
     local_location: Mask
     deform: Mask
-    open_end: Mask
     location: Array
     rotation_values: Array
     scale: Array
+    tip_bones: tuple[int, ...]
+    tip_offsets: Array
 
     @cached_property
     def rotation(self) -> Array:
@@ -164,14 +166,11 @@ class Rig:
 
     @cached_property
     def skeleton(self) -> Skeleton:
-        """The bones at rest in armature space; every bone's tail is a tip, unless its end is open."""
+        """The bones at rest in armature space."""
         rotation, translation = kinematics.local_from_model(
             self.parents, self.rest_rotation, self.rest_position
         )
-        ends = np.flatnonzero(~self.open_end)
-        tails = np.zeros((len(ends), 3))
-        tails[:, 1] = self.length[ends]
-        return Skeleton(self.names, self.parents, translation, rotation, tuple(map(int, ends)), tails)
+        return Skeleton(self.names, self.parents, translation, rotation, self.tip_bones, self.tip_offsets)
 
     @cached_property
     def parent_of_any(self) -> Mask:
@@ -264,10 +263,10 @@ def read_rig(armature: bpy.types.Object) -> Rig:
         _flags(bones, "use_inherit_rotation"),
         _flags(bones, "use_local_location"),
         _flags(bones, "use_deform"),
-        np.array([_is_open(bone) for bone in bones]),
         _bulk(pose, "location", 3),
         _rotation_values(pose, modes),
         _bulk(pose, "scale", 3),
+        *_tips(bones),
     )
 
 
@@ -306,9 +305,15 @@ def _bulk(items, attribute: str, width: int) -> Array:
     return buffer.reshape(-1, width).astype(np.float64)
 
 
-def _is_open(bone: bpy.types.Bone) -> bool:
-    """Whether Import Take found no end of a bone; the bridge also works where the add-on is switched off."""
-    return hasattr(bone, "takemill") and bone.takemill.open_end
+def _tips(bones) -> tuple[tuple[int, ...], Array]:
+    """The ends of the body (K,), by their bones, and where they lie (K, 3) in the bones' space."""
+    owners, places = [], []
+    for index, bone in enumerate(bones):
+        known = getattr(bone, "takemill", None)  # the bridge also works where the add-on is switched off
+        ends = [tuple(end.place) for end in known.ends] if known and known.ends_known else [(0.0, 1.0, 0.0)]
+        owners += [index] * len(ends)
+        places += [bone.length * np.array(end) for end in ends]
+    return tuple(owners), np.array(places).reshape(-1, 3)
 
 
 def _flags(items, attribute: str) -> Mask:

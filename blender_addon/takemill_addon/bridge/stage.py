@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import bpy
 
 from takemill.base.errors import BodyMapError, TakemillError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.skeleton import Skeleton
+from takemill.recipe.recipe import Recipe
 
-from . import actions
+from . import actions, intake, reference
 from .read_action import Take, read_take
 from .rig import ArmatureFrame
 
@@ -33,24 +35,40 @@ class Work:
     body: BodyMap
 
 
-def work_from_context(context: bpy.types.Context, action: bpy.types.Action | None = None) -> Work:
+def work_from_context(
+    context: bpy.types.Context, action: bpy.types.Action | None = None, settings: Recipe | None = None
+) -> Work:
     """The work that the active object stands for: the Action that it plays, or another.
+
+    It is read as the recipe says: the scene's, or another.
 
     Raises:
         TakemillError: there is no armature, action, pose curve or body map to work on.
     """
     armature = armature_of(context)
-    return work_on(context, armature, action or actions.active_action(armature))
+    return work_on(context, armature, action or actions.active_action(armature), settings)
 
 
-def work_on(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> Work:
+def work_on(
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    action: bpy.types.Action,
+    settings: Recipe | None = None,
+) -> Work:
     """The work that an Action on an armature stands for.
 
     Raises:
         TakemillError: there is no pose curve or body map to work on.
     """
     take = read_take(context, armature, action, ArmatureFrame.of(armature).standing)
-    return Work(armature, action, take, body_of(armature, take.motion.skeleton))
+    known = partial(body_of, armature) if any_part(armature) else None
+    motion = reference.referred(context, armature, action, take, known, settings)
+    return Work(armature, action, replace(take, motion=motion), body_of(armature, motion.skeleton))
+
+
+def reading_of(context: bpy.types.Context, work: Work) -> intake.Reading:
+    """What the take behind some work was read as."""
+    return intake.read_now(context, work, work_on)
 
 
 def armature_of(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -81,6 +99,11 @@ def body_of(armature: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
     return BodyMap.from_names(skeleton, names)
 
 
+def any_part(armature: bpy.types.Object) -> bool:
+    """Whether a body map is kept with an armature."""
+    return any(part.bone for part in armature.takemill.parts)
+
+
 def keep_body(armature: bpy.types.Object, body: BodyMap, skeleton: Skeleton) -> None:
     """Store a body map with the armature, the body's parts in their order."""
     parts = armature.takemill.parts
@@ -100,6 +123,7 @@ def note_source(new: bpy.types.Action, work: Work) -> None:
     """What every new Action remembers: where it came from. That also keeps the old one in the file."""
     note_reading(work)
     new.takemill.source, new.takemill.repaired = work.action, False
+    new.takemill.key_rate = work.take.motion.rate
 
 
 def copy_cuts(old: bpy.types.Action, new: bpy.types.Action) -> None:
@@ -159,8 +183,7 @@ def an_action(context: bpy.types.Context) -> str:
 
 def a_body(context: bpy.types.Context) -> str:
     """Needs a mapped body."""
-    mapped = any(part.bone for part in armature_of(context).takemill.parts)
-    return "" if mapped else "Map the body first"
+    return "" if any_part(armature_of(context)) else "Map the body first"
 
 
 def no_repair_preview(context: bpy.types.Context) -> str:
@@ -189,6 +212,19 @@ class Stage:
                 cls.poll_message_set(reason)
                 return False
         return True
+
+    def read_work(self, context: bpy.types.Context, action: bpy.types.Action | None = None) -> Work:
+        """The work at hand, as `work_from_context`; and the user is told what its take was read as."""
+        work = work_from_context(context, action)
+        self.tell(reading_of(context, work), work.action.name)
+        return work
+
+    def tell(self, reading: intake.Reading, name: str) -> None:
+        """Report what a take was read as, and what of it no body on a floor can be."""
+        if reading.line:
+            self.report({"INFO"}, f"{name}: {reading.line}")
+        for problem in reading.problems:
+            self.report({"WARNING"}, f"{name}: {problem}")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         try:

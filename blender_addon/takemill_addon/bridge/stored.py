@@ -70,6 +70,11 @@ _RECORD = _of(
         )
     ),
 )
+_NUMBERS = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 4}}
+_REFERENCE = _of(
+    basis=_TEXT, bones=_TEXT, origin=_TEXT, score=_NUMBER, rotation=_NUMBERS, translation=_NUMBERS
+)
+_READING = _of(basis=_TEXT, line=_TEXT, problems={"type": "array", "items": _TEXT})
 _MEASURES = {"type": "object", "additionalProperties": _NUMBER}
 
 
@@ -83,6 +88,26 @@ def record(text: str) -> dict[str, Any]:
     if facts["rate"] is None and (facts["root_motion"] or facts["contacts"]):
         raise ValueError("rate: expected a number")
     return facts
+
+
+@lru_cache(maxsize=16)
+def reference(text: str) -> dict[str, Any]:
+    """The reference pose that is kept with an armature.
+
+    Raises:
+        ValueError: somebody has changed the text.
+    """
+    return _read(text, _REFERENCE)
+
+
+@lru_cache(maxsize=64)  # the panel asks for it whenever it is drawn
+def reading(text: str) -> dict[str, Any]:
+    """What a take was read as.
+
+    Raises:
+        ValueError: somebody has changed the text.
+    """
+    return _read(text, _READING)
 
 
 @lru_cache(maxsize=64)  # the panel asks for it whenever it is drawn

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 
 import bpy
@@ -17,24 +16,15 @@ from takemill.recipe.recipe_write import settings_table
 from takemill.recipe.tables import settings_from
 
 from ..properties.repair import REPAIR_STEPS
-from . import findings, stage
+from . import actions, findings, stage
 
 _MADE_BY_STAGES = {"repair": "repaired", "fit": "fitted"}
 """Tables whose stage makes a new Action of a take."""
 
 
-def ancestry(action: bpy.types.Action) -> Iterator[bpy.types.Action]:
-    """The Action, the one that it was made from, and so on back to the take as it was recorded."""
-    seen: list[bpy.types.Action] = []
-    while action is not None and action not in seen:
-        yield action
-        seen.append(action)
-        action = action.takemill.source
-
-
 def take_name(action: bpy.types.Action) -> str:
     """The name of the take that an Action was made from: of its earliest ancestor."""
-    return [one.name for one in ancestry(action)][-1]
+    return [one.name for one in actions.ancestry(action)][-1]
 
 
 def prepare_work(work: stage.Work, recipe: Recipe) -> PreparedTake:
@@ -54,7 +44,7 @@ def performer_of(
 
     None for a take of its own, or where the performer is gone or has other frames by now.
     """
-    fitted = next((one for one in ancestry(work.action) if one.takemill.performer), None)
+    fitted = next((one for one in actions.ancestry(work.action) if one.takemill.performer), None)
     if fitted is None or fitted.takemill.source is None:
         return None
     armature = fitted.takemill.performer
@@ -80,7 +70,7 @@ def as_made(action: bpy.types.Action, recipe: Recipe) -> Recipe:
         InputError: somebody has changed what is kept.
     """
     known: dict[str, object] = {}
-    for one in ancestry(action):
+    for one in actions.ancestry(action):
         try:
             known = json.loads(one.takemill.made_with or "{}") | known
         except (ValueError, TypeError, RecursionError) as problem:

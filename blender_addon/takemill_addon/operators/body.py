@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 import bpy
 
-from takemill.base.errors import InputError
-from takemill.body.body_map import find_body_map
+from takemill.base.errors import InputError, TakemillError
 from takemill.body.body_parts import HUMANOID
+from takemill.pipeline.prepare_take import body_of
+from takemill.sets.take_files import body_in
 
-from ..bridge import stage
+from ..bridge import actions, recipe, reference, stage
+from ..bridge.read_action import frames_of
 from ..bridge.rig import ArmatureFrame, read_rig
 
 
@@ -20,12 +25,44 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
     needs = (stage.an_armature,)
 
     def run(self, context: bpy.types.Context) -> str:
-        armature = stage.armature_of(context)
-        frame = ArmatureFrame.of(armature).standing
-        skeleton = frame.world_skeleton(read_rig(armature).skeleton)
-        body = find_body_map(skeleton)
+        armature, settings = stage.armature_of(context), recipe.recipe_of(context.scene)
+        skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
+        action = stage.playing_action(armature)
+        settings = replace(settings, body=reference.here(settings, armature, skeleton))
+        if action is None:
+            body = body_of(skeleton, settings)
+            armature.takemill.reference = ""
+        else:
+            motion = reference.find_and_keep(context, armature, action, settings)
+            body, skeleton = body_in(motion, settings), motion.skeleton
         stage.keep_body(armature, body, skeleton)
+        if action is not None:
+            self.read_work(context)
         return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
+
+
+class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
+    """Take the body as it stands in the current frame as the reference pose, and map it again"""
+
+    bl_idname = "takemill.reference_here"
+    bl_label = "Reference Pose from This Frame"
+    needs = (stage.an_armature, stage.an_action)
+
+    def run(self, context: bpy.types.Context) -> str:
+        armature = stage.armature_of(context)
+        raw = actions.first_here(actions.active_action(armature))
+        frames, here = frames_of(raw, armature), context.scene.frame_current
+        if here not in frames:
+            raise InputError(
+                f"frame {here} lies outside of the take {raw.name!r}, {frames.start} to {frames.stop - 1}"
+            )
+        chosen = context.scene.takemill
+        before, chosen.intake_reference = chosen.intake_reference, f"{here - frames.start}f"
+        try:
+            return TAKEMILL_OT_map_body.run(self, context)
+        except TakemillError:
+            chosen.intake_reference = before
+            raise
 
 
 class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
@@ -80,6 +117,10 @@ class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
         context.view_layer.objects.active = active
         part = armature.takemill.parts.get("root") or armature.takemill.parts.add()
         part.name, part.bone = "root", name
+        action = stage.playing_action(armature)
+        if armature.takemill.reference and action is not None:  # it is kept for the bones as they were
+            settings = recipe.recipe_of(context.scene)
+            reference.find_and_keep(context, armature, action, settings, partial(stage.body_of, armature))
         return f"{armature.name} has a root bone, {name}"
 
 
@@ -98,4 +139,9 @@ def _new_root(bones, hips: str) -> str:
     return name
 
 
-CLASSES = (TAKEMILL_OT_map_body, TAKEMILL_OT_add_part, TAKEMILL_OT_add_root_bone)
+CLASSES = (
+    TAKEMILL_OT_map_body,
+    TAKEMILL_OT_reference_here,
+    TAKEMILL_OT_add_part,
+    TAKEMILL_OT_add_root_bone,
+)

@@ -35,7 +35,7 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
     )
 
     def run(self, context: bpy.types.Context) -> str:
-        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
+        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
         record, rate = ClipRecord.of_action(work.action), work.take.motion.rate
         spec = replace(_whole(work), loop=True, search=self.search, kind=record.kind)
         piece = cut_clip(takes.prepare_work(work, settings), spec, settings)
@@ -70,7 +70,7 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
     )
 
     def run(self, context: bpy.types.Context) -> str:
-        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
+        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
         if self.mode == "root" and work.body.get("root") is None:
             raise InputError(
                 f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
@@ -112,7 +112,7 @@ class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
     bl_label = "Add Foot Contact Events"
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
+        work = self.read_work(context)
         record, settings = ClipRecord.of_action(work.action), recipe.recipe_of(context.scene)
         contacts = record.contacts or find_contacts(work.take.motion, work.body, settings.contacts)
         events = foot_events(contacts, record.loop)

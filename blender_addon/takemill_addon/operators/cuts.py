@@ -27,7 +27,7 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
     bl_label = "Suggest Cuts"
 
     def run(self, context: bpy.types.Context) -> str:
-        work, settings = stage.work_from_context(context), recipe.recipe_of(context.scene)
+        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
         performed = takes.performer_of(context, work, settings)
         take = performed[0] if performed else takes.prepare_work(work, settings)
         found = suggest_take_cuts(take, settings)
@@ -136,7 +136,7 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
     needs = (*stage.Stage.needs, some_cuts)
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
+        work = self.read_work(context)
         settings = _recipe(context, work)
         manager = context.window_manager
         manager.progress_begin(0, 100)

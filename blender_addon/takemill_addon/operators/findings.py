@@ -26,8 +26,9 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
     needs = (stage.an_armature, stage.an_action, stage.a_body)
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
+        work = self.read_work(context)
         health = check(work.take.motion, work.body, recipe.recipe_of(context.scene).health)
+        health = findings.as_read(health, stage.reading_of(context, work), len(work.take.motion))
         findings.keep(work.action, health, work.take.start, digest_of(work.take.motion))
         stage.note_reading(work)
         return f"{work.action.name}: {findings.summary(health.findings)}"

@@ -10,7 +10,7 @@ from takemill.pipeline.fit_take import fit_take
 from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import Recipe
 
-from ..bridge import actions, recipe, stage, takes
+from ..bridge import actions, recipe, reference, stage, takes
 from ..bridge.rig import ArmatureFrame, read_rig
 from ..bridge.write_action import write_motion
 
@@ -33,9 +33,10 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
     needs = (*stage.Stage.needs, a_target)
 
     def run(self, context: bpy.types.Context) -> str:
-        work, target = stage.work_from_context(context), context.scene.takemill.fit_target
-        frame = ArmatureFrame.of(target).standing
-        skeleton = frame.world_skeleton(read_rig(target).skeleton)
+        work, target = self.read_work(context), context.scene.takemill.fit_target
+        frame, rig = ArmatureFrame.of(target).standing, read_rig(target)
+        skeleton = frame.world_skeleton(rig.skeleton)
+        skeleton = reference.kept_on(context.scene, target, rig, frame, skeleton) or skeleton
         body = _body_of(context.scene, target, skeleton)
         chosen = recipe.recipe_of(context.scene)
         fitted = fit_take(takes.prepare_work(work, chosen), skeleton, body, chosen.fit).motion
@@ -54,7 +55,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
 def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
     """The body map kept with a character; else the one found, with the recipe's [bodies.NAME]."""
     corrections = recipe.loaded_recipe(scene).bodies.get(target.name)
-    if corrections is None or any(part.bone for part in target.takemill.parts):
+    if corrections is None or stage.any_part(target):
         return stage.body_of(target, skeleton)
     return body_of(skeleton, Recipe(body=corrections))
 

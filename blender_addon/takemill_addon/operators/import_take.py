@@ -8,6 +8,8 @@ from pathlib import Path
 import bpy
 from bpy_extras.io_utils import ImportHelper
 
+from takemill.base.errors import TakemillError
+
 from ..bridge import imports, paths, recipe, scene_time, stage
 from ..bridge.imports import Arrival, Wishes
 
@@ -115,6 +117,12 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
     def _tell(self, context: bpy.types.Context, arrival: Arrival) -> None:
         for note in arrival.notes:
             self.report({"INFO"}, f"{arrival.action.name}: {note}")
+        try:
+            work = stage.work_on(context, arrival.armature, arrival.action)
+        except TakemillError as problem:  # it can still be mapped by hand
+            self.report({"WARNING"}, f"{arrival.action.name}: {problem}")
+            return
+        self.tell(stage.reading_of(context, work), arrival.action.name)
 
 
 def _summary(scene: bpy.types.Scene, arrivals: Sequence[Arrival], failures: Sequence[str]) -> str:

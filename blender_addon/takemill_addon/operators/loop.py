@@ -62,7 +62,7 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
         old = actions.active_action(armature)
-        work = stage.work_from_context(context, loop_behind(old))
+        work = self.read_work(context, loop_behind(old))
         clip = clip_record.clip_of(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )

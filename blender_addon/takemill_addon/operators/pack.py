@@ -16,7 +16,7 @@ from takemill.sets.packing_characters import place_of
 
 from ..bridge import background, paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
-from ..bridge.packing import Stock, clips_of, takes_of
+from ..bridge.packing import Stock, clips_of, expect_plausible, takes_of
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
 def bodies(context: bpy.types.Context) -> str:
     """Needs a mapped body of each character."""
     for one in characters_of(context):
-        if not any(part.bone for part in one.takemill.parts):
+        if not stage.any_part(one):
             return f"Map the body of {one.name} first"
     return ""
 
@@ -117,8 +117,9 @@ def _loads(context: bpy.types.Context) -> list[_Load]:
 
 
 def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
-    stock = Stock.of(armature, order.deform_only)
+    stock = Stock.of(context, armature, order.deform_only)
     clips, unscaled = clips_of(context, stock, order.recipe)
+    expect_plausible(context, armature, order.recipe)
     takes = takes_of(context, stock, clips)
     base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
     return _Load(order, stock, clips, takes, base, unscaled)

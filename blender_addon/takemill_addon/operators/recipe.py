@@ -31,8 +31,9 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
 
     def run(self, context: bpy.types.Context) -> str:
         path = paths.absolute(self.filepath)
-        work, loaded = stage.work_from_context(context), read_recipe(path)
+        loaded = read_recipe(path)
         recipe.expect_fields_hold(context.scene, loaded)
+        work = stage.work_from_context(context, settings=loaded)
         body = _corrected_body(work, loaded)
         lines = _lines_of(work.action, loaded)
         specs: tuple[ClipSpec, ...] = ()
@@ -58,7 +59,7 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
 
 def _lines_of(action: bpy.types.Action, loaded: Recipe) -> list[int]:
     """The lines of the recipe's clips that are of the take at hand: all, where they are of one take only."""
-    names = {one.name for one in takes.ancestry(action)}
+    names = {one.name for one in actions.ancestry(action)}
     lines = [k for k, spec in enumerate(loaded.clips) if not spec.take or spec.take in names]
     return lines if lines or len({spec.take for spec in loaded.clips}) > 1 else list(range(len(loaded.clips)))
 
@@ -91,7 +92,7 @@ class TAKEMILL_OT_save_recipe(stage.Stage, bpy.types.Operator, ExportHelper):
         return super().invoke(context, event)
 
     def run(self, context: bpy.types.Context) -> str:
-        work, path = stage.work_from_context(context), paths.absolute(self.filepath)
+        work, path = self.read_work(context), paths.absolute(self.filepath)
         whole = scene_recipe(context.scene, work)
         write_whole(path, recipe_toml(whole).encode())
         return f"{len(whole.clips)} clips and all settings in {Path(path)}"

@@ -27,7 +27,7 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
     bl_label = "Repair Take"
 
     def run(self, context: bpy.types.Context) -> str:
-        new, text = _repaired(context, stage.work_from_context(context), " repaired")
+        new, text = _repaired(context, self.read_work(context), " repaired")
         return f"{new.name}: {text}"
 
 
@@ -41,7 +41,7 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
         raw, old = raw_and_preview(actions.active_action(armature))
-        new, text = _repaired(context, stage.work_from_context(context, raw), " preview")
+        new, text = _repaired(context, self.read_work(context, raw), " preview")
         new.use_fake_user = False  # a preview that is not assigned is not saved
         new.takemill.preview, new.takemill.asked = True, asked(context, armature, raw)
         if old:
@@ -118,7 +118,7 @@ class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
     bl_label = "Trim Reference Pose"
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
+        work = self.read_work(context)
         motion = work.take.motion
         start, stop = between_poses(motion, work.body)
         if stop - start == len(motion):
@@ -141,7 +141,9 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     before = check(work.take.motion, work.body, chosen.health)
     prepared = prepare_take(work.action.name, work.take.motion, work.body, chosen)
     repaired = prepared.motion
-    health = findings.after_repair(before, prepared.findings, prepared.health)
+    reading = stage.reading_of(context, work)
+    before, after = (findings.as_read(one, reading, len(repaired)) for one in (before, prepared.health))
+    health = findings.after_repair(before, prepared.findings, after)
     digest = digest_of(work.take.motion)
     if work.action.takemill.checked != digest:
         findings.keep(work.action, before, work.take.start, digest)

@@ -49,7 +49,7 @@ class _Variant(stage.Stage):
         return set(context.window_manager.invoke_props_dialog(self))
 
     def run(self, context: bpy.types.Context) -> str:
-        work = stage.work_from_context(context)
+        work = self.read_work(context)
         clip = _clip(_entry_of(work.armature).name, work)
         new = self.made_of(context, work, clip)
         action = _write(context, work, new)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 
 from ..bridge import scene_time
+from ..bridge.intake import last_reading
 from .steps import ActionStep, ArmatureStep, paragraph
 
 
@@ -49,6 +50,10 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
         row = layout.row(align=True)
         row.operator("takemill.map_body", icon="OUTLINER_OB_ARMATURE")
         row.operator("takemill.add_part", text="", icon="ADD")
+        row = layout.row(align=True)
+        row.prop(context.scene.takemill, "intake_reference")
+        row.operator("takemill.reference_here", text="", icon="EYEDROPPER")
+        self._draw_reading(context, armature)
         if not known.parts:
             layout.label(text="No part is mapped yet", icon="INFO")
             return
@@ -57,11 +62,26 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
         header.label(text=f"{mapped} parts, {known.height_m:.2f} m tall")
         if body:
             body.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=8)
-        if not 0.3 < known.height_m < 4.5:
-            text = "That is no size for a performer; scale the armature object in the scene, then map again."
-            paragraph(layout, context, text, "ERROR")
         if not any(part.name == "root" and part.bone for part in known.parts):
             layout.operator("takemill.add_root_bone", icon="BONE_DATA")
+
+    def _draw_reading(self, context, armature) -> None:
+        """What the take was read as, and what of it no body on a floor can be."""
+        chosen = context.scene.takemill
+        reading, holds = last_reading(context, armature)
+        box = self.layout.box() if reading or not holds else None
+        if box and not holds:
+            text = (
+                "The reference pose, the frame rate or the armature's place has changed since the take was "
+                "read. Map Body reads it anew."
+            )
+            paragraph(box, context, text, "FILE_REFRESH")
+        if box and reading and reading.line:
+            paragraph(box, context, reading.line, "INFO")
+        for problem in reading.problems if box and reading else ():
+            paragraph(box, context, problem, "ERROR")
+        if chosen.intake_accept or (reading and reading.problems):
+            self.layout.prop(chosen, "intake_accept")
 
 
 CLASSES = (TAKEMILL_UL_parts, TAKEMILL_PT_take, TAKEMILL_PT_body)

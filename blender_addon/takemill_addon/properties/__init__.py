@@ -11,6 +11,7 @@ from bpy.props import (
     BoolProperty,
     CollectionProperty,
     FloatProperty,
+    FloatVectorProperty,
     IntProperty,
     PointerProperty,
     StringProperty,
@@ -34,7 +35,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     takes. `made_with` holds the settings of the stage that made it, `performer` the armature whose take was
     fitted. `looping` says that this is only the preview of a loop, `source`, and `centred` and `travels` how
     it shows it. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded
-    at; `key_rate` is the scene's rate at which the keys lie right in time, 0 where nobody knows.
+    at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time,
+    0 where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -60,13 +62,17 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     centred: BoolProperty()
     with_root_motion: BoolProperty()
     file: StringProperty()
+    unit_m: FloatProperty()
+    up: StringProperty()
     take_rate: FloatProperty()
     key_rate: FloatProperty()
+    intake: StringProperty()
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
-    """What is known of an armature object: its body map, and the clips made for it."""
+    """What is known of an armature object: its body map and reference pose (JSON), and its clips."""
 
+    reference: StringProperty()
     height_m: FloatProperty(description="How tall the body stood in the scene when it was mapped, metres")
     parts: CollectionProperty(type=TAKEMILL_PG_part)
     part_index: IntProperty()
@@ -74,8 +80,15 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     clip_index: IntProperty()
 
 
+class TAKEMILL_PG_end(bpy.types.PropertyGroup):
+    place: FloatVectorProperty(description="Where the body ends, in the bone's space and in its lengths")
+
+
 class TAKEMILL_PG_bone(bpy.types.PropertyGroup):
-    open_end: BoolProperty(description="The file that the bone came from does not say where it ends")
+    """Where the body ends at a bone, as the file says that it came from; else its tail is taken for that."""
+
+    ends_known: BoolProperty()
+    ends: CollectionProperty(type=TAKEMILL_PG_end)
 
 
 class TAKEMILL_PG_marker(bpy.types.PropertyGroup):
@@ -84,6 +97,7 @@ class TAKEMILL_PG_marker(bpy.types.PropertyGroup):
 
 class TAKEMILL_PG_scene(
     bpy.types.PropertyGroup,
+    take.IntakeProperties,
     repair.RepairProperties,
     take.FitProperties,
     clips.LoopProperties,
@@ -100,6 +114,7 @@ CLASSES = (
     *clips.CLASSES,
     TAKEMILL_PG_action,
     TAKEMILL_PG_armature,
+    TAKEMILL_PG_end,
     TAKEMILL_PG_bone,
     TAKEMILL_PG_marker,
     TAKEMILL_PG_scene,

@@ -18,6 +18,29 @@ def _is_other_armature(_, candidate: bpy.types.Object) -> bool:
     return candidate.type == "ARMATURE"
 
 
+def _poses(_, context: bpy.types.Context, typed: str) -> list[str]:
+    """What may stand in the field of the reference pose: a word, and the other takes."""
+    takes = [one.takemill.file or one.name for one in bpy.data.actions if not one.takemill.source]
+    known = ["rest", f"{context.scene.frame_current}f", *dict.fromkeys(takes)]
+    return [one for one in known if typed.casefold() in one.casefold()]
+
+
+class IntakeProperties:
+    """Settings of the scene for how takes are read."""
+
+    intake_reference: StringProperty(
+        name="Reference Pose",
+        description="The upright pose from which front, soles and hinges are read: a second of the take "
+        "(1.5), a frame of it (90f), another take by its name, or rest; found where this is empty",
+        search=_poses,
+        search_options={"SUGGESTION"},
+    )
+    intake_accept: BoolProperty(
+        name="Accept",
+        description="Take in and pack what looks like no body on a floor, or plays at another speed",
+    )
+
+
 class FitProperties:
     """Settings of the scene for the fit."""
 

@@ -54,6 +54,29 @@ class IntakeSettings:
 
 
 @dataclass(frozen=True)
+class Ways:
+    """How a user corrects what a take was wrongly read as, in the words of where he works.
+
+    Attributes:
+        unit, scale: a body of no size, where the file's unit can be said and where not.
+        up, turn: one that lies, likewise for its up axis.
+        floor: feet that stand off height 0.
+        reference: how a reference pose is named.
+    """
+
+    unit: str = "say metres per file unit with --unit-m"
+    scale: str = "scale it until it is as tall as a body"
+    up: str = "say which axis points up with --up"
+    turn: str = "turn it upright"
+    floor: str = "put the take on the floor (takemill repair)"
+    reference: str = "with --reference"
+
+
+SHELL = Ways()
+"""The command line's."""
+
+
+@dataclass(frozen=True)
 class Intake:
     """What a take was read as.
 
@@ -94,7 +117,9 @@ class Intake:
         return ", ".join(parts)
 
 
-def find_intake(motion: Motion, body: BodyMap, unit_m: float = 0.0, up: str = "") -> Intake | None:
+def find_intake(
+    motion: Motion, body: BodyMap, unit_m: float = 0.0, up: str = "", ways: Ways = SHELL
+) -> Intake | None:
     """What a take, Z-up in metres with its reference pose, was read as; None for a body without legs."""
     needed = [side + part for side in ("left", "right") for part in ("UpperLeg", "LowerLeg", "Foot")]
     if not {"hips", *needed} <= body.joints.keys():
@@ -113,11 +138,12 @@ def find_intake(motion: Motion, body: BodyMap, unit_m: float = 0.0, up: str = ""
     reference = skeleton.reference
     origin, score = ("rest", 1.0) if reference is None else (reference.origin, reference.score)
     problems = [
-        *_size(height, unit_m),
-        *_stand(float(np.median(hips - low)) / leg, floor, up),
+        *_size(height, ways.unit if unit_m else ways.scale),
+        *_stand(float(np.median(hips - low)) / leg, ways.up if up else ways.turn),
+        *_floor(floor, ways.floor),
         *_limbs(skeleton, poses, body, leg),
         *_way(hips_way_m(poses, body), motion.duration_s),
-        *_reference(origin, score),
+        *_reference(origin, score, ways.reference),
         *_sides(skeleton, poses, body),
     ]
     sure = "sure" if margin > _SURE else "fairly sure" if margin > _FAIRLY else "unsure"
@@ -166,26 +192,23 @@ def soles(skeleton: Skeleton, poses: Poses, body: BodyMap, leg: float) -> Array:
     return np.asarray(np.min(lowest, axis=0))
 
 
-def _size(height: float, unit_m: float) -> list[str]:
+def _size(height: float, how: str) -> list[str]:
     if MIN_HEIGHT_M <= height <= MAX_HEIGHT_M:
         return []
-    how = "say metres per file unit with --unit-m" if unit_m else "scale it until it is as tall as a body"
     return [f"the body is {height:.3g} m tall, and bodies are {MIN_HEIGHT_M:g} to {MAX_HEIGHT_M:g}: {how}"]
 
 
-def _stand(hips_legs: float, floor: float, up: str) -> list[str]:
-    out = []
-    if hips_legs < MIN_HIPS_LEGS:
-        how = "say which axis points up with --up" if up else "turn it upright"
-        out.append(
-            f"the hips are {max(hips_legs, -9.9):.2f} leg lengths above the feet for most of the take: {how}"
-        )
-    if abs(floor) > MAX_FLOOR_OFF_M:
-        word = "above" if floor > 0 else "below"
-        out.append(
-            f"the feet stand {abs(floor):.2f} m {word} height 0: put the take on the floor (takemill repair)"
-        )
-    return out
+def _stand(hips_legs: float, how: str) -> list[str]:
+    if hips_legs >= MIN_HIPS_LEGS:
+        return []
+    return [f"the hips are {max(hips_legs, -9.9):.2f} leg lengths above the feet for most of the take: {how}"]
+
+
+def _floor(floor: float, how: str) -> list[str]:
+    if abs(floor) <= MAX_FLOOR_OFF_M:
+        return []
+    word = "above" if floor > 0 else "below"
+    return [f"the feet stand {abs(floor):.2f} m {word} height 0: {how}"]
 
 
 def hips_way_m(poses: Poses, body: BodyMap) -> float:
@@ -218,12 +241,12 @@ def _limbs(skeleton: Skeleton, poses: Poses, body: BodyMap, leg: float) -> list[
     return []
 
 
-def _reference(origin: str, score: float) -> list[str]:
+def _reference(origin: str, score: float, how: str) -> list[str]:
     if score > 0:
         return []
     return [
         f"the rest pose is no upright body, and the take holds no upright moment ({origin} comes nearest): "
-        "name a second of it, or another take of the same skeleton, with --reference"
+        f"name a second of it, or another take of the same skeleton, {how}"
     ]
 
 

@@ -172,11 +172,11 @@ def _between(u: Array, v: Array) -> float:
 
 
 def _stand(work: _Pose, body: BodyMap) -> None:
-    """Turn the whole body until its trunk is vertical and its hips are level."""
+    """Turn the body until its trunk is vertical and its hips are level; a root that carries it stays."""
     at = work.model()[1]
     left, right = (at[body.require(f"{side}UpperLeg")] for side in SIDES)
     top = top_joints(body)
-    root = work.skeleton.path_to(body.require("hips"))[0]
+    root = _carrier(work.skeleton, [body.require(f"{side}UpperLeg") for side in SIDES] + top)
     if top:
         trunk = at[top].mean(axis=0) - (left + right) / 2
         work.turn(root, quat.between(trunk, UP))
@@ -187,6 +187,13 @@ def _stand(work: _Pose, body: BodyMap) -> None:
     if np.linalg.norm(flat) > 0:
         work.turn(root, quat.between(across, flat))
     _untwist(work, body)
+
+
+def _carrier(skeleton: Skeleton, joints: list[int]) -> int:
+    """The lowest joint that all of some joints hang from."""
+    ways = [skeleton.path_to(joint)[:-1] or (joint,) for joint in joints]
+    shared = (joint for joint in reversed(ways[0]) if all(joint in way for way in ways))
+    return next(shared, ways[0][0])
 
 
 def _untwist(work: _Pose, body: BodyMap) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..base import disk
-from ..base.errors import BodyMapError, FileError, InputError
+from ..base.errors import BodyMapError, FileError, InputError, RecipeError
 from ..base.plain import is_name
 from ..body.body_map import BodyMap
 from ..body.body_twins import settle_twins
@@ -15,12 +15,16 @@ from ..body.intake import Intake, expect_plausible, find_intake
 from ..body.motion import Motion
 from ..body.one_skeleton import with_one_skeleton
 from ..body.reference_pose import with_frame_as_reference, with_reference, with_reference_of
+from ..body.skeleton import Skeleton
 from ..files.bvh import BvhLayout, read_bvh
 from ..pipeline.prepare_take import body_of
 from ..recipe.recipe import Recipe, parse_moment
 
 Read = tuple[Motion, BodyMap, BvhLayout]
 """What a file held: the motion, its body map, and how the file stores it."""
+
+OtherTake = Callable[[str], tuple[Skeleton, str]]
+"""What gives the skeleton of the take that a recipe names as reference, and a name for it."""
 
 OnIntake = Callable[[str, Intake], None]
 """Told the name of a take, and what it was read as."""
@@ -45,7 +49,8 @@ def read_take(path: str | Path, recipe: Recipe) -> Read:
         )
     motion, layout = read_bvh(path, unit_m=recipe.intake.unit_m, up=recipe.intake.up or None)
     try:
-        motion = _referred(motion, recipe, Path(path), layout)
+        where = Path(path)
+        motion = with_asked_reference(motion, recipe, lambda asked: _other_file(asked, where, layout))
         return motion, body_in(motion, recipe), layout
     except BodyMapError as problem:
         raise BodyMapError(f"{path}: {problem}") from problem
@@ -60,20 +65,38 @@ def body_in(motion: Motion, recipe: Recipe) -> BodyMap:
     return settle_twins(motion, body_of(motion.skeleton, recipe), recipe.body)
 
 
-def _referred(motion: Motion, recipe: Recipe, path: Path, layout: BvhLayout) -> Motion:
-    """The motion with the reference pose that the recipe asks for."""
+def with_asked_reference(motion: Motion, recipe: Recipe, other: OtherTake) -> Motion:
+    """The motion, with the reference pose that was found, with the one that the recipe asks for.
+
+    `other` gives the skeleton of another take, with its reference pose, and what to call it.
+
+    Raises:
+        InputError: there is no such frame, or the other take is of another skeleton.
+    """
     asked = recipe.intake.reference
     if not asked:
         if not recipe.body:
-            return motion  # as its reader found it
+            return motion
         return with_reference(motion, lambda skeleton: body_of(skeleton, recipe))
     if asked == "rest":
         return motion.with_skeleton(motion.skeleton.with_reference(None))
-    if not asked.lower().endswith(".bvh"):
-        return with_frame_as_reference(motion, parse_moment(asked, "reference").frame(motion.rate))
-    other = next((one for one in (Path(asked), path.parent / asked) if one.exists()), Path(asked))
+    try:
+        moment = parse_moment(asked, "reference")
+    except RecipeError:
+        return with_reference_of(motion, *other(asked))
+    return with_frame_as_reference(motion, moment.frame(motion.rate))
+
+
+def _other_file(asked: str, path: Path, layout: BvhLayout) -> tuple[Skeleton, str]:
+    """The skeleton of a take in another file, which lies anywhere or beside the first one."""
+    other = next((one for one in (Path(asked), path.parent / asked) if one.exists()), None)
+    if other is None:
+        raise InputError(
+            f"reference: {asked!r} is no second (1.5) and no frame (90f) of the take, not the word rest, "
+            "and no file of this name is there"
+        )
     held, _ = read_bvh(other, unit_m=layout.unit_m, up=layout.up)
-    return with_reference_of(motion, held.skeleton, other.name)
+    return held.skeleton, other.name
 
 
 def intake_of(read: Read) -> Intake | None:
