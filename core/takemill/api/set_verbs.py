@@ -107,7 +107,7 @@ def verify_set(
 
     Args:
         folder: of the set, or the one that holds the characters' ones.
-        takes: the BVH files that it was packed from, to make its clips again and compare.
+        takes: the files that it was packed from, to make its clips again and compare.
         recipe: with which it was packed.
         to: the characters, as GLB files.
         progress: told what is being done, and the part that is behind, 0 to 1.

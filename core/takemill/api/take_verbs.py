@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from ..base import disk
 from ..body.body_map import BodyMap
 from ..feet.contacts import find_contacts
 from ..files.bvh import BvhLayout, write_bvh
+from ..files.take_address import file_of, name_of
+from ..files.take_motion import digest_of_file
 from ..health.check import Health, check
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress, judge_take, prepare_take
 from ..recipe.recipe import Recipe, read_recipe
@@ -19,14 +19,16 @@ from ..sets import packing_characters, take_files
 from .working_take import Take
 
 AnyTake = Take | str | Path
-"""A take, or the BVH file that holds one."""
+"""A take, or the file that holds one."""
 
 AnyRecipe = Recipe | str | Path | None
 """A recipe, the TOML file that holds one, or None for the defaults."""
 
 
 def read_take(path: str | Path, recipe: AnyRecipe = None) -> Take:
-    """A BVH file, with unit, axes, reference pose and body map found, or as [intake] and [body] say.
+    """A take from a file, with unit, axes, reference pose and body map found, or as [intake] and [body] say.
+
+    Of a file that holds several, name one: `takes.glb:walk`.
 
     Example:
         >>> take = takemill.read_take("take.bvh")
@@ -35,8 +37,7 @@ def read_take(path: str | Path, recipe: AnyRecipe = None) -> Take:
         TakemillError: the file cannot be read, or no body is found in it; the message says how to help.
     """
     motion, body, layout = take_files.read_take(path, recipe_of(recipe))
-    digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
-    return Take(Path(path).stem, motion, body, layout, digest, Path(path))
+    return Take(name_of(path), motion, body, layout, digest_of_file(path), file_of(path))
 
 
 def map_body(take: AnyTake, corrections: Mapping[str, str], recipe: AnyRecipe = None) -> Take:

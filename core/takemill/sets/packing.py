@@ -1,15 +1,15 @@
-"""From BVH files to prepared takes, and to a set of clips on the takes' own skeleton."""
+"""From files to prepared takes, and to a set of clips on the takes' own skeleton."""
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from ..base import disk
 from ..base.errors import InputError
 from ..files import glb
+from ..files.take_address import name_of as name_of_take
+from ..files.take_motion import digest_of_file, takes_in
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import expect_clips
@@ -35,6 +35,7 @@ def pack_takes(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
+    paths = takes_in(paths)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
     name = name_of(recipe, next(iter(read)))
     clip_set.expect_place(out_dir, name)
@@ -72,6 +73,7 @@ def clips_of(
     Raises:
         TakemillError: anything is wrong.
     """
+    paths = takes_in(paths)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
     return stages.make_set(takes, recipe, part_of(progress, 0.8, 0.2))
@@ -99,11 +101,11 @@ def read_takes(
         TakemillError: one cannot be read, is no body on a floor, two are alike in name or of two skeletons,
             or a clip leaves them.
     """
-    _expect_names([Path(path).stem for path in paths])
+    _expect_names([name_of_take(path) for path in paths])
     read = []
     for number, path in enumerate(paths):
         progress(f"reading {path}", number / len(paths))
-        read.append((Path(path).stem, read_take(path, recipe)))
+        read.append((name_of_take(path), read_take(path, recipe)))
     return expect_set(read, recipe, on_intake)
 
 
@@ -136,7 +138,7 @@ def prepared(
     """The takes repaired and judged, with the digests of their files."""
     takes = []
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
-        digest = hashlib.sha256(disk.read_bytes(path)).hexdigest()
+        digest = digest_of_file(path)
         part = part_of(progress, number / len(paths), 1 / len(paths))
         takes.append(prepare_take(name, motion, body, recipe, part, digest))
     return takes

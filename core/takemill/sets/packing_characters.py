@@ -15,6 +15,7 @@ from ..files.glb_animations import animation_names, renamed_animations, without_
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
+from ..files.take_motion import takes_in
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.fit_take import fit_take
@@ -138,6 +139,7 @@ def pack_characters(
     named = [spec.name for spec in recipe.clips] + [spec.name for spec in recipe.variants]
     for one in characters:  # clips that are named later are looked at when they are
         one.beside(named, recipe.same_names)
+    paths = takes_in(paths)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
     name = name_of(recipe, next(iter(read)))
     for one in characters:
@@ -186,6 +188,7 @@ def clips_for(
         TakemillError: anything is wrong.
     """
     characters = read_characters(rigs, recipe)
+    paths = takes_in(paths)
     read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
     takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.4))
     return {

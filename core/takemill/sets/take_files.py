@@ -11,12 +11,14 @@ from ..base.errors import BodyMapError, FileError, InputError, RecipeError
 from ..base.plain import is_name
 from ..body.body_map import BodyMap
 from ..body.body_twins import settle_twins
-from ..body.intake import Intake, expect_plausible, find_intake
+from ..body.intake import Intake, IntakeSettings, expect_plausible, find_intake
 from ..body.motion import Motion
 from ..body.one_skeleton import with_one_skeleton
 from ..body.reference_pose import with_frame_as_reference, with_reference, with_reference_of
 from ..body.skeleton import Skeleton
-from ..files.bvh import BvhLayout, read_bvh
+from ..files.bvh import BvhLayout
+from ..files.take_address import file_of, name_of
+from ..files.take_motion import read_motion
 from ..pipeline.prepare_take import body_of
 from ..recipe.recipe import Recipe, parse_moment
 
@@ -36,21 +38,25 @@ def nobody(name: str, intake: Intake) -> None:
 
 
 def read_take(path: str | Path, recipe: Recipe) -> Read:
-    """A BVH file, read as the recipe's [intake] says, and its body map with the corrections of [body].
+    """A take, read as the recipe's [intake] says, and its body map with the corrections of [body].
+
+    Args:
+        path: a file, or one of the takes in it, as in `takes.glb:walk`.
+        recipe: how it is read.
 
     Raises:
-        BvhError: the file cannot be read, or is malformed.
+        FileError: the file cannot be read, or is malformed.
         BodyMapError: the parts cannot be determined; the message holds the path.
-        InputError: the reference pose that is asked for is not there, or the file's name cannot be stored.
+        InputError: the file holds several takes, the reference pose that is asked for is not there, or a
+            name cannot be stored.
     """
-    if not is_name(Path(path).stem):
+    if not is_name(name_of(path)):
         raise InputError(
             f"{str(path)!r}: the file's name is not UTF-8 or holds control characters; rename it"
         )
-    motion, layout = read_bvh(path, unit_m=recipe.intake.unit_m, up=recipe.intake.up or None)
+    motion, layout = read_motion(path, recipe.intake)
     try:
-        where = Path(path)
-        motion = with_asked_reference(motion, recipe, lambda asked: _other_file(asked, where, layout))
+        motion = with_asked_reference(motion, recipe, lambda asked: _other_file(asked, file_of(path), layout))
         return motion, body_in(motion, recipe), layout
     except BodyMapError as problem:
         raise BodyMapError(f"{path}: {problem}") from problem
@@ -89,13 +95,13 @@ def with_asked_reference(motion: Motion, recipe: Recipe, other: OtherTake) -> Mo
 
 def _other_file(asked: str, path: Path, layout: BvhLayout) -> tuple[Skeleton, str]:
     """The skeleton of a take in another file, which lies anywhere or beside the first one."""
-    other = next((one for one in (Path(asked), path.parent / asked) if one.exists()), None)
+    other = next((one for one in (Path(asked), path.parent / asked) if file_of(one).exists()), None)
     if other is None:
         raise InputError(
             f"reference: {asked!r} is no second (1.5) and no frame (90f) of the take, not the word rest, "
             "and no file of this name is there"
         )
-    held, _ = read_bvh(other, unit_m=layout.unit_m, up=layout.up)
+    held, _ = read_motion(other, IntakeSettings(unit_m=layout.unit_m, up=layout.up))
     return held.skeleton, other.name
 
 
@@ -137,6 +143,7 @@ def expect_another_file(take: str | Path, out: str | Path | None, what: str = "t
     """
     if out is None:
         return
+    take = file_of(take)
     with disk.naming("write", out):
         same = Path(out).exists() and Path(take).exists() and Path(out).samefile(take)
         if same or Path(out).absolute() == Path(take).absolute():

@@ -12,12 +12,13 @@ from typing import TextIO
 from .. import __version__
 from ..base.errors import TakemillError
 from ..base.plain import printable
+from ..files.take_address import file_of
 from ..maths.axes import UP_AXES
 
 _BYTES_PER_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
 
 _ABOUT = """\
-Raw motion-capture takes (BVH) become clean, named, seamless game clips.
+Raw motion-capture takes (BVH or GLB) become clean, named, seamless game clips.
 
 The order of the work:
   takemill check take.bvh                       what the suit did wrong, and where
@@ -192,9 +193,18 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
     if count:
-        parser.add_argument("takes", nargs=count, metavar="TAKE", help="The takes, as BVH files.")
+        parser.add_argument(
+            "takes",
+            nargs=count,
+            metavar="TAKE",
+            help="The takes: BVH or animated GLB files; of one with several all, or one as takes.glb:NAME.",
+        )
     else:
-        parser.add_argument("take", metavar="TAKE", help="The take, a BVH file.")
+        parser.add_argument(
+            "take",
+            metavar="TAKE",
+            help="The take: a BVH or animated GLB file; of one with several, one as takes.glb:NAME.",
+        )
     parser.add_argument(
         "--recipe", metavar="R.toml", help="Take the settings of this recipe; else the defaults."
     )
@@ -289,7 +299,8 @@ def _in_a_line(problem: BaseException, options: argparse.Namespace) -> str:
     """What went wrong, and what to do."""
     if isinstance(problem, MemoryError):
         takes = [getattr(options, "take", None), *getattr(options, "takes", ())]
-        sizes = [os.path.getsize(path) for path in takes if path and os.path.exists(path)]
+        files = [file_of(path) for path in takes if path]
+        sizes = [os.path.getsize(path) for path in files if path.exists()]
         takes_gb = _BYTES_PER_BYTE * sum(sizes) / 1e9
         needed = f"; these takes need about {takes_gb:.1f} GB: cut them" if sizes else ""
         return f"out of memory{f': {problem}' if str(problem) else ''}{needed}; or close other programs"

@@ -12,6 +12,7 @@ from ..api.take_verbs import repair_take
 from ..api.working_take import Take
 from ..base.errors import InputError
 from ..clip.loop_search import LoopCandidate
+from ..files.take_address import name_of
 from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, parse_moment
 from ..recipe.recipe_text import recipe_text
@@ -125,7 +126,7 @@ def _repaired(options: argparse.Namespace, recipe: Recipe, progress: Progress, t
     progress(f"reading {options.take}", 0.0)
     motion, body, layout = take_of(options.take, recipe, told)
     progress(f"repairing {options.take}", 0.2)
-    return repair_take(Take(Path(options.take).stem, motion, body, layout), recipe)
+    return repair_take(Take(name_of(options.take), motion, body, layout), recipe)
 
 
 def _loop(one: LoopCandidate, rate: float) -> Facts:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -15,6 +14,8 @@ from ..body.intake import Intake
 from ..body.motion import Motion
 from ..feet.contacts import Contacts, find_contacts
 from ..files.bvh import write_bvh
+from ..files.take_address import name_of
+from ..files.take_motion import digest_of_file, takes_in
 from ..health.check import Finding, Health
 from ..health.check import check as check_health
 from ..health.table import count_by_kind, counts_text, outcome
@@ -31,11 +32,12 @@ from . import console
 def check(options: argparse.Namespace, progress: Progress) -> str:
     """The health of some takes; on a page, also what a repair makes of it."""
     recipe = recipe_of(options)
-    for path in options.takes:
+    takes = takes_in(options.takes)
+    for path in takes:
         expect_another_file(path, options.html)
     parts, said, shown = [], [], []
-    for number, path in enumerate(options.takes):
-        progress(f"checking {path}", number / len(options.takes))
+    for number, path in enumerate(takes):
+        progress(f"checking {path}", number / len(takes))
         told = Told()
         motion, body, _ = take_of(path, recipe, told)
         health = check_health(motion, body, recipe.health)
@@ -49,14 +51,12 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
                 "contacts": _contacts(contacts),
             }
         )
-        parts.append("\n".join([*told.lines, console.health_text(Path(path).stem, motion, health)]))
+        parts.append("\n".join([*told.lines, console.health_text(name_of(path), motion, health)]))
         if options.html:
-            progress(f"repairing {path}", (number + 0.5) / len(options.takes))
+            progress(f"repairing {path}", (number + 0.5) / len(takes))
             repaired, findings = repair_take(motion, body, recipe.repair)
             after = check_health(repaired, body, recipe.health)
-            shown.append(
-                HealthOf(Path(path).stem, motion, body, health, repaired, after, findings, would=True)
-            )
+            shown.append(HealthOf(name_of(path), motion, body, health, repaired, after, findings, would=True))
     if options.html:
         _write_page(
             options.html, shown, "Health check", "What a repair with these settings would make of it."
@@ -89,7 +89,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
     all_found = outcome(before.findings, after.findings, findings)
     progress(f"writing {options.out}", 0.9)
     if options.html:
-        one = HealthOf(Path(options.take).stem, motion, body, before, repaired, after, findings)
+        one = HealthOf(name_of(options.take), motion, body, before, repaired, after, findings)
         _write_page(options.html, [one], "Repair", "Before and after.")
     write_bvh(options.out, repaired.slice(*kept), layout)
     if options.json:
@@ -153,11 +153,11 @@ def recipe_of(options: argparse.Namespace) -> Recipe:
     return replace(recipe, intake=replace(recipe.intake, **said))
 
 
-def take_of(path: str, recipe: Recipe, told: Told) -> Read:
+def take_of(path: str | Path, recipe: Recipe, told: Told) -> Read:
     """A take, its body map and how its file was laid out."""
     read = read_take(path, recipe)
     if (intake := intake_of(read)) is not None:
-        told(Path(path).stem, intake)
+        told(name_of(path), intake)
     return read
 
 
@@ -166,17 +166,17 @@ def as_json(data: object) -> str:
     return json_text(data)
 
 
-def take_facts(path: str, motion: Motion, body: BodyMap, told: Told) -> Facts:
+def take_facts(path: str | Path, motion: Motion, body: BodyMap, told: Told) -> Facts:
     """What JSON says of any take."""
     return {
-        "take": Path(path).stem,
+        "take": name_of(path),
         "file": str(path),
-        "sha256": hashlib.sha256(disk.read_bytes(path)).hexdigest(),
+        "sha256": digest_of_file(path),
         "frames": len(motion),
         "rate": rounded(motion.rate),
         "duration_s": rounded(motion.duration_s),
         "joints": len(motion.skeleton),
-        "intake": told.facts.get(Path(path).stem),
+        "intake": told.facts.get(name_of(path)),
         "body": dict(sorted(body.names(motion.skeleton).items())),
     }
 

@@ -1,0 +1,333 @@
+"""Takes from a GLB: its animations as motions of the joints of its skins.
+
+Sources: glTF 2.0 specification (Khronos, 2021), sections 3.4 (units and axes), 3.6.2 (accessors), 3.7.3
+(skins), 3.11 (animations) and appendix C (interpolation).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from ..base.checks import Array
+from ..base.errors import GlbError
+from ..body.motion import Motion
+from ..maths import quat, series
+from ..maths.axes import turn_to_z_up
+from .glb_format import Document, Json, entries, indices, parse
+from .glb_numbers import Numbers
+from .glb_place import Place
+from .glb_rig import UPRIGHT, GlbRig, parents_of, place_of, read_rig
+from .key_rate import rate_of_keys
+
+UNIT_M, UP = 1.0, "Y"
+"""Of a file, in metres, and its axis that points up (section 3.4)."""
+
+_WXYZ = [3, 0, 1, 2]
+_WIDTHS = {"translation": 3, "rotation": 4, "scale": 3}
+_NEAR_KEY = 0.01  # steps between keys: a frame as near to one is meant to be it; times are float32
+_STAYS_M = 2e-6  # by which a joint that only turns may leave its place: float32 metres
+_SCALED = 1e-3  # a scale that shows
+_MOST_FRAMES = 2_000_000  # four hours and a half at 120; more is no take, but one key far away
+_BODY_JOINTS = 10  # of a skeleton that may be a body; a weapon has fewer
+
+
+class _Curve(NamedTuple):
+    """A channel: keys at seconds (N,), ascending, values (N, W), slopes of cubic ones (N, 2, W)."""
+
+    times: Array
+    values: Array
+    slopes: Array | None
+    steps: bool
+
+
+@dataclass(frozen=True)
+class GlbTakes:
+    """What a GLB holds of takes.
+
+    Attributes:
+        motions: by the names of its animations; Z-up metres.
+        notes: what was left out, a sentence each.
+    """
+
+    motions: Mapping[str, Motion]
+    notes: tuple[str, ...]
+
+
+def take_names(data: bytes, source: str) -> tuple[str, ...]:
+    """The names of a file's animations, each once; those without one are numbered.
+
+    Raises:
+        GlbError: the GLB is malformed.
+    """
+    try:
+        return _names(parse(data).json)
+    except GlbError as problem:
+        raise GlbError(f"{source}: {problem}") from None
+
+
+def read_glb_takes(data: bytes, source: str, name: str = "") -> GlbTakes:
+    """The animations of a GLB, or the one of a name, as motions of its skeleton; `source` is for messages.
+
+    Raises:
+        GlbError: it is malformed, holds no skeleton or two, no animation of joints, or none of that name.
+    """
+    try:
+        with np.errstate(over="ignore", invalid="ignore"):  # what comes of that is refused as not finite
+            return _read(data, source, name)
+    except GlbError as problem:
+        text = str(problem)
+        raise GlbError(text if text.startswith(f"{source}: ") else f"{source}: {text}") from None
+
+
+def placed_as(motion: Motion, unit_m: float, up: str) -> Motion:
+    """A motion of a file that has another unit (metres) or another axis up than glTF's, as it is meant."""
+    if (unit_m, up) == (UNIT_M, UP):
+        return motion
+    turn = quat.mul(turn_to_z_up(up), quat.inv(turn_to_z_up(UP)))
+    old, size = motion.skeleton, unit_m / UNIT_M
+    rest, places, rotations = old.rest_rotation.copy(), size * old.rest_translation, motion.rotations.copy()
+    moved = {0: motion.root_translation, **motion.translations}
+    tracks = {joint: size * track for joint, track in moved.items()}
+    for root in (joint for joint, parent in enumerate(old.parents) if parent < 0):
+        rest[root], places[root] = quat.mul(turn, rest[root]), quat.rotate(turn, places[root])
+        rotations[:, root] = quat.mul(turn, rotations[:, root])
+        if root in tracks:
+            tracks[root] = quat.rotate(turn, tracks[root])
+    skeleton = replace(old, rest_rotation=rest, rest_translation=places, tip_offsets=size * old.tip_offsets)
+    return Motion(skeleton, motion.rate, rotations, tracks.pop(0), tracks)
+
+
+def _read(data: bytes, source: str, name: str) -> GlbTakes:
+    document = parse(data)
+    names = _names(document.json)
+    _expect_takes(document.json, names)
+    if name and name not in names:
+        raise GlbError(f"it holds no animation {name!r}; it has {', '.join(map(repr, names))}")
+    rig = read_rig(data, source)
+    read = Numbers(document)
+    motions, scaled = {}, set()
+    for one, animation in zip(names, entries(document.json, "animations"), strict=True):
+        if name in ("", one):
+            curves = _curves(document, read, animation, one)
+            motions[one] = _motion(document.json, rig, curves, one)
+            scaled |= _scaled(rig, curves)
+    notes = [f"the scale of {len(scaled)} joints is left out: {', '.join(sorted(scaled)[:3])}"] * bool(scaled)
+    return GlbTakes(motions, tuple(notes))
+
+
+def _names(json: Json) -> tuple[str, ...]:
+    out: list[str] = []
+    for number, animation in enumerate(entries(json, "animations"), 1):
+        said = animation.get("name")
+        plain = said if isinstance(said, str) and said else f"animation {number}"
+        unique, more = plain, 1
+        while unique in out:
+            more += 1
+            unique = f"{plain} {more}"
+        out.append(unique)
+    return tuple(out)
+
+
+def _expect_takes(json: Json, names: Sequence[str]) -> None:
+    """Insist on one skeleton and on an animation that moves more than morph targets."""
+    paths = {
+        channel.get("target", {}).get("path") if isinstance(channel.get("target"), dict) else None
+        for animation in entries(json, "animations")
+        for channel in entries(animation, "channels")
+    }
+    if not entries(json, "skins"):
+        what = "its animations move morph targets only" if paths == {"weights"} else "it holds no skeleton"
+        what = what if names else "it holds a mesh without skeleton or animation"
+        raise GlbError(f"{what}; export the armature with its skinned mesh and its animation")
+    if not names:
+        raise GlbError(
+            "it holds a skeleton and no animation, so no take; export the animation too, or name the file "
+            "with --to, if it is the character that takes are fitted to"
+        )
+    if paths <= {"weights", None}:
+        raise GlbError("its animations move morph targets only, no joints; export the body's animation")
+    skeletons = _skeletons(json)
+    if len(skeletons) > 1:
+        first, other = skeletons[:2]
+        raise GlbError(f"there are two bodies in it, below {first!r} and {other!r}; export one alone")
+
+
+def _skeletons(json: Json) -> list[str]:
+    """The topmost joints of skeletons that may be bodies, by their names.
+
+    Skins are of one skeleton when they share a joint, or one hangs in the other, as a face does.
+    """
+    nodes = entries(json, "nodes")
+    parents = parents_of(nodes)
+    groups: list[set[int]] = []
+    for skin in entries(json, "skins"):
+        joints = set(indices(skin, "joints", len(nodes)))
+        alike = [
+            one for one in groups if one & _with_above(joints, parents) or joints & _with_above(one, parents)
+        ]
+        groups = [one for one in groups if one not in alike] + [joints.union(*alike)]
+    bodies = [group for group in groups if len(group) >= _BODY_JOINTS]
+    tops = [min(group, key=lambda one: len(_with_above({one}, parents))) for group in bodies]
+    return [str(nodes[top].get("name", "")) for top in tops]
+
+
+def _with_above(some: set[int], parents: list[int]) -> set[int]:
+    """Some nodes, and all that they hang from."""
+    found = set(some)
+    for node in some:
+        while (node := parents[node]) >= 0:
+            found.add(node)
+    return found
+
+
+# Curves -------------------------------------------------------------------------------------------
+
+
+def _curves(document: Document, read: Numbers, animation: Json, name: str) -> dict[tuple[int, str], _Curve]:
+    """The channels of nodes, by node and path."""
+    nodes, samplers = entries(document.json, "nodes"), entries(animation, "samplers")
+    out: dict[tuple[int, str], _Curve] = {}
+    for channel in entries(animation, "channels"):
+        target, number = channel.get("target"), channel.get("sampler")
+        if not isinstance(target, dict) or type(number) is not int or not 0 <= number < len(samplers):
+            raise GlbError(f"malformed: a channel of animation {name!r} has no target or no sampler")
+        node, path = target.get("node"), target.get("path")
+        if node is None or path not in _WIDTHS:
+            continue  # what extensions or morph targets move
+        if type(node) is not int or not 0 <= node < len(nodes):
+            raise GlbError(f"malformed: animation {name!r} moves a node that is not there")
+        place = f"animation {name!r}, {path} of {nodes[node].get('name', '')!r}"
+        out[node, path] = _curve(read, samplers[number], _WIDTHS[path], place)
+    return out
+
+
+def _curve(read: Numbers, sampler: Json, width: int, place: str) -> _Curve:
+    kind = sampler.get("interpolation", "LINEAR")
+    times, values = read.of(sampler.get("input")), read.of(sampler.get("output"))
+    count = len(times)
+    per_key = 3 if kind == "CUBICSPLINE" else 1
+    if kind not in ("LINEAR", "STEP", "CUBICSPLINE"):
+        raise GlbError(f"malformed: {place} has an unknown interpolation {kind!r}")
+    if times.shape[1] != 1 or values.shape != (per_key * count, width):
+        raise GlbError(f"malformed: {place} has {count} times for {len(values)} values")
+    times = times[:, 0]
+    if (np.diff(times) <= 0).any():
+        raise GlbError(f"malformed: the times of {place} do not increase")
+    slopes = None
+    if kind == "CUBICSPLINE":
+        slopes, values = np.stack([values[0::3], values[2::3]], axis=1), values[1::3]
+    if width == 4:
+        if (quat.length(values) < 0.1).any():
+            raise GlbError(f"{place}: a key is no rotation; export it again")
+        values = values[:, _WXYZ]
+        if slopes is None:
+            values = quat.continuous(quat.normalize(values))
+        else:
+            slopes = slopes[..., _WXYZ]
+    return _Curve(times, values, slopes, kind == "STEP")
+
+
+def _played(curve: _Curve, seconds: Array) -> Array:
+    """Values (F, W) at seconds (F,); rotations unit, w x y z."""
+    times, values = curve.times, curve.values
+    if len(times) == 1:
+        return np.repeat(values, len(seconds), axis=0)
+    low = np.clip(np.searchsorted(times, seconds, side="right") - 1, 0, len(times) - 2)
+    step = times[low + 1] - times[low]
+    part = np.clip((seconds - times[low]) / step, 0.0, 1.0)
+    part = np.where(part < _NEAR_KEY, 0.0, np.where(part > 1 - _NEAR_KEY, 1.0, part))
+    if curve.steps:
+        return values[low + (part == 1.0)]
+    if curve.slopes is None:
+        sample = series.sample_rotations if values.shape[1] == 4 else series.sample_vectors
+        return sample(values, low + part)
+    t, length = part[:, None], step[:, None]
+    mixed = (
+        (2 * t**3 - 3 * t**2 + 1) * values[low]
+        + length * (t**3 - 2 * t**2 + t) * curve.slopes[low, 1]
+        + (3 * t**2 - 2 * t**3) * values[low + 1]
+        + length * (t**3 - t**2) * curve.slopes[low + 1, 0]
+    )
+    return quat.normalize(mixed) if values.shape[1] == 4 else mixed
+
+
+# Motions ------------------------------------------------------------------------------------------
+
+
+def _motion(json: Json, rig: GlbRig, curves: Mapping[tuple[int, str], _Curve], name: str) -> Motion:
+    nodes = entries(json, "nodes")
+    above = _nodes_above(nodes, rig)
+    mine = {node for node, path in curves if path != "scale"} & {*rig.nodes, *above}
+    if not mine:
+        raise GlbError(f"animation {name!r} moves no joint; export the armature's animation")
+    times = np.unique(np.concatenate([curve.times for (node, _), curve in curves.items() if node in mine]))
+    rate = rate_of_keys(times)
+    count = round(float(times[-1] - times[0]) * rate) + 1
+    if count > _MOST_FRAMES:
+        raise GlbError(
+            f"animation {name!r} would have {count} frames at {rate:g} a second; is a key far away?"
+        )
+    seconds = times[0] + np.arange(count) / rate
+    skeleton = rig.skeleton
+    carried = _carried(nodes, above, curves, seconds) if mine & {*above} else rig.above
+    rotations = np.empty((count, len(skeleton), 4))
+    tracks: dict[int, Array] = {}
+    for joint, node in enumerate(rig.nodes):
+        place = _placed(nodes[node], node, curves, seconds)
+        if skeleton.parents[joint] < 0:
+            place = carried @ place
+            track = np.broadcast_to(place.translation, (count, 3))
+        else:
+            track = np.broadcast_to(carried.scale * place.translation, (count, 3))
+        rotations[:, joint] = place.rotation
+        if joint == 0 or np.abs(track - skeleton.rest_translation[joint]).max() > _STAYS_M:
+            tracks[joint] = track
+    if not all(np.isfinite(array).all() for array in (rotations, *tracks.values())):
+        raise GlbError(f"animation {name!r} plays numbers that are too large")
+    return Motion(skeleton, rate, rotations, tracks.pop(0), tracks)
+
+
+def _placed(node: Json, number: int, curves: Mapping[tuple[int, str], _Curve], seconds: Array) -> Place:
+    """Where a node stands in its parent at seconds (F,), its scale left as it rests."""
+    rest = place_of(node)
+    turn, way = curves.get((number, "rotation")), curves.get((number, "translation"))
+    return Place(
+        rest.rotation if turn is None else _played(turn, seconds),
+        rest.translation if way is None else _played(way, seconds),
+        rest.scale,
+    )
+
+
+def _nodes_above(nodes: list[Json], rig: GlbRig) -> list[int]:
+    """The nodes that carry the topmost joint, from the top."""
+    parents = parents_of(nodes)
+    out: list[int] = []
+    node = parents[rig.nodes[0]]
+    while node >= 0:
+        out.insert(0, node)
+        node = parents[node]
+    return out
+
+
+def _carried(
+    nodes: list[Json], above: Sequence[int], curves: Mapping[tuple[int, str], _Curve], seconds: Array
+) -> Place:
+    """Where what carries the joints stands (F, ...), in the scene's space, Z-up."""
+    place = UPRIGHT
+    for node in above:
+        place = place @ _placed(nodes[node], node, curves, seconds)
+    return place
+
+
+def _scaled(rig: GlbRig, curves: Mapping[tuple[int, str], _Curve]) -> set[str]:
+    """The joints whose scale an animation changes."""
+    names = dict(zip(rig.nodes, rig.skeleton.names, strict=True))
+    return {
+        names[node]
+        for (node, path), curve in curves.items()
+        if path == "scale" and node in names and np.abs(curve.values - 1).max() > _SCALED
+    }
