@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import threading
 from pathlib import Path
@@ -147,3 +148,40 @@ def test_a_power_cut_leaves_the_old_file_or_the_whole_new_one(tmp_path):
         seen.append((tmp_path / str(number) / "a.txt").read_bytes())
     assert set(seen) == {b"old", b"new" * 10}
     assert seen[-3:] == [b"new" * 10] * 3
+
+
+class FakeFcntl:
+    """macOS's module, in what we use of it."""
+
+    F_FULLFSYNC = 51
+
+    def __init__(self, refuses: int = 0):
+        self.refuses, self.calls = refuses, []
+
+    def fcntl(self, handle, command):
+        assert handle >= 0
+        self.calls.append(command)
+        if self.refuses:
+            raise OSError(self.refuses, "refused")
+
+
+@pytest.mark.parametrize("refuses", [0, errno.ENOTSUP, errno.EINVAL])
+def test_macos_empties_the_drives_own_memory_and_falls_back_where_a_file_system_refuses(
+    tmp_path, monkeypatch, refuses
+):
+    fake, synced = FakeFcntl(refuses), []
+    monkeypatch.setattr(disk, "fcntl", fake)
+    monkeypatch.setattr(disk.os, "fsync", synced.append)
+    disk.write_whole(tmp_path / "a.txt", b"one")
+    disk.write_synced(tmp_path / "b.txt", b"two")
+    assert fake.calls == [51, 51, 51]  # two files, and the folder of the first
+    assert len(synced) == (3 if refuses else 0)
+
+
+@pytest.mark.parametrize("module", [None, object()])
+def test_other_systems_sync_by_fsync(tmp_path, monkeypatch, module):
+    synced = []
+    monkeypatch.setattr(disk, "fcntl", module)
+    monkeypatch.setattr(disk.os, "fsync", synced.append)
+    disk.write_synced(tmp_path / "a.txt", b"one")
+    assert len(synced) == 1

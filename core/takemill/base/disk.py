@@ -13,6 +13,11 @@ from . import locks
 from .errors import FileError
 from .systems import reason_of
 
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
 _PART = ".part"
 _OPEN_FILES = ("/dev/std", "/dev/fd/", "/proc/")  # a program's own open files, whatever they lead to
 
@@ -68,7 +73,7 @@ def write_whole(path: str | Path, data: bytes, error: type[FileError] = FileErro
                 if old:
                     _keep_rights(part, old)
                 _write_some(handle, data)
-                os.fsync(handle)
+                wait_for_disk(handle)
                 if os.name == "nt":  # where what is open cannot be renamed
                     os.close(handle)
                 os.replace(part, place)
@@ -86,7 +91,7 @@ def write_synced(path: Path, data: bytes | Iterable[bytes]) -> None:
     try:
         for piece in (data,) if isinstance(data, bytes) else data:
             _write_some(handle, piece)
-        os.fsync(handle)
+        wait_for_disk(handle)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(path)
@@ -100,9 +105,23 @@ def sync_entries(folder: Path) -> None:
     if os.name == "posix":
         handle = os.open(folder, os.O_RDONLY)
         try:
-            os.fsync(handle)
+            wait_for_disk(handle)
         finally:
             os.close(handle)
+
+
+def wait_for_disk(handle: int) -> None:
+    """Wait until the disk itself has what was written to an open file or folder.
+
+    fsync of macOS stops at the drive's own memory; F_FULLFSYNC goes on, and file systems that lack it refuse
+    (Apple, fsync(2) and fcntl(2); from memory).
+    """
+    full = getattr(fcntl, "F_FULLFSYNC", None)
+    if full is not None:
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(handle, full)
+            return
+    os.fsync(handle)
 
 
 def _status(path: str | Path) -> os.stat_result | None:
