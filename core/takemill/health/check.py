@@ -10,6 +10,7 @@ import numpy as np
 
 from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap, heading
+from ..body.body_parts import SIDES
 from ..body.intake import find_intake
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
@@ -22,6 +23,7 @@ from ..maths.parallel import each_joint
 from ..maths.series import eroded
 from ..sensors import denoise
 from ..sensors.bridge import bridge
+from ..sensors.death import find_death
 from ..sensors.frozen import MAX_REPEAT_DIFFERENCE, find_frozen
 from ..sensors.misalignment import reference_poses
 from ..sensors.spikes import find_spikes
@@ -38,7 +40,6 @@ _CONTACT_EDGE_S = 0.05
 # Drift of shorter takes, and slower drift, is not reported (chosen by eye).
 _MIN_DRIFT_TAKE_S, _MIN_DRIFT_DEG_MIN, _MIN_DRIFT_CM_MIN = 10.0, 1.0, 20.0
 _MIN_JUDGED_S = 0.5  # in less, noise and drift cannot be separated from motion (chosen by eye)
-_TRUNK = ("spine", "chest", "upperChest")
 # Hips whose upward axis is within 30 degrees of level for so long lie; common practice, no source.
 _MIN_LYING_S, _MAX_LYING_SINE = 0.5, 0.5
 
@@ -162,9 +163,7 @@ def _check_sensor(
     track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
     bridged, _ = bridge(rotations, track.frozen | track.spikes, frames)
     findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
-    if frames > 1 and is_still(rotations) and _was_sensed(motion, body, joint):
-        text = f"{name} never moves: its sensor may be dead"
-        findings.append(Finding("dead_sensor", name, 0, frames, 0.0, "deg", False, text))
+    findings += _dead_sensor(motion, body, joint, track)
     calm = denoise.denoise_rotations(bridged, motion.rate, track.noise)
     jitter = float(np.degrees(np.sqrt(np.mean(quat.angle_between(bridged, calm) ** 2))))
     if jitter >= settings.jitter_min_deg:
@@ -173,32 +172,35 @@ def _check_sensor(
     return _Sensor(tuple(findings), int(track.spikes.sum()), int(track.frozen.sum()), jitter)
 
 
+def _dead_sensor(motion: Motion, body: BodyMap, joint: int, track: Track) -> list[Finding]:
+    """A joint that never moves though the same one of the other side does, or that stops for good."""
+    rotations, name, frames = motion.rotations[:, joint], motion.skeleton.names[joint], len(motion)
+    start, text = 0, ""
+    if frames > 1 and is_still(rotations):
+        if _was_sensed(motion, body, joint):
+            text = f"{name} never moves: its sensor may be dead"
+    elif (died := find_death(rotations, motion.rate)) is not None and not track.frozen[died + 1 :].all():
+        start = died
+        text = f"{name} repeats one value from {died / motion.rate:.2f} s to the end: its sensor died"
+    return [Finding("dead_sensor", name, start, frames, 0.0, "deg", False, text)] if text else []
+
+
 def _was_sensed(motion: Motion, body: BodyMap, joint: int) -> bool:
     """Whether a joint that never moves can have had a sensor: if the same joint of the other side moves.
 
-    Of the trunk: if no other joint of it moves. Rigs have joints that no capture ever fills, such as spine
-    joints beside those that bend, or both wrists.
+    Of a head, hips or a spine that never move, nothing in the take says whether a sensor sat there: rigs have
+    joints that no capture ever fills.
     """
     part = body.part_of(joint)
-    if part is None or part not in _SENSED_PARTS:
+    side = next((one for one in SIDES if part and part.startswith(one)), "")
+    if part is None or not side or part.removeprefix(side) not in _SENSED_PARTS:
         return False
-    middle = part in _TRUNK
-    side = part.removeprefix("left").removeprefix("right")
-    others = _TRUNK if middle else (f"left{side}", f"right{side}")
-    joints = [body.joints[other] for other in others if other != part and other in body.joints]
-    moving = [not is_still(motion.rotations[:, other]) for other in joints]
-    return not any(moving) if middle else all(moving)
+    other = body.get(part.replace(side, SIDES[1 - SIDES.index(side)], 1))
+    return other is not None and not is_still(motion.rotations[:, other])
 
 
-# Parts that have a sensor of their own in any suit (common practice, no source).
-_SENSED_PARTS = frozenset(
-    ["hips", "head", "chest"]
-    + [
-        side + part
-        for side in ("left", "right")
-        for part in ("UpperArm", "LowerArm", "Hand", "UpperLeg", "LowerLeg", "Foot")
-    ]
-)
+# Parts of a side that have a sensor of their own in any suit (common practice, no source).
+_SENSED_PARTS = ("UpperArm", "LowerArm", "Hand", "UpperLeg", "LowerLeg", "Foot")
 
 
 def is_still(rotations: Array) -> bool:
@@ -329,6 +331,9 @@ def _posture_findings(motion: Motion, body: BodyMap) -> list[Finding]:
         count = "1 frame is" if frames == 1 else f"{frames} frames are"
         text = f"{count} too little to tell noise, spikes and drift from motion"
         out.append(Finding("too_short", "", 0, frames, frames / motion.rate, "s", False, text))
+    if frames > 1 and is_still(motion.rotations):
+        text = "the whole body never moves: the take is one pose"
+        out.append(Finding("dead_sensor", "", 0, frames, 0.0, "deg", False, text))
     hips = body.get("hips")
     if hips is None:
         return out

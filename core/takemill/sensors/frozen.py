@@ -12,7 +12,7 @@ from ..maths.series import filled, runs
 MAX_REPEAT_DIFFERENCE = 1e-6
 # A track with more noise never has equal values by itself. Both: trial, a third less or half as much again
 # changes nothing in five damaged takes (sensitivity.py).
-_MIN_MOVING_NOISE_RAD = np.radians(0.01)
+MIN_MOVING_NOISE_RAD = np.radians(0.01)
 
 
 def find_frozen(
@@ -44,5 +44,5 @@ def find_frozen(
         return out
     left = steps[np.minimum(stops, frames - 2)] * (stops < frames - 1)
     went_on = np.maximum(steps[np.minimum(stops + 1, frames - 2)], steps[np.maximum(starts - 1, 0)])
-    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > _MIN_MOVING_NOISE_RAD)
+    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > MIN_MOVING_NOISE_RAD)
     return filled(frames, starts[keep] + 1, stops[keep] + 1)
