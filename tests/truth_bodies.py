@@ -71,6 +71,11 @@ BANK = {
 }  # fmt: skip
 
 
+def _rest_of(number: int) -> Skeleton:
+    """A file's skeleton as it rests."""
+    return read_bvh(open_data.bvh_files()[number])[0].skeleton.with_reference(None)
+
+
 def _in_namespace(skeleton: Skeleton) -> Skeleton:
     """The skeleton with "suit" for whatever its file has in front of the colon."""
     return replace(skeleton, names=tuple("suit:" + name.partition(":")[2] for name in skeleton.names))
@@ -80,8 +85,8 @@ def _in_namespace(skeleton: Skeleton) -> Skeleton:
 REAL: dict[str, tuple[Callable[[], Skeleton], dict[str, str], float]] = {
     "pybullet": (lambda: open_data.humanoid3d("walk")[0].skeleton, PYBULLET, 90.0),
     "cmu": (lambda: open_data.cmu().skeleton, CMU, 0.0),
-    "free": (lambda: _in_namespace(read_bvh(open_data.bvh_files()[0])[0].skeleton), FREE, 0.0),
-    "bank": (lambda: read_bvh(open_data.bvh_files()[1])[0].skeleton, BANK, 0.0),
+    "free": (lambda: _in_namespace(_rest_of(0)), FREE, 0.0),
+    "bank": (lambda: _rest_of(1), BANK, 0.0),
 }
 # Parts that only a name can tell.
 BY_NAME_ONLY = ("leftEye", "rightEye", "leftThumbMetacarpal", "rightThumbMetacarpal")

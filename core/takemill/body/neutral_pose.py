@@ -20,6 +20,7 @@ from .upright import top_joints
 UP = np.array([0.0, 0.0, 1.0])
 _BACK = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
 _OVER = 0.1  # ... and the ankle so high over the line from it to the toes
+_LEVEL_RAD = 1e-6  # off by less is rounding
 _TRUNK = ("spine", "chest", "upperChest")
 _LEG, _ARM = ("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")
 
@@ -40,10 +41,8 @@ class Habits:
     bends: Mapping[int, Array]
 
 
-def neutral(
-    skeleton: Skeleton, body: BodyMap, habits: Habits, least_deg: float = 0.0, feet_only: bool = False
-) -> Reference:
-    """The skeleton's reference pose, made neutral; of `feet_only` nothing but what feet are off by more."""
+def neutral(skeleton: Skeleton, body: BodyMap, habits: Habits, feet_only: bool = False) -> Reference:
+    """The skeleton's reference pose, made neutral; with `feet_only` nothing but its feet."""
     pose = skeleton.reference
     assert pose is not None
     work = _Pose(skeleton, pose.rotation.copy(), pose.translation)
@@ -52,15 +51,13 @@ def neutral(
         for side in SIDES:
             _hang(work, body, [side + part for part in _LEG], habits, forward=-1.0)
             _hang(work, body, [side + part for part in _ARM], habits, forward=1.0)
-    for foot in habits.level if not feet_only else ():
+    for foot in habits.level:
         for joint in skeleton.subtree(foot)[1:].tolist():
             if joint in habits.below:
                 work.put(joint, habits.below[joint])
-    levels = _levels(work, body, habits)
-    if min((np.degrees(_between(now, UP)) for now in levels.values()), default=0.0) < least_deg:
-        return pose  # a file's author who forgets the feet forgets both
-    for foot, now in levels.items():
-        work.turn(foot, quat.between(now, UP))
+    for foot, now in _levels(work, body, habits).items():
+        if _between(now, UP) > _LEVEL_RAD:
+            work.turn(foot, quat.between(now, UP))
         if not feet_only:
             _point_ahead(work, body, foot)
     return replace(pose, rotation=work.rotation)
@@ -79,8 +76,9 @@ def _point_ahead(work: _Pose, body: BodyMap, foot: int) -> None:
 def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
     """Foot -> the direction (3,) in model space that is to point up."""
     model, at = work.model()
-    out = {foot: quat.rotate(model[foot], level) for foot, level in habits.level.items()}
     feet = [body.require(part) for part in body.feet]
+    shown = {foot: quat.rotate(model[foot], habits.level[foot]) for foot in feet if foot in habits.level}
+    out = _pitched_alike(shown, {foot: _foot_way(work.skeleton, model, at, foot) for foot in shown})
     for foot in feet:
         up = _over_sole(at[foot], _foot_ends(work.skeleton, model, at, foot))
         if up is not None:
@@ -96,6 +94,23 @@ def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
                 up = np.cross(across, ways[1] / np.linalg.norm(ways[1]))
                 # Up from the way to the toes by a right angle less the pitch.
                 out[foot] = quat.rotate(quat.from_axis_angle(across, -pitch), up)
+    return out
+
+
+def _pitched_alike(levels: Mapping[int, Array], ways: Mapping[int, Array]) -> dict[int, Array]:
+    """What points up (3,) of each foot, pitched against its way (3,) to the toes as on average of both feet.
+
+    So feet whose sensors were exchanged, or one that is off, still show.
+    """
+    along = {foot: way / length for foot, way in ways.items() if (length := float(np.linalg.norm(way))) > 0}
+    if len(along) < 2:
+        return dict(levels)
+    pitch = np.mean([_between(along[foot], levels[foot]) for foot in along])
+    out = dict(levels)
+    for foot, way in along.items():
+        across = levels[foot] - way * (way @ levels[foot])
+        if (size := float(np.linalg.norm(across))) > 0:
+            out[foot] = np.cos(pitch) * way + np.sin(pitch) * across / size
     return out
 
 

@@ -16,6 +16,7 @@ from ..base.checks import Array, Mask
 from ..base.errors import BodyMapError, InputError
 from ..maths import kinematics, quat
 from ..maths.axes import UP_AXES, up_vector
+from ..maths.middle import middle
 from .body_map import find_body_map, leg_length
 from .body_parts import SIDES, BodyMap
 from .body_sides import forwardness, has_named_sides, sides_exchanged
@@ -39,8 +40,9 @@ _PAIRS = 120  # frames that are looked at, each with its neighbour
 _STRAIGHT, _TRUNK = 0.8, 0.85  # legs and trunk of an upright moment, as shares of their lengths
 _UNEVEN = 0.12  # leg lengths between the heights of its ankles
 _SLOW, _LOW = 0.3, 0.04  # leg lengths a second, and of an ankle over the lowest place: a foot that lies flat
+_BEST = 0.2  # share of the frames looked at, the best ones, whose middle is the reference pose
 _CALMEST = 0.3  # share of a foot's planted frames that tell how it lies
-_FEET_DEG = 25.0  # feet of an upright rest pose are levelled when both are off by more
+_SHIN = 0.7  # cosine of a shin's lean from which on a foot need not lie flat: 45 degrees
 # (limits above: trial on the open motions, in nine ways of writing each)
 
 
@@ -133,13 +135,13 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
         if not is_upright(rest, body, UP):
             pose = _held(posed(skeleton, rest, 0, up), "rest", 1.0)
         habits = _habits(skeleton, look, body, leg)
-        levelled = neutral(skeleton.with_reference(pose), body, habits, least_deg=_FEET_DEG, feet_only=True)
+        levelled = neutral(skeleton.with_reference(pose), body, habits, feet_only=True)
         return _placed(motion, levelled, body)
     score, upright = _moments(look, body, leg)
     best = int(np.argmax(score > score.max() - 1e-6))  # of equals the first
     frame = int(look.frames[best])
     pose = Reference(
-        look.rotations[best],
+        _usual(look, score, upright, best),
         look.translations[best],
         f"frame {frame}",
         float(np.clip(score[best], 0.0, 1.0)) if upright[best] else 0.0,
@@ -152,6 +154,17 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
             break
         body = better
     return made
+
+
+def _usual(look: _Look, score: Array, upright: Mask, best: int) -> Array:
+    """Local rotations (J, 4) of the best moments, in their middle: one moment leans as others do not."""
+    order = np.argsort(-score, kind="stable")[: max(round(_BEST * len(score)), 1)]
+    chosen = np.append(order[upright[order]], best)
+    local = look.rotations[chosen]
+    near = local * np.where((local * look.rotations[best]).sum(axis=-1) < 0, -1.0, 1.0)[..., None]
+    usual = np.stack([middle(turns) for turns in near.transpose(1, 0, 2)])
+    usual[0] = look.rotations[best, 0]
+    return quat.normalize(usual)
 
 
 def _rest_up(rest: Poses, body: BodyMap) -> str:
@@ -193,14 +206,12 @@ def _habits(skeleton: Skeleton, look: _Look, body: BodyMap, leg: float) -> Habit
     for side in SIDES:
         foot = body.get(f"{side}Foot")
         if foot is not None:
-            planted = _planted(skeleton, look, foot, leg, floor)
+            planted = _planted(skeleton, look, body, side, leg, floor)
             if len(planted) >= 3:
                 ups = quat.rotate(quat.inv(look.poses.rotations[planted, foot]), UP)
-                level[foot] = _middle(ups)
+                level[foot] = middle(ups) / max(float(np.linalg.norm(middle(ups))), 1e-12)
                 for joint in skeleton.subtree(foot)[1:].tolist():
-                    toes[joint] = quat.normalize(
-                        np.median(quat.continuous(look.rotations[planted, joint]), axis=0)
-                    )
+                    toes[joint] = quat.normalize(middle(quat.continuous(look.rotations[planted, joint])))
         for limb in (("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")):
             if all(side + part in body.joints for part in limb):
                 joints = [body.require(side + part) for part in limb]
@@ -210,20 +221,17 @@ def _habits(skeleton: Skeleton, look: _Look, body: BodyMap, leg: float) -> Habit
     return Habits(level, toes, bends)
 
 
-def _planted(skeleton: Skeleton, look: _Look, foot: int, leg: float, floor: float) -> Array:
-    """The places (N,) in a look in which a foot lies most calmly on the floor."""
+def _planted(skeleton: Skeleton, look: _Look, body: BodyMap, side: str, leg: float, floor: float) -> Array:
+    """The places (N,) in a look in which a foot lies most calmly on the floor, below a shin that stands."""
+    knee, foot = body.require(f"{side}LowerLeg"), body.require(f"{side}Foot")
     joints = skeleton.subtree(foot)[:3].tolist()
     speed = look.speed[:, joints].max(axis=1) / leg
     height = look.poses.positions[:, foot, 2]
-    there = np.flatnonzero((speed < _SLOW) & (height - floor < _LOW * leg))
+    shin = look.poses.positions[:, knee] - look.poses.positions[:, foot]
+    stands = shin[:, 2] > _SHIN * np.maximum(quat.length(shin), 1e-12)
+    there = np.flatnonzero((speed < _SLOW) & (height - floor < _LOW * leg) & stands)
     calm = there[np.argsort(speed[there], kind="stable")]
     return np.sort(calm[: max(int(_CALMEST * len(calm)), min(3, len(calm)))])
-
-
-def _middle(vectors: Array) -> Array:
-    """The unit vector (3,) amid unit vectors (N, 3), outliers left out."""
-    middle = np.median(vectors, axis=0)
-    return middle / max(float(np.linalg.norm(middle)), 1e-12)
 
 
 def _bend(poses: Poses, joints: list[int]) -> Array | None:

@@ -32,6 +32,14 @@ _TWISTED_DEG = 60.0  # shoulders against hips, likewise
 _STANDS = 0.75  # median uprightness of a take that stands; crawling and lying ones stay below 0.6
 _SURELY = 0.3  # by which a body stands better along its up axis than along any other, to be sure of it
 _SURER = 0.15  # by which another axis than that of an upright rest must be the more upright one
+_HARDLY, _HALF = (
+    0.1,
+    0.5,
+)  # median uprightness that a body on a floor has at least; and one that bends or turns over
+_FLOOR_OFF, _FLOOR_SPREAD = 0.25, 0.16  # leg lengths of the lowest joint off height 0, and between its fifths
+_FLOOR_TELLS = (
+    0.6  # uprightness that a floor is worth: takes that lie most of the time score 0.3 where 0.8 lies
+)
 _ON_FLOOR = 0.35  # leg lengths that the lowest foot may be off height 0 to speak for an axis
 # (the limits above: trial on the open motions, in nine ways of writing each)
 
@@ -157,6 +165,16 @@ def lowest_foot(skeleton: Skeleton, poses: Poses, body: BodyMap, up: Array) -> A
     return (poses.positions[:, joints] @ up).min(axis=1)
 
 
+def keeps_floor(poses: Poses, up: Array, leg: float) -> bool:
+    """Whether the lowest joint stays at height 0 along `up` (3,), as of a body that stands or lies.
+
+    What a fifth of the poses do does not count: jumps, spikes. `leg` is a leg's length in the poses' unit.
+    """
+    lowest = (poses.positions @ up).min(axis=1) / leg
+    fifth, fourth = np.quantile(lowest, (0.2, 0.8))
+    return bool(abs(np.median(lowest)) < _FLOOR_OFF and fourth - fifth < _FLOOR_SPREAD)
+
+
 def is_upright(poses: Poses, body: BodyMap, up: Array) -> bool:
     """Whether the first pose is one that a body can be measured in.
 
@@ -271,12 +289,15 @@ def _judged(skeleton: Skeleton, poses: Poses, rest: Poses, body: BodyMap) -> tup
         up: abs(float(np.median(lowest_foot(skeleton, poses, body, up_vector(up))))) / leg for up in UP_AXES
     }
     rests = [up for up in UP_AXES if is_upright(rest, body, up_vector(up))]
-    moved = max(UP_AXES, key=lambda up: scores[up] + 0.1 * (low[up] < _ON_FLOOR))
+    floors = {up: scores[up] > _HARDLY and keeps_floor(poses, up_vector(up), leg) for up in UP_AXES}
+    moved = max(UP_AXES, key=lambda up: scores[up] + 0.1 * (low[up] < _ON_FLOOR) + _FLOOR_TELLS * floors[up])
     up = moved
     if rests and moved != rests[0]:
-        stands = scores[moved] > _STANDS and scores[moved] - scores[rests[0]] > _SURER
+        tall = scores[moved] > _STANDS or (scores[moved] > _HALF and floors[moved] > floors[rests[0]])
+        stands = tall and scores[moved] - scores[rests[0]] > _SURER
         # One who lies all the time looks like one who stands in a file with another axis up: the floor tells.
         lies = low[rests[0]] < _ON_FLOOR <= low[moved]
         up = moved if stands and not lies else rests[0]
     margin = scores[up] - max(score for other, score in scores.items() if other != up)
-    return scores[up] + 0.5 * bool(rests), Stance(up, body, scores[up], margin, rests[0] if rests else "")
+    weight = scores[up] + 0.5 * bool(rests) + _FLOOR_TELLS * floors[up]
+    return weight, Stance(up, body, scores[up], margin, rests[0] if rests else "")
