@@ -1,7 +1,7 @@
 """Packed files of any form of a take play alike: as near as the keys that were left say.
 
-Measured on three open motions at 120 frames a second: 0.38 to 0.49 mm with the default tolerance of 0.5 mm, at
-most 0.05 mm with one of 0.05 mm and 32-bit rotations, 0.001 mm with every frame.
+Measured on three open motions at 120 frames a second: 0.38 to 0.49 mm with the default tolerance of 0.5 mm,
+at most 0.05 mm with one of 0.05 mm and 32-bit rotations, 0.001 mm with every frame.
 """
 
 from __future__ import annotations

@@ -59,7 +59,7 @@ def test_feet_of_an_upright_rest_pose_that_are_not_level_are_levelled_and_nothin
 
 
 def test_feet_are_levelled_alike_so_that_exchanged_ones_still_show():
-    """Pitched by 12 degrees, one up and one down, as exchanged sensors are: what is left of it is no level."""
+    """Pitched by 12 degrees, one up and one down, as exchanged sensors are: no level takes that away."""
     motion = read_bvh(open_data.bvh_files()[1])[0]
     body = find_body_map(motion.skeleton)
     rotations, across = motion.rotations.copy(), np.array([1.0, 0.0, 0.0])
