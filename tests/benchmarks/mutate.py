@@ -2,7 +2,7 @@
 
 `python tests/benchmarks/mutate.py [--count 200] [--seed 1] [--folder feet] [--list]` copies the engine, changes one
 place in one file, and runs the tests that run that line (covering.py finds them, with `coverage`, which is needed here
-alone) till the first fails: those of the folder's test files first, the quickest first, as many as --limit seconds of
+alone) till the first fails: those of the folder's test files first, the nearest and quickest first, as many as --limit seconds of
 the processor hold. It prints each mutant with the test that killed it, and the share that was killed.
 
 A change inside a function is put into its code object, in a child of a process that has collected all tests; all else,
@@ -49,15 +49,18 @@ _MAX_BYTES = 12 << 30  # of a child, against mutants that ask for all memory
 LEAST = 0.9  # of the mutants that are not equivalent
 
 
-def tests_of(path: Path) -> set[str]:
-    """The test files of a file's folder: those that import from it, or bear the file's name."""
+def ranks_of(path: Path) -> dict[str, int]:
+    """How near test files lie to a file: 0 those of its name, 1 that name it, 2 that import from its folder, 3 others."""
     folder, name = path.parent.name, path.stem
-    named = re.compile(rf"takemill\.{folder}\b|takemill import {folder}\b")
-    return {
-        f"tests/core/{test.name}"
-        for test in TESTS.glob("test_*.py")
-        if test.stem.startswith(f"test_{name}") or named.search(test.read_text(encoding="utf-8"))
-    }
+    named, near = re.compile(rf"\b{name}\b"), re.compile(rf"takemill\.{folder}\b|takemill import {folder}\b")
+    ranks = {}
+    for test in TESTS.glob("test_*.py"):
+        text = test.read_text(encoding="utf-8")
+        own = re.fullmatch(rf"test_{name}(_\w+)?", test.stem)
+        ranks[f"tests/core/{test.name}"] = (
+            0 if own else 1 if named.search(text) else 2 if near.search(text) else 3
+        )
+    return ranks
 
 
 class Failures(Steady):
@@ -167,11 +170,11 @@ class Bench(Failures):
 
     def judge(self, mutant: Mutant) -> tuple[str, str]:
         """What becomes of a mutant, in a word, and what showed it."""
-        own = tests_of(mutant.path)
+        ranks = ranks_of(mutant.path)
         tests = self.covering.tests(mutant.path, mutant.line)
         if not tests:
             return "survived", "no test runs it"
-        ordered = sorted(tests, key=lambda t: (t.split("::")[0] not in own, self.covering.seconds(t), t))
+        ordered = sorted(tests, key=lambda t: (ranks[t.split("::")[0]], self.covering.seconds(t), t))
         batches = list(self._batches(ordered))
         for batch, cost_s in batches:
             word, test = self._run(mutant, batch, 8 + 4 * cost_s)
@@ -179,7 +182,7 @@ class Bench(Failures):
                 batch.remove(test)
                 word, test = self._run(mutant, batch, 8 + 4 * cost_s)
             if word != "survived":
-                where = "" if not test or test.split("::")[0] in own else "(of another folder) "
+                where = "" if not test or ranks[test.split("::")[0]] < 3 else "(of another folder) "
                 return word, where + test.removeprefix("tests/core/") or "its tests cannot be imported"
         left = len(tests) - sum(len(batch) for batch, _ in batches)
         return "survived", f"{len(tests)} tests" + (f", {left} of them not run" if left else "")

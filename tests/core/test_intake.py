@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import small_takes
+from takemill.body import intake
 from takemill.shell import cli
 
 
@@ -23,6 +24,17 @@ def test_a_body_of_170_metres_is_refused(capsys, tmp_path):
     """Centimetres that are said to be metres."""
     said = refused(capsys, tmp_path, small_takes.stand_and_walk(), "--unit-m", "1")
     assert "m tall, and bodies are 0.3 to 4.5: say metres per file unit with --unit-m" in said
+
+
+@pytest.mark.parametrize(
+    ("unit_m", "way"), [(0.0, "scale it until it is as tall as a body"), (1.0, "--unit-m")]
+)
+def test_a_size_that_no_body_has_says_what_can_be_done(unit_m, way):
+    """A take whose unit is known cannot be given another one."""
+    for height in (0.29, 4.6):
+        (said,) = intake._size(height, unit_m)
+        assert said.endswith(way)
+    assert not intake._size(0.31, unit_m) + intake._size(4.4, unit_m)
 
 
 def test_a_root_that_goes_12_km_is_refused(capsys, tmp_path):

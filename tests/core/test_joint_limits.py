@@ -258,6 +258,7 @@ def test_a_bone_that_changes_its_length() -> None:
     (finding,) = [f for f in body_findings(longer, body_of(motion)) if f.kind == "bone_length"]
     assert (finding.joint, finding.start, finding.stop) == ("left_lower_arm", 200, 220)
     assert finding.amount == pytest.approx(10, abs=0.1)
+    assert not finding.repaired
 
 
 def test_the_way_of_the_hips_under_a_root_is_no_bone() -> None:

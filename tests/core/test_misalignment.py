@@ -89,6 +89,17 @@ def test_seats_under_noise_spikes_and_freezes() -> None:
     assert np.degrees(quat.angle_between(repaired.rotations, truth.rotations)[HELD + 20 : -20]).mean() < 0.5
 
 
+def test_a_take_without_a_held_pose_says_so_and_stays() -> None:
+    walk = synthetic.walk().motion
+    repaired, findings = repair(
+        walk, find_body_map(walk.skeleton), replace(OFF, jitter=False, calibration=True)
+    )
+    (found,) = [one for one in findings if one.kind == "reference_pose"]
+    assert (found.start, found.stop, found.repaired) == (0, len(walk), False)
+    assert "no T or A pose is held" in found.message
+    np.testing.assert_allclose(repaired.rotations, walk.rotations, atol=1e-12)
+
+
 def test_the_heading_stays() -> None:
     truth, body = take_with_pose(arms())
     raw = misalign(truth, random_misalignments(len(truth.skeleton), 4))

@@ -94,6 +94,11 @@ def test_the_right_factor_is_applied_first():
     np.testing.assert_allclose(turned, [0, 0, 1], atol=1e-15)  # Y to Z about X; Z stays about Z
 
 
+def test_the_shared_identity_cannot_be_written():
+    with pytest.raises(ValueError, match="read-only"):
+        quat.IDENTITY[0] = 2.0
+
+
 def test_a_zero_quaternion_becomes_the_identity():
     np.testing.assert_array_equal(quat.normalize(np.zeros((2, 4))), [quat.IDENTITY] * 2)
     np.testing.assert_allclose(quat.normalize(np.array([0, 3.0, 0, 4.0])), [0, 0.6, 0, 0.8])

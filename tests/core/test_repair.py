@@ -77,6 +77,7 @@ def test_a_raised_take_is_set_on_the_floor() -> None:
     repaired, findings = repair(raised, body_of(motion))
     assert np.abs(repaired.root_translation - motion.root_translation).max() < 0.01
     (floor,) = [f for f in findings if f.kind == "floor_offset"]
+    assert (floor.start, floor.stop) == (0, len(raised))
     assert floor.amount == pytest.approx(200, abs=3)
     assert floor.repaired
 
