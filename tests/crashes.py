@@ -23,7 +23,7 @@ TWO_PATHS = ("rename", "replace", "link")
 REAL = {
     name: getattr(os, name) for name in (*ONE_PATH, *TWO_PATHS, "open", "close", "write", "fsync", "symlink")
 }
-EXCHANGE = set_folder_stage._exchanged
+EXCHANGE = set_folder_stage._swap_folders
 
 
 class CutError(BaseException):
@@ -212,13 +212,13 @@ class Disk:
         }
         for name, act in layer.items():
             setattr(os, name, act)
-        set_folder_stage._exchanged = self._exchanged
+        set_folder_stage._swap_folders = self._swap_folders
         try:
             yield self
         finally:
             for name in layer:
                 setattr(os, name, REAL[name])
-            set_folder_stage._exchanged = EXCHANGE
+            set_folder_stage._swap_folders = EXCHANGE
 
     def _one(self, name: str) -> Callable[..., Any]:
         def do(path: Any, *args: Any, **kwargs: Any) -> Any:
@@ -260,7 +260,7 @@ class Disk:
 
         self.call("symlink", act)
 
-    def _exchanged(self, one: Path, other: Path) -> bool:
+    def _swap_folders(self, one: Path, other: Path) -> bool:
         if not self.swaps:
             return False
 

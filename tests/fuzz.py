@@ -294,7 +294,7 @@ def list_cases(folder: Path) -> Case:
 
         def read() -> object:
             (folder / set_folder.LIST).write_bytes(data)
-            set_list.named(folder), set_list.claims(folder)
+            set_list.listed_names(folder), set_list.claims(folder)
             return verify_set(folder)
 
         return read
@@ -314,13 +314,13 @@ def list_reader(folder: Path) -> Callable[[bytes], object]:
 
     def read(data: bytes) -> object:
         (folder / set_folder.LIST).write_bytes(data)
-        set_list.named(folder), set_list.claims(folder)
+        set_list.listed_names(folder), set_list.claims(folder)
         said = verify_files.read_list(folder)
         if any(problems(said, schema, schema)):
             return None
         set_list.is_sealed(said)
-        list(verify_facts.takes_agree(said))
-        return [list(verify_facts.clip_agrees(clip, said, [2], 3)) for clip in said["clips"]]
+        list(verify_facts.take_problems(said))
+        return [list(verify_facts.clip_problems(clip, said, [2], 3)) for clip in said["clips"]]
 
     return read
 

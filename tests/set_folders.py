@@ -14,7 +14,7 @@ from pathlib import Path
 
 from takemill.sets import set_folder
 from takemill.sets.set_folder import LIST, replace_folder
-from takemill.sets.set_list import sealed
+from takemill.sets.set_list import add_seal
 
 
 def a_set(mark: str, *names: str) -> dict[str, bytes]:
@@ -28,7 +28,7 @@ def a_list(mark: str, files: dict[str, bytes]) -> bytes:
         {"name": name, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
         for name, data in files.items()
     ]
-    return json.dumps(sealed({"tool": {"name": "takemill"}, "mark": mark, "files": stated})).encode()
+    return json.dumps(add_seal({"tool": {"name": "takemill"}, "mark": mark, "files": stated})).encode()
 
 
 OLD = a_set("old", "ferry.glb", "report.html", "single/walk.glb")

@@ -1,4 +1,4 @@
-"""The sample scene, all the way: what `takemill demo` runs where Blender is at hand."""
+"""The sample scene, from raw take to packed set: what `takemill demo` runs where Blender is at hand."""
 
 from __future__ import annotations
 
@@ -71,16 +71,16 @@ def _armature(context: bpy.types.Context, name: str) -> bpy.types.Object:
 
 
 def _row(clip: dict) -> dict:
-    seam, way = clip["seam"], clip["root_motion"]
+    seam, root_motion = clip["seam"], clip["root_motion"]
     return {
         "clip": clip["name"],
         "kind": clip["kind"],
         "seconds": clip["duration_s"],
         "fps": round(clip["rate"]),
         "seam of the loop": f"{seam['gap_cm']:.2f} cm, {seam['quality']}" if seam else "",
-        "root motion": way["mode"],
-        "metres": way["distance_m"],
-        "turn": round(way["turn_deg"]),
+        "root motion": root_motion["mode"],
+        "metres": root_motion["distance_m"],
+        "turn": round(root_motion["turn_deg"]),
         "events": len(clip["events"]),
     }
 

@@ -40,7 +40,7 @@ def cells_of(picture: np.ndarray, count: int) -> list[np.ndarray]:
     """The figures' parts of the cells, without title and labels."""
     columns = min(count, contact_sheet.COLUMNS)
     rows = -(-count // columns)
-    title = round(len(picture) * contact_sheet.TITLE / (rows + contact_sheet.TITLE))
+    title = round(len(picture) * contact_sheet.TITLE_ROWS / (rows + contact_sheet.TITLE_ROWS))
     return [
         cell[: round(0.8 * len(cell))]
         for row in np.array_split(picture[title:], rows)
@@ -69,7 +69,7 @@ def test_every_cell_holds_a_figure_of_its_own(suit, tmp_path, dressed):
     path = tmp_path / "walk.png"
     takemill.contact_sheet(filepath=str(path), count=10, row_px=ROW)
     picture = pixels_of(path)
-    assert len(picture) == pytest.approx(ROW * (2 + contact_sheet.TITLE), abs=2)
+    assert len(picture) == pytest.approx(ROW * (2 + contact_sheet.TITLE_ROWS), abs=2)
     paper = np.median(picture.reshape(-1, 3), axis=0)
     assert paper.min() > 0.5
     cells = cells_of(picture, 10)

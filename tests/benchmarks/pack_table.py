@@ -141,8 +141,8 @@ def main(arguments: list[str]) -> int:
         rigs = characters(Path(place))
         # The dense clips are the same for all kinds, which say how they are stored.
         plain = recipe_of("one file", "")
-        motions = {one.name: one.motion for one in packing.clips_of([TAKE], plain, ignore_progress)}
-        fitted = packing_characters.clips_for([TAKE], rigs, plain, ignore_progress) if rigs else {}
+        motions = {one.name: one.motion for one in packing.make_file_clips([TAKE], plain, ignore_progress)}
+        fitted = packing_characters.make_character_clips([TAKE], rigs, plain, ignore_progress) if rigs else {}
         for kind, top in kinds():
             recipe = recipe_of(kind, top)
             out = Path(place) / kind

@@ -179,7 +179,7 @@ def test_a_malformed_file_is_refused_with_its_line(case):
     "case", ["a word for a number", "a number too few", "not a number", "cut in a frame"]
 )
 def test_the_line_is_right_in_whatever_pieces_a_file_is_read(case, piece, monkeypatch):
-    monkeypatch.setattr(bvh_text, "_CHUNK", piece)
+    monkeypatch.setattr(bvh_text, "_CHUNK_BYTES", piece)
     text, line, complaint = BAD[case]
     with pytest.raises(BvhError, match=f"line {line}:.*{re.escape(complaint)}"):
         parse_bvh(text)

@@ -49,7 +49,7 @@ TAKES = ("rest", "stroll", "turn", "blow")
 def facts_of(text: str, *names: str, rooted: bool = False) -> dict[str, dict]:
     clips = make(text, *names, rooted=rooted)
     return {
-        name: clip_facts.clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {})
+        name: clip_facts.describe_clip(one, "x.glb", dense_tracks(one.motion), 0.0, {})
         for name, one in clips.items()
     }
 

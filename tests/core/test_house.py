@@ -179,3 +179,77 @@ def test_what_is_offered_is_there():
                     f"{name}.{one}" for one in ast.literal_eval(node.value) if not hasattr(module, one)
                 ]
     assert not missing
+
+
+EVERY = [
+    path for place in ("core/takemill", "blender_addon") for path in (HERE.parents[2] / place).rglob("*.py")
+]
+CONSTANT = re.compile(r"_?[A-Z][A-Z0-9_]*")
+# Names that said nothing of what they hold or do, and were given up for such as do.
+GIVEN_UP = {
+    "playing_action", "Told", "_Told", "without_seats", "seats", "seat", "seated", "made_clip_set",
+    "cooked", "settled", "_on", "_or", "_on_its_way", "felt", "walked", "halved", "together",
+    "in_world", "_MOST", "_TOLD", "_MEANT", "_SHARED_OUT", "_stand", "_standing", "_STANDING",
+    "_TURN_S", "_LEVEL", "_meant", "travels", "travelling", "mend", "mended", "snug",
+}  # fmt: skip
+# Where other words of the same letters are at home: the pattern that names clips, and a body's stance.
+AT_HOME = {
+    ("intake", "_stand"),
+    ("neutral_pose", "_stand"),
+    ("upright", "_standing"),
+    ("glb_rig", "_standing"),
+}
+
+
+def names_in(tree: ast.Module) -> set[str]:
+    """Every name of a file: of variables, attributes, functions, classes, arguments and keywords."""
+    found = set()
+    for node in ast.walk(tree):
+        for field in ("id", "attr", "name", "arg"):
+            value = getattr(node, field, None)
+            if isinstance(value, str):
+                found.add(value)
+    return found
+
+
+def test_no_name_is_one_that_was_given_up():
+    wrong = []
+    for path in EVERY:
+        names = names_in(ast.parse(path.read_text(encoding="utf-8"))) & GIVEN_UP
+        wrong += [f"{path.stem}: {name}" for name in names if (path.stem, name) not in AT_HOME]
+    assert len(EVERY) > 200
+    assert wrong == []
+
+
+def bare_constants(text: str) -> list[str]:
+    """Numeric constants without a comment on their lines or above (their block), or a docstring below."""
+    lines, body = text.splitlines(), ast.parse(text).body
+    found = []
+    for node, following in zip(body, [*body[1:], None], strict=True):
+        if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+            continue
+        target = node.targets[0] if isinstance(node, ast.Assign) else node.target
+        names = [one.id for one in ast.walk(target) if isinstance(one, ast.Name)]
+        values = [one.value for one in ast.walk(node.value) if isinstance(one, ast.Constant)]
+        numbers = [value for value in values if type(value) in (int, float)]
+        if not numbers or not names or not all(map(CONSTANT.fullmatch, names)):
+            continue
+        first = node.lineno - 1
+        while first and lines[first - 1].strip() and not lines[first - 1].startswith("#"):
+            first -= 1  # up to the head of the block that it stands in
+        above = first > 0 and lines[first - 1].startswith("#")
+        beside = any("#" in line for line in lines[node.lineno - 1 : node.end_lineno])
+        below = isinstance(following, ast.Expr) and isinstance(following.value, ast.Constant)
+        if not (above or beside or below):
+            found += names
+    return found
+
+
+def test_every_number_says_what_it_is():
+    assert bare_constants("# Metres.\nA = 1\nB = 2\n\nC = 3\nD = 4  # seconds\nE = 5\n'''Of a day.'''\n") == [
+        "C"
+    ]
+    wrong = [
+        f"{path.stem}: {name}" for path in EVERY for name in bare_constants(path.read_text(encoding="utf-8"))
+    ]
+    assert wrong == []

@@ -14,7 +14,7 @@ from takemill.pipeline import stages
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.limits import expect_usable
 from takemill.recipe.recipe import TABLES, parse_recipe
-from takemill.sets.clip_set import made_clip_set
+from takemill.sets.clip_set import build_clip_set
 
 CLIPS = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'
@@ -111,7 +111,7 @@ def test_the_ends_of_the_limits_work_through_all_stages(value):
             recipe = parse_recipe(text, "r.toml")
             take = prepare_take("day", motion, body_of(motion.skeleton, recipe), recipe)
             clips = stages.make_set(take, recipe)
-            made_clip_set(glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
+            build_clip_set(glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
             made += 1
         except TakemillError as problem:
             said.append(str(problem))

@@ -211,9 +211,11 @@ def test_the_quality_of_a_gap_is_that_of_the_guide() -> None:
     """The guide's table: below 1.5 cm good, below 4 fair, below 10 poor, and then bad."""
     gaps = ((1.49, "good"), (1.51, "fair"), (3.99, "fair"), (4.01, "poor"), (9.99, "poor"), (10.01, "bad"))
     for cm, word in gaps:
-        assert loop_search._candidate(0, 9, PoseGap(cm, 0.0, 0.0), "").quality == word
-    assert loop_search._candidate(0, 9, PoseGap(1.0, 0.0, 9.0), "").quality == "good"
-    assert loop_search._candidate(0, 9, PoseGap(1.0, 0.0, 11.0), "").quality == "fair"  # 5.5 mm in 1/20 s
+        assert loop_search._make_candidate(0, 9, PoseGap(cm, 0.0, 0.0), "").quality == word
+    assert loop_search._make_candidate(0, 9, PoseGap(1.0, 0.0, 9.0), "").quality == "good"
+    assert (
+        loop_search._make_candidate(0, 9, PoseGap(1.0, 0.0, 11.0), "").quality == "fair"
+    )  # 5.5 mm in 1/20 s
 
 
 def test_a_range_shorter_than_the_shortest_loop_is_refused() -> None:

@@ -286,7 +286,7 @@ def other(place):
 def test_a_failure_at_the_second_character_leaves_the_first_ones_set(
     both, other, tmp_path, monkeypatch, capsys
 ):
-    out, made, seen = shutil.copytree(both, tmp_path / "out"), clip_set.made_clip_set, []
+    out, made, seen = shutil.copytree(both, tmp_path / "out"), clip_set.build_clip_set, []
 
     def fail_second(*arguments):
         seen.append(arguments)
@@ -294,7 +294,7 @@ def test_a_failure_at_the_second_character_leaves_the_first_ones_set(
             raise GlbError("no more")
         return made(*arguments)
 
-    monkeypatch.setattr(clip_set, "made_clip_set", fail_second)
+    monkeypatch.setattr(clip_set, "build_clip_set", fail_second)
     assert cli.main(["pack", *other, "--out", str(out)]) == 2
     assert "no more" in capsys.readouterr().err
     assert rates(out) == [60, 60]

@@ -16,7 +16,7 @@ import synthetic
 from glb_clips import clip_of
 from takemill.base.errors import RecipeError
 from takemill.files.glb import append_animations, skeleton_glb
-from takemill.recipe.recipe_names import expect_name, expect_pattern, expect_unique, filled
+from takemill.recipe.recipe_names import expect_name, expect_pattern, expect_unique, fill_pattern
 
 WORDS = {"character": "courier", "set": "ferry", "take": "monday", "kind": "locomotion"}
 
@@ -63,19 +63,19 @@ def test_names_differ_in_more_than_case():
 
 def test_a_pattern_counts_what_stands_already():
     pattern = expect_pattern("{character}_{kind}_{n:02}", "naming")
-    assert filled(pattern, set(), "clip", **WORDS) == "courier_locomotion_01"
+    assert fill_pattern(pattern, set(), "clip", **WORDS) == "courier_locomotion_01"
     assert (
-        filled(pattern, {"Courier_Locomotion_01", "courier_locomotion_03"}, "clip", **WORDS)
+        fill_pattern(pattern, {"Courier_Locomotion_01", "courier_locomotion_03"}, "clip", **WORDS)
         == "courier_locomotion_02"
     )
-    assert filled("{set}-{take}", {"x"}, "clip", **WORDS) == "ferry-monday"
-    assert filled("{{{n}}}", set(), "clip", **WORDS) == "{1}"
+    assert fill_pattern("{set}-{take}", {"x"}, "clip", **WORDS) == "ferry-monday"
+    assert fill_pattern("{{{n}}}", set(), "clip", **WORDS) == "{1}"
     with pytest.raises(
         RecipeError, match=re.escape("clip: the naming pattern '{take}' gives 'monday' twice")
     ):
-        filled("{take}", {"monday"}, "clip", **WORDS)
+        fill_pattern("{take}", {"monday"}, "clip", **WORDS)
     with pytest.raises(RecipeError, match="clip: 'mon/day' holds '/'"):
-        filled("{take}", set(), "clip", **WORDS | {"take": "mon/day"})
+        fill_pattern("{take}", set(), "clip", **WORDS | {"take": "mon/day"})
 
 
 @pytest.mark.parametrize(
@@ -104,6 +104,6 @@ def test_patterns_that_are_none(pattern):
 def test_an_accepted_pattern_gives_legal_names(pattern):
     with contextlib.suppress(RecipeError):
         accepted = expect_pattern(pattern, "naming")
-        name = filled(accepted, set(), "clip", **WORDS)
+        name = fill_pattern(accepted, set(), "clip", **WORDS)
         assert expect_name(name, "clip") == name
         assert Path(name).name == name

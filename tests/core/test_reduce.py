@@ -272,12 +272,12 @@ def test_the_turn_of_the_travel_is_not_rounded_to_sixteen_bits():
     """What a cycle turns too far leads astray in all cycles after it."""
     joint = NAMES.index("second root")
     stored = {
-        travelling: next(
+        root_joints: next(
             track
-            for track in reduce_keys(MOTION, travelling=travelling)
+            for track in reduce_keys(MOTION, root_joints=root_joints)
             if (track.joint, track.path) == (joint, "rotation")
         )
-        for travelling in (None, joint)
+        for root_joints in (None, joint)
     }
     assert stored[None].storage == "int16"
     assert stored[joint].storage == "float32"
@@ -312,9 +312,9 @@ def test_many_clips_at_once_come_out_as_each_alone():
     still = np.repeat(motions[0].rotations[:1], 40, axis=0)
     motions.append(Motion(motions[0].skeleton, 120.0, still, motions[0].root_translation[:40]))
     planted = [None, np.ones((70, 9), bool), None, None, None, None, None]
-    travelling = [None, None, None, 0, None, None, 0]
-    together = reduce_clips(motions, None, planted, travelling)
-    for motion, found, feet, joint in zip(motions, together, planted, travelling, strict=True):
+    root_joints = [None, None, None, 0, None, None, 0]
+    together = reduce_clips(motions, None, planted, root_joints)
+    for motion, found, feet, joint in zip(motions, together, planted, root_joints, strict=True):
         alone = reduce_keys(motion, None, feet, joint)
         assert [(t.joint, t.path, t.storage) for t in found] == [(t.joint, t.path, t.storage) for t in alone]
         for one, other in zip(found, alone, strict=True):

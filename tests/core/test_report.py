@@ -21,7 +21,7 @@ from takemill.pipeline import stages
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets import report_figures
-from takemill.sets.clip_facts import clip_facts, set_facts
+from takemill.sets.clip_facts import describe_clip, describe_set
 from takemill.sets.report import render_report
 from takemill.sets.report_seam import Passage, seam_close_up
 
@@ -56,9 +56,9 @@ def page(take, clips):
 
 
 def render(take, clips) -> str:
-    facts = set_facts("the <set>", [take], clips, Recipe())
+    facts = describe_set("the <set>", [take], clips, Recipe())
     facts["clips"] = [
-        clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in clips
+        describe_clip(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in clips
     ]
     return render_report(facts, [take], clips)
 
@@ -205,7 +205,7 @@ def numbers(text: str) -> list[float]:
 def test_a_way_ahead_leads_up_the_page():
     """The core's ahead at heading 0 is -Y, its left +X: on the page up and left."""
     track = np.linspace([0, 0], [0.2, -1.0], 50)
-    drawing = svg.from_above(track, [("sl", np.array([[0.1, 0], [0.1, -0.2]]))], np.array([0.0, -1.0]))
+    drawing = svg.draw_top_view(track, [("sl", np.array([[0.1, 0], [0.1, -0.2]]))], np.array([0.0, -1.0]))
     way = numbers(re.search(r'class="way" d="M([^"]*)"', drawing).group(1))
     assert way[:2] == [0, 0]
     assert way[-2:] == [-0.2, -1.0]
@@ -217,13 +217,15 @@ def test_a_way_ahead_leads_up_the_page():
 
 
 def test_bars_and_curves_keep_their_places():
-    assert 'x="250" y="12" height="76" width="500"' in svg.bars([("fl", 0.25, 0.75)])
-    assert 'width="2"' in svg.bars([("fl", 0.5, 0.5)])
+    assert 'x="250" y="12" height="76" width="500"' in svg.draw_bars([("fl", 0.25, 0.75)])
+    assert 'width="2"' in svg.draw_bars([("fl", 0.5, 0.5)])
     line = numbers(
-        re.search(r'd="M([^"]*)"/></svg>', svg.curves([("sl", np.array([0.0, 10.0, 5.0]))], 10.0)).group(1)
+        re.search(r'd="M([^"]*)"/></svg>', svg.draw_curves([("sl", np.array([0.0, 10.0, 5.0]))], 10.0)).group(
+            1
+        )
     )
     assert line == [0, 100, 500, 6, 1000, 53]
-    long = svg.curves([("sl", np.sin(np.arange(9000.0)))], 1.0)
+    long = svg.draw_curves([("sl", np.sin(np.arange(9000.0)))], 1.0)
     assert long.count("L") == 399
 
 
@@ -290,8 +292,10 @@ def test_it_says_what_became_of_clips(take):
 
 def test_the_list_of_clips_tells_size_and_error(take, clips):
     """As clips.json does."""
-    facts = [clip_facts(one, "x.glb", dense_tracks(one.motion), 0.000123, {take.name: take}) for one in clips]
-    said = set_facts("set", [take], clips, Recipe()) | {"clips": facts}
+    facts = [
+        describe_clip(one, "x.glb", dense_tracks(one.motion), 0.000123, {take.name: take}) for one in clips
+    ]
+    said = describe_set("set", [take], clips, Recipe()) | {"clips": facts}
     rows = re.findall(
         r"<tr><th scope=\"row\"><a href=\"#clip-\d\">(.*?)</tr>", render_report(said, [take], clips)
     )
@@ -306,9 +310,9 @@ def test_the_list_of_clips_tells_size_and_error(take, clips):
 def test_a_large_set_names_the_nearest_clips_instead_of_all_pairs(take, clips):
     """Thirty clips: the same one and others in turn; each names five others, nearest first."""
     many = [replace(clips[k % 3], name=f"clip & {k}") for k in range(30)]
-    said = set_facts("set", [take], many, Recipe())
+    said = describe_set("set", [take], many, Recipe())
     said["clips"] = [
-        clip_facts(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in many
+        describe_clip(one, "x.glb", dense_tracks(one.motion), 0.0, {take.name: take}) for one in many
     ]
     page = render_report(said, [take], many)
     assert 'role="grid"' not in page

@@ -61,14 +61,14 @@ def test_folders_named_from_where_the_program_runs_change_places(tmp_path, monke
         (tmp_path / name).mkdir()
         (tmp_path / name / name).write_bytes(b"")
     monkeypatch.chdir(tmp_path)
-    swapped = set_folder_stage._exchanged(Path("one"), Path("other"))
+    swapped = set_folder_stage._swap_folders(Path("one"), Path("other"))
     assert contents(tmp_path) == (
         {"one/other": b"", "other/one": b""} if swapped else {"one/one": b"", "other/other": b""}
     )
 
 
 def test_systems_that_cannot_swap_folders_rename_twice(place, monkeypatch):
-    monkeypatch.setattr(set_folder_stage, "_exchanged", lambda *_: False)
+    monkeypatch.setattr(set_folder_stage, "_swap_folders", lambda *_: False)
     replace_folder(place, NEW)
     assert contents(place) == NEW | FOREIGN | {"link": b"mine"}
     assert only(place.parent, "ferry")
@@ -137,7 +137,7 @@ def full(*_, **__):
     [
         ("write_synced", False),
         ("carry_over", False),
-        ("_exchanged", False),
+        ("_swap_folders", False),
         ("write_synced", True),
         ("os.rename", True),
     ],

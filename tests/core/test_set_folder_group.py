@@ -48,7 +48,7 @@ def test_several_sets_are_replaced_together(pair):
 @pytest.mark.parametrize("first_time", [False, True])
 def test_a_failure_between_two_sets_leaves_all_old_ones(pair, monkeypatch, swaps, first_time):
     """The system refuses the second change of places."""
-    exchange, rename, seen = set_folder_stage._exchanged, os.rename, []
+    exchange, rename, seen = set_folder_stage._swap_folders, os.rename, []
 
     def refuse_the_second(act):
         def do(one, other):
@@ -62,9 +62,9 @@ def test_a_failure_between_two_sets_leaves_all_old_ones(pair, monkeypatch, swaps
 
     places = [pair[0].parent / "x" / name for name in "ab"] if first_time else pair
     if swaps and not first_time:
-        monkeypatch.setattr(set_folder_stage, "_exchanged", refuse_the_second(exchange))
+        monkeypatch.setattr(set_folder_stage, "_swap_folders", refuse_the_second(exchange))
     else:
-        monkeypatch.setattr(set_folder_stage, "_exchanged", lambda *_: False)
+        monkeypatch.setattr(set_folder_stage, "_swap_folders", lambda *_: False)
         monkeypatch.setattr(set_folder_stage.os, "rename", refuse_the_second(rename))
     with pytest.raises(FileError, match=r"(mate|b): No space left on device"):
         replace_folders(dict.fromkeys(places, NEW))
@@ -94,7 +94,7 @@ def test_sets_that_another_process_changes_just_now_are_left_to_it(pair):
     """Its list stands, and it still holds the lock."""
     parent = pair[0].parent
     with set_folder_stage.staging_folder(parent) as folder:
-        set_folder_stage.Stage.filled(folder, pair[0], NEW)
+        set_folder_stage.Stage.fill(folder, pair[0], NEW)
         (folder / "group.json").write_text(json.dumps([{"stage": folder.name}]))
         assert not unfinished(parent)
         replace_folder(parent / "other", OLD)

@@ -12,11 +12,11 @@ import warnings
 
 import pytest
 
-from takemill.base.disk import naming
+from takemill.base.disk import explain_errors
 from takemill.base.errors import FileError
 from takemill.base.systems import (
     FORBIDDEN,
-    MOST_WINDOWS_PATH,
+    MAX_WINDOWS_PATH,
     forbidden_in,
     is_reserved,
     reason_of,
@@ -67,17 +67,17 @@ def test_a_file_that_another_program_has_open_is_said_in_words():
     assert reason_of(problem, "a.glb", "win32") == "another program has it open; close it there"
     assert reason_of(windows_error(5, "Access is denied"), "a.glb", "win32") == "Access is denied"
     said = r"cannot write a\.glb: another program has it open; close it there"
-    with pytest.raises(FileError, match=said), naming("write", "a.glb"):
+    with pytest.raises(FileError, match=said), explain_errors("write", "a.glb"):
         raise problem
 
 
 def test_a_path_that_is_too_long_for_windows_is_said_in_words():
     """Windows says "no such file" then."""
     problem = FileNotFoundError(2, "No such file or directory")
-    path = "C:\\" + "x" * MOST_WINDOWS_PATH
+    path = "C:\\" + "x" * MAX_WINDOWS_PATH
     said = reason_of(problem, path, "win32")
     assert said.endswith("its path has 262 characters and Windows takes 259: use a shorter folder")
-    for other, system in ((path[:MOST_WINDOWS_PATH], "win32"), ("\\\\?\\" + path, "win32"), (path, "linux")):
+    for other, system in ((path[:MAX_WINDOWS_PATH], "win32"), ("\\\\?\\" + path, "win32"), (path, "linux")):
         assert reason_of(problem, other, system) == "No such file or directory"
 
 

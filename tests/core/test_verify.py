@@ -25,9 +25,9 @@ from takemill.files.glb_read import GlbScene
 from takemill.pipeline import stages
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
-from takemill.sets.clip_facts import facts_again
+from takemill.sets.clip_facts import describe_again
 from takemill.sets.clip_set import write_clip_set
-from takemill.sets.set_list import sealed
+from takemill.sets.set_list import add_seal
 from takemill.sets.verify import notes_of, verify_set
 from takemill.sets.verify_files import file_problems
 from takemill.shell import cli
@@ -53,7 +53,7 @@ def made(request, tmp_path_factory):
     clips = stages.make_set(take, recipe)
     folder = tmp_path_factory.mktemp("set") / "set"
     write_clip_set(folder, glb.skeleton_glb(clips[0].motion.skeleton), "set", [take], clips, recipe)
-    again = json.loads(json.dumps(facts_again(clips, recipe)))
+    again = json.loads(json.dumps(describe_again(clips, recipe)))
     return folder, {clip.name: clip.motion for clip in clips}, again
 
 
@@ -110,7 +110,7 @@ def relist(folder: Path, change, seal: bool = True) -> None:
         if (folder / file["name"]).is_file():
             data = (folder / file["name"]).read_bytes()
             file["bytes"], file["sha256"] = len(data), hashlib.sha256(data).hexdigest()
-    (folder / "clips.json").write_text(json.dumps(sealed(said) if seal else said))
+    (folder / "clips.json").write_text(json.dumps(add_seal(said) if seal else said))
 
 
 def animation(text: dict, name: str) -> dict:

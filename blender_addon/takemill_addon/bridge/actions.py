@@ -47,10 +47,10 @@ def slot_for(action: bpy.types.Action, armature: bpy.types.Object):
 
 
 def active_action(armature: bpy.types.Object) -> bpy.types.Action:
-    """The Action that `armature` plays.
+    """The active Action of `armature`.
 
     Raises:
-        InputError: it plays none.
+        InputError: it has none.
     """
     data = armature.animation_data
     if not data or not data.action:

@@ -12,7 +12,7 @@ from takemill.base.errors import TakemillError
 
 from . import stage
 
-_EVERY_S = 0.2  # between looks at how far it is; each one has the windows drawn
+_LOOK_EVERY_S = 0.2  # between looks at how far it is; each one has the windows drawn
 
 
 class _StopError(Exception):
@@ -20,7 +20,7 @@ class _StopError(Exception):
 
 
 Progress = Callable[[float], object]
-"""Told the part that is behind; what it raises ends the work."""
+"""Called with the share that is done; what it raises ends the work."""
 
 
 class Job:
@@ -37,20 +37,20 @@ class Job:
         self._title, self._work, self._part = title, work, 0.0
         self.stopped = False
         self._problem: BaseException | None = None
-        self._timer = context.window_manager.event_timer_add(_EVERY_S, window=context.window)
+        self._timer = context.window_manager.event_timer_add(_LOOK_EVERY_S, window=context.window)
         self._thread = threading.Thread(target=self._run, daemon=True)
         context.window_manager.progress_begin(0, 100)
         self._thread.start()
 
     def _run(self) -> None:
         try:
-            self._work(self._told)
+            self._work(self._note_progress)
         except _StopError:
             pass
         except BaseException as problem:  # handed on to the thread that waits
             self._problem = problem
 
-    def _told(self, part: float) -> None:
+    def _note_progress(self, part: float) -> None:
         self._part = part
         if self.stopped:
             raise _StopError

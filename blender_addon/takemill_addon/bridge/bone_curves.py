@@ -14,8 +14,8 @@ from takemill.base.errors import InputError
 from . import actions, rotation_modes
 from .rig import Rig
 
-_SCALED = 1e-4
-_BATCH = 1 << 18  # keys that are looked at together; they stay in the processor's cache
+_MAX_SCALE_OFF = 1e-4  # from 1, of a bone that counts as not scaled (chosen by eye)
+_BATCH_KEYS = 1 << 18  # keys that are looked at together; they stay in the processor's cache
 
 
 class BoneCurve(NamedTuple):
@@ -66,14 +66,16 @@ def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Channels:
             row = (curve, bone, curve.array_index)
             wanted.setdefault((kind, len(curve.keyframe_points)), []).append(row)
     for (kind, count), rows in wanted.items():
-        for start in range(0, len(rows), step := max(_BATCH // count, 1)):
+        for start in range(0, len(rows), step := max(_BATCH_KEYS // count, 1)):
             some, bones, components = zip(*rows[start : start + step], strict=True)
             channels[kind][:, bones, components] = _values(some, count, frames).T
     location, rotation, scale = channels.values()
     if not (np.isfinite(location).all() and np.isfinite(rotation).all()):
         bad = ~(np.isfinite(location).all(axis=(0, 2)) & np.isfinite(rotation).all(axis=(0, 2)))
         raise InputError(f"bone {rig.names[int(np.argmax(bad))]!r}: one of its keys holds no number")
-    return Channels(location, rotation, np.flatnonzero((np.abs(scale - 1) > _SCALED).any(axis=0).any(axis=1)))
+    return Channels(
+        location, rotation, np.flatnonzero((np.abs(scale - 1) > _MAX_SCALE_OFF).any(axis=0).any(axis=1))
+    )
 
 
 def _values(curves: tuple[bpy.types.FCurve, ...], count: int, frames: range) -> NDArray[np.float32]:

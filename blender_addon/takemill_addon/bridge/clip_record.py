@@ -32,7 +32,7 @@ _CONTACTS = ("contacts", "touches")
 
 @dataclass(frozen=True)
 class ClipRecord:
-    """What an Action alone does not tell about a clip.
+    """What an Action alone does not say about a clip.
 
     Attributes:
         kind, loop, candidate, source, source_range: as in `FinishedClip`.

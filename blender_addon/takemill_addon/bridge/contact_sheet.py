@@ -16,15 +16,19 @@ import bpy
 import numpy as np
 from mathutils import Matrix
 
-from takemill.base.disk import naming, read_bytes
+from takemill.base.disk import explain_errors, read_bytes
 
 from .sheet_poses import Pose
 
+# The layout of the sheet was chosen by eye.
 COLUMNS = 8
-TITLE = 0.16  # height of the title, as a part of a row's
-_MARGIN, _LABEL = 0.06, 0.14  # around a figure and below it, as parts of the tallest one's height
-_PAPER, _INK, _CLAY = (0.75, 0.76, 0.78), (0.02, 0.02, 0.02), (0.1, 0.16, 0.2)
-_DEPTH = 1000.0
+TITLE_ROWS = 0.16  # height of the title, as a part of a row's
+_MARGIN_HEIGHTS, _LABEL_HEIGHTS = (
+    0.06,
+    0.14,
+)  # around a figure and below it, as parts of the tallest one's height
+_PAPER, _INK, _CLAY = (0.75, 0.76, 0.78), (0.02, 0.02, 0.02), (0.1, 0.16, 0.2)  # linear RGB
+_CAMERA_DEPTH = 1000.0  # metres that the camera sees: farther than any figure reaches
 _KINDS = (
     "scenes",
     "objects",
@@ -47,7 +51,7 @@ def render_sheet(poses: Sequence[Pose], title: str, row_px: int) -> bytes:
     bottom = min(0.0, *(float(pose.low[2]) for pose in poses))
     tall = max(top - bottom, 1e-6)
     reach = max(float(np.abs([pose.low[0], pose.high[0]]).max()) for pose in poses)
-    wide, high = 2 * reach + 2 * _MARGIN * tall, tall * (1 + 2 * _MARGIN + _LABEL)
+    wide, high = 2 * reach + 2 * _MARGIN_HEIGHTS * tall, tall * (1 + 2 * _MARGIN_HEIGHTS + _LABEL_HEIGHTS)
     wide = max(wide, 0.48 * high)  # room for the label
     with scratch():
         scene = bpy.data.scenes.new("contact sheet")
@@ -60,10 +64,12 @@ def render_sheet(poses: Sequence[Pose], title: str, row_px: int) -> bytes:
                 _add(scene, mesh, Matrix.Translation((x, 0, z)) @ matrix)
             text = f"{pose.phase:.0%}, frame {pose.frame:.4g}"
             _write(scene, ink, text, 0.055 * high, (x, z + bottom - 0.1 * high), "CENTER")
-            _add(scene, _floor(wide, 0.003 * high, ink), Matrix.Translation((x, _DEPTH / 2, z)))
-        _write(scene, ink, title, 0.5 * TITLE * high, (-wide / 2 + 0.03 * high, top + 0.11 * high), "LEFT")
-        size = (columns * wide, (rows + TITLE) * high)
-        ceiling = top + _MARGIN * tall + TITLE * high
+            _add(scene, _floor(wide, 0.003 * high, ink), Matrix.Translation((x, _CAMERA_DEPTH / 2, z)))
+        _write(
+            scene, ink, title, 0.5 * TITLE_ROWS * high, (-wide / 2 + 0.03 * high, top + 0.11 * high), "LEFT"
+        )
+        size = (columns * wide, (rows + TITLE_ROWS) * high)
+        ceiling = top + _MARGIN_HEIGHTS * tall + TITLE_ROWS * high
         _light(scene)
         _look(scene, ((columns - 1) * wide / 2, ceiling - size[1] / 2), max(size))
         render = scene.render
@@ -93,7 +99,7 @@ def _rendered(scene: bpy.types.Scene) -> bytes:
     cycles = scene.cycles
     cycles.device, cycles.samples, cycles.max_bounces = "CPU", 16, 1
     cycles.use_denoising = cycles.use_adaptive_sampling = False
-    with naming("write", "the picture"), tempfile.TemporaryDirectory() as folder:
+    with explain_errors("write", "the picture"), tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "sheet.png")
         render.filepath = str(path)
         bpy.ops.render.render(write_still=True, scene=scene.name)
@@ -112,7 +118,9 @@ def _write(scene, ink, text: str, size: float, place: tuple[float, float], align
     curve = bpy.data.curves.new("text", "FONT")
     curve.body, curve.size, curve.align_x = text, size, align
     curve.materials.append(ink)
-    matrix = Matrix.Translation((place[0], -_DEPTH / 2, place[1])) @ Matrix.Rotation(math.pi / 2, 4, "X")
+    matrix = Matrix.Translation((place[0], -_CAMERA_DEPTH / 2, place[1])) @ Matrix.Rotation(
+        math.pi / 2, 4, "X"
+    )
     _add(scene, curve, matrix)
 
 
@@ -136,8 +144,8 @@ def _light(scene: bpy.types.Scene) -> None:
 
 def _look(scene: bpy.types.Scene, middle: tuple[float, float], wide: float) -> None:
     camera = bpy.data.cameras.new("viewer")
-    camera.type, camera.ortho_scale, camera.clip_end = "ORTHO", wide, 3 * _DEPTH
-    place = Matrix.Translation((middle[0], -_DEPTH, middle[1])) @ Matrix.Rotation(math.pi / 2, 4, "X")
+    camera.type, camera.ortho_scale, camera.clip_end = "ORTHO", wide, 3 * _CAMERA_DEPTH
+    place = Matrix.Translation((middle[0], -_CAMERA_DEPTH, middle[1])) @ Matrix.Rotation(math.pi / 2, 4, "X")
     scene.camera = _add(scene, camera, place)
 
 

@@ -1,4 +1,4 @@
-"""Findings and measures, kept with an Action in scene frames, and the way to where each of them lies."""
+"""Findings and measures, kept with an Action in scene frames, and how to go to where each of them lies."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _SHORT = {  # what fits the sidebar; other measures keep the words that the comm
 def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "") -> None:
     """Replace what is known of the health of `action`, whose motion begins at scene frame `start`.
 
-    `digest` of that motion tells later whether the keys have changed since.
+    `digest` of that motion shows later whether the keys have changed since.
     """
     known = action.takemill
     known.findings.clear()
@@ -126,7 +126,7 @@ def summary(findings: Iterable[Finding]) -> str:
 def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     """Set the playhead on the chosen finding and select its bone alone, for the row that was clicked."""
     armature = stage.armature_of(context)
-    if armature is None or stage.playing_action(armature) != known.id_data:
+    if armature is None or stage.find_active_action(armature) != known.id_data:
         return
     if not 0 <= known.finding_index < len(known.findings):
         return

@@ -119,7 +119,7 @@ def clips_of(
             raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
         take = stock.take_of(context, entry.action)
         clip = clip_record.clip_of(entry.name, entry.action, take.motion, stock.body, take.start)
-        if clip.settings is not None:  # the rate of the set is told when it is packed
+        if clip.settings is not None:  # the rate of the set is known when it is packed
             clip = replace(clip, settings=replace(clip.settings, rate=recipe.rate))
         out.append(resample_clip(clip, (clip.asked.rate if clip.asked else None) or recipe.rate))
         unscaled.update(take.unscaled)
@@ -158,7 +158,7 @@ def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip
             raw, motion = (stock.take_of(context, one).motion for one in (actions.first_here(action), action))
         except TakemillError:  # the report can do without; the clips are whole
             continue
-        known = next((health for one in actions.ancestry(action) if (health := _kept(one))), None)
+        known = next((health for one in actions.ancestry(action) if (health := _kept_health(one))), None)
         known = known or check(motion, stock.body)
         done = tuple(one for one in known.findings if one.repaired)
         left = replace(known, findings=tuple(one for one in known.findings if not one.repaired))
@@ -177,6 +177,6 @@ def _cut_from(armature: bpy.types.Object, take: str) -> bpy.types.Action | None:
     return bpy.data.actions.get(take)
 
 
-def _kept(action: bpy.types.Action) -> Health | None:
+def _kept_health(action: bpy.types.Action) -> Health | None:
     """What is kept of an Action's health, in frames of its motion."""
     return findings.kept(action, round(action.frame_range[0]))

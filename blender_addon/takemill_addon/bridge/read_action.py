@@ -1,6 +1,6 @@
 """An Action on an armature -> a Motion in world metres.
 
-By its F-curves in bulk where they tell the whole pose; otherwise, frame by frame, by Blender's evaluation,
+By its F-curves in bulk where they give the whole pose; otherwise, frame by frame, by Blender's evaluation,
 and the reasons are kept so that the panel can say them.
 """
 
@@ -134,7 +134,7 @@ def _expect_frames(action: bpy.types.Action, first: float, last: float) -> range
 
 
 def evaluation_reasons(armature: bpy.types.Object, bag, curves: list[bpy.types.FCurve]) -> tuple[str, ...]:
-    """Why `curves`, those of bones in `bag`, do not tell the pose alone; empty when they do."""
+    """Why `curves`, those of bones in `bag`, do not give the whole pose; empty when they do."""
     data = armature.animation_data
     held = [b.name for b in armature.pose.bones if b.constraints and any(_acts(c) for c in b.constraints)]
     shaped = [curve for curve in curves if curve.modifiers]
@@ -179,7 +179,7 @@ def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tupl
     count = len(rig.names)
     poses = np.empty((len(frames), count * 16), np.float32)
     objects = np.empty((len(frames), 4, 4))
-    with playing(context, armature, action, slot):
+    with play_action(context, armature, action, slot):
         set_pose(armature, rig)
         for index, frame in enumerate(frames):
             context.scene.frame_set(frame)
@@ -192,7 +192,7 @@ def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tupl
 
 
 @contextmanager
-def playing(context, armature, action, slot) -> Iterator[None]:
+def play_action(context, armature, action, slot) -> Iterator[None]:
     """The scene with `armature` posed by `action`; afterwards everything is as it was."""
     scene, data = context.scene, armature.animation_data_create()
     if data.use_tweak_mode:

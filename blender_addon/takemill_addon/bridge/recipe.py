@@ -103,26 +103,26 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
     """
     recipe = loaded_recipe(scene)
     for field in FIELDS:
-        said = _meant(field, recipe, getattr(scene.takemill, field.name))
-        if said == field.value_in(recipe):
+        value = _field_value(field, recipe, getattr(scene.takemill, field.name))
+        if value == field.value_in(recipe):
             continue
         if field.table:
-            table = replace(getattr(recipe, field.table), **{field.key: said})
+            table = replace(getattr(recipe, field.table), **{field.key: value})
             recipe = replace(recipe, **{field.table: table})
         else:
-            recipe = replace(recipe, **{field.key: said})
+            recipe = replace(recipe, **{field.key: value})
     return recipe
 
 
-def _meant(field: Field, recipe: Recipe, shown: Any) -> Any:
-    """What a field says; Blender keeps single precision, so a number that was not touched is the recipe's."""
+def _field_value(field: Field, recipe: Recipe, shown: Any) -> Any:
+    """The value of a field. Blender keeps single precision: a number that was not touched is the recipe's."""
     old = field.value_in(recipe)
     if isinstance(shown, float):
         if np.float32(field.show(old)) == np.float32(shown):
             return old
         shown = float(f"{shown:.6g}")
-    said = field.read(shown)
-    return float(f"{said:.9g}") if isinstance(said, float) else said
+    value = field.read(shown)
+    return float(f"{value:.9g}") if isinstance(value, float) else value
 
 
 def expect_fields_hold(scene: bpy.types.Scene, recipe: Recipe) -> None:

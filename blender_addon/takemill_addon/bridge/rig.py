@@ -22,8 +22,8 @@ from takemill.maths import kinematics, quat
 
 from . import rotation_modes
 
-_UNIFORM = 1e-4  # how far an object's scale may differ between axes, relative
-_APART_M = 1e-6  # a bone further than this from its rest place moves apart from its parent
+_MAX_SCALE_DIFFERENCE = 1e-4  # how far an object's scale may differ between axes, relative
+_MAX_IN_PLACE_M = 1e-6  # a bone further than this from its rest place moves apart from its parent
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class ArmatureFrame:
         """
         linear = matrix[:3, :3]
         size = float(np.cbrt(np.linalg.det(linear)))
-        if size <= 1e-9 or np.abs(linear @ linear.T / size**2 - np.eye(3)).max() > _UNIFORM:
+        if size <= 1e-9 or np.abs(linear @ linear.T / size**2 - np.eye(3)).max() > _MAX_SCALE_DIFFERENCE:
             raise InputError(
                 f"armature {name!r}: its scale is mirrored or differs between axes; "
                 "apply it (Object > Apply > Scale) and try again"
@@ -213,7 +213,7 @@ class Rig:
         axes = np.where(self.local_location[:, None], rest.rest_rotation, quat.IDENTITY)
         locations = quat.rotate(quat.inv(axes), moves)
         stretch = np.abs(locations).max(axis=(0, 2)) * self.connected
-        if stretch.max(initial=0) > 1e-3 * max(rest.height, _APART_M):
+        if stretch.max(initial=0) > 1e-3 * max(rest.height, _MAX_IN_PLACE_M):
             bone = self.names[int(np.argmax(stretch))]
             raise InputError(
                 f"bone {bone!r} is connected to its parent and cannot move apart from it; "
@@ -272,8 +272,8 @@ def read_rig(armature: bpy.types.Object) -> Rig:
 
 def motion_of(skeleton: Skeleton, rate: float, rotations: Array, translations: Array) -> Motion:
     """A Motion from all local transforms (F, J, ...): joints that stay at rest get no track."""
-    reach = max(np.abs(skeleton.rest_translation).max(), _APART_M)
-    apart = np.abs(translations - skeleton.rest_translation).max(axis=0).max(axis=1) > _APART_M * reach
+    reach = max(np.abs(skeleton.rest_translation).max(), _MAX_IN_PLACE_M)
+    apart = np.abs(translations - skeleton.rest_translation).max(axis=0).max(axis=1) > _MAX_IN_PLACE_M * reach
     tracks = {int(joint): translations[:, joint] for joint in np.flatnonzero(apart) if joint}
     return Motion(skeleton, rate, rotations, translations[:, 0], tracks)
 

@@ -11,10 +11,11 @@ import numpy as np
 from takemill.base.checks import Array
 from takemill.maths import quat
 
+# How many components a property has.
 WIDTHS = {"rotation_quaternion": 4, "rotation_axis_angle": 4, "rotation_euler": 3}
 
 _PATHS = {"QUATERNION": "rotation_quaternion", "AXIS_ANGLE": "rotation_axis_angle"}
-_STILL = 1e-9  # radians; below it an axis-angle has no axis of its own
+_MIN_ANGLE_RAD = 1e-9  # radians; below it an axis-angle has no axis of its own
 
 
 def path_of(mode: str) -> str:
@@ -57,7 +58,7 @@ def _axis_angles(rotations: Array) -> Array:
     """Axis-angles (F, 4): a frame without a turn takes the axis before it, and an axis never flips over."""
     turns = quat.log(rotations)
     angle = np.linalg.norm(turns, axis=-1)
-    moving = angle > _STILL
+    moving = angle > _MIN_ANGLE_RAD
     axis = np.where(moving[:, None], turns / np.where(moving, angle, 1)[:, None], [0.0, 1.0, 0.0])
     if moving.any():
         last = np.maximum.accumulate(np.where(moving, np.arange(len(angle)), -1))

@@ -10,7 +10,7 @@ import math
 
 import bpy
 
-_WHOLE = 1e-4  # keys lie in float32: a frame this near to a whole one is meant to be whole
+_MAX_WHOLE_OFF_FRAMES = 1e-4  # keys lie in float32: a frame this near to a whole one is meant to be whole
 
 
 def frame_rate(scene: bpy.types.Scene) -> float:
@@ -27,7 +27,7 @@ def set_frame_rate(scene: bpy.types.Scene, rate: float) -> None:
 def set_range(scene: bpy.types.Scene, start: int, length_s: float) -> None:
     """Let `scene` play from frame `start` on for so many seconds at its rate, to a whole frame."""
     scene.frame_start = start
-    scene.frame_end = start + max(math.ceil(length_s * frame_rate(scene) - _WHOLE), 0)
+    scene.frame_end = start + max(math.ceil(length_s * frame_rate(scene) - _MAX_WHOLE_OFF_FRAMES), 0)
 
 
 def seconds(frame: float, rate: float) -> float:
@@ -37,4 +37,4 @@ def seconds(frame: float, rate: float) -> float:
 
 def whole_frames(first: float, last: float) -> range:
     """The whole frames within `first` to `last`, both ends included (the range's stop is one more)."""
-    return range(math.ceil(first - _WHOLE), math.floor(last + _WHOLE) + 1)
+    return range(math.ceil(first - _MAX_WHOLE_OFF_FRAMES), math.floor(last + _MAX_WHOLE_OFF_FRAMES) + 1)

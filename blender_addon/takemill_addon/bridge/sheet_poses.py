@@ -15,10 +15,10 @@ from takemill.maths import quat
 
 from . import actions, stage
 from .export_rig import parts_of
-from .read_action import playing, take_frames
+from .read_action import play_action, take_frames
 from .rig import ArmatureFrame, Rig, read_rig
 
-_TURNED = np.radians(30)  # so that arms and legs before the body are told from it
+_FIGURE_TURN_RAD = np.radians(30)  # so that arms and legs in front of the body can be seen (chosen by eye)
 _SOLID = {"MESH", "CURVE", "SURFACE", "FONT", "META"}
 
 
@@ -57,7 +57,7 @@ def poses_of(
     parts = [item for item in parts if item.visible_get(view_layer=context.view_layer)]
     sticks = None if parts else stick_mesh(rig.skeleton)
     out: list[Pose] = []
-    with playing(context, armature, action, slot):
+    with play_action(context, armature, action, slot):
         context.scene.frame_set(frames.start)
         to_sheet = _to_viewer(armature, rig)
         for phase in phases:
@@ -86,7 +86,7 @@ def _to_viewer(armature: bpy.types.Object, rig: Rig) -> Matrix:
         turned = np.array((hips.matrix @ hips.bone.matrix_local.inverted()).to_3x3())
         upright = quat.mul(quat.mul(standing.rotation, quat.from_matrix(turned)), quat.inv(standing.rotation))
         heading += rest_facing(skeleton, body) + float(quat.yaw(upright))
-    turn = Matrix.Rotation(float(_TURNED) - heading, 4, "Z")
+    turn = Matrix.Rotation(float(_FIGURE_TURN_RAD) - heading, 4, "Z")
     return turn @ Matrix.Translation(-armature.matrix_world.translation)
 
 

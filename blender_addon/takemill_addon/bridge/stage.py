@@ -23,7 +23,7 @@ Need = Callable[[bpy.types.Context], str]
 
 @dataclass(frozen=True)
 class Work:
-    """What a stage works on: an armature, the Action that it plays, and both as arrays.
+    """What a stage works on: an armature, its active Action, and both as arrays.
 
     The take's motion is in metres, Z-up, as the character itself sees it: from where it stands, facing
     its own front.
@@ -38,7 +38,7 @@ class Work:
 def work_from_context(
     context: bpy.types.Context, action: bpy.types.Action | None = None, settings: Recipe | None = None
 ) -> Work:
-    """The work that the active object stands for: the Action that it plays, or another.
+    """The work that the active object stands for: with its active Action, or another.
 
     It is read as the recipe says: the scene's, or another.
 
@@ -254,6 +254,6 @@ def busy(context: bpy.types.Context) -> Iterator[None]:
             window.cursor_set("DEFAULT")
 
 
-def playing_action(armature: bpy.types.Object) -> bpy.types.Action | None:
-    """The Action that `armature` plays, if any."""
+def find_active_action(armature: bpy.types.Object) -> bpy.types.Action | None:
+    """The active Action of `armature`; None where it has none."""
     return armature.animation_data.action if armature.animation_data else None

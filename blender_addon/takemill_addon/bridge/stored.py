@@ -22,6 +22,7 @@ def _or_none(schema: dict[str, Any]) -> dict[str, Any]:
 
 
 _TEXT, _TRUTH, _NUMBER = {"type": "string"}, {"type": "boolean"}, {"type": "number"}
+# Parts of JSON schemas.
 _COUNT = {"type": "integer", "minimum": 0}
 _RANGE = {"type": "array", "items": _COUNT, "minItems": 2, "maxItems": 2}
 _ABOVE_ZERO = {"type": "number", "exclusiveMinimum": 0}
@@ -30,7 +31,7 @@ _PLANTED = {
     "items": {"type": "array", "items": {"type": "integer", "minimum": 0, "maximum": 1}},
 }
 _PART = {"enum": list(WORDS)}
-_WAY = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3}}
+_PATH = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3}}
 _CONTACTS = _of(floor_m=_NUMBER, feet={"type": "array", "items": _TEXT}, heel=_PLANTED, toe=_PLANTED)
 _RECORD = _of(
     rate=_or_none(_ABOVE_ZERO),
@@ -50,7 +51,7 @@ _RECORD = _of(
     ),
     source=_TEXT,
     source_range=_RANGE,
-    root_motion=_or_none(_of(position=_WAY, heading={"type": "array", "items": _NUMBER})),
+    root_motion=_or_none(_of(position=_PATH, heading={"type": "array", "items": _NUMBER})),
     contacts=_or_none(_CONTACTS),
     touches=_or_none(_CONTACTS),
     asked=_or_none({"type": "object"}),  # as a [[clip]], and judged as one

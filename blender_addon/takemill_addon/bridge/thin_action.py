@@ -19,6 +19,7 @@ from .bone_curves import BoneCurve, Channels, bone_curves, read_channels
 from .read_action import key_frames, quaternions_of
 from .rig import ArmatureFrame, Rig, read_rig
 
+# Blender's numbers for Keyframe.interpolation, and for the type of a handle, as foreach_set takes them.
 _LINEAR, _BEZIER, _ALIGNED = 1, 2, 3
 
 
@@ -61,7 +62,7 @@ class Thinning:
         self._thin: ThinCurves | None = None
 
     def work(self, progress: Callable[[float], object] | None = None) -> None:
-        """Find the keys; `progress` is told the part that is behind, and what it raises ends the work."""
+        """Find the keys; `progress` is called with the share done; what it raises ends the work."""
         self._thin = thin_curves(
             self._curves, self._skeleton, self._pose, self._settings, self._loop, progress
         )

@@ -16,8 +16,8 @@ from takemill.body.motion import Motion
 from . import actions, rotation_modes
 from .rig import ArmatureFrame, Rig, read_rig
 
-_STILL = 1e-6  # radians, quaternion parts or armature units: a float32 channel does not tell less
-_LINEAR = 1
+_MAX_STILL_CHANGE = 1e-6  # radians, quaternion parts or armature units: float32 does not resolve less
+_LINEAR = 1  # Blender's number for Keyframe.interpolation, as foreach_set takes it
 
 
 def write_motion(
@@ -50,7 +50,7 @@ def write_motion(
         values = rotation_modes.from_quaternions(rotations[:, bone], mode)
         _write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
         moves = locations[:, bone]
-        if np.abs(moves).max() > _STILL or np.abs(rig.location[bone]).max() > 0:
+        if np.abs(moves).max() > _MAX_STILL_CHANGE or np.abs(rig.location[bone]).max() > 0:
             _write_property(bag, group, prefix + "location", frames, moves)
     action.use_frame_range = True
     action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
@@ -79,7 +79,7 @@ def _matching(rig: Rig, motion: Motion, armature_name: str):
 
 def _write_property(bag, group, path: str, frames: Array, values: Array) -> None:
     """One F-curve for each component of (F, width); a property that does not change gets one key each."""
-    if np.abs(values - values[0]).max() <= _STILL:
+    if np.abs(values - values[0]).max() <= _MAX_STILL_CHANGE:
         frames, values = frames[:1], values[:1]
     for index in range(values.shape[1]):
         curve = bag.fcurves.new(path, index=index)

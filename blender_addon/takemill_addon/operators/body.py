@@ -27,7 +27,7 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         armature, settings = stage.armature_of(context), recipe.recipe_of(context.scene)
         skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
-        action = stage.playing_action(armature)
+        action = stage.find_active_action(armature)
         settings = replace(settings, body=reference.here(settings, armature, skeleton))
         if action is None:
             body = body_of(skeleton, settings)
@@ -117,7 +117,7 @@ class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
         context.view_layer.objects.active = active
         part = armature.takemill.parts.get("root") or armature.takemill.parts.add()
         part.name, part.bone = "root", name
-        action = stage.playing_action(armature)
+        action = stage.find_active_action(armature)
         if armature.takemill.reference and action is not None:  # it is kept for the bones as they were
             settings = recipe.recipe_of(context.scene)
             reference.find_and_keep(context, armature, action, settings, partial(stage.body_of, armature))

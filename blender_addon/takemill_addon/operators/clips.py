@@ -247,7 +247,7 @@ class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
 def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> str:
     """Assign `action` and preview its frames; a loop's preview that played till then is gone."""
     slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
-    old = stage.playing_action(armature)
+    old = stage.find_active_action(armature)
     actions.assign(armature, action, slot)
     if old and old.takemill.looping and not old.users:
         bpy.data.actions.remove(old)

@@ -13,6 +13,7 @@ from takemill.base.errors import TakemillError
 from ..bridge import imports, paths, recipe, scene_time, stage
 from ..bridge.imports import Arrival, Wishes
 
+# Metres by the items of the field; inch and foot are exact (international yard and pound agreement, 1959).
 _UNITS = {"M": 1.0, "CM": 0.01, "MM": 0.001, "INCH": 0.0254, "FOOT": 0.3048}
 _UP = {"Y": "Y", "Z": "Z", "X": "X", "MINUS_Y": "-Y", "MINUS_Z": "-Z", "MINUS_X": "-X"}
 

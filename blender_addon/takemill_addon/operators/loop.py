@@ -25,8 +25,8 @@ from ..bridge.write_action import write_motion
 from .clips import show
 from .cuts import preview, write_events
 
-_CYCLES = 4  # of a loop that goes on; after them it starts again where it began
-_STRAIGHT_DEG = 0.01  # a cycle that turns by less can be repeated beyond the last of them
+_PREVIEW_CYCLES = 4  # of a loop that goes on; after them it starts again where it began
+_MAX_STRAIGHT_TURN_DEG = 0.01  # a cycle that turns by less can be repeated beyond the last of them
 
 
 def a_loop(context: bpy.types.Context) -> str:
@@ -66,7 +66,7 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         clip = clip_record.clip_of(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
-        cycles, period = _CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
+        cycles, period = _PREVIEW_CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
         lead = period // 2 if self.centred else 0
         motion = repeat_loop(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
         motion = motion.slice(lead, lead + cycles * period + 1)
@@ -76,7 +76,7 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         known = new.takemill
         known.source, known.looping = work.action, True
         known.centred, known.with_root_motion = self.centred, self.with_root_motion
-        if not self.with_root_motion or abs(clip.root_motion.turn_deg) < _STRAIGHT_DEG:
+        if not self.with_root_motion or abs(clip.root_motion.turn_deg) < _MAX_STRAIGHT_TURN_DEG:
             _go_on(armature, new)
         write_events(new, _events(clip, cycles, lead), start)
         preview(context.scene, start, start + cycles * period - 1)
@@ -91,15 +91,17 @@ def _cycle(clip: FinishedClip, moving: bool) -> Motion:
         return clip.world_motion
     if clip.parts.mode != "keep":
         return remove_remaining(clip.motion, clip.body, clip.root_motion, clip.parts)
-    way = find_root_motion(clip.motion, clip.body, RootMotionSettings(), loop=True)
+    root_motion = find_root_motion(clip.motion, clip.body, RootMotionSettings(), loop=True)
     start = RootMotion(
-        way.rate, np.repeat(way.position[:1], len(way), axis=0), np.repeat(way.heading[:1], len(way))
+        root_motion.rate,
+        np.repeat(root_motion.position[:1], len(root_motion), axis=0),
+        np.repeat(root_motion.heading[:1], len(root_motion)),
     )
-    return with_root_motion(without_root_motion(clip.motion, way), start)
+    return with_root_motion(without_root_motion(clip.motion, root_motion), start)
 
 
 def _go_on(armature: bpy.types.Object, action: bpy.types.Action) -> None:
-    """Repeat the curves before and behind their keys; a way goes on from where it ended."""
+    """Repeat the curves before and after their keys; root motion goes on from where it ended."""
     for curve in actions.channelbag(action, actions.slot_for(action, armature)).fcurves:
         cycles = curve.modifiers.new("CYCLES")
         if curve.data_path.endswith("location"):

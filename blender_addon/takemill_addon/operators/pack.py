@@ -11,8 +11,8 @@ from takemill.base.errors import InputError
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import Recipe, expect_name
-from takemill.sets.clip_set import expect_place, made_clip_set, write_clip_sets
-from takemill.sets.packing_characters import place_of
+from takemill.sets.clip_set import build_clip_set, expect_place, write_clip_sets
+from takemill.sets.packing_characters import character_folder
 
 from ..bridge import background, paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
@@ -86,7 +86,7 @@ class TAKEMILL_OT_pack_set(background.LongStage, bpy.types.Operator):
 
     def work(self, load: list[_Load], progress: background.Progress) -> None:
         self._sets = {
-            one.order.folder: made_clip_set(
+            one.order.folder: build_clip_set(
                 one.base,
                 one.order.name,
                 one.takes,
@@ -138,7 +138,7 @@ def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
 def _order(scene: bpy.types.Scene, armature: bpy.types.Object, count: int) -> _Order:
     chosen = scene.takemill
     folder = paths.absolute(chosen.set_folder or "//", "the folder")
-    folder = place_of(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
+    folder = character_folder(folder, expect_name(armature.name, "character"), count) if count > 1 else folder
     name = expect_name(chosen.set_name or armature.name, "name of the set")
     settings = replace(recipe.recipe_of(scene), name=name)
     return _Order(folder, name, chosen.deform_only, settings)

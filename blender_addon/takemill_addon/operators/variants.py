@@ -36,7 +36,7 @@ def poses(context: bpy.types.Context) -> str:
 
 
 def _entry_of(armature: bpy.types.Object):
-    playing = stage.playing_action(armature)
+    playing = stage.find_active_action(armature)
     return next((entry for entry in armature.takemill.clips if entry.action == playing), None)
 
 

@@ -18,7 +18,7 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
             first, last = item.action.frame_range
             length = (last - first) / scene_time.frame_rate(context.scene)
             row.label(text=f"{length:.1f} s")
-        playing = stage.playing_action(item.id_data)
+        playing = stage.find_active_action(item.id_data)
         shown = loop_behind(playing) if playing else None
         sign = "RADIOBUT_ON" if item.action and item.action == shown else "RADIOBUT_OFF"
         row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
@@ -37,7 +37,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
         layout.operator("takemill.add_event", icon="MARKER")
-        _draw_loop(layout, stage.playing_action(armature))
+        _draw_loop(layout, stage.find_active_action(armature))
         row = layout.row(align=True)
         row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
         row.operator("takemill.retime_clip", text="Retime", icon="TIME")

@@ -8,13 +8,13 @@ import bpy
 
 from ..bridge import stage
 
-_LETTER = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
+_LETTER_PX = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
 
 
 def paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
     """Small text over as many lines as the sidebar's width asks for."""
     scale = context.preferences.system.ui_scale
-    letters = int((context.region.width / scale - 60) / _LETTER)
+    letters = int((context.region.width / scale - 60) / _LETTER_PX)
     column = layout.column(align=True)
     column.scale_y = 0.75
     for number, line in enumerate(textwrap.wrap(text, max(letters, 16))):

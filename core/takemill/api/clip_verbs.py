@@ -14,7 +14,7 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
-from ..sets.packing import expect_set, part_of
+from ..sets.packing import expect_set, partial_progress
 from .take_verbs import AnyRecipe, AnyTake, prepare, recipe_of, repair_take, take_of
 from .working_take import Take
 
@@ -91,8 +91,8 @@ def make_clips(
         TakemillError: anything is wrong with the takes or the recipe.
     """
     recipe = recipe_of(recipe)
-    prepared = prepare_all(takes, recipe, part_of(progress, 0.0, 0.7))
-    return make_set(prepared, recipe, part_of(progress, 0.7, 0.3))
+    prepared = prepare_all(takes, recipe, partial_progress(progress, 0.0, 0.7))
+    return make_set(prepared, recipe, partial_progress(progress, 0.7, 0.3))
 
 
 def read_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe) -> list[Take]:
@@ -110,5 +110,5 @@ def read_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe) -> list[Take]:
 def prepare_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe, progress: Progress) -> list[PreparedTake]:
     """The takes of `read_all`, repaired and judged."""
     read = read_all(takes, recipe)
-    parts = (part_of(progress, number / len(read), 1 / len(read)) for number in range(len(read)))
+    parts = (partial_progress(progress, number / len(read), 1 / len(read)) for number in range(len(read)))
     return [prepare(one, recipe, part) for one, part in zip(read, parts, strict=True)]

@@ -12,10 +12,15 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import Progress, ignore_progress
 from ..recipe.recipe import Recipe
 from ..sets import clip_set, verify
-from ..sets.clip_facts import Facts, facts_again
-from ..sets.packing import clips_of, name_of, pack_prepared, part_of
-from ..sets.packing_characters import clips_for, pack_prepared_for, place_of, read_characters
-from ..sets.take_files import OnIntake, nobody
+from ..sets.clip_facts import Facts, describe_again
+from ..sets.packing import choose_set_name, make_file_clips, pack_prepared, partial_progress
+from ..sets.packing_characters import (
+    character_folder,
+    make_character_clips,
+    pack_prepared_for,
+    read_characters,
+)
+from ..sets.take_files import OnIntake, ignore_intake
 from ..sets.verify import Verdict, notes_of, set_folders
 from .clip_verbs import prepare_all, read_all
 from .take_verbs import AnyRecipe, AnyTake, recipe_of
@@ -31,7 +36,7 @@ def pack_takes(
     *,
     to: Paths = (),
     progress: Progress = ignore_progress,
-    say: Callable[[str], None] = clip_set.quiet,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> dict[Path, list[Facts]]:
     """Write a set of clips: GLB, clips.json and report.html; all of it or nothing.
 
@@ -56,12 +61,12 @@ def pack_takes(
     recipe = recipe_of(recipe)
     characters = read_characters(_paths(to), recipe) if _paths(to) else []
     read = read_all(takes, recipe)
-    name = name_of(recipe, read[0].name)
-    places = [place_of(out, one.name, len(characters)) for one in characters] or [Path(out)]
+    name = choose_set_name(recipe, read[0].name)
+    places = [character_folder(out, one.name, len(characters)) for one in characters] or [Path(out)]
     for place in places:
         clip_set.expect_place(place, name)
-    prepared = prepare_all(read, recipe, part_of(progress, 0.0, 0.5))
-    rest = part_of(progress, 0.5, 0.5)
+    prepared = prepare_all(read, recipe, partial_progress(progress, 0.0, 0.5))
+    rest = partial_progress(progress, 0.5, 0.5)
     if not characters:
         return {places[0]: pack_prepared(prepared, name, recipe, out, rest, say)}
     facts = pack_prepared_for(prepared, characters, name, recipe, out, rest, say)
@@ -97,7 +102,7 @@ def verify_set(
     *,
     to: Paths = (),
     progress: Progress = ignore_progress,
-    on_intake: OnIntake = nobody,
+    on_intake: OnIntake = ignore_intake,
 ) -> tuple[SetVerdict, ...]:
     """A set, or a folder of characters' sets, read back by a reader of its own, and judged.
 
@@ -119,11 +124,11 @@ def verify_set(
     asked, recipe, folders = recipe is not None, recipe_of(recipe), set_folders(folder)
     odd: list[str] = []
 
-    def told(name: str, intake: Intake) -> None:
+    def note_intake(name: str, intake: Intake) -> None:
         odd.extend(f"{name}: {problem}" for problem in intake.problems)
         on_intake(name, intake)
 
-    again = _made_again(folder, _paths(takes), _paths(to), recipe, progress, folders, told)
+    again = _made_again(folder, _paths(takes), _paths(to), recipe, progress, folders, note_intake)
     if recipe.intake.accept:
         odd.clear()
     found = []
@@ -134,7 +139,7 @@ def verify_set(
         wrong, verdicts = verify.verify_set(
             one,
             motions,
-            facts_again(clips, recipe) if clips else None,
+            describe_again(clips, recipe) if clips else None,
             recipe.reduce.max_error_m if clips or asked else None,
         )
         unknown = sorted(motions.keys() - {clip.name for clip in verdicts}) if verdicts else []
@@ -150,7 +155,7 @@ def _made_again(
     recipe: Recipe,
     progress: Progress,
     folders: Sequence[Path],
-    told: OnIntake,
+    note_intake: OnIntake,
 ) -> Mapping[Path, tuple[FinishedClip, ...]]:
     """The clips of each set, from the takes; nothing where these are not at hand.
 
@@ -167,9 +172,11 @@ def _made_again(
     if not to:
         if len(folders) > 1:
             raise InputError(f"{folder} holds sets of characters; name each with --to")
-        return {folders[0]: _said_of(clips_of(takes, reading, progress, told), recipe)}
-    found = clips_for(takes, to, reading, progress, told)
-    again = {place_of(folder, name, len(to)): _said_of(clips, recipe) for name, clips in found.items()}
+        return {folders[0]: _said_of(make_file_clips(takes, reading, progress, note_intake), recipe)}
+    found = make_character_clips(takes, to, reading, progress, note_intake)
+    again = {
+        character_folder(folder, name, len(to)): _said_of(clips, recipe) for name, clips in found.items()
+    }
     missing = sorted(str(place) for place in again.keys() - {*folders})
     if missing:
         raise InputError(f"there is no set {missing[0]}")

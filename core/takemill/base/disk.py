@@ -23,7 +23,7 @@ _OPEN_FILES = ("/dev/std", "/dev/fd/", "/proc/")  # a program's own open files, 
 
 
 @contextlib.contextmanager
-def naming(verb: str, path: str | Path, error: type[FileError] = FileError) -> Iterator[None]:
+def explain_errors(verb: str, path: str | Path, error: type[FileError] = FileError) -> Iterator[None]:
     """Turn the system's errors inside the block into one of ours: "cannot `verb` `path`: reason".
 
     Raises:
@@ -45,7 +45,7 @@ def read_bytes(path: str | Path, error: type[FileError] = FileError) -> bytes:
     Raises:
         FileError: (or the given kind of it) it cannot be read.
     """
-    with naming("read", path, error):
+    with explain_errors("read", path, error):
         return Path(path).read_bytes()
 
 
@@ -57,7 +57,7 @@ def write_whole(path: str | Path, data: bytes, error: type[FileError] = FileErro
     Raises:
         FileError: (or the given kind of it) it cannot be written; the old file is untouched.
     """
-    with naming("write", path, error):
+    with explain_errors("write", path, error):
         old = _status(path)
         if (old and not stat.S_ISREG(old.st_mode)) or os.fspath(path).startswith(_OPEN_FILES):
             _write_into(path, data)

@@ -17,10 +17,11 @@ from pathlib import Path
 
 PREFIX = ".takemill-"
 _TOKEN = re.compile(re.escape(PREFIX) + r"[0-9a-f]{12}(?P<ending>\.\w+)?")
+# What a lock file is opened with, where the system has these.
 _FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
 _HELD_ELSEWHERE = (errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES, errno.EDEADLK)
-_TRIES = 20  # a new name is taken away only by a run that clears up at that very moment
-_WAITS, _WAIT_S = 100, 0.05  # a run puts right what others left in far less than these five seconds
+_MAX_TRIES = 20  # a new name is taken away only by a run that clears up at that very moment
+_MAX_WAITS, _WAIT_S = 100, 0.05  # a run puts right what others left in far less than these five seconds
 
 
 def hidden_in(folder: Path, ending: str = "") -> list[Path]:
@@ -36,7 +37,7 @@ def hidden_in(folder: Path, ending: str = "") -> list[Path]:
 @contextlib.contextmanager
 def created(folder: Path, ending: str) -> Iterator[tuple[Path, int]]:
     """A new empty hidden file in `folder` and its handle, held until the end; it is not taken away then."""
-    for _ in range(_TRIES):
+    for _ in range(_MAX_TRIES):
         path = folder / f"{PREFIX}{secrets.token_hex(6)}{ending}"
         handle = os.open(path, _FLAGS | os.O_EXCL, 0o666)
         try:
@@ -62,9 +63,9 @@ def taken_over(path: Path) -> Iterator[bool]:
 @contextlib.contextmanager
 def taken_over_soon(path: Path) -> Iterator[bool]:
     """As `taken_over`, waiting a while for another run to let go."""
-    for attempt in range(_WAITS):
+    for attempt in range(_MAX_WAITS):
         with taken_over(path) as free:
-            if free or attempt == _WAITS - 1:
+            if free or attempt == _MAX_WAITS - 1:
                 yield free
                 return
         time.sleep(_WAIT_S)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
-_MOST_DIGITS = 15  # of a whole number: as many as a float holds exactly
-_LARGEST = 1e15
+_MAX_DIGITS = 15  # of a whole number: as many as a float holds exactly
+_MAX_NUMBER = 1e15  # of the same digits
 
 
 def loads(data: bytes | str) -> Any:
@@ -22,13 +22,13 @@ def loads(data: bytes | str) -> Any:
 
 
 def _whole(text: str) -> int:
-    if len(text) > _MOST_DIGITS:
+    if len(text) > _MAX_DIGITS:
         raise ValueError(f"a number of {len(text)} digits")
     return int(text)
 
 
 def _real(text: str) -> float:
     value = float(text)
-    if not abs(value) < _LARGEST:
+    if not abs(value) < _MAX_NUMBER:
         raise ValueError(f"{text[:20]} is no usable number")
     return value

@@ -12,7 +12,7 @@ import unicodedata
 FORBIDDEN = '/\\:*?"<>|'
 """Characters that a name cannot hold on some system, or that part node paths of engines."""
 
-MOST_WINDOWS_PATH = 259
+MAX_WINDOWS_PATH = 259
 """Characters of a path on Windows, unless long paths are switched on: 260 with the zero that ends it."""
 
 _DIGITS = "123456789\N{SUPERSCRIPT ONE}\N{SUPERSCRIPT TWO}\N{SUPERSCRIPT THREE}"
@@ -42,7 +42,7 @@ def reason_of(problem: OSError, path: str, platform: str) -> str:
     if number in _HELD_BY_ANOTHER:
         return "another program has it open; close it there"
     plain = problem.strerror or str(problem)
-    if platform == "win32" and len(path) > MOST_WINDOWS_PATH and not path.startswith("\\\\?\\"):
-        long = f"its path has {len(path)} characters and Windows takes {MOST_WINDOWS_PATH}"
+    if platform == "win32" and len(path) > MAX_WINDOWS_PATH and not path.startswith("\\\\?\\"):
+        long = f"its path has {len(path)} characters and Windows takes {MAX_WINDOWS_PATH}"
         return f"{plain}; {long}: use a shorter folder"
     return plain

@@ -366,8 +366,10 @@ def _across(at: Array, body: BodyMap) -> Array:
     return at[..., body.require("leftUpperLeg"), :] - at[..., body.require("rightUpperLeg"), :]
 
 
-_SURE = 0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
-_LEVEL = 0.35  # share of the line across the hips that must lie level: it may rise by 70 degrees
+_MIN_UPRIGHT_COSINE = (
+    0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
+)
+_MIN_LEVEL_SHARE = 0.35  # share of the line across the hips that must lie level: it may rise by 70 degrees
 
 
 def heading(motion: Motion, body: BodyMap) -> Array:
@@ -385,8 +387,8 @@ def heading(motion: Motion, body: BodyMap) -> Array:
         model = quat.mul(model, local[:, joint])
     turned = quat.mul(model, quat.inv(rest))
     across = quat.rotate(turned, _across(motion.skeleton.reference_model[1], body))
-    level = quat.length(across[:, :2]) > _LEVEL * quat.length(across)
-    sure = level & (np.hypot(turned[:, 0], turned[:, 3]) > _SURE)
+    level = quat.length(across[:, :2]) > _MIN_LEVEL_SHARE * quat.length(across)
+    sure = level & (np.hypot(turned[:, 0], turned[:, 3]) > _MIN_UPRIGHT_COSINE)
     if not sure.any():
         return np.full(len(motion), rest_facing(motion.skeleton, body))
     frames = np.arange(len(motion))

@@ -13,7 +13,7 @@ from ..base.checks import Array
 from .body_names import Hint, read_name
 from .skeleton import Skeleton
 
-UP: Array = np.array([0.0, 0.0, 1.0])
+UP: Array = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
 _TWIN = 0.01  # of the height: joints nearer than that are one joint written twice
 _LONGEST_LIMB = 16  # joints that are looked at from its start
 

@@ -58,9 +58,9 @@ def _bend(motion: Motion, joint: int, frames: Array, at: Array) -> float:
     turns = motion.rotations[frames, joint]
     if not ends or max(map(np.linalg.norm, ends)) < 1e-9:
         return 0.0
-    way = max(ends, key=lambda end: float(np.linalg.norm(end)))
-    ways = quat.rotate(turns, way / np.linalg.norm(way))
-    middle = ways.mean(axis=0)
+    longest = max(ends, key=lambda end: float(np.linalg.norm(end)))
+    directions = quat.rotate(turns, longest / np.linalg.norm(longest))
+    middle = directions.mean(axis=0)
     middle /= max(float(np.linalg.norm(middle)), 1e-12)
-    off = np.arctan2(np.linalg.norm(np.cross(ways, middle), axis=-1), ways @ middle)
+    off = np.arctan2(np.linalg.norm(np.cross(directions, middle), axis=-1), directions @ middle)
     return float(np.sqrt((off**2).mean()))

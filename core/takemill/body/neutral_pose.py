@@ -17,7 +17,7 @@ from .body_parts import SIDES, BodyMap
 from .skeleton import Reference, Skeleton
 from .upright import top_joints
 
-UP = np.array([0.0, 0.0, 1.0])
+UP = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
 _BACK = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
 _OVER = 0.1  # ... and the ankle so high over the line from it to the toes
 _LEVEL_RAD = 1e-6  # off by less is rounding

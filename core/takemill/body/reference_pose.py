@@ -35,7 +35,7 @@ from .upright import (
     top_joints,
 )
 
-UP = np.array([0.0, 0.0, 1.0])
+UP = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
 _PAIRS = 120  # frames that are looked at, each with its neighbour
 _STRAIGHT, _TRUNK = 0.8, 0.85  # legs and trunk of an upright moment, as shares of their lengths
 _UNEVEN = 0.12  # leg lengths between the heights of its ankles

@@ -24,10 +24,11 @@ from .body_map import BodyMap, rest_facing
 from .body_parts import FINGERS, HUMANOID, SIDES
 from .skeleton import Skeleton
 
+# The joint of each finger that is next to the hand; straight down; and what takes the height out of a vector.
 _FINGER_ROOTS = tuple(joints[0] for joints in FINGERS.values())
 _PALM = ("IndexProximal", "LittleProximal")
 _DOWN = np.array([0.0, 0.0, -1.0])
-_LEVEL = np.array([1.0, 1.0, 0.0])
+_ALONG_FLOOR = np.array([1.0, 1.0, 0.0])
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,11 @@ def rest_axes(skeleton: Skeleton, body: BodyMap) -> RestAxes:
         joint = body.require(part)
         if part.endswith("Foot"):
             away = _foot_points(skeleton, joint) - at[joint]
-            away = away[np.argmax(np.linalg.norm(away * _LEVEL, axis=-1))] * _LEVEL if len(away) else None
+            away = (
+                away[np.argmax(np.linalg.norm(away * _ALONG_FLOOR, axis=-1))] * _ALONG_FLOOR
+                if len(away)
+                else None
+            )
         elif (end := _bone_end(skeleton, body, part)) is not None:
             away = end - at[joint]
         else:
@@ -90,18 +95,24 @@ def _frames(axes: RestAxes, directed: set[str], palms: set[str]) -> dict[str, Ar
         if above is None:
             continue
         side = next((s for s in SIDES if part.startswith(s)), "")
-        limb, told = part[len(side) :], part in directed
+        limb, directed_here = part[len(side) :], part in directed
         sideways = np.array([1.0 if side == "left" else -1.0, 0.0, 0.0])
         if limb in ("UpperArm", "LowerArm"):
-            frames[part] = _swung(upright, sideways, axes.directions[part]) if told else frames[above]
-        elif limb == "Hand" and told and side in palms:
+            frames[part] = (
+                _swung(upright, sideways, axes.directions[part]) if directed_here else frames[above]
+            )
+        elif limb == "Hand" and directed_here and side in palms:
             frames[part] = _palm_frame(axes.directions[part], axes.across[side], sideways)
         elif limb == "Hand" or limb.startswith(tuple(FINGERS)):
-            frames[part] = _swung(frames[above], sideways, axes.directions[part]) if told else frames[above]
+            frames[part] = (
+                _swung(frames[above], sideways, axes.directions[part]) if directed_here else frames[above]
+            )
         elif limb in ("UpperLeg", "LowerLeg"):
-            frames[part] = _swung(upright, _DOWN, axes.directions[part]) if told else upright
+            frames[part] = _swung(upright, _DOWN, axes.directions[part]) if directed_here else upright
         elif limb == "Foot":
-            x, y, _ = axes.directions[part] if told else quat.rotate(upright, np.array([0.0, -1.0, 0.0]))
+            x, y, _ = (
+                axes.directions[part] if directed_here else quat.rotate(upright, np.array([0.0, -1.0, 0.0]))
+            )
             frames[part] = quat.from_yaw(np.arctan2(x, -y))
         elif limb == "Toes":
             frames[part] = frames[above]

@@ -135,8 +135,8 @@ class SlopeFit:
         for _ in range(_MAX_STEPS):
             pushed = product(step) * free
             along = sums(step * pushed)
-            far = np.divide(size, along, out=np.zeros_like(size), where=along > 0)
-            out, left = out + far * step, left - far * pushed
+            factor = np.divide(size, along, out=np.zeros_like(size), where=along > 0)
+            out, left = out + factor * step, left - factor * pushed
             before, size = size, sums(left * left / scale)
             step = left / scale + step * np.divide(size, before, out=np.zeros_like(size), where=before > 0)
         return out

@@ -33,9 +33,8 @@ _BOUND_SHARE = 0.95
 _MIN_BLAMED_SHARE = 0.7  # of the largest part in an error: groups with less get no key (chosen by eye)
 _MAX_STILL_CHANGE = 1e-6  # of a component: float32 does not resolve less
 _PIECE_FRAMES = 240  # that are worked on together (chosen by eye)
-_LOOKS_PER_FRAME = (
-    4  # at smooth curves, as for glTF (keys/reduce_error.py); straight ones are worst on frames
-)
+# At smooth curves, as for glTF (keys/reduce_error.py); straight ones are worst on frames.
+_LOOKS_PER_FRAME = 4
 
 
 @dataclass(frozen=True)
@@ -183,11 +182,11 @@ class _Piece:
         """The keys (G, F) with which all lies within the bound, and the slopes of the curves (C, F)."""
         keys = np.zeros((len(self._curves.joints), self._steep.shape[1]), bool)
         keys[:, [0, -1]] = True
-        while (score := self.alone(keys)).any():
+        while (score := self.measure_alone(keys)).any():
             keys = _split(keys, score)
         if self._smooth:
             self._look(_LOOKS_PER_FRAME)
-        while (score := self.together(keys)).any():
+        while (score := self.blame(keys)).any():
             keys = _split(keys, score)
         spans, slopes = Spans.of(keys[self._curves.group]), np.zeros(self._steep.shape)
         slopes.ravel()[spans.keys] = self._fit_slopes(spans)
@@ -216,18 +215,18 @@ class _Piece:
         spans = Spans.of(keys[self._curves.group])
         return self._pose(self._draw(self._fit_slopes(spans), spans))
 
-    def alone(self, keys: Mask) -> Array:
+    def measure_alone(self, keys: Mask) -> Array:
         """The parts (G, F) of the bound that groups take with keys (G, F), where one is too far by itself."""
         parts = self._on_frames(self._bound_parts(self._play(keys)))
         return np.where((parts > 1) & ~keys.all(axis=1, keepdims=True), parts, 0.0)
 
-    def together(self, keys: Mask) -> Array:
+    def blame(self, keys: Mask) -> Array:
         """The parts (G, F) of the groups that are to blame where something is too far; 0 elsewhere."""
         local = self._play(keys)
         turned, at = kinematics.model_from_local(self._skeleton.parents, *local)
         turns = quat.log(quat.mul(turned, quat.inv(self._model[0])))
-        far = displacements(self._skeleton, self._reach, self._model[0], at - self._model[1], turns)
-        bad = (far > self._bound).astype(np.float64)
+        displaced = displacements(self._skeleton, self._reach, self._model[0], at - self._model[1], turns)
+        bad = (displaced > self._bound).astype(np.float64)
         parts = np.where((bad @ self._below[:, self._curves.joints]).T > 0, self._bound_parts(local), 0.0)
         worst = parts.max(axis=0, initial=0.0)
         parts = self._on_frames(np.where(parts >= _MIN_BLAMED_SHARE * worst, parts, 0.0))

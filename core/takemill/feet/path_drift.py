@@ -36,8 +36,8 @@ def path_drift(points: Array, planted: Mask, rate: float, floor_m: float = 0.0) 
         floor_m: height of the floor.
     """
     ball = (points[..., 1, 2] < points[..., 0, 2]) & planted[..., 1] | ~planted[..., 0]
-    share = soften(ball, rate)
-    step, height = end_course(points, (share[1:] + share[:-1]) / 2, rate)
+    trust = soften(ball, rate)
+    step, height = end_course(points, (trust[1:] + trust[:-1]) / 2, rate)
     return body_course(step, height - floor_m, planted.any(axis=-1), rate)
 
 
@@ -126,7 +126,7 @@ def weighted_course(values: Array, weight: Array, rate: float) -> Array:
         if out is None:
             frame = np.arange(len(mean))
             out = np.stack([np.interp(frame, frame[known], c[known]) for c in mean.T], axis=-1)
-        share = np.where(known, there[:, 0] / (there[:, 0] + 0.05), 0.0)[:, None]
-        out = out + share * (mean - out)
+        trust = np.where(known, there[:, 0] / (there[:, 0] + 0.05), 0.0)[:, None]
+        out = out + trust * (mean - out)
     assert out is not None
     return out

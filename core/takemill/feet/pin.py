@@ -83,8 +83,8 @@ def pin_feet(
         return motion, replace(contacts, heel=known, toe=known)
     cost = np.stack([one.cost for one in legs], axis=1)
     slid, beyond = pinned_course(step, height, known, cost, motion.rate)
-    stands = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
-    pinned = bend_legs(motion, legs, stands, -slid, settings.straight, blend)
+    corrections = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
+    pinned = bend_legs(motion, legs, corrections, -slid, settings.straight, blend)
     return pinned, replace(contacts, heel=contacts.heel & known, toe=contacts.toe & known)
 
 

@@ -93,23 +93,23 @@ def _bend_cost(at: Array) -> Array:
 
 
 def bend_legs(
-    motion: Motion, legs: list[Leg], stands: list[Stand], hips: Array, straight: float, blend: int
+    motion: Motion, legs: list[Leg], corrections: list[Stand], hips: Array, straight: float, blend: int
 ) -> Motion:
     """The motion with its hips moved by `hips` (F, 3) and its feet standing: legs make up the difference."""
-    down = np.stack([stand.known for stand in stands], axis=1)
-    rest = [fade(stand.rest, stand.known, motion.rate, blend) for stand in stands]
+    down = np.stack([stand.known for stand in corrections], axis=1)
+    rest = [fade(stand.rest, stand.known, motion.rate, blend) for stand in corrections]
     spared = _spare_straight_knees(legs, rest, filters.moving_mean(down.astype(float), max(blend // 4, 1)))
     hips = hips + spared
     goals = [
         leg.at[:, 2] + hips + fade(stand.rest - spared, stand.known, motion.rate, blend)
-        for leg, stand in zip(legs, stands, strict=True)
+        for leg, stand in zip(legs, corrections, strict=True)
     ]
     missing = [
         _shortfall_m(leg.at + hips[:, None], goal, straight) for leg, goal in zip(legs, goals, strict=True)
     ]
     hips = hips - _smooth_cover(np.max(missing, axis=0), blend)[:, None] * np.array([0.0, 0.0, 1.0])
     rotations = motion.rotations.copy()
-    for leg, goal, stand in zip(legs, goals, stands, strict=True):
+    for leg, goal, stand in zip(legs, goals, corrections, strict=True):
         hip, knee, ankle = np.moveaxis(leg.at + hips[:, None], 1, 0)
         swing, bend = reach(hip, knee, ankle, goal, leg.axis)
         # A leg that need not move keeps even a knee that is bent the wrong way.

@@ -27,8 +27,8 @@ from .bvh_units import guess_axes, guess_rate
 
 __all__ = ["BvhLayout", "format_bvh", "parse_bvh", "read_bvh", "write_bvh"]
 
-_BLOCK = 512  # frames that are formatted at once
-_TINY = 1e-9  # metres and radians that a file's digits cannot hold
+_BLOCK_FRAMES = 512  # frames that are formatted at once
+_MAX_ROUNDING = 1e-9  # metres and radians that a file's digits cannot hold
 
 
 def read_bvh(
@@ -102,8 +102,8 @@ def _pieces(motion: Motion, layout: BvhLayout | None) -> Iterator[str]:
     digits = max(6, int(np.ceil(np.log10(layout.unit_m / 1e-8))))
     row = " ".join(f"%.{digits}f" if position else "%.6f" for position in positions) + "\n"
     yield f"{head}MOTION\nFrames: {len(motion)}\nFrame Time: {1 / motion.rate:.12g}\n"
-    for start in range(0, len(values), _BLOCK):
-        block = values[start : start + _BLOCK]
+    for start in range(0, len(values), _BLOCK_FRAMES):
+        block = values[start : start + _BLOCK_FRAMES]
         yield (row * len(block)) % tuple(block.ravel().tolist())
 
 
@@ -121,7 +121,7 @@ def _columns(motion: Motion, layout: BvhLayout, joint: int) -> tuple[list[str], 
     order, angles = _angles(turns_from_z_up(local, layout.up), letters)
     names += [f"{letter}rotation" for letter in order if letter not in letters]
     for axis, name in enumerate(POSITIONS):
-        if name not in names and np.abs(place[:, axis] - offset[axis]).max() * layout.unit_m > _TINY:
+        if name not in names and np.abs(place[:, axis] - offset[axis]).max() * layout.unit_m > _MAX_ROUNDING:
             names.append(name)
     values = np.empty((len(motion), len(names)))
     for column, name in enumerate(names):
@@ -137,8 +137,10 @@ def _angles(q: Array, letters: str) -> tuple[str, Array]:
     if len(letters) < 3:  # of the two readings the one that needs the lacking axes least
         other = np.stack([angles[:, 0] + np.pi, np.pi - angles[:, 1], angles[:, 2] + np.pi], axis=-1)
         need, need_other = (np.abs(np.sin(a[:, len(letters) :] / 2)).sum(axis=1) for a in (angles, other))
-        angles = np.where((need_other < need - _TINY)[:, None], other, angles)
-        while len(order) > len(letters) and np.abs(np.sin(angles[:, len(order) - 1] / 2)).max() < _TINY:
+        angles = np.where((need_other < need - _MAX_ROUNDING)[:, None], other, angles)
+        while (
+            len(order) > len(letters) and np.abs(np.sin(angles[:, len(order) - 1] / 2)).max() < _MAX_ROUNDING
+        ):
             order, angles = order[:-1], angles[:, : len(order) - 1]
         angles = np.unwrap(angles, axis=0)
     else:

@@ -10,6 +10,7 @@ from ..body.skeleton import Skeleton
 from ..maths.axes import UP_AXES, from_z_up, to_z_up
 from .bvh_text import CHANNELS
 
+# The first three, and the last three.
 POSITIONS, ROTATIONS = CHANNELS[:3], CHANNELS[3:]
 _ROOT_CHANNELS = (*POSITIONS, "Zrotation", "Xrotation", "Yrotation")
 

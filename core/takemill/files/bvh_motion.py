@@ -19,8 +19,8 @@ from ..maths.axes import turns_to_z_up
 from .bvh_layout import POSITIONS, ROTATIONS, BvhLayout
 from .bvh_text import BvhText
 
-_TINY = 1e-9  # metres and radians that a file's digits cannot hold
-_STILL_M = 1e-6  # a bone that moves by less does not
+_MAX_ROUNDING = 1e-9  # metres and radians that a file's digits cannot hold
+_MAX_STILL_M = 1e-6  # a bone that moves by less does not
 
 
 def motion_of(text: BvhText, layout: BvhLayout, rate: float) -> tuple[Motion, BvhLayout]:
@@ -45,9 +45,9 @@ def motion_of(text: BvhText, layout: BvhLayout, rate: float) -> tuple[Motion, Bv
         if joint and text.parents[joint] >= 0 and not any(text.offsets[joint]) and track.any():
             nothing.append(joint)
             rest[joint] = np.median(track, axis=0)
-            if np.ptp(track, axis=0).max() <= _STILL_M:
+            if np.ptp(track, axis=0).max() <= _MAX_STILL_M:
                 continue
-        if joint == 0 or np.abs(track - rest[joint]).max() > _TINY:
+        if joint == 0 or np.abs(track - rest[joint]).max() > _MAX_ROUNDING:
             tracks[joint] = track
     skeleton = Skeleton(
         tuple(text.names),

@@ -21,17 +21,18 @@ from ..base.plain import is_name
 from .kinds import foreign_kind
 
 CHANNELS = ("Xposition", "Yposition", "Zposition", "Xrotation", "Yrotation", "Zrotation")
-MAX_JOINTS = 4096
+MAX_JOINTS = 4096  # some ten times those of the most detailed body: more is damage (no source)
 MIN_RATE, MAX_RATE = 1.0, 1000.0  # frames per second; suits record 60 to 240, optical systems up to 1000
 MAX_NUMBER = 1e8  # larger offsets, places and angles are damage, and would overflow later
 
-_LEAST = 0.999  # of a frame time: its last digit is rounded
+_MIN_FRAME_TIME_SHARE = 0.999  # of a frame time: its last digit is rounded
 _CHANNEL_OF = {name.lower(): name for name in CHANNELS}
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _FRAMES = re.compile(r"frames\s*:\s*(\S+)", re.IGNORECASE)
 _FRAME_TIME = re.compile(r"frame\s+time\s*:\s*(\S+)", re.IGNORECASE)
-_CHUNK = 1 << 18  # bytes of the number block that are read at once
-_SPACE: NDArray[np.bool_] = np.isin(np.arange(256), list(b" \t\r\n\v\f"))
+_CHUNK_BYTES = 1 << 18  # bytes of the number block that are read at once
+# What Python takes for white space in bytes.
+_IS_SPACE: NDArray[np.bool_] = np.isin(np.arange(256), list(b" \t\r\n\v\f"))
 
 
 @dataclass
@@ -99,8 +100,8 @@ class _Parser:
         if not self.data.strip():
             raise BvhError(f"{self.source}: the file is empty; export it again")
         if foreign := foreign_kind(self.data):
-            kind, way = foreign
-            raise BvhError(f"{self.source}: not a BVH file but {kind}: {way}")
+            kind, way_out = foreign
+            raise BvhError(f"{self.source}: not a BVH file but {kind}: {way_out}")
         first = self.next_line("HIERARCHY")
         if first.upper() != "HIERARCHY":
             raise self.error(f"a BVH file begins with HIERARCHY, not with {_shown(first)}")
@@ -260,7 +261,7 @@ class _Parser:
                 f"Frame Time: {seconds:g} seconds from frame to frame? If these are milliseconds, write "
                 f"{seconds / 1000:.6g}; if frames per second, {1 / seconds:.6g}"
             )
-        if seconds < _LEAST / MAX_RATE:
+        if seconds < _MIN_FRAME_TIME_SHARE / MAX_RATE:
             raise self.error(
                 f"Frame Time: {seconds:g} makes {1 / seconds:.6g} frames a second; at most {MAX_RATE:g} can "
                 "be read: export at a lower rate, or correct it"
@@ -270,10 +271,10 @@ class _Parser:
         """Rows (N, C) of numbers with the line of each; the pieces end at a line's end."""
         view = np.frombuffer(self.data, np.uint8)
         while self.place < len(self.data):
-            stop = self.data.find(b"\n", min(self.place + _CHUNK, len(self.data) - 1))
+            stop = self.data.find(b"\n", min(self.place + _CHUNK_BYTES, len(self.data) - 1))
             stop = len(self.data) if stop < 0 else stop + 1
             piece = view[self.place : stop]
-            spaces = _SPACE[piece]
+            spaces = _IS_SPACE[piece]
             starts = ~spaces
             starts[1:] &= spaces[:-1]
             ends = np.flatnonzero(piece == ord("\n"))

@@ -15,7 +15,7 @@ from .bvh_text import BvhText
 # Height of a standing body in file units -> metres per unit: from children (1.0 m) to giants in the usual
 # units, 0.9 to 2.6 m in the rarer ones. Rule of thumb, no source; 0.45 inch is the unit of length in the
 # skeleton files of the CMU motion capture database (mocap.cs.cmu.edu, frequently asked questions; memory).
-_UNITS = (
+_UNITS_BY_HEIGHT = (
     (0.8, 3.3, 1.0),
     (3.3, 8.5, 0.3048),
     (8.5, 22.0, 0.1),
@@ -24,7 +24,8 @@ _UNITS = (
     (84.0, 450.0, 0.01),
     (800.0, 4500.0, 0.001),
 )
-_USUAL_HEIGHT_M = 1.7
+_USUAL_HEIGHT_M = 1.7  # of an adult (common knowledge, no source)
+# Frames a second of suits, cameras and engines, the most usual first; and NTSC's, 1/1.001 of them (SMPTE 12).
 _USUAL_RATES = (30, 60, 120, 24, 25, 50, 100, 240, 90, 48, 72, 144, 150, 180, 200)
 _TELEVISION_RATES = tuple(rate / 1.001 for rate in (30, 60, 24, 120, 240))
 
@@ -63,7 +64,7 @@ def guess_axes(text: BvhText) -> tuple[str, float, BodyMap | None]:
 
 def unit_of(height: float) -> float:
     """Metres per unit of a body that is so many units tall."""
-    for low, high, unit in _UNITS:
+    for low, high, unit in _UNITS_BY_HEIGHT:
         if low <= height < high:
             return unit
     if not height:

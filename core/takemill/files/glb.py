@@ -35,8 +35,9 @@ from .glb_format import (
 )
 from .stick_mesh import stick_mesh
 
-_XYZW = [1, 2, 3, 0]
+_XYZW = [1, 2, 3, 0]  # glTF's order of a quaternion, from ours
 _ANIMATED: tuple[Path, ...] = ("translation", "rotation")
+# Of a node that says nothing (glTF 2.0, section 5.25).
 _REST: dict[str, tuple[float, ...]] = {"translation": (0, 0, 0), "rotation": (0, 0, 0, 1), "scale": (1, 1, 1)}
 _COMPONENTS: dict[Storage, ComponentType] = {
     "float32": ComponentType.FLOAT,
@@ -44,7 +45,7 @@ _COMPONENTS: dict[Storage, ComponentType] = {
     "int8": ComponentType.BYTE,
 }
 _DECIMALS = 9  # of metres and quaternions: less than float32 tells apart, but near 0
-_STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]
+_STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]  # RGBA, linear: orange, seen on dark and on light (chosen by eye)
 
 
 class _Channel(NamedTuple):

@@ -21,10 +21,10 @@ from ..base.errors import GlbError
 Json = dict[str, Any]
 
 _MAGIC = b"glTF"
-_VERSION = 2
+_VERSION = 2  # of glTF, in the container's header
 _HEADER = struct.Struct("<4sII")
 _CHUNK = struct.Struct("<II")
-_LARGEST = 2**32 - 1  # the container's lengths are 32-bit
+_MAX_LENGTH = 2**32 - 1  # the container's lengths are 32-bit
 
 
 class ChunkType(IntEnum):
@@ -69,6 +69,7 @@ class ElementType(StrEnum):
     MAT4 = "MAT4"
 
 
+# By how many components a value has (glTF 2.0, section 3.6.2.2).
 _ELEMENT_OF_WIDTH = {1: ElementType.SCALAR, 3: ElementType.VEC3, 4: ElementType.VEC4, 16: ElementType.MAT4}
 
 
@@ -132,11 +133,11 @@ def pack(document: Document) -> bytes:
     chunks = [_CHUNK.pack(len(body), ChunkType.JSON), body]
     if document.binary:
         binary = _padded(document.binary, b"\0")
-        if len(binary) > _LARGEST:
+        if len(binary) > _MAX_LENGTH:
             raise GlbError("GLB: its binary data would pass 4 GiB, the most that a GLB can hold")
         chunks += [_CHUNK.pack(len(binary), ChunkType.BIN), binary]
     length = _HEADER.size + sum(map(len, chunks))
-    if length > _LARGEST:
+    if length > _MAX_LENGTH:
         raise GlbError(f"GLB: {length} bytes would pass 4 GiB, the most that a GLB can hold")
     return b"".join([_HEADER.pack(_MAGIC, _VERSION, length), *chunks])
 

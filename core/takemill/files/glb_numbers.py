@@ -16,11 +16,12 @@ from ..base.checks import Array
 from ..base.errors import GlbError
 from .glb_format import Document, Json, entries
 
-MOST_NUMBERS = 20_000_000
+MAX_NUMBERS = 20_000_000
 """Of all accessors that are read: some ten times those of a detailed character's mesh."""
 
-_MOST_USES = 10  # times so many, when parts of a mesh share accessors
+_MAX_USES = 10  # times so many, when parts of a mesh share accessors
 
+# By glTF 2.0, section 3.6.2.2: component types and element types.
 _DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
 _INLINE = "base64,"
@@ -33,7 +34,7 @@ class Numbers:
         self._json, self._binary = document.json, document.binary or b""
         self._known: dict[int, Array] = {}
         self._buffers: dict[int, bytes] = {}
-        self._left, self._uses = MOST_NUMBERS, _MOST_USES * MOST_NUMBERS
+        self._left, self._uses = MAX_NUMBERS, _MAX_USES * MAX_NUMBERS
 
     def of(self, index: object) -> Array:
         """(N, width) numbers of an accessor; normalised integers as what they stand for.
@@ -60,7 +61,7 @@ class Numbers:
         dtype, count = np.dtype(kind), _whole(accessor, "count", place, least=1)
         self._left -= count * width
         if self._left < 0:
-            raise GlbError(f"its accessors hold more than {MOST_NUMBERS} numbers; export the character alone")
+            raise GlbError(f"its accessors hold more than {MAX_NUMBERS} numbers; export the character alone")
         if "bufferView" in accessor:
             raw = self._view(accessor, dtype, count, width, place)
         else:  # section 3.6.2.3: zeros, unless it is sparse

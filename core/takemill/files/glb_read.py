@@ -17,13 +17,15 @@ from numpy.typing import NDArray
 from ..base.checks import Array
 from ..base.errors import GlbError
 
-_JSON, _BIN = 0x4E4F534A, 0x004E4942
+_JSON, _BIN = 0x4E4F534A, 0x004E4942  # chunk types (glTF 2.0, section 4.4.3)
+# Component types and element types (section 3.6.2.2), and what an animation moves (section 3.11).
 _DTYPES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
 _PATHS = {"translation": 3, "rotation": 4, "scale": 3}
 _SPARSE_HINT = "export it without sparse accessors or compression"
-_MOST_NODES, _DEEPEST = 20_000, 500  # a character in a scene has hundreds, a dozen or two deep
-_UNIT = 0.1  # by which a rotation's length may differ from 1: exporters round, some coarsely
+_MAX_NODES, _MAX_DEPTH = 20_000, 500  # a character in a scene has hundreds, a dozen or two deep
+_MAX_LENGTH_OFF = 0.1  # by which a rotation's length may differ from 1: exporters round, some coarsely
+# Of a node that says nothing (section 5.25).
 _RESTS = {"translation": (0.0, 0.0, 0.0), "rotation": (0.0, 0.0, 0.0, 1.0), "scale": (1.0, 1.0, 1.0)}
 
 
@@ -58,8 +60,8 @@ class GlbScene:
             self._json, self._binary = self._chunks(data)
             self._nodes: list[dict[str, Any]] = self._json.get("nodes", [])
             self._read: dict[int, Array] = {}
-            if len(self._nodes) > _MOST_NODES:
-                raise self._error(f"{len(self._nodes)} nodes; at most {_MOST_NODES} can be judged")
+            if len(self._nodes) > _MAX_NODES:
+                raise self._error(f"{len(self._nodes)} nodes; at most {_MAX_NODES} can be judged")
             self.names = tuple(str(node.get("name", "")) for node in self._nodes)
             self.parents = [-1] * len(self._nodes)
             for parent, node in enumerate(self._nodes):
@@ -124,8 +126,8 @@ class GlbScene:
         depth = [0] * len(order)
         for node in order:
             depth[node] = depth[self.parents[node]] + 1 if self.parents[node] >= 0 else 1
-        if max(depth, default=0) > _DEEPEST:
-            raise self._error(f"a chain of {max(depth)} nodes; at most {_DEEPEST} can be judged")
+        if max(depth, default=0) > _MAX_DEPTH:
+            raise self._error(f"a chain of {max(depth)} nodes; at most {_MAX_DEPTH} can be judged")
         return order
 
     def _expect_places(self) -> None:
@@ -147,7 +149,7 @@ class GlbScene:
             todo.add(self.parents[node])
             given, place = self._nodes[node], f"joint {self.names[node]!r} (node {node})"
             turn = np.linalg.norm(np.asarray(given.get("rotation", _RESTS["rotation"]), np.float64))
-            if abs(turn - 1) > _UNIT:
+            if abs(turn - 1) > _MAX_LENGTH_OFF:
                 raise self._error(f"{place}: its rotation at rest is no unit quaternion (length {turn:.4g})")
             if not np.abs(np.linalg.det(self.rest_of(node)[:3, :3])) > np.finfo(np.float32).tiny:
                 raise self._error(f"{place}: it is scaled to nothing at rest")
@@ -216,7 +218,7 @@ class GlbScene:
                 raise self._error(f"{place}: its times do not increase")
             if slopes is not None and not np.isfinite(slopes).all():
                 raise self._error(f"{place}: a slope is not finite")
-            if path == "rotation" and (np.abs(np.linalg.norm(values, axis=1) - 1) > _UNIT).any():
+            if path == "rotation" and (np.abs(np.linalg.norm(values, axis=1) - 1) > _MAX_LENGTH_OFF).any():
                 raise self._error(f"{place}: a key is no unit quaternion")
             curves.append(Curve(node, path, times, values, slopes))
         return curves

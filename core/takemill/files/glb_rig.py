@@ -23,11 +23,12 @@ from .glb_format import Document, Json, entries, indices, numbers, parse
 from .glb_place import Place
 from .glb_tips import tips_of
 
-_WXYZ = [3, 0, 1, 2]
-_FLAT, _SKEWED = 1e-6, 1e-3  # scales
-_SHORT = 0.1  # a rotation's length, which is 1: some exporters round coarsely
+_WXYZ = [3, 0, 1, 2]  # our order of a quaternion, from glTF's
+# A smaller scale makes a bone flat; scales that differ by more turn a rotation into a skew (chosen by eye).
+_MIN_SCALE, _MAX_SKEW = 1e-6, 1e-3
+_MAX_LENGTH_OFF = 0.1  # a rotation's length, which is 1: some exporters round coarsely
 MAX_JOINTS = 4096  # as of a BVH file
-_FARTHEST_M = 1e6  # that a joint may rest; also what a skeleton may be enlarged by, or made smaller
+_MAX_DISTANCE_M = 1e6  # that a joint may rest; also what a skeleton may be enlarged by, or made smaller
 
 
 UPRIGHT = Place(quat.inv(Y_UP), np.zeros(3))
@@ -93,11 +94,11 @@ def _read(document: Document) -> GlbRig:
     for other in above[1:]:
         apart = above[0].inverse @ other
         gap = np.abs(np.concatenate([apart.translation, apart.rotation[1:], [apart.scale - 1]])).max()
-        if gap > _SKEWED:
+        if gap > _MAX_SKEW:
             raise GlbError("its topmost joints hang in several places; one object must carry the skeleton")
     frame = _standing(UPRIGHT @ above[0])
     for node in joints:
-        if abs(local[node].scale - 1) > _SKEWED:
+        if abs(local[node].scale - 1) > _MAX_SKEW:
             raise GlbError(
                 f"joint {_name(nodes[node])!r} is scaled by {local[node].scale:.4g}; apply its scale first"
             )
@@ -115,11 +116,11 @@ def _read(document: Document) -> GlbRig:
     places = [frame @ local[node] if node in tops else local[node] for node in joints]
     size = np.array([1.0 if node in tops else frame.scale for node in joints])
     hangs = tuple(at.get(parents[node], -1) for node in joints)
-    stands: list[Place] = []
+    rest_places: list[Place] = []
     for node, parent in zip(joints, hangs, strict=True):
-        stands.append((stands[parent] if parent >= 0 else frame) @ local[node])
-    _expect_near(names, stands, frame)
-    tip_joints, tip_offsets = tips_of(document, joints, hangs, stands)
+        rest_places.append((rest_places[parent] if parent >= 0 else frame) @ local[node])
+    _expect_near(names, rest_places, frame)
+    tip_joints, tip_offsets = tips_of(document, joints, hangs, rest_places)
     return GlbRig(
         tuple(joints),
         Skeleton(
@@ -134,12 +135,12 @@ def _read(document: Document) -> GlbRig:
     )
 
 
-def _expect_near(names: list[str], stands: list[Place], frame: Place) -> None:
-    if not 1 / _FARTHEST_M < frame.scale < _FARTHEST_M:
+def _expect_near(names: list[str], rest_places: list[Place], frame: Place) -> None:
+    if not 1 / _MAX_DISTANCE_M < frame.scale < _MAX_DISTANCE_M:
         raise GlbError(f"what carries the skeleton is scaled by {frame.scale:.4g}; apply its scale first")
-    for name, stand in zip(names, stands, strict=True):
+    for name, stand in zip(names, rest_places, strict=True):
         away = float(np.abs(stand.translation).max())
-        if not away < _FARTHEST_M:
+        if not away < _MAX_DISTANCE_M:
             raise GlbError(f"joint {name!r} rests {away:.4g} m away; move it to the others")
 
 
@@ -220,14 +221,14 @@ def place_of(node: Json) -> Place:
         matrix = numbers(node, "matrix", np.eye(4).ravel()).reshape(4, 4).T
         turn, scale, moved = matrix[:3, :3], np.linalg.norm(matrix[:3, :3], axis=0), matrix[:3, 3]
         scale = scale * (1 if np.linalg.det(turn) > 0 else -1)
-        if not np.allclose((turn / np.where(scale == 0, 1, scale)) @ turn.T, np.diag(scale), atol=_SKEWED):
+        if not np.allclose((turn / np.where(scale == 0, 1, scale)) @ turn.T, np.diag(scale), atol=_MAX_SKEW):
             raise GlbError(f"node {_name(node)!r} is sheared; apply its transform first")
         rotation = quat.from_matrix(turn / np.where(scale == 0, 1, scale))
     else:
         scale, moved = numbers(node, "scale", (1, 1, 1)), numbers(node, "translation", (0, 0, 0))
         rotation = numbers(node, "rotation", (0, 0, 0, 1))[_WXYZ]
-    if not _SHORT < float(np.linalg.norm(rotation)) < 1 / _SHORT:
+    if not _MAX_LENGTH_OFF < float(np.linalg.norm(rotation)) < 1 / _MAX_LENGTH_OFF:
         raise GlbError(f"the rotation of node {_name(node)!r} is no unit quaternion; export it again")
-    if not (scale.min() > _FLAT and np.ptp(scale) <= _SKEWED * scale.max()):
+    if not (scale.min() > _MIN_SCALE and np.ptp(scale) <= _MAX_SKEW * scale.max()):
         raise GlbError(f"node {_name(node)!r} is not scaled alike along all axes; apply its scale first")
     return Place(quat.normalize(rotation), moved, float(scale.mean()))

@@ -13,7 +13,7 @@ from .glb_numbers import Numbers
 from .glb_place import Place
 from .glb_rig import GlbRig, parents_of, place_of
 
-_XYZW = [1, 2, 3, 0]
+_XYZW = [1, 2, 3, 0]  # glTF's order of a quaternion, from ours
 
 
 def with_root(glb: bytes, rig: GlbRig) -> tuple[bytes, str]:

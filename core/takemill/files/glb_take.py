@@ -26,7 +26,8 @@ from .key_rate import rate_of_keys
 UNIT_M, UP = 1.0, "Y"
 """Of a file, in metres, and its axis that points up (section 3.4)."""
 
-_WXYZ = [3, 0, 1, 2]
+_WXYZ = [3, 0, 1, 2]  # our order of a quaternion, from glTF's
+# Components by what is moved (glTF 2.0, section 3.11).
 _WIDTHS = {"translation": 3, "rotation": 4, "scale": 3}
 _NEAR_KEY = 0.01  # steps between keys: a frame as near to one is meant to be it; times are float32
 _STAYS_M = 2e-6  # by which a joint that only turns may leave its place: float32 metres

@@ -13,13 +13,14 @@ from .glb_format import Document, Json, entries, indices
 from .glb_numbers import Numbers
 from .glb_place import Place
 
-_FLOOR = 0.02  # of the mesh's height: what lies lower stands on the floor
-_LOW = 0.15  # of the mesh's height: joints that lie higher do not (a shin may have vertices of the heel)
-_SAME = 0.01  # of the mesh's height: ends that close are one
+_FLOOR_HEIGHTS = 0.02  # of the mesh's height: what lies lower stands on the floor
+# Of the mesh's height: joints that lie higher do not (a shin may have vertices of the heel).
+_LOW_HEIGHTS = 0.15
+_SAME_TIP_HEIGHTS = 0.01  # of the mesh's height: ends that close are one
 
 
 def tips_of(
-    document: Document, joints: Sequence[int], parents: Sequence[int], stands: Sequence[Place]
+    document: Document, joints: Sequence[int], parents: Sequence[int], rest_places: Sequence[Place]
 ) -> tuple[tuple[int, ...], Array]:
     """The joints (K,) that have tips, and the tips (K, 3) in their joints' space, metres.
 
@@ -31,7 +32,7 @@ def tips_of(
         document: a GLB.
         joints: (J,) nodes.
         parents: (J,) joint above each one, -1 for the topmost.
-        stands: (J,) where each joint stands at rest, Z-up, metres.
+        rest_places: (J,) where each joint stands at rest, Z-up, metres.
 
     Raises:
         GlbError: a skinned mesh cannot be read (it is compressed, say).
@@ -39,7 +40,7 @@ def tips_of(
     own = _vertices(document, list(joints))
     if not own:
         return (), np.zeros((0, 3))
-    world = {joint: stands[joint].apply(points) for joint, points in own.items()}
+    world = {joint: rest_places[joint].apply(points) for joint, points in own.items()}
     everything = np.concatenate(list(world.values()))
     low, height = float(everything[:, 2].min()), float(np.ptp(everything, axis=0).max())
     found: list[tuple[int, Array]] = []
@@ -47,17 +48,17 @@ def tips_of(
     for child, parent in enumerate(parents):
         children.setdefault(parent, []).append(child)
     for joint in sorted(world):
-        points, at = world[joint], stands[joint].translation
+        points, at = world[joint], rest_places[joint].translation
         below = children.get(joint, [])
         ends: list[Array] = []
-        lowest = points[points[:, 2] <= low + _FLOOR * height]
-        if len(lowest) and at[2] <= low + _LOW * height:
-            away = np.mean([stands[child].translation for child in below] or [at], axis=0)
+        lowest = points[points[:, 2] <= low + _FLOOR_HEIGHTS * height]
+        if len(lowest) and at[2] <= low + _LOW_HEIGHTS * height:
+            away = np.mean([rest_places[child].translation for child in below] or [at], axis=0)
             ends.append(_furthest(lowest, away))
         if not below:
             end = _furthest(points, at)
-            ends += [end] if not ends or np.linalg.norm(end - ends[0]) > _SAME * height else []
-        back = quat.inv(stands[joint].rotation)
+            ends += [end] if not ends or np.linalg.norm(end - ends[0]) > _SAME_TIP_HEIGHTS * height else []
+        back = quat.inv(rest_places[joint].rotation)
         found += [(joint, quat.rotate(back, end - at)) for end in ends]
     return tuple(joint for joint, _ in found), np.array([end for _, end in found]).reshape(-1, 3)
 

@@ -9,7 +9,7 @@ from ..base.checks import Array
 USUAL_RATES = (24, 25, 30, 48, 50, 60, 72, 90, 100, 120, 144, 150, 180, 200, 240)
 """Frames a second of films, screens and suits; common practice, no source."""
 
-_TELEVISION_RATES = tuple(rate / 1.001 for rate in (30, 60, 24, 120, 240))
+_TELEVISION_RATES = tuple(rate / 1.001 for rate in (30, 60, 24, 120, 240))  # NTSC's (SMPTE 12)
 _SAME_S = 1e-5  # apart, at most, two times that are meant to be one: a float32 tells as much up to 100 s
 _WHOLE = 0.02  # frames by which a time may miss a whole frame: float32 seconds of some minutes
 _EVEN = 0.01  # by which steps between keys on each frame differ, relative: likewise

@@ -11,22 +11,24 @@ from ..base.checks import Array, Index
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-_WAIST = 0.15  # how far along a stick it is widest
-_WIDTH = 0.08  # half width, as a part of the stick's length
-_KNOB = 0.01  # half size of what events a joint without a stick, as a part of the skeleton's height
+# Shapes chosen by eye.
+_WAIST_SHARE = 0.15  # how far along a stick it is widest
+_HALF_WIDTH_SHARE = 0.08  # half width, as a part of the stick's length
+_KNOB_HEIGHTS = 0.01  # half size of the mark at a joint without a stick, as a part of the skeleton's height
 
 # A stick along +Z of length 1: its foot, four corners of its waist, its head; seen from outside, each
 # triangle runs counter-clockwise.
 _STICK = np.array(
     [
         (0.0, 0.0, 0.0),
-        (_WIDTH, 0.0, _WAIST),
-        (0.0, _WIDTH, _WAIST),
-        (-_WIDTH, 0.0, _WAIST),
-        (0.0, -_WIDTH, _WAIST),
+        (_HALF_WIDTH_SHARE, 0.0, _WAIST_SHARE),
+        (0.0, _HALF_WIDTH_SHARE, _WAIST_SHARE),
+        (-_HALF_WIDTH_SHARE, 0.0, _WAIST_SHARE),
+        (0.0, -_HALF_WIDTH_SHARE, _WAIST_SHARE),
         (0.0, 0.0, 1.0),
     ]
 )
+# Corners of each triangle, from the list above.
 _FACES = np.array([(0, 2, 1), (0, 3, 2), (0, 4, 3), (0, 1, 4), (5, 1, 2), (5, 2, 3), (5, 3, 4), (5, 4, 1)])
 
 
@@ -51,7 +53,7 @@ def stick_mesh(skeleton: Skeleton) -> StickMesh:
     bones = [(parent, at[joint]) for joint, parent in enumerate(skeleton.parents) if parent >= 0]
     bones += list(zip(skeleton.tip_joints, skeleton.rest_tips, strict=True))
     bones = [(joint, end) for joint, end in bones if np.linalg.norm(end - at[joint]) > 0]
-    size = _KNOB * (skeleton.height or 1.0)
+    size = _KNOB_HEIGHTS * (skeleton.height or 1.0)
     for joint in set(range(len(skeleton))) - {joint for joint, _ in bones}:
         bones.append((joint, at[joint] + [0.0, 0.0, 2 * size]))
     bones.sort(key=lambda bone: bone[0])

@@ -65,9 +65,9 @@ def turn_in(frames: Frames, above: str, part: str) -> Array:
     return turned * _MIRROR if part.startswith("right") else turned
 
 
-def arcsin_deg(share: Array) -> Array:
+def arcsin_deg(component: Array) -> Array:
     """Degrees (F,) out of a plane, of a unit vector's component across it."""
-    return np.degrees(np.arcsin(np.clip(share, -1.0, 1.0)))
+    return np.degrees(np.arcsin(np.clip(component, -1.0, 1.0)))
 
 
 def spin_deg(turn: Array, axis: Array) -> Array:

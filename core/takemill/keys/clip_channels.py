@@ -103,14 +103,14 @@ class ClipChannels:
         self._local[:, :, self.stops - 1] = np.where(closed, first, final)
         self._model = self._to_model_space(self._local)
         self.rotations = np.ascontiguousarray(self._local[:, self.turning])
-        ways = np.empty((3, *self._local.shape[1:]), np.float32)
-        ways[...] = skeleton.rest_translation[self.order].T[..., None]
+        offsets = np.empty((3, *self._local.shape[1:]), np.float32)
+        offsets[...] = skeleton.rest_translation[self.order].T[..., None]
         for joint in self.sliding:
             tracks = [motion.translation_of(int(self.order[joint])) for motion in motions]
-            ways[:, joint] = np.concatenate(tracks).T
-        self.places = np.ascontiguousarray(ways[:, self.sliding])
-        self._bones = ways
-        self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], ways[:, child])
+            offsets[:, joint] = np.concatenate(tracks).T
+        self.places = np.ascontiguousarray(offsets[:, self.sliding])
+        self._bones = offsets
+        self._bones[:, child] = planes.rotate(self._model[:, self._parents[child]], offsets[:, child])
 
     def _to_model_space(self, local: Planes) -> Planes:
         out = np.empty_like(local)
@@ -138,14 +138,14 @@ class ClipChannels:
         for joint, parent in enumerate(self._parents):
             if parent >= 0:
                 below[:, joint] |= below[:, parent]
-        far = np.zeros((len(self.turning), len(self.order), len(self.starts)), np.float32)
+        farthest = np.zeros((len(self.turning), len(self.order), len(self.starts)), np.float32)
         for look in range(_MAX_LOOKS):
             at = places[..., look::_MAX_LOOKS]
-            ways = at[:, self.turning, None] - at[:, None]
-            np.maximum(far, planes.dot(ways, ways), out=far)
-        far = (np.sqrt(far) + self._size) * below[self.turning][..., None]
-        slid = np.broadcast_to(below[self.sliding][..., None], (len(self.sliding), *far.shape[1:]))
-        return np.concatenate([far, slid.astype(far.dtype)])
+            offsets = at[:, self.turning, None] - at[:, None]
+            np.maximum(farthest, planes.dot(offsets, offsets), out=farthest)
+        farthest = (np.sqrt(farthest) + self._size) * below[self.turning][..., None]
+        slid = np.broadcast_to(below[self.sliding][..., None], (len(self.sliding), *farthest.shape[1:]))
+        return np.concatenate([farthest, slid.astype(farthest.dtype)])
 
     def _allow(self, step: int) -> None:
         """Share the bounds out among the channels.
@@ -202,8 +202,8 @@ class ClipChannels:
         turns = self._sum_turns(own, model)
         child = slice(self._levels[0].stop, None)
         steps = np.zeros_like(bones)
-        above, ways = turns[:, self._parents[child]], bones[:, child]
-        steps[:, child] = planes.cross(above, ways + planes.cross(above, ways) / 2)
+        above, offsets = turns[:, self._parents[child]], bones[:, child]
+        steps[:, child] = planes.cross(above, offsets + planes.cross(above, offsets) / 2)
         slid = places - self.places[..., frames]
         for row, joint in enumerate(self.sliding):
             parent = self._parents[joint]

@@ -97,7 +97,7 @@ def reduce_keys(
     motion: Motion,
     settings: ReduceSettings | None = None,
     planted: Mask | None = None,
-    travelling: int | None = None,
+    root_joints: int | None = None,
 ) -> tuple[Track, ...]:
     """The keys that keep the motion within the settings' bounds, as a reader of the file plays them.
 
@@ -108,20 +108,20 @@ def reduce_keys(
         motion: the clip, in the axes of the file.
         settings: the bounds.
         planted: (F, J) joints in contact, for `planted_error_m`.
-        travelling: a joint that takes its turn along into the next cycle of a loop. It stays float32: 16 bits
-            round a turn by up to 6e-5 radians, which in ten strides of a walk leads 3 mm astray.
+        root_joints: a joint that takes its turn along into the next cycle of a loop. It stays float32: 16
+            bits round a turn by up to 6e-5 radians, which in ten strides of a walk leads 3 mm astray.
 
     Raises:
         InputError: `planted` has another shape than the motion.
     """
-    return reduce_clips([motion], settings, [planted], [travelling])[0]
+    return reduce_clips([motion], settings, [planted], [root_joints])[0]
 
 
 def reduce_clips(
     motions: Sequence[Motion],
     settings: ReduceSettings | None = None,
     planted: Sequence[Mask | None] | None = None,
-    travelling: Sequence[int | None] | None = None,
+    root_joints: Sequence[int | None] | None = None,
 ) -> list[tuple[Track, ...]]:
     """As `reduce_keys`, of many clips; where they share a skeleton, several times quicker than one by one.
 
@@ -129,14 +129,14 @@ def reduce_clips(
         motions: the clips, in the axes of the file, in which numbers are rounded.
         settings: the bounds, of all.
         planted: for each clip, (F, J) joints in contact, or None.
-        travelling: for each clip, the joint that takes its turn along, or None.
+        root_joints: for each clip, the joint that takes its turn along, or None.
 
     Raises:
         InputError: a mask of `planted` has another shape than its motion.
     """
     settings = settings or ReduceSettings()
     bounds = [_bound(m, settings, p) for m, p in zip(motions, planted or [None] * len(motions), strict=True)]
-    joints = list(travelling or [None] * len(motions))
+    joints = list(root_joints or [None] * len(motions))
     out: list[tuple[Track, ...]] = [() for _ in motions]
 
     def reduced(chosen: list[int], how: ReduceSettings = settings, spent: float = _FRAME_BOUND_SHARE) -> None:
@@ -162,7 +162,7 @@ def reduce_clips(
         while _bends_too_far(motion, out[i], bounds[i], settings):
             reduced([i], *next(tries))
     if settings.interpolation == "smallest":
-        straight = reduce_clips(motions, replace(settings, interpolation="linear"), planted, travelling)
+        straight = reduce_clips(motions, replace(settings, interpolation="linear"), planted, root_joints)
         out = [min(pair, key=_count_bytes) for pair in zip(straight, out, strict=True)]
     return [tracks or dense_tracks(motion) for tracks, motion in zip(out, motions, strict=True)]
 

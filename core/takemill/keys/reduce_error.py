@@ -208,7 +208,7 @@ def _largest_on_frames(skeleton: Skeleton, reach: Array, local: _Sides) -> Array
     dtype, looks = local.turns.dtype, (_LOOKS_PER_FRAME, local.turns.shape[-1])
     still = (local.places == local.places[..., :1, :1]).all(axis=(0, 2, 3))
     done: list[tuple[Planes, Planes]] = []
-    far = np.zeros(looks, dtype)
+    largest = np.zeros(looks, dtype)
     for start in range(0, len(skeleton), _BATCH_JOINTS):
         some = range(start, min(start + _BATCH_JOINTS, len(skeleton)))
         turned, shifts = _between(local.turns[:, some]), np.empty((3, len(some), *looks), dtype)
@@ -225,7 +225,7 @@ def _largest_on_frames(skeleton: Skeleton, reach: Array, local: _Sides) -> Array
             done.append((turned[:, place], shifts[:, place]))
         turns = _turn(turned[:, :, 0], turned[:, :, 1])
         radius = reach[some].astype(dtype)[:, None, None]
-        np.maximum(far, _ball(shifts, turns, radius).max(axis=0), out=far)
+        np.maximum(largest, _ball(shifts, turns, radius).max(axis=0), out=largest)
         tips = [
             (joint - start, offset.astype(dtype))
             for joint, offset in zip(skeleton.tip_joints, skeleton.tip_offsets, strict=True)
@@ -234,9 +234,9 @@ def _largest_on_frames(skeleton: Skeleton, reach: Array, local: _Sides) -> Array
         if tips:
             at_joint, offsets = [place for place, _ in tips], np.array([offset for _, offset in tips]).T
             tip = planes.rotate(turned[:, at_joint, 1], offsets[:, :, None, None])
-            way = shifts[:, at_joint] + planes.cross(turns[:, at_joint], tip)
-            np.maximum(far, np.sqrt(planes.dot(way, way)).max(axis=0), out=far)
-    return far
+            tip_shift = shifts[:, at_joint] + planes.cross(turns[:, at_joint], tip)
+            np.maximum(largest, np.sqrt(planes.dot(tip_shift, tip_shift)).max(axis=0), out=largest)
+    return largest
 
 
 def _turn(played: Planes, right: Planes) -> Planes:

@@ -54,13 +54,13 @@ class KeySearch:
     """
 
     def __init__(
-        self, clips: ClipChannels, storage: str, interpolation: str, travelling: Sequence[int | None]
+        self, clips: ClipChannels, storage: str, interpolation: str, root_joints: Sequence[int | None]
     ) -> None:
         self.clips = clips
         self._ends = np.zeros(len(clips.clip), bool)
         self._ends[clips.starts] = self._ends[clips.stops - 1] = True
         joints = clips.order[clips.turning]
-        exact = joints[:, None] == np.array([-1 if one is None else one for one in travelling])
+        exact = joints[:, None] == np.array([-1 if one is None else one for one in root_joints])
         self.stored: Index = np.where(exact | (storage == "float32"), 0, self._smallest())
         self.group, self.keys, self.cubic = self._plan(interpolation)
         count = len(clips.turning)
@@ -101,11 +101,16 @@ class KeySearch:
             (developed(clips.rotations, clips.stops), clips.allowed[:count], MAX_SPAN_TURN_RAD),
             (clips.places, clips.allowed[count:], np.inf),
         )
-        reach = np.concatenate([reaches(curve, allowed, clips.last, way) for curve, allowed, way in curves])
+        reach = np.concatenate(
+            [reaches(curve, allowed, clips.last, farthest) for curve, allowed, farthest in curves]
+        )
         bends = None
         if clips.rate > _CAPTURE_RATE_HZ:
             bends = np.concatenate(
-                [reaches(curve, _MAX_BENT_SHARE * allowed, clips.last, way) for curve, allowed, way in curves]
+                [
+                    reaches(curve, _MAX_BENT_SHARE * allowed, clips.last, farthest)
+                    for curve, allowed, farthest in curves
+                ]
             )
         cubic = np.zeros(clips.moving.shape, bool)
         if interpolation != "linear":
@@ -136,7 +141,7 @@ class KeySearch:
         keys = take_longest_spans(reach, rows * len(clips.clip) + clips.starts[numbers])
         return group, keys | (group == 0)[:, clips.clip] | self._ends, cubic
 
-    def _choose_cubic(self, straight: Index, wide: Index, told: bool) -> tuple[Index, Mask]:
+    def _choose_cubic(self, straight: Index, wide: Index, forced: bool) -> tuple[Index, Mask]:
         """The reach (C, T) of channels where cubic curves are chosen too, and who is cubic (C, B)."""
         clips = self.clips
         count = len(clips.turning)
@@ -148,7 +153,7 @@ class KeySearch:
         few, many = (
             np.add.reduceat(1 / np.maximum(one, 1), clips.starts, axis=1) for one in (wide, straight)
         )
-        cubic = clips.moving & (told | (size * few < many))
+        cubic = clips.moving & (forced | (size * few < many))
         self.stored = np.where(cubic[:count], np.minimum(self.stored, 1), self.stored)
         return np.where(cubic[:, clips.clip], wide, straight), cubic
 

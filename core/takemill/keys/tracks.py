@@ -171,8 +171,8 @@ def moving_channels(motion: Motion) -> tuple[Mask, Mask]:
 
 def _spread(values: Array) -> Array:
     """How far (...) values (F, ..., N) go from the first of them."""
-    far: Array = np.maximum(values.max(axis=0) - values[0], values[0] - values.min(axis=0)).max(axis=-1)
-    return far
+    spread: Array = np.maximum(values.max(axis=0) - values[0], values[0] - values.min(axis=0)).max(axis=-1)
+    return spread
 
 
 def differs(value: Array, rest: Array) -> bool:

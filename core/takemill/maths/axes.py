@@ -11,6 +11,7 @@ import numpy as np
 from ..base.checks import Array
 from . import quat
 
+# By the axis that points up: where our x, y and z come from, and with which sign; each is a rotation.
 _TURNS: dict[str, tuple[list[int], list[float]]] = {
     "Y": ([0, 2, 1], [1.0, -1.0, 1.0]),
     "Z": ([0, 1, 2], [1.0, 1.0, 1.0]),

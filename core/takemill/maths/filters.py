@@ -14,7 +14,7 @@ import numpy as np
 from ..base.checks import Array, expect_finite, expect_positive
 from ..base.errors import InputError
 
-_BLOCK = 64  # frames; a larger block costs more products, a smaller one more states
+_BLOCK_FRAMES = 64  # frames; a larger block costs more products, a smaller one more states
 _REFERENCE_HZ = 3.0  # the path that tangent spaces follow: slow beside noise, quick beside a turn of the body
 
 
@@ -155,33 +155,33 @@ def _blocked_system(rate: float, cutoff_hz: float, order: int) -> tuple[Array, A
         signal = y
     a, b = after[:-1], after[-1]  # row vectors: state' = state @ a + input * b
     c, d = signal[:-1], signal[-1]
-    outer, gather = np.empty((size, _BLOCK)), np.empty((_BLOCK, size))
-    response = np.empty(_BLOCK)
+    outer, gather = np.empty((size, _BLOCK_FRAMES)), np.empty((_BLOCK_FRAMES, size))
+    response = np.empty(_BLOCK_FRAMES)
     column, row = c, b
     response[0] = d
-    for i in range(_BLOCK):
+    for i in range(_BLOCK_FRAMES):
         outer[:, i] = column
-        gather[_BLOCK - 1 - i] = row
-        if i + 1 < _BLOCK:
+        gather[_BLOCK_FRAMES - 1 - i] = row
+        if i + 1 < _BLOCK_FRAMES:
             response[i + 1] = row @ c
         column, row = a @ column, row @ a
-    lag = np.arange(_BLOCK) - np.arange(_BLOCK)[:, None]
+    lag = np.arange(_BLOCK_FRAMES) - np.arange(_BLOCK_FRAMES)[:, None]
     inner = np.where(lag >= 0, response[np.clip(lag, 0, None)], 0.0)
-    step = np.linalg.matrix_power(a, _BLOCK)
-    settled = np.linalg.solve(np.eye(size) - a.T, b)
-    return inner, outer, gather, step, settled
+    step = np.linalg.matrix_power(a, _BLOCK_FRAMES)
+    steady = np.linalg.solve(np.eye(size) - a.T, b)
+    return inner, outer, gather, step, steady
 
 
 def _run(system: tuple[Array, Array, Array, Array, Array], x: Array) -> Array:
     """One pass over channels (C, N), started settled at each channel's first value."""
-    inner, outer, gather, step, settled = system
+    inner, outer, gather, step, steady = system
     count, frames = x.shape
-    blocks = -(-frames // _BLOCK)
-    padded = np.zeros((count, blocks * _BLOCK))
+    blocks = -(-frames // _BLOCK_FRAMES)
+    padded = np.zeros((count, blocks * _BLOCK_FRAMES))
     padded[:, :frames] = x
-    cut = padded.reshape(count, blocks, _BLOCK)
-    states = np.empty((count, blocks, len(settled)))
-    states[:, 0] = x[:, :1] * settled
+    cut = padded.reshape(count, blocks, _BLOCK_FRAMES)
+    states = np.empty((count, blocks, len(steady)))
+    states[:, 0] = x[:, :1] * steady
     states[:, 1:] = cut[:, :-1] @ gather
     power, reach = step, 1
     while reach < blocks and np.abs(power).max() > 1e-300:

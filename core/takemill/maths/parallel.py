@@ -41,9 +41,9 @@ def each_joint(
         tracks = _read_tracks(rotations, group)
         results = []
         for joint, track in zip(range(group.start, group.stop), tracks, strict=True):
-            made, result = work(joint, track)
-            if made is not None:
-                track[:] = made
+            changed, result = work(joint, track)
+            if changed is not None:
+                track[:] = changed
             results.append(result)
         if out is not None:
             for block in _blocks(len(out)):

@@ -14,13 +14,13 @@ import numpy as np
 from ..base.checks import Array
 from ..base.errors import InputError
 
-IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])
+IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])  # w x y z
 IDENTITY.setflags(write=False)
 
-_ROWS = 8192  # rotations that are worked on at a time
-_SMALL_ANGLE = 1e-6  # below it the series of sin(x)/x is exact to float64
-_OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
-_POLE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
+_CACHED_ROWS = 8192  # rotations that are worked on at a time
+_MAX_SERIES_ANGLE_RAD = 1e-6  # below it the series of sin(x)/x is exact to float64
+_MAX_OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
+_MIN_POLE_DISTANCE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
 
 
 def normalize(q: Array) -> Array:
@@ -64,7 +64,7 @@ def _in_parts(verb: Callable[[Array, Array, Array], None], a: Array, b: Array, w
     if axes != b.shape[:-1]:
         axes = np.broadcast_shapes(axes, b.shape[:-1])
     out = np.empty((*axes, width))
-    step = max(_ROWS * axes[0] * width // max(out.size, 1), 1) if axes else 1
+    step = max(_CACHED_ROWS * axes[0] * width // max(out.size, 1), 1) if axes else 1
     if not axes or step >= axes[0]:
         verb(a, b, out)
         return out
@@ -97,7 +97,7 @@ def _rotate(q: Array, v: Array, out: Array) -> None:
 def exp(v: Array) -> Array:
     """Rotation vectors (..., 3), radians -> quaternions (..., 4)."""
     angle = length(v)[..., None]
-    small = angle < _SMALL_ANGLE
+    small = angle < _MAX_SERIES_ANGLE_RAD
     scale = np.where(small, 0.5 - angle**2 / 48, np.sin(angle / 2) / np.where(small, 1.0, angle))
     return np.concatenate([np.cos(angle / 2), v * scale], axis=-1)
 
@@ -115,7 +115,7 @@ def log(q: Array) -> Array:
     """Quaternions (..., 4) -> rotation vectors (..., 3) of at most pi radians."""
     q = np.where(q[..., :1] < 0, -q, q)
     size = length(q[..., 1:])[..., None]
-    small = size < _SMALL_ANGLE
+    small = size < _MAX_SERIES_ANGLE_RAD
     angle = 2 * arctan2(size, q[..., :1])
     return q[..., 1:] * np.where(small, 2 / q[..., :1].clip(0.5), angle / np.where(small, 1, size))
 
@@ -159,7 +159,7 @@ def between(u: Array, v: Array) -> Array:
     v = v / np.linalg.norm(v, axis=-1, keepdims=True)
     w = 1 + np.einsum("...i,...i->...", u, v)
     q = np.concatenate([w[..., None], cross(u, v)], axis=-1)
-    opposite = w < _OPPOSITE
+    opposite = w < _MAX_OPPOSITE
     if not opposite.any():
         return normalize(q)
     # Opposite directions: half a turn about any axis square to `u`.
@@ -266,8 +266,8 @@ def to_euler(q: Array, order: str) -> Array:
     w, a, b, c = q[..., 0], q[..., 1 + i], q[..., 1 + j], sign * q[..., 1 + k]
     high, low = np.hypot(a + c, w + b), np.hypot(a - c, w - b)  # cos + sin and cos - sin of half the middle
     half_sum, half_difference = np.arctan2(a + c, w + b), np.arctan2(a - c, w - b)
-    half_sum = np.where(high < _POLE, half_difference, half_sum)
-    half_difference = np.where(low < _POLE, half_sum, half_difference)
+    half_sum = np.where(high < _MIN_POLE_DISTANCE, half_difference, half_sum)
+    half_difference = np.where(low < _MIN_POLE_DISTANCE, half_sum, half_difference)
     first, last = half_sum + half_difference, sign * (half_sum - half_difference)
     middle = 2 * np.arctan2(high, low) - np.pi / 2
     turn = 2 * np.pi

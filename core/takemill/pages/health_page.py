@@ -11,10 +11,10 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..health.check import Finding, Health
 from ..health.table import count_by_kind, counts_text, measure_rows, outcome
-from .health_plots import feet_figure, joint_figure, way_figure, worst_joints
+from .health_plots import feet_figure, joint_figure, path_figure, worst_joints
 from .html_parts import asset, table
 
-_MOST = 400  # findings that are listed
+_MAX_LISTED_FINDINGS = 400  # a longer list is not read (chosen by eye)
 # The page may show what it holds and ask for no more.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 CAUTION = (
@@ -67,15 +67,15 @@ def render_health(takes: Sequence[HealthOf], title: str, about: str) -> str:
 def _section(take: HealthOf) -> str:
     raw = take.raw
     joints = "".join(joint_figure(take.raw, take.repaired, take.before, joint) for joint in _worst(take))
-    told = (
-        f"{raw.duration_s:.1f} s, {_counted(len(raw), 'frame')} at {raw.rate:g} per second, "
-        f"{_counted(len(raw.skeleton), 'joint')}; {counts_text(_outcome(take), take.would)}"
+    caption = (
+        f"{raw.duration_s:.1f} s, {_count_lines(len(raw), 'frame')} at {raw.rate:g} per second, "
+        f"{_count_lines(len(raw.skeleton), 'joint')}; {counts_text(_outcome(take), take.would)}"
     )
     return (
         f'<article class="clip"><div class="top"><h2>{html_text(take.name)}</h2>'
-        f'<span class="soft">{told}</span>'
+        f'<span class="soft">{caption}</span>'
         f"</div>{_measures(take)}{_kinds(take)}{f'<h3>The worst joints</h3>{joints}' if joints else ''}"
-        f"{feet_figure(take.raw, take.repaired, take.body)}{way_figure(take.raw, take.repaired, take.body)}"
+        f"{feet_figure(take.raw, take.repaired, take.body)}{path_figure(take.raw, take.repaired, take.body)}"
         f"{_list(take)}</article>"
     )
 
@@ -84,7 +84,7 @@ def _outcome(take: HealthOf) -> tuple[Finding, ...]:
     return outcome(take.before.findings, take.after.findings, take.findings)
 
 
-def _counted(count: int, word: str) -> str:
+def _count_lines(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
@@ -141,7 +141,7 @@ def _list(take: HealthOf) -> str:
                 _amount(one),
                 f'<span class="wrap">{html_text(one.message)}</span>',
             )
-            for one in found[:_MOST]
+            for one in found[:_MAX_LISTED_FINDINGS]
         ]
         more = len(found) - len(rows)
         rows += [("", "", "", "", "", f"and {more} more")] if more else []

@@ -18,8 +18,8 @@ from ..health.check import Finding, Health
 from ..maths import quat
 from . import svg
 
-_JOINTS = 4  # that are shown
-_CLOSE_S = 0.6  # around the worst finding, to either side
+_MAX_SHOWN_JOINTS = 4  # more figures are not looked at (chosen by eye)
+_CLOSE_UP_S = 0.6  # around the worst finding, to either side (chosen by eye)
 _SHADED = ("spike", "frozen")
 _FLAGS = (
     '<span class="key" style="--swatch: var(--bad)">spike</span>'
@@ -43,7 +43,7 @@ def worst_joints(raw: Motion, repaired: Motion, body: BodyMap, before: Health) -
             for j, name in enumerate(raw.skeleton.names)
         ]
     )
-    order = np.argsort(-turned, kind="stable")[:_JOINTS]
+    order = np.argsort(-turned, kind="stable")[:_MAX_SHOWN_JOINTS]
     return tuple(int(j) for j in order if turned[j] > np.radians(0.01))
 
 
@@ -56,7 +56,7 @@ def joint_figure(raw: Motion, repaired: Motion, before: Health, joint: int) -> s
     worst = max(found, key=lambda one: one.amount, default=None)
     off = np.abs(curves[0] - curves[1])
     middle = (worst.start + worst.stop) // 2 if worst else int(off.argmax())
-    reach = max(min(round(_CLOSE_S * raw.rate), len(raw) // 6), 8)
+    reach = max(min(round(_CLOSE_UP_S * raw.rate), len(raw) // 6), 8)
     first, last = max(middle - reach, 0), min(middle + reach + 1, len(raw))
     about = html_text(worst.message) if worst else f"where the repair turned it most, {off.max():.1f} degrees"
     return (
@@ -96,7 +96,7 @@ def _trace(curves: Sequence[Array], found: Sequence[Finding], first: int, last: 
         for one in found
         if one.stop > first and one.start < last
     ]
-    drawing = svg.traces(zip(("raw", "new"), parts, strict=True), low, high, shaded)
+    drawing = svg.draw_traces(zip(("raw", "new"), parts, strict=True), low, high, shaded)
     scale = _scale(high, low, 1)
     return f'<div class="trace">{scale}{drawing}{_seconds(first, last, rate)}</div>'
 
@@ -122,9 +122,9 @@ def feet_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
         lowest = [height[:, k].min(axis=-1) for height in heights]
         low, high = min(float(h.min()) for h in lowest), max(float(h.max()) for h in lowest)
         high = max(high, low + 1)
-        drawing = svg.traces(zip(("raw", "new"), lowest, strict=True), low, high, (), (0.0,))
+        drawing = svg.draw_traces(zip(("raw", "new"), lowest, strict=True), low, high, (), (0.0,))
         lanes = "".join(
-            f'<span class="name">{word}</span>{svg.bars(_lanes(mask[:, k]))}'
+            f'<span class="name">{word}</span>{svg.draw_bars(_lanes(mask[:, k]))}'
             for word, mask in (("heel", contacts.heel), ("toes", contacts.toe))
         )
         name = html_text(raw.skeleton.names[body.require(foot)])
@@ -143,16 +143,16 @@ def _lanes(planted: Mask) -> Iterator[tuple[str, float, float]]:
         yield "down", start / len(planted), stop / len(planted)
 
 
-def way_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
+def path_figure(raw: Motion, repaired: Motion, body: BodyMap) -> str:
     """The way of the hips over the floor, raw and repaired."""
-    ways = [joint_in_model(one, body.require("hips"))[1][:, :2] for one in (raw, repaired)]
-    drawing = svg.ways_from_above(list(zip(("raw", "new"), ways, strict=True)))
-    ends = [way[-1] - way[0] for way in ways]
+    paths = [joint_in_model(one, body.require("hips"))[1][:, :2] for one in (raw, repaired)]
+    drawing = svg.draw_paths(list(zip(("raw", "new"), paths, strict=True)))
+    ends = [path[-1] - path[0] for path in paths]
     end = 100 * float(np.linalg.norm(ends[0] - ends[1]))
-    told = (
+    caption = (
         f"Grid of {svg.grid_step(drawing)} m, dots at the starts; the repair moved the end by {end:.0f} cm."
     )
     return (
         f'<h3>Top view: the path of the hips</h3><figure class="above">{drawing}'
-        f"<figcaption>{told} {_LEGEND}</figcaption></figure>"
+        f"<figcaption>{caption} {_LEGEND}</figcaption></figure>"
     )

@@ -1,4 +1,4 @@
-"""Small drawings as SVG: a way from above, curves and bars over time. They hold no text and may stretch."""
+"""Small drawings as SVG: top views of paths, curves and bars over time. They hold no text and may stretch."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import numpy as np
 from ..base.checks import Array, Index
 
 _WIDTH, _HEIGHT = 1000, 100  # of drawings over time, in their own units
-_POINTS = 400  # of a curve
+_MAX_POINTS = 400  # of a curve: more than a page shows apart (chosen by eye)
 
 
-def from_above(track: Array, prints: Sequence[tuple[str, Array]], ahead: Array) -> str:
-    """A way over the floor, ahead up, its own start at the bottom or wherever it leads.
+def draw_top_view(track: Array, prints: Sequence[tuple[str, Array]], ahead: Array) -> str:
+    """A path over the floor, with the direction ahead pointing up.
 
     Args:
         track: (F, 2) metres.
@@ -40,48 +40,48 @@ def from_above(track: Array, prints: Sequence[tuple[str, Array]], ahead: Array) 
     return (
         f'<svg viewBox="{box}" data-step="{step:g}" aria-hidden="true">'
         f'<path class="grid" d="{"".join(lines)}"/>{feet}'
-        f'<path class="way" d="{_line(_on_page(_thinned(track)))}"/>'
+        f'<path class="way" d="{_line(_on_page(_thin(track)))}"/>'
         f'<path class="way" style="stroke-width:4" stroke-linecap="round" d="{_line(np.stack([end, tip]))}"/>'
         f'<circle class="ink" r="{_n(0.02 * max(size))}" cx="{_n(end[0])}" cy="{_n(end[1])}"/></svg>'
     )
 
 
 def grid_step(drawing: str) -> str:
-    """Metres between the grid lines of a drawing from above."""
+    """Metres between the grid lines of a top view."""
     return drawing.split('data-step="')[1].split('"')[0]
 
 
-def from_the_side(lines: Sequence[tuple[str, Array]], ways: Sequence[tuple[str, Array]]) -> str:
-    """A figure seen from the side: lines (2, 2) and ways (N, 2), metres ahead and up, with style classes.
+def draw_side_view(lines: Sequence[tuple[str, Array]], paths: Sequence[tuple[str, Array]]) -> str:
+    """A figure seen from the side: lines (2, 2) and paths (N, 2), metres ahead and up, with style classes.
 
-    The ways are dotted at each of their points; y points up.
+    The paths are dotted at each of their points; y points up.
     """
-    points = np.concatenate([values for _, values in (*lines, *ways)]) * [1.0, -1.0]
+    points = np.concatenate([values for _, values in (*lines, *paths)]) * [1.0, -1.0]
     low, high = np.minimum(points.min(axis=0), [0, 0]), np.maximum(points.max(axis=0), [0, 0])
     size = high - low + 0.2
     left, top = low - 0.1
     limbs = "".join(f'<path class="thin {style}" d="{_line(ends * [1, -1])}"/>' for style, ends in lines)
     dots = "".join(
-        f'<path class="thin s{style[0]}" opacity=".5" d="{_line(way * [1, -1])}"/>'
+        f'<path class="thin s{style[0]}" opacity=".5" d="{_line(path * [1, -1])}"/>'
         + "".join(
             f'<circle class="f{style[0]}" r="{_n(0.006 * size[1])}" cx="{_n(x)}" cy="{_n(-y)}"/>'
-            for x, y in way
+            for x, y in path
         )
-        for style, way in ways
+        for style, path in paths
     )
     box = " ".join(map(_n, (left, top, *size)))
     floor = f'<path class="grid" d="M{_n(left)} 0h{_n(size[0])}"/>'
     return f'<svg viewBox="{box}" aria-hidden="true">{floor}{limbs}{dots}</svg>'
 
 
-def curves(series: Iterable[tuple[str, Array]], top: float, middle: bool = False) -> str:
+def draw_curves(series: Iterable[tuple[str, Array]], top: float, middle: bool = False) -> str:
     """Curves (F,) from 0 to `top`, each with a style class, one above the other in one drawing.
 
     `middle` draws a line where half of the time is over.
     """
     paths = [f'<path class="grid" d="M{_WIDTH // 2} 0v{_HEIGHT}"/>'] if middle else []
     for style, values in series:
-        values = _thinned(values)
+        values = _thin(values)
         x = np.linspace(0, _WIDTH, len(values))
         y = _HEIGHT * (1 - 0.94 * np.clip(values / top, -0.03, 1))
         paths.append(f'<path class="thin {style}" d="{_line(np.stack([x, y], axis=-1))}"/>')
@@ -89,14 +89,14 @@ def curves(series: Iterable[tuple[str, Array]], top: float, middle: bool = False
     return _over_time("curve", base + "".join(paths))
 
 
-def traces(
+def draw_traces(
     series: Iterable[tuple[str, Array]],
     low: float,
     high: float,
     shaded: Iterable[tuple[str, float, float]] = (),
     lines: Iterable[float] = (),
 ) -> str:
-    """Curves (F,) between two values, over shaded stretches; no peak is thinned away.
+    """Curves (F,) between two values, over shaded stretches; thinning keeps every peak.
 
     Args:
         series: style classes and curves, one above the other.
@@ -126,18 +126,20 @@ def traces(
     return _over_time("curve", under + grid + "".join(paths))
 
 
-_DOT = np.array([0.005, 0.012])  # of the width and the height: what limits a drawing's scale on the page
+_DOT_SHARES = np.array(
+    [0.005, 0.012]
+)  # of the width and the height: what limits a drawing's scale on the page
 
 
-def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
-    """Ways (F, 2) over the floor, metres, each with a style class; the long side lies across the page.
+def draw_paths(paths: Sequence[tuple[str, Array]]) -> str:
+    """Paths (F, 2) over the floor, metres, each with a style class; the long side lies across the page.
 
     Their starts are dotted.
     """
-    extent = np.ptp(np.concatenate([way for _, way in ways]), axis=0)
+    extent = np.ptp(np.concatenate([path for _, path in paths]), axis=0)
     if extent[1] > extent[0]:
-        ways = [(style, np.stack([way[:, 1], -way[:, 0]], axis=-1)) for style, way in ways]
-    points = _on_page(np.concatenate([way for _, way in ways]))
+        paths = [(style, np.stack([path[:, 1], -path[:, 0]], axis=-1)) for style, path in paths]
+    points = _on_page(np.concatenate([path for _, path in paths]))
     low, high = points.min(axis=0), points.max(axis=0)
     size = np.maximum(high - low, 0.6) + 0.4
     left, top = left_top = (low + high) / 2 - size / 2
@@ -145,10 +147,10 @@ def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
     grid = [f"M{_n(x)} {_n(top)}v{_n(size[1])}" for x in _multiples(left, left + size[0], step)]
     grid += [f"M{_n(left)} {_n(y)}h{_n(size[0])}" for y in _multiples(top, top + size[1], step)]
     drawn = ""
-    for style, way in ways:
-        drawn += f'<path class="thin {style}" d="{_line(_on_page(_thinned(way)))}"/>'
-        x, y = _on_page(way)[0]
-        drawn += f'<circle class="ink" r="{_n(max(_DOT * size))}" cx="{_n(x)}" cy="{_n(y)}"/>'
+    for style, path in paths:
+        drawn += f'<path class="thin {style}" d="{_line(_on_page(_thin(path)))}"/>'
+        x, y = _on_page(path)[0]
+        drawn += f'<circle class="ink" r="{_n(max(_DOT_SHARES * size))}" cx="{_n(x)}" cy="{_n(y)}"/>'
     box = " ".join(map(_n, (*left_top, *size)))
     return (
         f'<svg viewBox="{box}" data-step="{step:g}" aria-hidden="true">'
@@ -156,7 +158,7 @@ def ways_from_above(ways: Sequence[tuple[str, Array]]) -> str:
     )
 
 
-def bars(ranges: Iterable[tuple[str, float, float]], kind: str = "lane") -> str:
+def draw_bars(ranges: Iterable[tuple[str, float, float]], kind: str = "lane") -> str:
     """Bars: style class, start and stop as parts of the whole, 0 to 1; none is too thin to be seen."""
     return _over_time(
         kind,
@@ -168,7 +170,7 @@ def bars(ranges: Iterable[tuple[str, float, float]], kind: str = "lane") -> str:
     )
 
 
-def ticks(moments: Iterable[float]) -> str:
+def draw_ticks(moments: Iterable[float]) -> str:
     """Lines at moments, as parts of the whole, 0 to 1."""
     lines = "".join(f"M{_n(4 + (_WIDTH - 8) * moment, 1)} 5v90" for moment in moments)
     return _over_time("lane", f'<path class="thin so" d="{lines}"/>')
@@ -186,17 +188,17 @@ def _on_page(points: Array) -> Array:
     return points * [-1.0, 1.0]
 
 
-def _thinned(values: Array) -> Array:
-    if len(values) <= _POINTS:
+def _thin(values: Array) -> Array:
+    if len(values) <= _MAX_POINTS:
         return values
-    return values[np.round(np.linspace(0, len(values) - 1, _POINTS)).astype(np.intp)]
+    return values[np.round(np.linspace(0, len(values) - 1, _MAX_POINTS)).astype(np.intp)]
 
 
 def _peaks(values: Array) -> Index:
     """Frames (N,) that draw a long curve: the lowest and the highest of each short stretch, and the ends."""
-    if len(values) <= 2 * _POINTS:
+    if len(values) <= 2 * _MAX_POINTS:
         return np.arange(len(values))
-    edges = np.linspace(0, len(values), _POINTS + 1).astype(np.intp)
+    edges = np.linspace(0, len(values), _MAX_POINTS + 1).astype(np.intp)
     pieces = [values[start:stop] for start, stop in pairwise(edges)]
     picks = [e + np.sort([piece.argmin(), piece.argmax()]) for e, piece in zip(edges, pieces, strict=False)]
     return np.unique(np.concatenate([[0], *picks, [len(values) - 1]]))

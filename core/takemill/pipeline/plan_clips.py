@@ -10,7 +10,7 @@ from ..base.errors import InputError, RecipeError
 from ..body.motion import Motion
 from ..clip.cuts import Cut, suggest_cuts
 from ..recipe.recipe import ClipSpec, Recipe, parts_of
-from ..recipe.recipe_names import expect_unique, filled
+from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
 from .prepare_take import PreparedTake
 
@@ -169,7 +169,7 @@ def _name_clips(specs: Sequence[ClipSpec], recipe: Recipe) -> tuple[ClipSpec, ..
                 "take": spec.take,
                 "kind": spec.kind,
             }
-            spec = replace(spec, name=filled(recipe.naming, taken, str(spec), **words))
+            spec = replace(spec, name=fill_pattern(recipe.naming, taken, str(spec), **words))
             taken.add(spec.name)
         out.append(spec)
     expect_unique([*(spec.name for spec in out), *(one.name for one in recipe.variants)], "clips")

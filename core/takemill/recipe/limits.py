@@ -21,8 +21,8 @@ _LIMITS = {
     "_mm": (1e-6, 1e4),
     "_deg": (1e-6, 1e4),
 }
-_OTHERS = (1e-9, 1e6)
-_MOST_COUNT = 100_000
+_OTHER_LIMITS = (1e-9, 1e6)  # of all other numbers above 0
+_MAX_COUNT = 100_000  # of what is counted: frames, passes
 
 
 def expect_usable(key: str, value: Any, place: str) -> None:
@@ -37,11 +37,11 @@ def expect_usable(key: str, value: Any, place: str) -> None:
     elif isinstance(value, bool) or not isinstance(value, int | float) or value == 0:
         return
     elif isinstance(value, int):
-        if abs(value) > _MOST_COUNT:
-            raise RecipeError(f"{place}: expected at most {_MOST_COUNT}, got {_shown(value)}")
+        if abs(value) > _MAX_COUNT:
+            raise RecipeError(f"{place}: expected at most {_MAX_COUNT}, got {_shown(value)}")
     else:
         ending = next((one for one in _LIMITS if key.endswith(one)), "")
-        least, most = _LIMITS.get(ending, _OTHERS)
+        least, most = _LIMITS.get(ending, _OTHER_LIMITS)
         if not least <= abs(value) <= most:
             raise RecipeError(f"{place}: expected a number from {least:g} to {most:g}, got {value:g}")
 

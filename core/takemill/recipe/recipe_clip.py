@@ -15,9 +15,10 @@ from . import tables
 from .limits import expect_usable
 from .recipe_names import expect_name
 
-_LATEST = 1e9  # seconds
-_FASTEST = 10.0  # of a retimed clip, and its inverse
-_MOST_BLENDED = 1000  # frames
+# Common practice, no source: no take is longer, and no clip is meant that exceeds these.
+_MAX_TIME_S = 1e9
+_MAX_SPEED_FACTOR = 10.0  # of a retimed clip, and its inverse
+_MAX_BLEND_FRAMES = 1000
 
 
 @dataclass(frozen=True)
@@ -202,10 +203,10 @@ _CHOICES = {
 }
 _RANGES = {  # least, most, and what the least means
     "rate": (1, 1000, " frames per second"),
-    "smooth_hz": (0, _LATEST, " (0 is no smoothing)"),
+    "smooth_hz": (0, _MAX_TIME_S, " (0 is no smoothing)"),
     "turn_deg": (0, 3600, ", to the side to which the take turns"),
-    "blend_frames": (0, _MOST_BLENDED, " frames"),
-    "speed": (1 / _FASTEST, _FASTEST, " times"),
+    "blend_frames": (0, _MAX_BLEND_FRAMES, " frames"),
+    "speed": (1 / _MAX_SPEED_FACTOR, _MAX_SPEED_FACTOR, " times"),
 }  # fmt: skip
 
 
@@ -288,7 +289,7 @@ def expect_within(values: Mapping[str, Any], place: str) -> None:
     for key, value in values.items():
         least, most, unit = _RANGES.get(key, (0, 0, ""))
         if key in _RANGES and not least <= value <= most:
-            upper = f" to {most:g}" if most < _LATEST else " or more"
+            upper = f" to {most:g}" if most < _MAX_TIME_S else " or more"
             raise RecipeError(f"{place} {key}: expected {least:g}{upper}{unit}, got {value:g}")
         expect_usable(key, value, f"{place} {key}")
 
@@ -336,7 +337,7 @@ def moment(value: object, place: str) -> Moment:
             raise RecipeError(f'{place}: expected seconds (4.5) or frames ("540f"), got {value!r}')
         return parse_moment(value, place)
     seconds = tables.value_of(value, float, place)
-    if not 0 <= seconds < _LATEST:
+    if not 0 <= seconds < _MAX_TIME_S:
         raise RecipeError(f"{place}: expected seconds from 0 on, got {seconds:g}")
     return Moment(seconds)
 

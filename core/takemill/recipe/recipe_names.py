@@ -14,7 +14,7 @@ from ..base.systems import forbidden_in, is_reserved, same_name
 WORDS = ("character", "set", "take", "kind", "n")
 """What a naming pattern may hold in braces."""
 
-_NAME_BYTES = 63  # what Blender 4.5 keeps of a name
+_MAX_NAME_BYTES = 63  # what Blender 4.5 keeps of a name
 
 
 def expect_name(name: str, place: str) -> str:
@@ -33,8 +33,8 @@ def expect_name(name: str, place: str) -> str:
         raise RecipeError(f"{place}: {name!r} holds {odd!r}, which a file name cannot")
     if not name or name != name.strip(" .") or is_reserved(name):
         raise RecipeError(f"{place}: {name!r} is no name that every file system accepts; use another")
-    if size > _NAME_BYTES:
-        raise RecipeError(f"{place}: {name[:24]!r}... takes {size} bytes; at most {_NAME_BYTES} are kept")
+    if size > _MAX_NAME_BYTES:
+        raise RecipeError(f"{place}: {name[:24]!r}... takes {size} bytes; at most {_MAX_NAME_BYTES} are kept")
     return name
 
 
@@ -77,7 +77,7 @@ def expect_pattern(pattern: str, place: str) -> str:
     return pattern
 
 
-def filled(pattern: str, taken: Collection[str], place: str, **words: str) -> str:
+def fill_pattern(pattern: str, taken: Collection[str], place: str, **words: str) -> str:
     """The first name of a pattern, {n} counting from 1, that is not among those taken.
 
     Args:

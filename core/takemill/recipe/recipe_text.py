@@ -85,7 +85,7 @@ def _table(name: str, kind: type) -> str:
     hints = typing.get_type_hints(kind)
     said = _said(attributes)
     lines = [*textwrap.wrap(f"## {summary}", 110, subsequent_indent="## "), f"[{name}]"]
-    told: set[str] = set()
+    shown_texts: set[str] = set()
     for field in fields(kind):
         if is_dataclass(hints[field.name]):  # it has a table of its own
             continue
@@ -93,11 +93,11 @@ def _table(name: str, kind: type) -> str:
         value = field.default if field.default_factory is MISSING else field.default_factory()
         shown = f"# {field.name} = {_toml(_OPTIONAL[field.name] if value is None else value)}"
         lines += textwrap.wrap(
-            f"{shown.ljust(27)} # {text}" if text and text not in told else shown,
+            f"{shown.ljust(27)} # {text}" if text and text not in shown_texts else shown,
             110,
             subsequent_indent="#" + " " * 27 + "# ",
         )
-        told.add(text)
+        shown_texts.add(text)
     return "\n".join(lines) + "\n"
 
 

@@ -1,7 +1,7 @@
 """What `clips.json` says of a set and its clips; `clips.schema.json` describes it.
 
-Numbers are rounded to what they are worth, so that the same input gives the same text on every machine. Ways
-are in glTF's axes (metres, +Y up, +Z ahead at heading 0), turns counter-clockwise seen from above.
+Numbers are rounded to what they are worth, so that the same input gives the same text on every machine.
+Offsets are in glTF's axes (metres, +Y up, +Z ahead at heading 0), turns counter-clockwise seen from above.
 """
 
 from __future__ import annotations
@@ -26,13 +26,14 @@ from ..recipe.recipe_write import clip_table, settings_table
 VERSION = 3
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
+# Of one key's value: components (rotations have four) times the size of one.
 _VALUE_BYTES = {
     ("rotation", "float32"): 16,
     ("rotation", "int16"): 8,
     ("rotation", "int8"): 4,
     ("translation", "float32"): 12,
 }
-_MOST_PAIRED = 512  # clips of which every pair is compared
+_MAX_PAIRED_CLIPS = 512  # of which every pair is compared: lists grow with the square (chosen by eye)
 
 Facts = dict[str, Any]
 
@@ -40,7 +41,7 @@ UNKNOWN = "unknown"
 """Stands for the settings of a clip that came from elsewhere."""
 
 
-def set_facts(
+def describe_set(
     name: str, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip], recipe: Recipe
 ) -> Facts:
     """What is said of the set as a whole; `clips` and `files` are to be added."""
@@ -57,14 +58,14 @@ def set_facts(
             "root": skeleton.names[root] if root is not None else None,
             "body": dict(sorted(body.names(skeleton).items())),
         },
-        "takes": [_take(take) for take in takes],
-        "gaps": _gaps([clip for clip in clips if not clip.additive]),
-        "settings": {settings_key(one): _tables(one) for one in settings},
+        "takes": [_describe_take(take) for take in takes],
+        "gaps": _describe_gaps([clip for clip in clips if not clip.additive]),
+        "settings": {settings_key(one): _settings_tables(one) for one in settings},
         "packing": settings_table(recipe)["reduce"],
     }
 
 
-def clip_facts(
+def describe_clip(
     clip: FinishedClip, file: str, tracks: Sequence[Track], error_m: float, takes: Mapping[str, PreparedTake]
 ) -> Facts:
     """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most."""
@@ -74,26 +75,26 @@ def clip_facts(
         "kind": clip.kind,
         "file": file,
         "frames": len(motion),
-        "rate": rounded(motion.rate),
-        "duration_s": rounded(motion.duration_s),
+        "rate": round_number(motion.rate),
+        "duration_s": round_number(motion.duration_s),
         "loop": clip.loop,
         "additive": clip.additive,
         "blend_frames": clip.blend_frames,
-        "root_motion": _root_motion(clip),
-        "gait": _gait(clip),
+        "root_motion": _describe_root_motion(clip),
+        "gait": _describe_gait(clip),
         "seam": seam
         and {
-            "gap_cm": rounded(seam.gap_cm, 3),
-            "gap_deg": rounded(seam.gap_deg, 3),
-            "gap_cm_s": rounded(seam.gap_cm_s, 2),
+            "gap_cm": round_number(seam.gap_cm, 3),
+            "gap_deg": round_number(seam.gap_deg, 3),
+            "gap_cm_s": round_number(seam.gap_cm_s, 2),
             "quality": seam.quality,
         },
         "events": [
             {
                 "name": event.name,
                 "frame": event.frame,
-                "time_s": rounded(event.frame / motion.rate),
-                "phase": rounded(event.frame / last if last else 0.0),
+                "time_s": round_number(event.frame / motion.rate),
+                "phase": round_number(event.frame / last if last else 0.0),
             }
             for event in clip.events
         ],
@@ -110,33 +111,33 @@ def clip_facts(
         and {
             "of": clip.variant.of,
             "mirror": clip.variant.mirror,
-            "speed": rounded(clip.variant.speed),
+            "speed": round_number(clip.variant.speed),
             "additive_to": clip.variant.additive_to or None,
             "against": clip.variant.against if clip.additive else None,
         },
         "settings": UNKNOWN if clip.settings is None else settings_key(clip.settings),
-        "asked": None if clip.asked is None else _asked(clip.asked),
+        "asked": None if clip.asked is None else _describe_asked(clip.asked),
         "keys": {
             "count": sum(len(track.frames) for track in tracks),
             "bytes": _key_bytes(tracks),
-            "max_error_mm": rounded(1000 * error_m, 4),
+            "max_error_mm": round_number(1000 * error_m, 4),
         },
     }
 
 
-_MADE_AGAIN = ("skeleton", "gaps", "settings", "packing")  # keys of a list that clips made again tell
+_COMPARED_KEYS = ("skeleton", "gaps", "settings", "packing")  # keys of a list that follow from its clips
 
 
-def facts_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
+def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     """What a list should say of clips that were made again; what keys and files hold is left out."""
-    out = {key: value for key, value in set_facts("", (), clips, recipe).items() if key in _MADE_AGAIN}
-    found = {clip.name: clip_facts(clip, "", (), 0.0, {}) for clip in clips}
+    out = {key: value for key, value in describe_set("", (), clips, recipe).items() if key in _COMPARED_KEYS}
+    found = {clip.name: describe_clip(clip, "", (), 0.0, {}) for clip in clips}
     for facts in found.values():
         del facts["file"], facts["keys"], facts["source"]["sha256"]
     return out | {"clips": found}
 
 
-def _root_motion(clip: FinishedClip) -> Facts:
+def _describe_root_motion(clip: FinishedClip) -> Facts:
     root_motion, parts = clip.root_motion.relative(), clip.parts
     root = clip.body.get("root") if parts.mode == "root" else None
     return {
@@ -145,48 +146,48 @@ def _root_motion(clip: FinishedClip) -> Facts:
         "planar": parts.planar,
         "turn": parts.turn,
         "height": parts.height,
-        "offset_m": [rounded(way, 5) for way in to_y_up(root_motion.position[-1])],
-        "distance_m": rounded(root_motion.distance_m, 5),
-        "path_m": rounded(root_motion.path_m, 5),
-        "turn_deg": rounded(root_motion.turn_deg, 4),
-        "speed_m_s": rounded(root_motion.speed_m_s, 4),
-        "cycle": _cycle(clip),
+        "offset_m": [round_number(offset, 5) for offset in to_y_up(root_motion.position[-1])],
+        "distance_m": round_number(root_motion.distance_m, 5),
+        "path_m": round_number(root_motion.path_m, 5),
+        "turn_deg": round_number(root_motion.turn_deg, 4),
+        "speed_m_s": round_number(root_motion.speed_m_s, 4),
+        "cycle": _describe_cycle(clip),
     }
 
 
-def _cycle(clip: FinishedClip) -> Facts | None:
+def _describe_cycle(clip: FinishedClip) -> Facts | None:
     """A clip's root motion shared among its strides; a loop of another kind is one cycle, a one-shot none."""
     strides = clip.strides
     count = float(strides[-1] - strides[0]) if strides is not None else float(clip.loop)
     if not count:
         return None
     return {
-        "count": rounded(count, 4),
-        "duration_s": rounded(clip.motion.duration_s / count),
-        "distance_m": rounded(clip.root_motion.distance_m / count, 5),
-        "turn_deg": rounded(clip.root_motion.turn_deg / count, 4),
+        "count": round_number(count, 4),
+        "duration_s": round_number(clip.motion.duration_s / count),
+        "distance_m": round_number(clip.root_motion.distance_m / count, 5),
+        "turn_deg": round_number(clip.root_motion.turn_deg / count, 4),
     }
 
 
-def _gait(clip: FinishedClip) -> list[list[float]] | None:
+def _describe_gait(clip: FinishedClip) -> list[list[float]] | None:
     """Seconds and strides between which the strides run evenly; their fraction is the phase."""
     strides = clip.strides
     if strides is None:
         return None
     downs = {event.frame for event in clip.events if event.name == "leftFoot.down"}
     frames = sorted({0, *downs, len(strides) - 1})
-    return [[rounded(frame / clip.motion.rate), rounded(strides[frame])] for frame in frames]
+    return [[round_number(frame / clip.motion.rate), round_number(strides[frame])] for frame in frames]
 
 
-def _gaps(clips: Sequence[FinishedClip]) -> Facts | None:
+def _describe_gaps(clips: Sequence[FinishedClip]) -> Facts | None:
     """From each clip's end to each clip's start; None for a set too large to compare."""
-    if not 0 < len(clips) <= _MOST_PAIRED:
+    if not 0 < len(clips) <= _MAX_PAIRED_CLIPS:
         return None
     gaps = set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
     return {
         "clips": list(gaps.names),
         **{
-            unit: [[rounded(gap, 2) for gap in row] for row in getattr(gaps, unit)]
+            unit: [[round_number(gap, 2) for gap in row] for row in getattr(gaps, unit)]
             for unit in ("cm", "deg", "cm_s")
         },
         "worst": [[list(worst) for worst in row] for row in gaps.worst],
@@ -202,23 +203,25 @@ def _key_bytes(tracks: Sequence[Track]) -> int:
     return values + 4 * sum(map(len, {track.frames.tobytes(): track.frames for track in tracks}.values()))
 
 
-def _take(take: PreparedTake) -> Facts:
+def _describe_take(take: PreparedTake) -> Facts:
     return {
         "name": take.name,
         "sha256": take.digest,
         "frames": len(take.raw),
-        "rate": rounded(take.raw.rate),
-        "duration_s": rounded(take.raw.duration_s),
-        "health": {name: rounded(value, 3) for name, value in take.health.measures.items()},
-        "findings": _findings(take),
+        "rate": round_number(take.raw.rate),
+        "duration_s": round_number(take.raw.duration_s),
+        "health": {name: round_number(value, 3) for name, value in take.health.measures.items()},
+        "findings": _count_findings(take),
     }
 
 
-def _findings(take: PreparedTake) -> list[Facts]:
-    """By kind, how many findings the repair took care of, and how many are left."""
-    told = outcome(take.findings, take.health.findings, take.findings)
+def _count_findings(take: PreparedTake) -> list[Facts]:
+    """By kind, how many findings the repair removed, and how many are left."""
+    outcomes = outcome(take.findings, take.health.findings, take.findings)
     counts = {
-        kind: tuple(sum(one.kind == kind and one.repaired is done for one in told) for done in (True, False))
+        kind: tuple(
+            sum(one.kind == kind and one.repaired is done for one in outcomes) for done in (True, False)
+        )
         for kind in KINDS
     }
     return [
@@ -229,16 +232,16 @@ def _findings(take: PreparedTake) -> list[Facts]:
 
 
 def settings_key(recipe: Recipe) -> str:
-    """What names the settings of a clip: the first digits of the SHA-256 of their tables."""
-    return hashlib.sha256(json.dumps(_tables(recipe), sort_keys=True).encode()).hexdigest()[:12]
+    """The key under which a list has a clip's settings: the first digits of the SHA-256 of their tables."""
+    return hashlib.sha256(json.dumps(_settings_tables(recipe), sort_keys=True).encode()).hexdigest()[:12]
 
 
-def _tables(recipe: Recipe) -> Facts:
+def _settings_tables(recipe: Recipe) -> Facts:
     """The settings that clips are made with; how they are packed is the set's."""
     return {name: one for name, one in settings_table(recipe).items() if name != "reduce"}
 
 
-def _asked(spec: ClipSpec) -> Facts:
+def _describe_asked(spec: ClipSpec) -> Facts:
     """A [[clip]] as the recipe has it; the take stands under `source`."""
     return {key: value for key, value in clip_table(spec).items() if key not in ("name", "take")}
 
@@ -246,15 +249,19 @@ def _asked(spec: ClipSpec) -> Facts:
 def skeleton_digest(skeleton: Skeleton) -> str:
     """SHA-256, in hexadecimal, of a skeleton's names, parents and rest pose to 0.01 mm."""
     text = json.dumps(
-        [skeleton.names, skeleton.parents, *map(_coarse, (skeleton.rest_translation, skeleton.rest_rotation))]
+        [
+            skeleton.names,
+            skeleton.parents,
+            *map(_round_rows, (skeleton.rest_translation, skeleton.rest_rotation)),
+        ]
     )
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _coarse(array: Array) -> list[list[float]]:
-    return [[rounded(value, 5) for value in row] for row in array]
+def _round_rows(array: Array) -> list[list[float]]:
+    return [[round_number(value, 5) for value in row] for row in array]
 
 
-def rounded(value: float, digits: int = 6) -> float:
+def round_number(value: float, digits: int = 6) -> float:
     """A plain float of so many decimals, without a negative zero."""
     return round(float(value), digits) + 0.0

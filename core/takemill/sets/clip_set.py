@@ -20,16 +20,16 @@ from ..keys.reduce_error import largest_errors_m
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
-from .clip_facts import Facts, clip_facts, set_facts
+from .clip_facts import Facts, describe_clip, describe_set
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder, replace_folders
-from .set_list import sealed
+from .set_list import add_seal
 
 REPORT = "report.html"
 
 
-def quiet(line: str) -> None:
-    """What is to be said, to nobody."""
+def say_nothing(line: str) -> None:
+    """A listener that shows nothing."""
     del line
 
 
@@ -37,7 +37,7 @@ def expect_place(out_dir: str | Path, name: str) -> None:
     """Insist, before the long work, on a folder that a set of this name can be written to.
 
     Raises:
-        FileError: it is a file, not writable, or holds a file of that name from another hand.
+        FileError: it is a file, not writable, or holds a file of that name that Takemill did not write.
     """
     expect_free(out_dir, [f"{name}.glb", LIST, REPORT])
 
@@ -64,7 +64,7 @@ def write_clip_set(
     recipe: Recipe,
     progress: Progress = ignore_progress,
     place: Callable[[GlbClip], GlbClip] | None = None,
-    say: Callable[[str], None] = quiet,
+    say: Callable[[str], None] = say_nothing,
 ) -> list[Facts]:
     """Write `out_dir` with NAME.glb (or more files, by `recipe.files`), clips.json and report.html.
 
@@ -78,24 +78,24 @@ def write_clip_set(
         takes: what the clips come from, for the report; may be empty.
         clips: of one skeleton, with names of their own.
         recipe: the settings that made them.
-        progress: told the part that is behind.
+        progress: called with the share that is done.
         place: brings a clip from the motions' space to that of the base's joints, where the two differ.
-        say: told of each file that is kept under another name.
+        say: called with a line for each file that is kept under another name.
 
     Returns:
         What clips.json says of each clip.
 
     Raises:
-        TakemillError: as for `made_clip_set`, or the folder cannot be written; it is untouched.
+        TakemillError: as for `build_clip_set`, or the folder cannot be written; it is untouched.
     """
-    expect_place(out_dir, _check(name, clips, recipe))
-    made = made_clip_set(base_glb, name, takes, clips, recipe, progress, place)
-    for line in replace_folder(out_dir, made.files):
+    expect_place(out_dir, _check_set(name, clips, recipe))
+    built = build_clip_set(base_glb, name, takes, clips, recipe, progress, place)
+    for line in replace_folder(out_dir, built.files):
         say(line)
-    return made.facts
+    return built.facts
 
 
-def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> tuple[str, ...]:
+def write_clip_sets(built: Mapping[str | Path, ClipSet]) -> tuple[str, ...]:
     """Write sets side by side, each into its folder: all old ones are replaced, or none.
 
     Returns:
@@ -105,10 +105,10 @@ def write_clip_sets(made: Mapping[str | Path, ClipSet]) -> tuple[str, ...]:
         FileError: a folder cannot be written; all are untouched.
         InputError: they do not lie side by side.
     """
-    return replace_folders({folder: one.files for folder, one in made.items()})
+    return replace_folders({folder: one.files for folder, one in built.items()})
 
 
-def made_clip_set(
+def build_clip_set(
     base_glb: bytes,
     name: str,
     takes: Sequence[PreparedTake],
@@ -124,7 +124,7 @@ def made_clip_set(
         InputError: no clips, or clips of several skeletons.
         GlbError: the base is malformed or lacks a joint.
     """
-    name = _check(name, clips, recipe)
+    name = _check_set(name, clips, recipe)
     by_name = {take.name: take for take in takes}
     written, facts = [], []
     progress("keys", 0.0)
@@ -133,43 +133,43 @@ def made_clip_set(
         inside,
         recipe.reduce,
         [planted_joints(clip) for clip in clips],
-        [travelling_joint(clip) for clip in clips],
+        [root_motion_joint(clip) for clip in clips],
     )
     progress("errors of keys", 0.6)
     errors = largest_errors_m(inside, reduced)
     each = zip(clips, inside, reduced, errors, strict=True)
     for number, (clip, motion, tracks, error_m) in enumerate(each):
         progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
-        facts.append(clip_facts(clip, _file_of(clip.name, name, recipe.files), tracks, error_m, by_name))
+        facts.append(describe_clip(clip, _clip_file(clip.name, name, recipe.files), tracks, error_m, by_name))
         one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1])
         written.append(place(one) if place else one)
     progress("writing", 0.9)
-    files = _glb_files(base_glb, name, written, recipe.files)
-    said = set_facts(name, takes, clips, recipe) | {"clips": facts}
+    files = _build_glbs(base_glb, name, written, recipe.files)
+    said = describe_set(name, takes, clips, recipe) | {"clips": facts}
     files[REPORT] = render_report(said, takes, clips).encode()
     said["files"] = [
         {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
         for file, data in sorted(files.items())
     ]
-    files[LIST] = (json.dumps(sealed(said), indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    files[LIST] = (json.dumps(add_seal(said), indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     return ClipSet(facts, files)
 
 
-def _file_of(clip: str, name: str, files: str) -> str:
+def _clip_file(clip: str, name: str, files: str) -> str:
     """The file of a clip, relative to the set's folder."""
     return {"one": f"{name}.glb", "each": f"{clip}.glb", "separate": f"clips/{clip}.glb"}[files]
 
 
-def _glb_files(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
+def _build_glbs(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
     if files == "one":
         return {f"{name}.glb": append_animations(base_glb, clips)}
     separate = files == "separate"
     base = nodes_only(base_glb) if separate else base_glb
-    each = {_file_of(clip.name, name, files): append_animations(base, [clip]) for clip in clips}
+    each = {_clip_file(clip.name, name, files): append_animations(base, [clip]) for clip in clips}
     return ({f"{name}.glb": base_glb} if separate else {}) | each
 
 
-def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
+def _check_set(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
     if recipe.files not in FILES:
         raise InputError(f"files of a set: expected one of {', '.join(FILES)}, got {recipe.files!r}")
     if not clips:
@@ -182,8 +182,8 @@ def _check(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
     return expect_name(name, "name of the set")
 
 
-def travelling_joint(clip: FinishedClip) -> int | None:
-    """The joint that travels, where one does."""
+def root_motion_joint(clip: FinishedClip) -> int | None:
+    """The joint that carries the root motion, where one does."""
     return clip.body.get("root") if clip.root_motion_mode == "root" else None
 
 

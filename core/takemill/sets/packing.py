@@ -17,7 +17,7 @@ from ..pipeline.prepare_take import PreparedTake, Progress, expect_one_skeleton,
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
-from .take_files import OnIntake, Read, as_one_set, nobody, read_take
+from .take_files import OnIntake, Read, as_one_set, ignore_intake, read_take
 
 
 def pack_takes(
@@ -25,22 +25,22 @@ def pack_takes(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    on_intake: OnIntake = nobody,
-    say: Callable[[str], None] = clip_set.quiet,
+    on_intake: OnIntake = ignore_intake,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> list[Facts]:
     """Takes from files, packed on their own skeleton; what clips.json says of each clip.
 
-    `say` is told of each file in the folder that is kept under another name.
+    `say` is called with a line for each file in the folder that is kept under another name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
     paths = takes_in(paths)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
-    name = name_of(recipe, next(iter(read)))
+    read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
+    name = choose_set_name(recipe, next(iter(read)))
     clip_set.expect_place(out_dir, name)
-    takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.5))
-    return pack_prepared(takes, name, recipe, out_dir, part_of(progress, 0.6, 0.4), say)
+    takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.5))
+    return pack_prepared(takes, name, recipe, out_dir, partial_progress(progress, 0.6, 0.4), say)
 
 
 def pack_prepared(
@@ -49,24 +49,24 @@ def pack_prepared(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    say: Callable[[str], None] = clip_set.quiet,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> list[Facts]:
     """Prepared takes, packed on their own skeleton under a set's name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    clips = stages.make_set(takes, recipe, part_of(progress, 0.0, 0.25))
+    clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25))
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
-    rest = part_of(progress, 0.25, 0.75)
+    rest = partial_progress(progress, 0.25, 0.75)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)
 
 
-def clips_of(
+def make_file_clips(
     paths: Sequence[str | Path],
     recipe: Recipe,
     progress: Progress,
-    on_intake: OnIntake = nobody,
+    on_intake: OnIntake = ignore_intake,
 ) -> tuple[FinishedClip, ...]:
     """The clips of takes from files, as `pack_takes` would write them.
 
@@ -74,16 +74,16 @@ def clips_of(
         TakemillError: anything is wrong.
     """
     paths = takes_in(paths)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
-    takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.6))
-    return stages.make_set(takes, recipe, part_of(progress, 0.8, 0.2))
+    read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.2), on_intake)
+    takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.2, 0.6))
+    return stages.make_set(takes, recipe, partial_progress(progress, 0.8, 0.2))
 
 
 Takes = dict[str, Read]
 """What files held, by the takes' names."""
 
 
-def name_of(recipe: Recipe, first: str) -> str:
+def choose_set_name(recipe: Recipe, first: str) -> str:
     """The set's name: the recipe's, or that of its first take.
 
     Raises:
@@ -93,7 +93,7 @@ def name_of(recipe: Recipe, first: str) -> str:
 
 
 def read_takes(
-    paths: Sequence[str | Path], recipe: Recipe, progress: Progress, on_intake: OnIntake = nobody
+    paths: Sequence[str | Path], recipe: Recipe, progress: Progress, on_intake: OnIntake = ignore_intake
 ) -> Takes:
     """All takes of a set, of one skeleton, with names of their own.
 
@@ -109,7 +109,9 @@ def read_takes(
     return expect_set(read, recipe, on_intake)
 
 
-def expect_set(takes: Sequence[tuple[str, Read]], recipe: Recipe, on_intake: OnIntake = nobody) -> Takes:
+def expect_set(
+    takes: Sequence[tuple[str, Read]], recipe: Recipe, on_intake: OnIntake = ignore_intake
+) -> Takes:
     """Takes with their names, brought onto one skeleton where they are of one.
 
     Raises:
@@ -132,18 +134,18 @@ def _expect_names(names: Sequence[str]) -> None:
         raise InputError(f"two takes are called {twice!r}; takes of a set need file names of their own")
 
 
-def prepared(
+def prepare_takes(
     paths: Sequence[str | Path], read: Takes, recipe: Recipe, progress: Progress
 ) -> list[PreparedTake]:
     """The takes repaired and judged, with the digests of their files."""
     takes = []
     for number, (path, (name, (motion, body, _))) in enumerate(zip(paths, read.items(), strict=True)):
         digest = digest_of_file(path)
-        part = part_of(progress, number / len(paths), 1 / len(paths))
+        part = partial_progress(progress, number / len(paths), 1 / len(paths))
         takes.append(prepare_take(name, motion, body, recipe, part, digest))
     return takes
 
 
-def part_of(progress: Progress, begin: float, share: float) -> Progress:
-    """The progress of a part of the work, which begins at `begin` and takes `share` of the whole."""
-    return lambda text, part: progress(text, begin + share * part)
+def partial_progress(progress: Progress, begin: float, part_share: float) -> Progress:
+    """The progress of a part of the work, which begins at `begin` and takes `part_share` of the whole."""
+    return lambda text, part: progress(text, begin + part_share * part)

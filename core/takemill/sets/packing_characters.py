@@ -24,8 +24,8 @@ from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
-from .packing import name_of, part_of, prepared, read_takes
-from .take_files import OnIntake, nobody
+from .packing import choose_set_name, partial_progress, prepare_takes, read_takes
+from .take_files import OnIntake, ignore_intake
 
 
 @dataclass(frozen=True)
@@ -63,8 +63,8 @@ class Character:
             raise BodyMapError(f"{path}: {problem}; correct it in the recipe's [bodies.{name}]") from problem
         return cls(name, skins_on_top(data), rig, body)
 
-    def beside(self, clips: Collection[str], same_names: str) -> bytes:
-        """The GLB as clips of these names can be added to it, by the recipe's `same_names`.
+    def make_room(self, clips: Collection[str], same_names: str) -> bytes:
+        """The GLB, made such that clips of these names can be added to it, by the recipe's `same_names`.
 
         Raises:
             GlbError: it has an animation of such a name, and the recipe does not say what becomes of it.
@@ -84,7 +84,7 @@ class Character:
         )
 
     def with_root(self) -> Character:
-        """The same with a root joint for root motion; itself where it has one."""
+        """The character with a root joint for root motion; itself where it has one."""
         if self.body.get("root") is not None:
             return self
         glb, name = with_root(self.glb, self.rig)
@@ -123,14 +123,14 @@ def pack_characters(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    on_intake: OnIntake = nobody,
-    say: Callable[[str], None] = clip_set.quiet,
+    on_intake: OnIntake = ignore_intake,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> dict[str, list[Facts]]:
     """Takes fitted to characters and packed; by character, what clips.json says of each clip.
 
     One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
     for once, on the performer, so that all characters' clips are of the same frames. All sets are
-    written, or none. `say` is told of each file in the folders that is kept under another name.
+    written, or none. `say` is called with a line for each file that is kept under another name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -138,14 +138,14 @@ def pack_characters(
     characters = read_characters(rigs, recipe)
     named = [spec.name for spec in recipe.clips] + [spec.name for spec in recipe.variants]
     for one in characters:  # clips that are named later are looked at when they are
-        one.beside(named, recipe.same_names)
+        one.make_room(named, recipe.same_names)
     paths = takes_in(paths)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.1), on_intake)
-    name = name_of(recipe, next(iter(read)))
+    read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
+    name = choose_set_name(recipe, next(iter(read)))
     for one in characters:
-        clip_set.expect_place(place_of(out_dir, one.name, len(characters)), name)
-    takes = prepared(paths, read, recipe, part_of(progress, 0.1, 0.4))
-    rest = part_of(progress, 0.5, 0.5)
+        clip_set.expect_place(character_folder(out_dir, one.name, len(characters)), name)
+    takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.4))
+    rest = partial_progress(progress, 0.5, 0.5)
     return pack_prepared_for(takes, characters, name, recipe, out_dir, rest, say)
 
 
@@ -156,31 +156,31 @@ def pack_prepared_for(
     recipe: Recipe,
     out_dir: str | Path,
     progress: Progress,
-    say: Callable[[str], None] = clip_set.quiet,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> dict[str, list[Facts]]:
     """Prepared takes, fitted to characters and packed under a set's name; by character, as `pack_characters`.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    places = {one.name: place_of(out_dir, one.name, len(characters)) for one in characters}
-    made = list(_fitted(takes, characters, recipe, part_of(progress, 0.0, 0.4)))
+    places = {one.name: character_folder(out_dir, one.name, len(characters)) for one in characters}
+    fitted = list(_fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4)))
     sets = {}
-    for number, (one, cooked, clips) in enumerate(made):
-        part = part_of(progress, 0.4 + 0.6 * number / len(made), 0.6 / len(made))
-        glb = one.beside([clip.name for clip in clips], recipe.same_names)
-        sets[one.name] = clip_set.made_clip_set(glb, name, takes, clips, cooked, part, one.rig.placed)
+    for number, (one, own_recipe, clips) in enumerate(fitted):
+        part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
+        glb = one.make_room([clip.name for clip in clips], recipe.same_names)
+        sets[one.name] = clip_set.build_clip_set(glb, name, takes, clips, own_recipe, part, one.rig.placed)
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
         say(line)
     return {character: one.facts for character, one in sets.items()}
 
 
-def clips_for(
+def make_character_clips(
     paths: Sequence[str | Path],
     rigs: Sequence[str | Path],
     recipe: Recipe,
     progress: Progress,
-    on_intake: OnIntake = nobody,
+    on_intake: OnIntake = ignore_intake,
 ) -> dict[str, tuple[FinishedClip, ...]]:
     """By character, the clips as `pack_characters` would write them.
 
@@ -189,30 +189,31 @@ def clips_for(
     """
     characters = read_characters(rigs, recipe)
     paths = takes_in(paths)
-    read = read_takes(paths, recipe, part_of(progress, 0.0, 0.2), on_intake)
-    takes = prepared(paths, read, recipe, part_of(progress, 0.2, 0.4))
+    read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.2), on_intake)
+    takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.2, 0.4))
     return {
-        one.name: clips for one, _, clips in _fitted(takes, characters, recipe, part_of(progress, 0.6, 0.4))
+        one.name: clips
+        for one, _, clips in _fit_characters(takes, characters, recipe, partial_progress(progress, 0.6, 0.4))
     }
 
 
-def place_of(out_dir: str | Path, character: str, count: int) -> Path:
+def character_folder(out_dir: str | Path, character: str, count: int) -> Path:
     """The folder of a character's set, of so many."""
     return Path(out_dir) if count == 1 else Path(out_dir) / character
 
 
-def _fitted(
+def _fit_characters(
     takes: Sequence[PreparedTake], characters: Sequence[Character], recipe: Recipe, progress: Progress
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
-    share = 1 / (len(characters) + 1)
+    work_share = 1 / (len(characters) + 1)
     plan = plan_clips(takes, recipe)
     progress("looking for seams", 0.0)
-    settled = stages.settle_seams(takes, plan)
+    shared_plan = stages.settle_seams(takes, plan)
     for number, one in enumerate(characters, 1):
-        part = part_of(progress, number * share, share)
+        part = partial_progress(progress, number * work_share, work_share)
         part(f"fitting {one.name}", 0.0)
-        own = settled.for_character(one.name)
+        own = shared_plan.for_character(one.name)
         if own.is_rooted:
             one = one.with_root()
         fitted = [fit_take(take, one.rig.skeleton, one.body, recipe.fit) for take in takes]

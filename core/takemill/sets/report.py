@@ -12,7 +12,7 @@ from ..pipeline.prepare_take import PreparedTake
 from .clip_facts import UNKNOWN, Facts
 from .report_clip import clip_card
 from .report_figures import figures
-from .report_pairs import pairs
+from .report_pairs import render_pairs
 from .report_take import take_section
 
 # The page may show what it holds and ask nobody for more.
@@ -47,7 +47,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 space bar plays, comma and full stop go back and on by a frame.</p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
-{pairs(facts)}
+{render_pairs(facts)}
 {_takes(takes)}
 {_settings(facts)}</main>
 <footer>{_care(facts)}</footer>

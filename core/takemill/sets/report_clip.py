@@ -31,7 +31,7 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{html_text(clip.kind)}</span>{loop}</div>'
         f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and events</h4>{_feet(clip)}'
-        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>Top view</h4>{_from_above(clip)}</div></div>"
+        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>Top view</h4>{_top_view(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
     )
 
@@ -63,9 +63,12 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     rows = [
         ("length", f"{facts['duration_s']:.2f} s, {facts['frames']} frames at {rate} per second"),
         ("from", f"{html_text(source['take'])}, frames {source['frames'][0]} to {source['frames'][1] - 1}"),
-        *([("made of", _made_of(facts["variant"]))] if facts["variant"] else []),
-        ("root motion", _ROOT_MOTION[root_motion["mode"]] if _at_one(root_motion) else _parted(root_motion)),
-        ("each cycle" if clip.loop else "in all", _way(root_motion)),
+        *([("made of", _describe_variant(facts["variant"]))] if facts["variant"] else []),
+        (
+            "root motion",
+            _ROOT_MOTION[root_motion["mode"]] if _is_simple(root_motion) else _describe_split(root_motion),
+        ),
+        ("each cycle" if clip.loop else "in all", _describe_path(root_motion)),
     ]
     if facts["blend_frames"]:
         rows.append(("ends", f"each goes over into the neutral pose in {facts['blend_frames']} frames"))
@@ -77,7 +80,7 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     return definitions(rows)
 
 
-def _made_of(variant: Facts) -> str:
+def _describe_variant(variant: Facts) -> str:
     words = ["mirrored"] if variant["mirror"] else []
     if variant["speed"] != 1:
         words.append(f"{variant['speed']:g} times as fast")
@@ -86,18 +89,18 @@ def _made_of(variant: Facts) -> str:
     return ", ".join([html_text(variant["of"]), *words])
 
 
-def _at_one(root_motion: Facts) -> bool:
+def _is_simple(root_motion: Facts) -> bool:
     """Whether path and turn go together, and the height stays."""
     return bool(root_motion["planar"] == root_motion["turn"] and root_motion["height"] == "keep")
 
 
-def _parted(root_motion: Facts) -> str:
+def _describe_split(root_motion: Facts) -> str:
     words = {"keep": "on the body", "root": "on the root joint", "remove": "removed"}
     parts = (("path", "planar"), ("turn", "turn"), ("height", "height"))
     return ", ".join(f"{label} {words[root_motion[part]]}" for label, part in parts)
 
 
-def _way(root_motion: Facts) -> str:
+def _describe_path(root_motion: Facts) -> str:
     left, _, ahead = root_motion["offset_m"]
     parts = [
         f"{abs(value):.2f} m {words[value < 0]}"
@@ -128,14 +131,14 @@ def _seam_now(seam: Seam, rate: float) -> str:
     return f"closed to {1000 * seam.pose_m:.3f} mm; {change}, by up to {usual:.1f} elsewhere"
 
 
-def _from_above(clip: FinishedClip) -> str:
+def _top_view(clip: FinishedClip) -> str:
     feet = foot_paths(clip)
     prints: list[tuple[str, Array]] = []
     for k, foot in enumerate(clip.contacts.feet):
         for start, stop in clip.contacts.ranges(foot):
             prints.append((f"s{foot[0]}", feet[(start + stop) // 2, k, :, :2]))
     heading = clip.root_motion.heading[-1]
-    drawing = svg.from_above(
+    drawing = svg.draw_top_view(
         clip.root_motion.position[:, :2], prints, np.array([np.sin(heading), -np.cos(heading)])
     )
     return (
@@ -159,11 +162,11 @@ def _feet(clip: FinishedClip) -> str:
         ranges = [
             (f"f{letter}", start / last, min(stop / last, 1.0)) for start, stop in clip.contacts.ranges(part)
         ]
-        lanes.append(f'<span class="name">{label}</span>{svg.bars(ranges)}')
+        lanes.append(f'<span class="name">{label}</span>{svg.draw_bars(ranges)}')
     if clip.events:
         moments = [event.frame / last for event in clip.events]
-        lanes.append(f'<span class="name">events</span>{svg.ticks(moments)}')
-    scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.curves(series, top)}'
+        lanes.append(f'<span class="name">events</span>{svg.draw_ticks(moments)}')
+    scale = f'<span class="name">0 to {top:.0f} cm</span>{svg.draw_curves(series, top)}'
     times = f"<span>0 s</span><span>{clip.motion.duration_s:.2f} s</span>"
     return (
         f'<div class="plot timed"><span class="now"></span>{scale}{"".join(lanes)}'

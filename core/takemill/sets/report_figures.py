@@ -17,8 +17,8 @@ from ..maths import quat
 from ..maths.series import runs
 from ..pipeline.finish_clip import FinishedClip
 
-_RATE = 30.0  # shown figures need no more
-_FAR_MM = 32767
+_SHOWN_RATE_HZ = 30.0  # frames a second of a figure on a page: more cannot be seen (chosen by eye)
+_MAX_SHOWN_MM = 32767  # 16 bits, as the page reads them
 
 
 def figures(clips: Sequence[FinishedClip]) -> dict[str, Any]:
@@ -37,7 +37,7 @@ def figures(clips: Sequence[FinishedClip]) -> dict[str, Any]:
 def shown_frames(clip: FinishedClip) -> Index:
     """The frames (N,) that are drawn: both ends, and about 30 a second between."""
     last = len(clip.motion) - 1
-    count = int(np.ceil(last * min(_RATE / clip.motion.rate, 1.0))) + 1
+    count = int(np.ceil(last * min(_SHOWN_RATE_HZ / clip.motion.rate, 1.0))) + 1
     return np.round(np.linspace(0, last, count)).astype(np.intp)
 
 
@@ -112,4 +112,4 @@ def _clip(clip: FinishedClip) -> dict[str, Any]:
 
 
 def _millimetres(values: Array) -> Index:
-    return np.clip(np.round(1000 * values), -_FAR_MM, _FAR_MM).astype(np.intp)
+    return np.clip(np.round(1000 * values), -_MAX_SHOWN_MM, _MAX_SHOWN_MM).astype(np.intp)

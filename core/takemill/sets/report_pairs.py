@@ -6,19 +6,20 @@ from ..base.plain import html_text
 from ..pages.html_parts import table
 from .clip_facts import Facts
 
-_CLOSE_CM, _FAR_CM = 3.0, 15.0  # between them the matrix goes from clear to full colour
-_SAME_CM = 0.05  # below it no joint is worth naming
-_MOST = 24  # clips; a larger matrix cannot be read
-_NEAREST = 5  # clips that are named instead
+# All chosen by eye.
+_PALE_CM, _FULL_COLOUR_CM = 3.0, 15.0  # gaps between which the matrix goes from clear to full colour
+_MIN_NAMED_CM = 0.05  # below it no joint is worth naming
+_MAX_MATRIX_CLIPS = 24  # clips; a larger matrix cannot be read
+_MAX_NEAREST = 5  # clips that are named instead
 
 
-def pairs(facts: Facts) -> str:
-    """The matrix of a set, and a line that tells of the pair that is pointed at; without additive clips."""
+def render_pairs(facts: Facts) -> str:
+    """The matrix of a set, and a line about the pair that is pointed at; without additive clips."""
     gaps = facts["gaps"]
     if not gaps or len(gaps["clips"]) < 2:
         return ""
     names = gaps["clips"]
-    if len(names) > _MOST:
+    if len(names) > _MAX_MATRIX_CLIPS:
         return _followers(gaps)
     head = "".join(f'<th scope="col" class="n">{html_text(name)}</th>' for name in names)
     rows = "".join(
@@ -39,7 +40,7 @@ def pairs(facts: Facts) -> str:
 
 
 def _followers(gaps: Facts) -> str:
-    """For each clip of a large set the clips that it goes over into most easily, others than itself."""
+    """For each clip of a large set, the clips whose starts are nearest to its end, itself left out."""
     rows = []
     for k, (name, away) in enumerate(zip(gaps["clips"], gaps["cm"], strict=True)):
         order = sorted(
@@ -47,13 +48,13 @@ def _followers(gaps: Facts) -> str:
         )
         said = (
             f"{html_text(gaps['clips'][j])} ({away[j]:.1f} cm, {gaps['cm_s'][k][j]:.0f} cm/s)"
-            for j in order[:_NEAREST]
+            for j in order[:_MAX_NEAREST]
         )
         rows.append((html_text(name), f'<span class="wrap">{", ".join(said)}</span>'))
     return (
         '<h2 id="chain">Which clip can follow which</h2><p class="soft">From the last pose of a clip to the '
-        f"first of those that are nearest, {_NEAREST} of them: the mean distance of the joints, and the mean "
-        "difference of their speeds, place and heading aside. clips.json has all pairs.</p>"
+        f"first of those that are nearest, {_MAX_NEAREST} of them: the mean distance of the joints, and the "
+        "mean difference of their speeds, place and heading aside. clips.json has all pairs.</p>"
         + table("Nearest clips", ("clip", "goes over into"), rows, named=True)
     )
 
@@ -62,14 +63,14 @@ def _cell(gaps: Facts, row: int, column: int) -> str:
     cm, deg, cm_s, worst = (gaps[name][row][column] for name in ("cm", "deg", "cm_s", "worst"))
     here, there = gaps["clips"][row], gaps["clips"][column]
     said = f"{here} to {there}: {cm:.1f} cm, {deg:.1f}°, {cm_s:.0f} cm/s"
-    if cm >= _SAME_CM:
+    if cm >= _MIN_NAMED_CM:
         said += f"; largest at {', '.join(worst)}"
     first = "0" if row == column == 0 else "-1"
     return (
-        f'<td tabindex="{first}" title="{html_text(said)}" style="--part: {_part(cm)}%">{cm:.1f}'
+        f'<td tabindex="{first}" title="{html_text(said)}" style="--part: {_colour_percent(cm)}%">{cm:.1f}'
         f"<small>{cm_s:.0f}</small></td>"
     )
 
 
-def _part(gap_cm: float) -> int:
-    return round(45 * min(max((gap_cm - _CLOSE_CM) / (_FAR_CM - _CLOSE_CM), 0.0), 1.0))
+def _colour_percent(gap_cm: float) -> int:
+    return round(45 * min(max((gap_cm - _PALE_CM) / (_FULL_COLOUR_CM - _PALE_CM), 0.0), 1.0))

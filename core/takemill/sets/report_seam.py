@@ -1,4 +1,4 @@
-"""The seam of a loop from close by: poses on both sides of it, and how fast the joints pass it."""
+"""A loop's seam, enlarged: poses on both sides of it, and how fast the joints pass it."""
 
 from __future__ import annotations
 
@@ -13,11 +13,12 @@ from ..pages import svg
 from ..pipeline.finish_clip import FinishedClip
 from .report_figures import limbs, world_points
 
-_TRAIL_S = 0.25  # to each side, the way of hands, feet and head
+# All chosen by eye.
+_TRAIL_S = 0.25  # to each side, the paths of hands, feet and head
 _TRACE_S = 0.5  # to each side, the speeds
-_LEAST_TOP_CM_S = 20.0
-_POSES = 2  # to each side
-_POSE_S = 1 / 30
+_MIN_SCALE_CM_S = 20.0  # the top of the scale of speeds is not lower
+_SHOWN_POSES = 2  # to each side
+_POSE_STEP_S = 1 / 30  # between two of them
 _TRAILED = ("head", "leftHand", "rightHand", "leftFoot", "rightFoot")
 
 
@@ -47,7 +48,7 @@ class Passage:
         ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
         points = world_points(clip, np.concatenate([joints, ends], axis=1))
         before, after = (
-            _seen_from(points[part], clip.root_motion.position[at], float(clip.root_motion.heading[at]))
+            _view_from(points[part], clip.root_motion.position[at], float(clip.root_motion.heading[at]))
             for part, at in ((slice(last - reach, last + 1), last), (slice(0, reach + 1), 0))
         )
         whole = np.concatenate([before, after[1:]])  # the last frame repeats the first
@@ -55,7 +56,7 @@ class Passage:
         return cls(clip.motion.rate, reach, whole, 100 * clip.motion.rate * steps)
 
 
-def _seen_from(points: Array, place: Array, heading: float) -> Array:
+def _view_from(points: Array, place: Array, heading: float) -> Array:
     """Points (F, P, 3) as seen from a place (3,) on the floor and its heading, radians."""
     return quat.rotate(quat.from_yaw(-heading), points - place * [1.0, 1.0, 0.0])
 
@@ -72,29 +73,29 @@ def seam_close_up(clip: FinishedClip) -> str:
 
 
 def _poses(clip: FinishedClip, passage: Passage) -> str:
-    """Poses before and after the seam over each other, and the ways that the limbs' ends take."""
-    step = max(round(_POSE_S * passage.rate), 1)
+    """Poses before and after the seam over each other, and the paths of the limbs' ends."""
+    step = max(round(_POSE_STEP_S * passage.rate), 1)
     sides = passage.points[..., 1:] * [-1.0, 1.0]  # ahead to the right, up
     lines = limbs(clip)
-    count = min(_POSES, passage.at // step)
+    count = min(_SHOWN_POSES, passage.at // step)
     drawn: list[tuple[str, Array]] = []
     for side, style in ((-1, "sb"), (1, "sa"), (0, "si")):
         for k in range(count, 0, -1) if side else (0,):
             drawn += [(style, sides[passage.at + side * k * step][line]) for line in lines]
     reach = min(round(_TRAIL_S * passage.rate), passage.at)
     trails: list[tuple[str, Array]] = []
-    for joint in _ends(clip):
-        way = sides[passage.at - reach : passage.at + reach + 1, joint]
-        trails += [("before", way[: reach + 1]), ("after", way[reach:])]
+    for joint in _trailed_joints(clip):
+        trail = sides[passage.at - reach : passage.at + reach + 1, joint]
+        trails += [("before", trail[: reach + 1]), ("after", trail[reach:])]
     frames = f"{step} and {2 * step} frames" if step > 1 else "one and two frames"
     return (
-        f'<figure class="path">{svg.from_the_side(drawn, trails)}<figcaption><span class="before">'
+        f'<figure class="path">{svg.draw_side_view(drawn, trails)}<figcaption><span class="before">'
         f'Before</span>, at and <span class="after">after</span> the seam, {frames} away; dots are every '
         f"frame of head, hands and feet. The body looks to the right.</figcaption></figure>"
     )
 
 
-def _ends(clip: FinishedClip) -> Index:
+def _trailed_joints(clip: FinishedClip) -> Index:
     found = [joint for part in _TRAILED if (joint := clip.body.get(part)) is not None]
     return np.array(found, np.intp)
 
@@ -109,12 +110,12 @@ def _trace(clip: FinishedClip, passage: Passage) -> str:
         if joint is not None:
             series.append((f"s{side[0]}", speeds[:, joint]))
             names.append(f'<span class="key" style="--swatch: var(--{side})">{side} foot</span>')
-    top = max(float(max(values.max() for _, values in series)), _LEAST_TOP_CM_S)
+    top = max(float(max(values.max() for _, values in series)), _MIN_SCALE_CM_S)
     reach = passage.at / passage.rate
     axis = f"<span>-{reach:.2f} s</span><span>seam</span><span>+{reach:.2f} s</span>"
     return (
         f'<div class="plot"><span class="name">{top:.0f} cm/s</span>'
-        f"{svg.curves(series, top, middle=True)}"
+        f"{svg.draw_curves(series, top, middle=True)}"
         f'<span></span><span class="axis">{axis}</span></div>'
         f'<figcaption class="soft">{"".join(names)}</figcaption>'
     )

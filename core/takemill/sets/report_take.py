@@ -13,7 +13,7 @@ from ..pages.html_parts import code, table
 from ..pipeline.prepare_take import PreparedTake
 
 _KINDS = ("spike", "frozen", "skating", "jitter")
-_MOST = 300  # findings that are listed
+_MAX_LISTED_FINDINGS = 300  # a longer list is not read (chosen by eye)
 
 
 def take_section(take: PreparedTake) -> str:
@@ -44,7 +44,7 @@ def _by_joint(take: PreparedTake, found: Sequence[Finding]) -> str:
         if here:
             bars = [(f"k-{_kind(one)}", one.start / frames, one.stop / frames) for one in here]
             label = html_text(joint or "whole body")
-            lines.append(f'<span class="name" title="{label}">{label}</span>{svg.bars(bars, "row")}')
+            lines.append(f'<span class="name" title="{label}">{label}</span>{svg.draw_bars(bars, "row")}')
     if not lines:
         return ""
     swatches = {"spike": "--bad", "frozen": "--other", "skating": "--skating", "other": "--soft"}
@@ -80,7 +80,7 @@ def _rows(findings: Sequence[Finding]) -> list[tuple[str, ...]]:
             f"{one.amount:.1f} {html_text(one.unit)}",
             f'<span class="wrap">{html_text(one.message)}</span>',
         )
-        for one in findings[:_MOST]
+        for one in findings[:_MAX_LISTED_FINDINGS]
     ]
     more = len(findings) - len(rows)
     return [*rows, ("", "", "", "", f"and {more} more")] if more else rows

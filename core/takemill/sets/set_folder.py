@@ -2,8 +2,8 @@
 
 The new files are written into a folder beside the old one, other people's files are linked into it, and
 the two folders change places in one step of the system (Linux: renameat2 with RENAME_EXCHANGE; macOS:
-renamex_np with RENAME_SWAP). Elsewhere two renames follow each other; a run that was killed between them is
-put right by the next.
+renamex_np with RENAME_SWAP). Elsewhere two renames follow each other; if a run was killed between them, the
+next one finishes its work.
 
 Several folders are written first and then change places one after the other, which takes no more than the
 renames. No system renames several folders in one step: before the first, a list of all is written beside
@@ -19,11 +19,11 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 from ..base import locks
-from ..base.disk import naming, sync_entries, write_synced
+from ..base.disk import explain_errors, sync_entries, write_synced
 from ..base.errors import FileError, InputError
 from .mounts import mount_point_in
 from .set_folder_stage import GROUP, LOCK, READY, Stage, is_torn, lock_of, remove, staging_folder
-from .set_list import LIST, named
+from .set_list import LIST, listed_names
 
 __all__ = ["LIST", "expect_free", "replace_folder", "replace_folders", "unfinished"]
 
@@ -31,7 +31,7 @@ _NO_STAGE = (OSError, ValueError, TypeError, KeyError, AttributeError, Recursion
 """What comes of a staging folder that is not ours."""
 
 _RECOVERY = f"{locks.PREFIX}{'0' * 12}{LOCK}"
-"""Held by a run while it puts right what others left."""
+"""Held by a run while it finishes what killed runs left."""
 
 
 def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
@@ -39,9 +39,9 @@ def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
 
     Raises:
         FileError: it is a file, the working folder, a disk of its own, not writable, holds one of the names
-            from another hand, or other things and no set so far: a project's folder is not for swapping.
+            that Takemill did not write, or other things and no set so far: such a folder is not replaced.
     """
-    with naming("write", place):
+    with explain_errors("write", place):
         path = Path(place).resolve()
         if path.exists() and not path.is_dir():
             raise FileError(f"cannot write {place}: it is a file; name a folder")
@@ -54,7 +54,7 @@ def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
         if Path.cwd().is_relative_to(path):
             raise FileError(f"cannot replace {place}, the folder you stand in; name one below it")
         _expect_free_names(path, names)
-        if path.is_dir() and not named(path) and any(path.iterdir()):
+        if path.is_dir() and not listed_names(path) and any(path.iterdir()):
             raise FileError(
                 f"cannot write {place}: the folder holds other things and no clip set yet; "
                 "name a new or an empty one"
@@ -69,7 +69,7 @@ def expect_free(place: str | Path, names: Collection[str] = ()) -> Path:
 
 def _expect_free_names(path: Path, names: Collection[str]) -> None:
     """Insist on names that are free, or that an older set has; what was changed there is kept beside."""
-    ours = named(path)
+    ours = listed_names(path)
     for name in names:
         above = [path / one for one in PurePosixPath(name).parents if one.parts]
         wrong = [one for one in above if os.path.lexists(one) and not one.is_dir()]
@@ -113,16 +113,16 @@ def replace_folders(sets: Mapping[str | Path, Mapping[str, bytes]]) -> tuple[str
     missing = [folder for folder in (parent, *parent.parents) if not folder.exists()]
     said: list[str] = []
     try:
-        with naming("write", next(iter(todo))), contextlib.ExitStack() as held:
+        with explain_errors("write", next(iter(todo))), contextlib.ExitStack() as held:
             parent.mkdir(parents=True, exist_ok=True)
             said += _recover(parent)
             stages = []
             for path, files in todo.items():
                 expect_free(path, files)
-                with naming("write", path):
+                with explain_errors("write", path):
                     folder = held.enter_context(staging_folder(parent))
                     held.callback(_clear, folder, said)
-                    stages.append(Stage.filled(folder, path, files))
+                    stages.append(Stage.fill(folder, path, files))
             _change_places(stages)
     except BaseException:
         for folder in missing:
@@ -136,14 +136,14 @@ def _change_places(stages: Sequence[Stage]) -> None:
     """All filled stages; the list of them stands only meanwhile, or until the next run has finished it."""
     group = stages[0].folder / GROUP
     if len(stages) > 1:
-        with naming("write", stages[0].place):
+        with explain_errors("write", stages[0].place):
             listed = [{"stage": stage.folder.name} for stage in stages]
             write_synced(group, json.dumps(listed).encode())
             sync_entries(group.parent)
     changed: list[Stage] = []
     try:
         for stage in stages:
-            with naming("write", stage.place):
+            with explain_errors("write", stage.place):
                 changed.append(stage)
                 stage.change_places()
     except BaseException:
@@ -159,7 +159,7 @@ def _change_places(stages: Sequence[Stage]) -> None:
 
 
 def _clear(folder: Path, said: list[str]) -> None:
-    """Give what is of others to its place, then take the staging folder away; or leave it to the next run."""
+    """Bring files of others to their place, then remove the staging folder; or leave it to the next run."""
     with contextlib.suppress(*_NO_STAGE):
         if is_torn(folder):
             os.unlink(folder / READY)
@@ -186,7 +186,7 @@ def _names(group: Sequence[Stage]) -> set[str]:
 
 
 def _groups(parent: Path) -> Iterator[tuple[Stage, ...]]:
-    """Sets that a run listed and did not come to strike out, or that it changes just now."""
+    """Sets that a run listed and has not changed all of: it was killed, or is at work."""
     for folder in locks.hidden_in(parent):
         try:
             group = json.loads((folder / GROUP).read_bytes())
@@ -198,7 +198,7 @@ def _groups(parent: Path) -> Iterator[tuple[Stage, ...]]:
 
 
 def _recover(parent: Path) -> list[str]:
-    """Finish what dead runs have listed, give what they held to its places, and take away what they left.
+    """Finish what dead runs have listed, bring files of others to their places, and remove what is left.
 
     Returns:
         What is to be said of files that were kept.

@@ -40,6 +40,7 @@ GROUP = "group.json"
 READY = "ready.json"
 LOCK = ".lock"
 _OURS = {"set", "old", GROUP, READY}
+# AT_FDCWD of Linux (fcntl.h); RENAME_EXCHANGE of Linux (renameat2(2)), RENAME_SWAP of macOS (renamex_np(2)).
 _AT_FDCWD, _SWAP = -100, 2
 _NO_SWAP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
 
@@ -61,7 +62,7 @@ class Stage:
     carried: Carried
 
     @classmethod
-    def filled(cls, folder: Path, place: Path, files: Mapping[str, bytes]) -> Stage:
+    def fill(cls, folder: Path, place: Path, files: Mapping[str, bytes]) -> Stage:
         """Write the new files, and carry over what others put into the old folder.
 
         Raises:
@@ -80,12 +81,12 @@ class Stage:
             with contextlib.suppress(FileNotFoundError):
                 shutil.copystat(place / one.relative_to(new), one)
         stage = cls(folder, place, {name: claim_of(data) for name, data in files.items()}, carried)
-        write_synced(folder / READY, json.dumps(stage._told()).encode())
+        write_synced(folder / READY, json.dumps(stage._describe()).encode())
         sync_entries(folder)
         sync_entries(folder.parent)
         return stage
 
-    def _told(self) -> dict[str, Any]:
+    def _describe(self) -> dict[str, Any]:
         """What ready.json holds."""
         carried = {"moved": self.carried.moved, "files": self.carried.files, "said": self.carried.said}
         return {"place": self.place.name, "new": self.new, "carried": carried}
@@ -93,14 +94,14 @@ class Stage:
     @classmethod
     def read(cls, folder: Path) -> Stage:
         """What another run left behind; whatever is no such thing is an OSError, ValueError or the like."""
-        told = json.loads((folder / READY).read_bytes())
-        place = folder.parent / PurePosixPath(told["place"]).name
-        new = {str(name): (int(size), str(digest)) for name, (size, digest) in told["new"].items()}
-        moved = {str(old): str(name) for old, name in told["carried"]["moved"].items()}
+        described = json.loads((folder / READY).read_bytes())
+        place = folder.parent / PurePosixPath(described["place"]).name
+        new = {str(name): (int(size), str(digest)) for name, (size, digest) in described["new"].items()}
+        moved = {str(old): str(name) for old, name in described["carried"]["moved"].items()}
         files: dict[str, Identity] = {
-            str(name): [int(one) for one in found] for name, found in told["carried"]["files"].items()
+            str(name): [int(one) for one in found] for name, found in described["carried"]["files"].items()
         }
-        return cls(folder, place, new, Carried(moved, files, tuple(map(str, told["carried"]["said"]))))
+        return cls(folder, place, new, Carried(moved, files, tuple(map(str, described["carried"]["said"]))))
 
     @property
     def digest(self) -> str:
@@ -112,7 +113,7 @@ class Stage:
         new, old = self.folder / "set", self.folder / "old"
         if not self.place.exists():
             os.rename(new, self.place)
-        elif not _exchanged(new, self.place):
+        elif not _swap_folders(new, self.place):
             os.rename(self.place, old)
             try:
                 os.rename(new, self.place)
@@ -124,7 +125,7 @@ class Stage:
     def change_back(self) -> None:
         """Undo `change_places`."""
         new, old = self.folder / "set", self.folder / "old"
-        if new.exists() and not _exchanged(new, self.place):
+        if new.exists() and not _swap_folders(new, self.place):
             raise OSError(errno.ENOTSUP, "folders cannot change places here", str(self.place))
         if not new.exists():
             os.rename(self.place, new)
@@ -142,7 +143,7 @@ class Stage:
         return data is not None and claim_of(data)[1] == digest
 
     def settle(self) -> list[str]:
-        """Bring what is of others to the place, and make the rest of this folder such as can go.
+        """Bring the files of others to the place, so that the rest of this folder can be removed.
 
         Returns:
             What is to be said: files that were kept under another name, or could not be moved.
@@ -157,8 +158,8 @@ class Stage:
         said, clean = list(self.carried.said) if self.holds(self.digest) else [], True
         for folder in (new, old):
             if folder.exists() and self.place.exists():
-                told, all_moved = rescue(folder, self.place, self.new, self.carried)
-                said += told
+                described, all_moved = rescue(folder, self.place, self.new, self.carried)
+                said += described
                 clean &= all_moved
         if clean:
             sync_entries(self.folder)
@@ -168,7 +169,7 @@ class Stage:
 
 
 def remove(folder: Path) -> None:
-    """Take a staging folder away in which nothing is needed any more; errors leave it to the next run."""
+    """Remove a staging folder in which nothing is needed any more; errors leave it to the next run."""
     with contextlib.suppress(OSError):
         names = set(os.listdir(folder))
         if READY in names or not names <= _OURS:
@@ -213,7 +214,7 @@ def lock_of(folder: Path) -> Path:
     return folder.with_name(folder.name + LOCK)
 
 
-def _exchanged(one: Path, other: Path) -> bool:
+def _swap_folders(one: Path, other: Path) -> bool:
     """Whether the system swapped two paths in one step; False when it cannot do that here."""
     names = os.fsencode(one), os.fsencode(other)
     library: Any = ctypes.CDLL(None, use_errno=True) if os.name == "posix" else None

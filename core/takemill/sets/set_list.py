@@ -1,7 +1,7 @@
 """The list of a set, sealed with a digest of itself, and which files of a folder are Takemill's by it.
 
 Ours is what lies in the folder with the bytes and the digest that our own list states, and nothing else: a
-file that was changed since, and whatever a list states that does not bear its own digest, is somebody else's.
+file that was changed since, and whatever a list without its own digest states, belongs to somebody else.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def seal_of(said: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def sealed(said: Mapping[str, Any]) -> dict[str, Any]:
+def add_seal(said: Mapping[str, Any]) -> dict[str, Any]:
     """The list with its digest."""
     return {**said, SEAL: seal_of(said)}
 
@@ -70,25 +70,25 @@ def read_plain(path: Path) -> bytes | None:
         return None
 
 
-def named(folder: Path) -> set[str]:
+def listed_names(folder: Path) -> set[str]:
     """The files that a list in `folder` names as Takemill's, the list itself among them; empty without one.
 
     They may have been changed since, or never have been Takemill's: see `claims`.
     """
-    said = _said(folder)
-    return {LIST} | _claims(said).keys() if said is not None else set()
+    said = _read_facts(folder)
+    return {LIST} | _read_claims(said).keys() if said is not None else set()
 
 
 def claims(folder: Path) -> dict[str, Claim]:
     """What lay in `folder` when Takemill wrote its set; empty where the list was changed since."""
-    said = _said(folder)
-    return _claims(said) if is_sealed(said) else {}
+    said = _read_facts(folder)
+    return _read_claims(said) if is_sealed(said) else {}
 
 
 def is_ours(folder: Path, name: str, stated: Mapping[str, Claim]) -> bool:
     """Whether a file of `folder` is Takemill's: what its list states of it, or the list as it was written."""
     if name == LIST:
-        return is_sealed(_said(folder))
+        return is_sealed(_read_facts(folder))
     wanted = stated.get(name)
     if wanted is None:
         return False
@@ -102,7 +102,7 @@ def is_ours(folder: Path, name: str, stated: Mapping[str, Claim]) -> bool:
     return data is not None and claim_of(data) == wanted
 
 
-def _said(folder: Path) -> Any:
+def _read_facts(folder: Path) -> Any:
     """A list that says it is Takemill's; None where there is none."""
     try:
         said = json.loads(read_plain(folder / LIST) or b"")
@@ -113,7 +113,7 @@ def _said(folder: Path) -> Any:
     return None
 
 
-def _claims(said: Any) -> dict[str, Claim]:
+def _read_claims(said: Any) -> dict[str, Claim]:
     found = {}
     for file in said["files"]:
         try:

@@ -29,11 +29,11 @@ OtherTake = Callable[[str], tuple[Skeleton, str]]
 """What gives the skeleton of the take that a recipe names as reference, and a name for it."""
 
 OnIntake = Callable[[str, Intake], None]
-"""Told the name of a take, and what it was read as."""
+"""Called with the name of a take, and what it was read as."""
 
 
-def nobody(name: str, intake: Intake) -> None:
-    """Told, and says nothing."""
+def ignore_intake(name: str, intake: Intake) -> None:
+    """An `OnIntake` that shows nothing."""
     del name, intake
 
 
@@ -63,7 +63,7 @@ def read_take(path: str | Path, recipe: Recipe) -> Read:
 
 
 def body_in(motion: Motion, recipe: Recipe) -> BodyMap:
-    """The body map of a take: as names and shape tell it, and of joints in one place as the motion does.
+    """The body map of a take, by names and shape; of joints in one place, by the motion.
 
     Raises:
         BodyMapError: none can be found, or the recipe names no joint or no part.
@@ -112,8 +112,8 @@ def intake_of(read: Read) -> Intake | None:
     return found and replace(found, notes=layout.notes)
 
 
-def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = nobody) -> dict[str, Read]:
-    """Takes by name on one skeleton where they are of one, each told as what it was read.
+def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = ignore_intake) -> dict[str, Read]:
+    """Takes by name on one skeleton where they are of one; `on_intake` hears what each was read as.
 
     Raises:
         InputError: one is no body on a floor, and the recipe does not accept that.
@@ -144,7 +144,7 @@ def expect_another_file(take: str | Path, out: str | Path | None, what: str = "t
     if out is None:
         return
     take = file_of(take)
-    with disk.naming("write", out):
+    with disk.explain_errors("write", out):
         same = Path(out).exists() and Path(take).exists() and Path(out).samefile(take)
         if same or Path(out).absolute() == Path(take).absolute():
             raise FileError(f"cannot write {out}: it is {what}, which is never changed")

@@ -17,17 +17,24 @@ from ..files.glb_read import GlbScene
 from ..files.json_schema import problems
 from .clip_facts import Facts
 from .set_list import LIST
-from .verify_facts import clip_agrees, first_differences, takes_agree
-from .verify_files import file_problems, is_clip, read_list, read_listed, strays
-from .verify_play import compared, pose_gap_m, root_motion_error_m, seen, standing_problems, unscaled
+from .verify_facts import clip_problems, first_differences, take_problems
+from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
+from .verify_play import (
+    compare_motion,
+    pose_gap_m,
+    remove_scale,
+    root_motion_error_m,
+    standing_problems,
+    view_from_character,
+)
 
 SCHEMA = "clips.schema.json"
 
-MOST_ERROR_M = 0.005
+MAX_ERROR_M = 0.005
 """What a set may allow itself where no recipe says how far keys may be off: ten times the default."""
 
-_TIME_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
-_SAME_REST = 1e-6  # of a node's matrix
+_MAX_TIME_OFF_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
+_MAX_REST_OFF = 1e-6  # between two nodes' matrices: what float32 may leave
 
 
 @dataclass(frozen=True)
@@ -38,7 +45,7 @@ class Verdict:
         name: of the clip.
         seconds: that it plays.
         seam_mm: how far a loop's last pose is from its first, root motion apart; None for a one-shot.
-        root_motion_mm: how far its root joint ends from where the list says; None where none travels.
+        root_motion_mm: how far its root joint ends from where the list says; None where none moves.
         error_mm: the largest distance of a joint from the motion it was made of; None where that is not
             at hand.
         problems: what is wrong; empty when nothing is.
@@ -59,7 +66,7 @@ def set_folders(folder: str | Path) -> tuple[Path, ...]:
         FileError: there is none.
     """
     folder = Path(folder)
-    with disk.naming("read", folder):
+    with disk.explain_errors("read", folder):
         if (folder / LIST).exists() or (folder / LIST).is_symlink():
             return (folder,)
         found = tuple(sorted(one.parent for one in folder.glob(f"*/{LIST}")))
@@ -79,9 +86,9 @@ def verify_set(
     Args:
         folder: of the set.
         motions: by clip, what was packed, to compare with every frame and between them.
-        again: what `facts_again` gives of it, to compare with the list.
+        again: what `describe_again` gives of it, to compare with the list.
         most_error_m: how far keys may be off, by the recipe; what the set says itself is believed only up to
-            MOST_ERROR_M.
+            MAX_ERROR_M.
 
     Raises:
         FileError: the folder holds no list of clips.
@@ -89,10 +96,12 @@ def verify_set(
     folder = Path(folder)
     said = read_list(folder)
     schema = json.loads(Path(__file__).with_name(SCHEMA).read_bytes())
-    wrong = list(_version(said, schema)) or [f"{LIST}: {text}" for text in problems(said, schema, schema)]
+    wrong = list(_version_problems(said, schema)) or [
+        f"{LIST}: {text}" for text in problems(said, schema, schema)
+    ]
     if wrong:
         return tuple(wrong), ()
-    wrong += [*file_problems(folder, said), *strays(folder, said)[0], *takes_agree(said)]
+    wrong += [*file_problems(folder, said), *find_strays(folder, said)[0], *take_problems(said)]
     scenes: dict[str, GlbScene | None] = {}
     played = {clip["file"] for clip in said["clips"]}
     for file in sorted(played | {file["name"] for file in said["files"] if file["name"].endswith(".glb")}):
@@ -101,17 +110,17 @@ def verify_set(
         except (GlbError, FileError) as problem:
             wrong.append(str(problem))
             scenes[file] = None
-    wrong += _names(said, scenes)
-    wrong += _paths(said, scenes)
+    wrong += _name_problems(said, scenes)
+    wrong += _path_problems(said, scenes)
     limit_m = most_error_m
     if limit_m is None:
         limit_m = said["packing"]["max_error_m"]
-        if limit_m > MOST_ERROR_M:
+        if limit_m > MAX_ERROR_M:
             wrong.append(
                 f"{LIST}: the set allows its keys to be {1000 * limit_m:g} mm off; more than "
-                f"{1000 * MOST_ERROR_M:g} need the recipe that says so: --recipe"
+                f"{1000 * MAX_ERROR_M:g} need the recipe that says so: --recipe"
             )
-            limit_m = MOST_ERROR_M
+            limit_m = MAX_ERROR_M
     if again:
         rest = {key: value for key, value in again.items() if key != "clips"}
         wrong += [f"{LIST}: {text}" for text in first_differences(said, rest)]
@@ -132,12 +141,12 @@ def notes_of(folder: str | Path) -> tuple[str, ...]:
     """
     said = read_list(Path(folder))
     try:
-        return tuple(strays(Path(folder), said)[1])
-    except (TypeError, KeyError):  # `verify_set` tells what is wrong with such a list
+        return tuple(find_strays(Path(folder), said)[1])
+    except (TypeError, KeyError):  # `verify_set` says what is wrong with such a list
         return ()
 
 
-def _version(said: Any, schema: Mapping[str, Any]) -> Iterator[str]:
+def _version_problems(said: Any, schema: Mapping[str, Any]) -> Iterator[str]:
     """Whether the list is of a layout that is known: all else would follow from that."""
     known = schema["properties"]["schema_version"]["const"]
     found = said.get("schema_version") if isinstance(said, dict) else None
@@ -145,7 +154,7 @@ def _version(said: Any, schema: Mapping[str, Any]) -> Iterator[str]:
         yield f"{LIST}: its layout is version {found}, and this verifies version {known}; pack the set again"
 
 
-def _names(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
+def _name_problems(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
     names = [clip["name"] for clip in said["clips"]]
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"two clips are called {name!r}"
@@ -159,7 +168,7 @@ def _names(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> It
                 yield f"{file}: it holds a clip {name!r}, which the list does not name"
 
 
-def _paths(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
+def _path_problems(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> Iterator[str]:
     """Whether the joints are there, and whether clips in files without a mesh find them in the set's own."""
     parts: Mapping[str, str] = said["skeleton"]["body"]
     whole = next((scene for scene in scenes.values() if scene and scene.joints), None)
@@ -174,7 +183,7 @@ def _paths(said: Mapping[str, Any], scenes: Mapping[str, GlbScene | None]) -> It
             path = scene.path_of(node)
             if path not in there:
                 yield f"{file}: {path} is moved, and is not in the file with the mesh"
-            elif not np.allclose(scene.rest_of(node), whole.rest_of(there[path]), atol=_SAME_REST):
+            elif not np.allclose(scene.rest_of(node), whole.rest_of(there[path]), atol=_MAX_REST_OFF):
                 yield f"{file}: {path} rests elsewhere than in the file with the mesh"
 
 
@@ -202,24 +211,26 @@ class _Judge:
         name = clip["name"]
         try:
             with np.errstate(all="ignore"):
-                return self._played(clip, scene)
+                return self._judge_played(clip, scene)
         except GlbError as problem:
             return Verdict(name, scene.duration_s(name), None, None, None, (str(problem),))
         except (OverflowError, ZeroDivisionError, np.linalg.LinAlgError) as problem:
             text = f"it cannot be played: {problem}"
             return Verdict(name, scene.duration_s(name), None, None, None, (text,))
 
-    def _played(self, clip: Mapping[str, Any], scene: GlbScene) -> Verdict:
+    def _judge_played(self, clip: Mapping[str, Any], scene: GlbScene) -> Verdict:
         name, seconds = clip["name"], scene.duration_s(clip["name"])
         counts = [len(curve.times) for curve in scene.curves[name]]
-        wrong = list(clip_agrees(clip, self.said, counts, len(scene.names)))
+        wrong = list(clip_problems(clip, self.said, counts, len(scene.names)))
         if not scene.curves[name]:
             wrong.append("its animation moves nothing")
-        if abs(seconds - clip["duration_s"]) > _TIME_S * max(1.0, seconds):
+        if abs(seconds - clip["duration_s"]) > _MAX_TIME_OFF_S * max(1.0, seconds):
             wrong.append(f"it plays {seconds:.6f} s, the list says {clip['duration_s']:.6f}")
-        told_mm = clip["keys"]["max_error_mm"]
-        if told_mm > self.most_mm + 1e-3:
-            wrong.append(f"the list says that its keys are {told_mm:g} mm off; {self.most_mm:g} are allowed")
+        listed_mm = clip["keys"]["max_error_mm"]
+        if listed_mm > self.most_mm + 1e-3:
+            wrong.append(
+                f"the list says that its keys are {listed_mm:g} mm off; {self.most_mm:g} are allowed"
+            )
         worst_seam = self.schema["$defs"]["clip"]["properties"]["seam"]["properties"]["quality"]["enum"][-1]
         if clip["loop"] and clip["seam"] and clip["seam"]["quality"] == worst_seam:
             wrong.append(f"its seam is {worst_seam}: {clip['seam']['gap_cm']:g} cm; choose another range")
@@ -228,7 +239,7 @@ class _Judge:
         wrong += standing_problems(clip, scene, names, self.said["skeleton"]["body"])
         error = None
         if name in self.motions:
-            error, more = compared(clip, scene, names, self.motions[name], self.most_mm)
+            error, more = compare_motion(clip, scene, names, self.motions[name], self.most_mm)
             wrong += more
         if name in self.again:
             wrong += first_differences(clip, self.again[name])
@@ -240,24 +251,29 @@ class _Judge:
         self, clip: Mapping[str, Any], scene: GlbScene, wrong: list[str]
     ) -> tuple[float | None, float | None]:
         """How far its root joint ends from where it should, and a loop's ends from each other, in mm."""
-        name, way = clip["name"], clip["root_motion"]
+        name, root_motion_facts = clip["name"], clip["root_motion"]
         joints = scene.joints or scene.moved_by(name)
         names = {one.names[joint] for one in self.scenes.values() if one for joint in one.joints}
-        ends = seen(scene, names, scene.worlds(name, np.array([0.0, clip["duration_s"]])))
+        ends = view_from_character(scene, names, scene.worlds(name, np.array([0.0, clip["duration_s"]])))
         root = self.said["skeleton"]["root"]
         moved = next((j for j in joints if scene.names[j] == root), None)
-        if way["mode"] == "root" and moved is None:
+        if root_motion_facts["mode"] == "root" and moved is None:
             wrong.append(f"there is no joint {root!r} for the root motion")
-        with_root_motion = way["mode"] == "root" and moved is not None
+        with_root_motion = root_motion_facts["mode"] == "root" and moved is not None
         seam = root_motion = None
         if with_root_motion and moved is not None:
-            root_motion = 1000 * root_motion_error_m(ends[:, moved], way)
+            root_motion = 1000 * root_motion_error_m(ends[:, moved], root_motion_facts)
             if not root_motion <= 1.0:
                 wrong.append(f"the root joint ends {root_motion:.1f} mm from where the list says")
         if clip["loop"]:
-            stands = unscaled(ends[:, moved]) if with_root_motion else np.eye(4)[None]
-            poses = (stands[:1] @ np.linalg.inv(stands))[:, None] @ ends  # as if the root had stayed
-            kept = "keep" in (way["planar"], way["turn"])  # the body travels, and a root joint does not
+            root_matrices = remove_scale(ends[:, moved]) if with_root_motion else np.eye(4)[None]
+            poses = (root_matrices[:1] @ np.linalg.inv(root_matrices))[
+                :, None
+            ] @ ends  # as if the root had stayed
+            kept = "keep" in (
+                root_motion_facts["planar"],
+                root_motion_facts["turn"],
+            )  # the body moves on, and a root joint does not
             body = [joint for joint in joints if not (kept and joint == moved)]
             seam = 1000 * pose_gap_m(poses[:, body][..., :3, 3], kept) if body else 0.0
             if not seam <= 0.1:

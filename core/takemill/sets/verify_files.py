@@ -15,7 +15,7 @@ from ..base.errors import FileError
 from .set_folder_others import KEPT
 from .set_list import LIST, claim_of, is_inside, is_sealed
 
-_LONGEST_JSON = 1 << 26  # bytes of a GLB that is not the set's own, of which only the names are looked at
+_MAX_JSON_BYTES = 1 << 26  # that are read of a GLB that is not of the set, for its names (chosen by eye)
 
 
 def read_list(folder: Path) -> Any:
@@ -41,7 +41,7 @@ def read_listed(folder: Path, name: str) -> bytes:
         raise FileError(f"{name!r} lies outside the set's folder, and is not opened; pack the set again")
     path = folder / name
     for one in (*reversed([folder / above for above in PurePosixPath(name).parents[:-1]]), path):
-        with disk.naming("read", one):
+        with disk.explain_errors("read", one):
             kind = os.lstat(one).st_mode
         if stat.S_ISLNK(kind):
             raise FileError(f"{one} is a link, and is not followed; pack the set again")
@@ -68,7 +68,7 @@ def file_problems(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
             yield f"{file['name']}: it was changed after it was written"
 
 
-def strays(folder: Path, said: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+def find_strays(folder: Path, said: Mapping[str, Any]) -> tuple[list[str], list[str]]:
     """Files that an engine or a reader may take for the set's: with clips of Takemill's, and others.
 
     Returns:
@@ -102,7 +102,7 @@ def _clips_in(path: Path) -> list[str]:
             return []
         with open(path, "rb") as file:
             magic, _, _, size, _ = struct.unpack("<4sIIII", file.read(20))
-            if magic != b"glTF" or size > _LONGEST_JSON:
+            if magic != b"glTF" or size > _MAX_JSON_BYTES:
                 return []
             data = json.loads(file.read(size))
         return [str(one["name"]) for one in data["animations"] if is_clip(one.get("extras"))]

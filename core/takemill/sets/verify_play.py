@@ -11,13 +11,13 @@ from ..base.checks import Array
 from ..body.motion import Motion
 from ..files.glb_read import GlbScene
 
-_SAME_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
-_PER_FRAME = 4  # times a frame that clips are compared
-_LOOKS = 6  # frames of a foot's contacts at which its height is looked at
+_MAX_ROUNDING_MM = 0.02  # what rounding to float32 and to int16 may leave in a chain of joints
+_LOOKS_PER_FRAME = 4  # as the search for keys (keys/reduce_error.py)
+_MAX_LOOKS = 6  # contacts of a foot, in whose middle its height is measured (chosen by eye)
 # Of the leg: ankles or toes of a foot that stands; the tests' bodies: 0 to 0.12.
-_HIGHEST, _LOWEST = 0.25, -0.1
+_MAX_SOLE_LEGS, _MIN_SOLE_LEGS = 0.25, -0.1
 # Of the leg: hips over a foot that stands, in the deepest squat; common practice, no source.
-_LEAST_RISE = 0.1
+_MIN_HIPS_LEGS = 0.1
 
 
 def root_motion_error_m(ends: Array, root_motion: Mapping[str, Any]) -> float:
@@ -33,20 +33,20 @@ def root_motion_error_m(ends: Array, root_motion: Mapping[str, Any]) -> float:
     return miss + abs(float(np.angle(np.exp(1j * (turn - right)))))  # a radian is a metre at arm's length
 
 
-def unscaled(matrices: Array) -> Array:
+def remove_scale(matrices: Array) -> Array:
     """Matrices (..., 4, 4) without their scale."""
     out = matrices.copy()
     out[..., :3, :3] /= np.linalg.norm(out[..., :3, :3], axis=-2, keepdims=True)
     return out
 
 
-def seen(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
+def view_from_character(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
     """World matrices (T, N, 4, 4) as the character sees them, wherever its scene has put it on the floor."""
     top = next((node for node in scene.order if scene.names[node] in joints), -1)  # parents come first
     above, stand = scene.parents[top] if top >= 0 else -1, np.eye(4)
     while above >= 0:
         stand, above = scene.rest_of(above) @ stand, scene.parents[above]
-    turn = unscaled(stand)
+    turn = remove_scale(stand)
     heading = np.arctan2(turn[0, 2] - turn[2, 0], turn[0, 0] + turn[2, 2])  # its twist about +Y
     c, s = np.cos(heading), np.sin(heading)
     place = np.array([[c, 0, s, stand[0, 3]], [0, 1, 0, 0], [-s, 0, c, stand[2, 3]], [0, 0, 0, 1.0]])
@@ -54,7 +54,7 @@ def seen(scene: GlbScene, joints: Set[str], worlds: Array) -> Array:
 
 
 def pose_gap_m(ends: Array, with_root_motion: bool) -> float:
-    """The largest distance, metres, between poses (2, J, 3), the best turn and shift apart if it travels."""
+    """The largest distance, metres, between poses (2, J, 3); with root motion, after the best turn."""
     first, last = ends
     if with_root_motion:
         first, last = (points - points.mean(axis=0) * [1.0, 0.0, 1.0] for points in (first, last))
@@ -82,28 +82,30 @@ def standing_problems(
             *(nodes[toe] for toe in [parts.get(foot.replace("Foot", "Toes"), "")] if toe in nodes),
         ]
         middles = [(start + stop - 1) // 2 for start, stop in ranges]
-        frames = np.array(middles[:: max(1, len(middles) // _LOOKS)][:_LOOKS])
-        heights = seen(scene, names, scene.worlds(clip["name"], frames / clip["rate"]))[..., 1, 3]
-        leg = _rest_way(scene, hips, ankle)
+        frames = np.array(middles[:: max(1, len(middles) // _MAX_LOOKS)][:_MAX_LOOKS])
+        heights = view_from_character(scene, names, scene.worlds(clip["name"], frames / clip["rate"]))[
+            ..., 1, 3
+        ]
+        leg = _rest_length(scene, hips, ankle)
         low, carried = heights[:, lowest].min(axis=1), heights[:, hips]
         worst = int(np.abs(low).argmax())
-        if not _LOWEST * leg < low[worst] < _HIGHEST * leg:
+        if not _MIN_SOLE_LEGS * leg < low[worst] < _MAX_SOLE_LEGS * leg:
             yield f"{foot} is planted in frame {frames[worst]}, {low[worst]:.2f} m above the floor"
-        elif (carried - low).min() < _LEAST_RISE * leg:
+        elif (carried - low).min() < _MIN_HIPS_LEGS * leg:
             yield f"the body does not stand on {foot} in frame {frames[int((carried - low).argmin())]}"
 
 
-def _rest_way(scene: GlbScene, hips: int, ankle: int) -> float:
+def _rest_length(scene: GlbScene, hips: int, ankle: int) -> float:
     """Along the bones from the hips to an ankle, at rest and in the world's size, metres."""
-    way, node = 0.0, ankle
+    length, node = 0.0, ankle
     size = float(np.cbrt(abs(np.linalg.det(scene.rest_world(hips)[:3, :3]))))
     while node >= 0 and node != hips:
-        way += float(np.linalg.norm(scene.rest_of(node)[:3, 3]))
+        length += float(np.linalg.norm(scene.rest_of(node)[:3, 3]))
         node = scene.parents[node]
-    return way * size
+    return length * size
 
 
-def compared(
+def compare_motion(
     clip: Mapping[str, Any], scene: GlbScene, names: Set[str], motion: Motion, most_mm: float
 ) -> tuple[float | None, list[str]]:
     """The largest distance, mm, between the joints as the file plays them and the motion, 4 times a frame."""
@@ -113,11 +115,15 @@ def compared(
         return None, [f"the file has no joint {missing[0]!r}"]
     if len(motion) != clip["frames"]:
         return None, [f"the list says that it has {clip['frames']} frames; made again it has {len(motion)}"]
-    frames = np.arange((len(motion) - 1) * _PER_FRAME + 1) / _PER_FRAME
+    frames = np.arange((len(motion) - 1) * _LOOKS_PER_FRAME + 1) / _LOOKS_PER_FRAME
     right = motion.sampled(frames, motion.rate).model()[1]
-    places = seen(scene, names, scene.worlds(clip["name"], frames / motion.rate))[..., :3, 3]
+    places = view_from_character(scene, names, scene.worlds(clip["name"], frames / motion.rate))[..., :3, 3]
     played = places[:, [nodes[joint] for joint in motion.skeleton.names]]
     played = np.stack([played[..., 0], -played[..., 2], played[..., 1]], axis=-1)  # +Y up to +Z up
     error = 1000 * float(np.linalg.norm(played - right, axis=-1).max())
-    wrong = [f"a joint is {error:.2f} mm off; {most_mm:g} are allowed"] if error > most_mm + _SAME_MM else []
+    wrong = (
+        [f"a joint is {error:.2f} mm off; {most_mm:g} are allowed"]
+        if error > most_mm + _MAX_ROUNDING_MM
+        else []
+    )
     return error, wrong

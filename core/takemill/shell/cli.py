@@ -15,7 +15,7 @@ from ..base.plain import printable
 from ..files.take_address import file_of
 from ..maths.axes import UP_AXES
 
-_BYTES_PER_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
+_MEMORY_PER_TEXT_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
 
 _ABOUT = """\
 Raw motion-capture takes (BVH or GLB) become clean, named, seamless game clips.
@@ -301,7 +301,7 @@ def _in_a_line(problem: BaseException, options: argparse.Namespace) -> str:
         takes = [getattr(options, "take", None), *getattr(options, "takes", ())]
         files = [file_of(path) for path in takes if path]
         sizes = [os.path.getsize(path) for path in files if path.exists()]
-        takes_gb = _BYTES_PER_BYTE * sum(sizes) / 1e9
+        takes_gb = _MEMORY_PER_TEXT_BYTE * sum(sizes) / 1e9
         needed = f"; these takes need about {takes_gb:.1f} GB: cut them" if sizes else ""
         return f"out of memory{f': {problem}' if str(problem) else ''}{needed}; or close other programs"
     if isinstance(problem, RecursionError):

@@ -16,12 +16,12 @@ from ..files.take_address import name_of
 from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, parse_moment
 from ..recipe.recipe_text import recipe_text
-from ..sets.clip_facts import Facts, rounded
+from ..sets.clip_facts import Facts, round_number
 from ..sets.packing import pack_takes
-from ..sets.packing_characters import pack_characters, place_of
+from ..sets.packing_characters import character_folder, pack_characters
 from ..sets.set_folder import unfinished
 from . import console, demos
-from .commands_takes import Told, as_json, recipe_of, take_facts, take_of
+from .commands_takes import IntakeLog, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
 from .commands_takes import repair as repair
 
@@ -33,16 +33,16 @@ _UNFINISHED = (
 def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
     recipe = recipe_of(options)
-    told = Told()
-    take = _repaired(options, recipe, progress, told)
+    log = IntakeLog()
+    take = _repaired(options, recipe, progress, log)
     found = suggest_cuts(take, recipe)
     if options.toml:
-        lines = [f"# {line}" for line in told.lines]
+        lines = [f"# {line}" for line in log.lines]
         return "\n".join([*lines, console.cuts_toml(take.name, take.rate, found)])
     if options.json:
         said = [asdict(cut) | _times(cut.start, cut.stop - 1, take.rate) for cut in found]
-        return as_json(take_facts(options.take, take.motion, take.body_map, told) | {"cuts": said})
-    return "\n".join([*told.lines, console.cuts_table(found, take.rate)])
+        return as_json(take_facts(options.take, take.motion, take.body_map, log) | {"cuts": said})
+    return "\n".join([*log.lines, console.cuts_table(found, take.rate)])
 
 
 def recipe(options: argparse.Namespace, progress: Progress) -> str:
@@ -60,14 +60,14 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     for name, text in (("from", options.start), ("to", options.stop)):
         if text is not None:
             parse_moment(text, f"--{name}")
-    told = Told()
-    take = _repaired(options, recipe, progress, told)
+    log = IntakeLog()
+    take = _repaired(options, recipe, progress, log)
     progress("looking for loops", 0.8)
     found = find_loops(take, options.start, options.stop, recipe)
     if options.json:
         said = [_loop(one, take.rate) for one in found]
-        return as_json(take_facts(options.take, take.motion, take.body_map, told) | {"loops": said})
-    return "\n".join([*told.lines, console.loops_table(found, take.rate)])
+        return as_json(take_facts(options.take, take.motion, take.body_map, log) | {"loops": said})
+    return "\n".join([*log.lines, console.loops_table(found, take.rate)])
 
 
 def pack(options: argparse.Namespace, progress: Progress) -> str:
@@ -75,32 +75,30 @@ def pack(options: argparse.Namespace, progress: Progress) -> str:
     recipe = recipe_of(options)
     if options.to:
         return _pack_to(options, recipe, progress)
-    told, kept = Told(), list[str]()
-    facts = pack_takes(options.takes, recipe, options.out, progress, told, kept.append)
+    log, kept = IntakeLog(), list[str]()
+    facts = pack_takes(options.takes, recipe, options.out, progress, log, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "intake": told.facts, "clips": facts, "kept": kept})
+        return as_json({"out": str(options.out), "intake": log.facts, "clips": facts, "kept": kept})
     tail = [*kept, f"{len(facts)} clips in {options.out}"]
-    return "\n".join([*told.lines, console.clips_table(facts), "", *tail])
+    return "\n".join([*log.lines, console.clips_table(facts), "", *tail])
 
 
 def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> str:
-    told, kept = Told(), list[str]()
-    said = pack_characters(options.takes, options.to, recipe, options.out, progress, told, kept.append)
+    log, kept = IntakeLog(), list[str]()
+    said = pack_characters(options.takes, options.to, recipe, options.out, progress, log, kept.append)
     if options.json:
-        return as_json({"out": str(options.out), "intake": told.facts, "characters": said, "kept": kept})
-    parts = ["\n".join([*told.lines, *kept])]
+        return as_json({"out": str(options.out), "intake": log.facts, "characters": said, "kept": kept})
+    parts = ["\n".join([*log.lines, *kept])]
     for name, facts in said.items():
-        place = place_of(options.out, name, len(said))
+        place = character_folder(options.out, name, len(said))
         parts.append(f"{name}:\n{console.clips_table(facts)}\n\n{len(facts)} clips in {place}")
     return "\n\n".join(parts)
 
 
 def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set, or a folder of characters' sets, read back and judged."""
-    told, recipe = Told(), recipe_of(options) if options.recipe or options.takes else None
-    found = verify_set(
-        options.folder, options.takes, recipe, to=options.to, progress=progress, on_intake=told
-    )
+    log, recipe = IntakeLog(), recipe_of(options) if options.recipe or options.takes else None
+    found = verify_set(options.folder, options.takes, recipe, to=options.to, progress=progress, on_intake=log)
     bad = not all(one.is_ok for one in found)
     said = {
         one.folder.name: {
@@ -108,7 +106,7 @@ def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
         }
         for one in found
     }  # fmt: skip
-    texts = ["\n".join(told.lines)] if told.lines else []
+    texts = ["\n".join(log.lines)] if log.lines else []
     texts += [console.verdict_text(str(one.folder), one.problems, one.clips, one.notes) for one in found]
     if [one.folder for one in found] == [Path(options.folder)]:
         return as_json(said[found[0].folder.name]) if options.json else "\n\n".join(texts), int(bad)
@@ -122,17 +120,17 @@ def demo(options: argparse.Namespace, progress: Progress) -> str:
     return demos.run(Path(options.out), progress, options.core)
 
 
-def _repaired(options: argparse.Namespace, recipe: Recipe, progress: Progress, told: Told) -> Take:
+def _repaired(options: argparse.Namespace, recipe: Recipe, progress: Progress, log: IntakeLog) -> Take:
     progress(f"reading {options.take}", 0.0)
-    motion, body, layout = take_of(options.take, recipe, told)
+    motion, body, layout = take_of(options.take, recipe, log)
     progress(f"repairing {options.take}", 0.2)
     return repair_take(Take(name_of(options.take), motion, body, layout), recipe)
 
 
 def _loop(one: LoopCandidate, rate: float) -> Facts:
-    gaps = {name: rounded(getattr(one, name), 3) for name in ("gap_cm", "gap_deg", "gap_cm_s")}
+    gaps = {name: round_number(getattr(one, name), 3) for name in ("gap_cm", "gap_deg", "gap_cm_s")}
     return asdict(one) | gaps | _times(one.start, one.end, rate)
 
 
 def _times(first: int, last: int, rate: float) -> Facts:
-    return {"from_s": rounded(first / rate), "to_s": rounded(last / rate)}
+    return {"from_s": round_number(first / rate), "to_s": round_number(last / rate)}

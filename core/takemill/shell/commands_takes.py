@@ -24,7 +24,7 @@ from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, read_recipe
 from ..repair.repair import repair as repair_take
 from ..sensors.misalignment import between_poses
-from ..sets.clip_facts import Facts, rounded
+from ..sets.clip_facts import Facts, round_number
 from ..sets.take_files import Read, expect_another_file, intake_of, read_take
 from . import console
 
@@ -38,12 +38,12 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
     parts, said, shown = [], [], []
     for number, path in enumerate(takes):
         progress(f"checking {path}", number / len(takes))
-        told = Told()
-        motion, body, _ = take_of(path, recipe, told)
+        log = IntakeLog()
+        motion, body, _ = take_of(path, recipe, log)
         health = check_health(motion, body, recipe.health)
         contacts = find_contacts(motion, body, recipe.contacts)
         said.append(
-            take_facts(path, motion, body, told)
+            take_facts(path, motion, body, log)
             | {
                 "measures": _measures(health),
                 "kinds": _kinds(health),
@@ -51,7 +51,7 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
                 "contacts": _contacts(contacts),
             }
         )
-        parts.append("\n".join([*told.lines, console.health_text(name_of(path), motion, health)]))
+        parts.append("\n".join([*log.lines, console.health_text(name_of(path), motion, health)]))
         if options.html:
             progress(f"repairing {path}", (number + 0.5) / len(takes))
             repaired, findings = repair_take(motion, body, recipe.repair)
@@ -79,8 +79,8 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         trim=settings.trim or options.trim,
     )
     progress(f"reading {options.take}", 0.0)
-    told = Told()
-    motion, body, layout = take_of(options.take, recipe, told)
+    log = IntakeLog()
+    motion, body, layout = take_of(options.take, recipe, log)
     progress(f"repairing {options.take}", 0.2)
     repaired, findings = repair_take(motion, body, settings)
     kept = between_poses(repaired, body) if settings.trim else (0, len(motion))
@@ -93,7 +93,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         _write_page(options.html, [one], "Repair", "Before and after.")
     write_bvh(options.out, repaired.slice(*kept), layout)
     if options.json:
-        said = take_facts(options.take, motion, body, told) | {"out": str(options.out), "kept": list(kept)}
+        said = take_facts(options.take, motion, body, log) | {"out": str(options.out), "kept": list(kept)}
         said["measures"] = {"before": _measures(before), "after": _measures(after)}
         return as_json(
             said | {"kinds": _kinds(before, all_found), "findings": [_finding(one) for one in all_found]}
@@ -106,7 +106,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
             else ", which has no pose to trim"
         )
     parts = [
-        "\n".join([*told.lines, console.measures_table(before, after)]),
+        "\n".join([*log.lines, console.measures_table(before, after)]),
         console.kinds_table(before, all_found),
         tail,
     ]
@@ -117,7 +117,7 @@ def _write_page(place: str, takes: Sequence[HealthOf], title: str, about: str) -
     disk.write_whole(place, render_health(takes, title, about).encode())
 
 
-class Told:
+class IntakeLog:
     """What takes were read as, for a person and for a program, in the order in which they were read."""
 
     def __init__(self) -> None:
@@ -131,7 +131,7 @@ class Told:
         self.lines += [f"{name}: {intake.line()}", *(f"  {one}" for one in more)]
         self.problems += tuple(f"{name}: {problem}" for problem in intake.problems)
         facts = asdict(intake)
-        numbers = {key: rounded(value, 4) for key, value in facts.items() if isinstance(value, float)}
+        numbers = {key: round_number(value, 4) for key, value in facts.items() if isinstance(value, float)}
         self.facts[name] = (
             facts
             | numbers
@@ -153,11 +153,11 @@ def recipe_of(options: argparse.Namespace) -> Recipe:
     return replace(recipe, intake=replace(recipe.intake, **said))
 
 
-def take_of(path: str | Path, recipe: Recipe, told: Told) -> Read:
+def take_of(path: str | Path, recipe: Recipe, log: IntakeLog) -> Read:
     """A take, its body map and how its file was laid out."""
     read = read_take(path, recipe)
     if (intake := intake_of(read)) is not None:
-        told(name_of(path), intake)
+        log(name_of(path), intake)
     return read
 
 
@@ -166,23 +166,23 @@ def as_json(data: object) -> str:
     return json_text(data)
 
 
-def take_facts(path: str | Path, motion: Motion, body: BodyMap, told: Told) -> Facts:
+def take_facts(path: str | Path, motion: Motion, body: BodyMap, log: IntakeLog) -> Facts:
     """What JSON says of any take."""
     return {
         "take": name_of(path),
         "file": str(path),
         "sha256": digest_of_file(path),
         "frames": len(motion),
-        "rate": rounded(motion.rate),
-        "duration_s": rounded(motion.duration_s),
+        "rate": round_number(motion.rate),
+        "duration_s": round_number(motion.duration_s),
         "joints": len(motion.skeleton),
-        "intake": told.facts.get(name_of(path)),
+        "intake": log.facts.get(name_of(path)),
         "body": dict(sorted(body.names(motion.skeleton).items())),
     }
 
 
 def _measures(health: Health) -> Facts:
-    return {name: rounded(value, 3) for name, value in health.measures.items()}
+    return {name: round_number(value, 3) for name, value in health.measures.items()}
 
 
 def _kinds(before: Health, outcome: Sequence[Finding] = ()) -> list[Facts]:
@@ -203,7 +203,7 @@ def _kinds(before: Health, outcome: Sequence[Finding] = ()) -> list[Facts]:
 
 
 def _finding(finding: Finding) -> Facts:
-    return asdict(finding) | {"amount": rounded(finding.amount, 3)}
+    return asdict(finding) | {"amount": round_number(finding.amount, 3)}
 
 
 def _contacts(contacts: Contacts) -> Facts:

@@ -14,7 +14,7 @@ from ..recipe.recipe import ClipSpec
 from ..sets.clip_facts import Facts
 from ..sets.verify import Verdict
 
-_MOST = 12  # findings of one kind that are listed
+_MAX_LISTED_FINDINGS = 12  # of one kind, so that all kinds fit a screen (chosen by eye)
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -78,12 +78,12 @@ def health_text(name: str, motion: Motion, health: Health) -> str:
 
 
 def _findings_text(findings: Sequence[Finding], rate: float) -> str:
-    worst = sorted(findings, key=lambda one: -abs(one.amount))[:_MOST]
+    worst = sorted(findings, key=lambda one: -abs(one.amount))[:_MAX_LISTED_FINDINGS]
     rows = [
         (f"{one.start / rate:.2f} s", f"{one.start}-{one.stop - 1}", one.message)
         for one in sorted(worst, key=lambda one: one.start)
     ]
-    more = f", the worst {_MOST} are" if len(findings) > len(worst) else ""
+    more = f", the worst {_MAX_LISTED_FINDINGS} are" if len(findings) > len(worst) else ""
     lines = table(("at", "frames", ""), rows).splitlines()
     return "\n".join([f"{findings[0].kind}: {len(findings)}{more}", *(f"  {line}" for line in lines)])
 

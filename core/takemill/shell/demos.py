@@ -52,5 +52,7 @@ def _core(out_dir: Path, progress: Progress) -> str:
     recipe = read_recipe(samples.path(RECIPE))
     kept: list[str] = []
     facts = pack_takes([samples.path("marsh_take.bvh")], recipe, out_dir, progress, say=kept.append)
-    told = "".join(f"{line}\n" for line in kept)
-    return f"{console.clips_table(facts)}\n\n{told}{len(facts)} clips in {out_dir}; begin with report.html"
+    kept_lines = "".join(f"{line}\n" for line in kept)
+    return (
+        f"{console.clips_table(facts)}\n\n{kept_lines}{len(facts)} clips in {out_dir}; begin with report.html"
+    )

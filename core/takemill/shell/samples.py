@@ -6,6 +6,7 @@ from pathlib import Path
 
 from ..base.errors import FileError
 
+# Beside the package in a wheel, and in a checkout.
 _CORE = Path(__file__).resolve().parents[1]
 _PLACES = (_CORE / "samples", _CORE.parents[1] / "sample_blends")
 
