@@ -25,6 +25,7 @@ from .verify_play import (
     remove_scale,
     root_motion_error_m,
     standing_problems,
+    start_problems,
     view_from_character,
 )
 
@@ -236,7 +237,9 @@ class _Judge:
             wrong.append(f"its seam is {worst_seam}: {clip['seam']['gap_cm']:g} cm; choose another range")
         root_motion, seam = self._ends(clip, scene, wrong)
         names = {one.names[joint] for one in self.scenes.values() if one for joint in one.joints}
-        wrong += standing_problems(clip, scene, names, self.said["skeleton"]["body"])
+        skeleton = self.said["skeleton"]
+        wrong += standing_problems(clip, scene, names, skeleton["body"])
+        wrong += start_problems(clip, scene, names, skeleton["body"], skeleton["root"])
         error = None
         if name in self.motions:
             error, more = compare_motion(clip, scene, names, self.motions[name], self.most_mm)

@@ -18,6 +18,9 @@ _MAX_LOOKS = 6  # contacts of a foot, in whose middle its height is measured (ch
 _MAX_SOLE_LEGS, _MIN_SOLE_LEGS = 0.25, -0.1
 # Of the leg: hips over a foot that stands, in the deepest squat; common practice, no source.
 _MIN_HIPS_LEGS = 0.1
+_FEET = ("leftFoot", "rightFoot")
+_MAX_ROOT_START_M = 0.005  # what keys may be off at most, unless a recipe says otherwise
+_MAX_HIPS_START_LEGS = 0.3  # hips from where their smoothed path starts; on the tests' sets up to 0.1
 
 
 def root_motion_error_m(ends: Array, root_motion: Mapping[str, Any]) -> float:
@@ -93,6 +96,27 @@ def standing_problems(
             yield f"{foot} is planted in frame {frames[worst]}, {low[worst]:.2f} m above the floor"
         elif (carried - low).min() < _MIN_HIPS_LEGS * leg:
             yield f"the body does not stand on {foot} in frame {frames[int((carried - low).argmin())]}"
+
+
+def start_problems(
+    clip: Mapping[str, Any], scene: GlbScene, names: Set[str], parts: Mapping[str, str], root: str
+) -> Iterator[str]:
+    """Whether a clip starts at the origin, as all do: its root joint exactly, its hips as near as they sway.
+
+    Where the character stands in its own scene does not count. Nothing else in a set tells of a shift
+    sideways: feet, seams and lengths stay.
+    """
+    nodes = {scene.names[node]: node for node in (*range(len(scene.names)), *scene.joints)}
+    hips = nodes.get(parts.get("hips", ""))
+    if clip["additive"] or hips is None:
+        return
+    worlds = view_from_character(scene, names, scene.worlds(clip["name"], np.array([0.0])))
+    away = np.linalg.norm(worlds[0][:, [0, 2], 3], axis=1)
+    legs = [_rest_length(scene, hips, nodes[parts[foot]]) for foot in _FEET if parts.get(foot) in nodes]
+    if clip["root_motion"]["planar"] == "root" and root in nodes and away[nodes[root]] > _MAX_ROOT_START_M:
+        yield f"its root joint starts {away[nodes[root]]:.3f} m from the origin"
+    elif legs and away[hips] > _MAX_HIPS_START_LEGS * min(legs):
+        yield f"its hips start {away[hips]:.2f} m from the origin"
 
 
 def _rest_length(scene: GlbScene, hips: int, ankle: int) -> float:
