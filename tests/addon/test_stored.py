@@ -9,7 +9,8 @@ import bpy
 import numpy as np
 import pytest
 
-import fuzz
+import fuzz_harms
+import fuzz_readers
 from takemill.base.errors import InputError
 from takemill.clip.loop_search import LoopCandidate
 from takemill.recipe.recipe import VariantSpec
@@ -20,7 +21,7 @@ from takemill_addon.operators.variants import poses
 
 pytestmark = pytest.mark.usefixtures("addon")
 
-GOOD = fuzz.GOOD_RECORD
+GOOD = fuzz_readers.GOOD_RECORD
 
 
 def kept(text: str) -> bpy.types.Action:
@@ -91,10 +92,10 @@ def test_buttons_say_why_they_cannot_be_pressed():
 
 def test_mutated_records_are_read_or_refused():
     """A short run; `fuzz_atheris.py` has a million."""
-    refused, read = 0, fuzz.record_reader()
+    refused, read = 0, fuzz_readers.record_reader()
     for number in range(3000):
         try:
-            read(fuzz.harmed_text(json.dumps(GOOD).encode(), random.Random(f"records {number}")))
+            read(fuzz_harms.harmed_text(json.dumps(GOOD).encode(), random.Random(f"records {number}")))
         except InputError:
             refused += 1
     assert 1000 < refused < 3000

@@ -27,7 +27,8 @@ import atheris
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 with atheris.instrument_imports(include=["takemill", "takemill_addon", "tomllib"]):
-    import fuzz
+    import fuzz_harms
+    import fuzz_readers
     from takemill.base.errors import TakemillError
 
 _LONGEST_S, _MOST_MB = 10, 1024
@@ -39,19 +40,23 @@ _AS_BYTES = 0.2  # of the changes to what holds JSON
 def reader_of(name: str, place: Path) -> tuple[Callable[[bytes], object], list[bytes]]:
     """A reader, and good inputs to begin with."""
     if name == "BVH":
-        return fuzz.read_bvh, fuzz.good_bvhs()
+        return fuzz_readers.read_bvh, fuzz_readers.good_bvhs()
     if name == "recipe":
-        return fuzz.recipe_reader(), fuzz.good_recipes()
+        return fuzz_readers.recipe_reader(), fuzz_readers.good_recipes()
     if name == "GLB":
-        return fuzz.glb_reader(), fuzz.good_glbs()
+        return fuzz_readers.glb_reader(), fuzz_readers.good_glbs()
     if name == "list":
-        return fuzz.list_reader(place / "set"), [fuzz.good_list(place / "set")]
-    return fuzz.record_reader(), [json.dumps(fuzz.GOOD_RECORD).encode()]
+        return fuzz_readers.list_reader(place / "set"), [fuzz_readers.good_list(place / "set")]
+    return fuzz_readers.record_reader(), [json.dumps(fuzz_readers.GOOD_RECORD).encode()]
 
 
 def mutator_of(name: str) -> Callable[[bytes, int, int], bytes] | None:
     """How inputs that hold JSON are changed; None leaves it to libFuzzer."""
-    change = {"GLB": fuzz.harmed_glb, "list": fuzz.harmed_text, "record": fuzz.harmed_text}.get(name)
+    change = {
+        "GLB": fuzz_harms.harmed_glb,
+        "list": fuzz_harms.harmed_text,
+        "record": fuzz_harms.harmed_text,
+    }.get(name)
     if change is None:
         return None
 
@@ -95,7 +100,7 @@ def main(arguments: list[str]) -> None:
             os._exit(0)  # Blender's module does not let atheris end the process
 
     warnings.simplefilter("error")
-    words = sorted({word for words in fuzz.WORDS.values() for word in words} | set(fuzz.NUMBERS))
+    words = sorted({word for words in fuzz_harms.WORDS.values() for word in words} | set(fuzz_harms.NUMBERS))
     quoted = ("".join(f"\\x{byte:02x}" for byte in word.encode()) for word in words)
     (place / "words").write_text("".join(f'"{word}"\n' for word in quoted))
     longest = max(6000, 2 * max(map(len, good)))

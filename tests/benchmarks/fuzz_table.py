@@ -14,6 +14,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import fuzz
+import fuzz_readers
 
 _SHARES = {"BVH": 0.5, "recipe": 0.5, "GLB": 0.1, "clips.json": 0.02}
 _AT_ONCE = 10000
@@ -24,7 +25,7 @@ def main(arguments: list[str]) -> int:
     count, seed = (
         int(arguments[k]) if len(arguments) > k else other for k, other in ((0, 1_000_000), (1, 0))
     )
-    with fuzz.readers() as cases:
+    with fuzz_readers.readers() as cases:
         results = {name: fuzz.Result() for name in cases}
         for done in range(0, count, _AT_ONCE):
             step = min(_AT_ONCE, count - done)

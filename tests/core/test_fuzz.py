@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import os
+import random
 import time
 
+import numpy as np
 import pytest
 
 import fuzz
-from takemill.base.errors import BvhError
+import fuzz_readers
+from takemill.base.errors import BvhError, TakemillError
 
 COUNTS = {"BVH": 1500, "recipe": 1500, "GLB": 600, "clips.json": 60}
 
 
 @pytest.fixture(scope="module")
 def cases():
-    with fuzz.readers() as found:
+    with fuzz_readers.readers() as found:
         yield found
 
 
@@ -46,7 +49,7 @@ def test_what_it_looks_for_is_found(monkeypatch):
             if number == 3:
                 time.sleep(5)
             if number == 4:
-                return fuzz.np.float32(1e30) * fuzz.np.float32(1e30)
+                return np.float32(1e30) * np.float32(1e30)
             return number
 
         return read
@@ -62,12 +65,12 @@ def test_what_it_looks_for_is_found(monkeypatch):
 
 def test_a_case_is_the_same_whenever_it_is_asked_for(cases):
     for name, case in cases.items():
-        outcome = [told(case(fuzz.random.Random(f"{name} 1 {k}"))) for k in range(12)]
-        assert outcome == [told(case(fuzz.random.Random(f"{name} 1 {k}"))) for k in range(12)]
+        outcome = [told(case(random.Random(f"{name} 1 {k}"))) for k in range(12)]
+        assert outcome == [told(case(random.Random(f"{name} 1 {k}"))) for k in range(12)]
 
 
 def told(read) -> str:
     try:
         return type(read()).__name__
-    except fuzz.TakemillError as problem:
+    except TakemillError as problem:
         return str(problem)

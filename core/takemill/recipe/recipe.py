@@ -28,6 +28,7 @@ mirror = true
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
@@ -167,12 +168,33 @@ ABOVE_KEYS = tuple(_ABOVE)
 """The keys that stand above the tables."""
 
 
+_MAX_CHARACTERS = 1_000_000  # a recipe of 200 clips has 40,000
+_MAX_PARTS = 20  # of a name, where a recipe's have three; what reads TOML takes the cube of their number
+_LONG_NAME = re.compile(
+    rf"""(?<![\w.-])(?<!\. )(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){{{_MAX_PARTS}}}"""
+)
+
+
+def _expect_readable(text: str, source: str) -> None:
+    """Refuse what would take minutes to read.
+
+    Raises:
+        RecipeError: it is too long, or a name has too many parts.
+    """
+    if len(text) > _MAX_CHARACTERS:
+        raise RecipeError(f"{source}: {len(text)} characters; a recipe has at most {_MAX_CHARACTERS}")
+    if found := _LONG_NAME.search(text):
+        line = text.count("\n", 0, found.start()) + 1
+        raise RecipeError(f"{source}: line {line} holds a name of more than {_MAX_PARTS} parts between dots")
+
+
 def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     """The recipe in a TOML text; `source` names it in messages.
 
     Raises:
         RecipeError: it is not TOML, has an unknown key, a value of another type, or two clips of one name.
     """
+    _expect_readable(text, source)
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
