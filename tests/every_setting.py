@@ -15,9 +15,10 @@ ABOVE = {
 TABLES: dict[str, dict[str, object]] = {
     "intake": {"reference": "rest", "unit_m": 0.01, "up": "Y", "accept": True},
     "repair": {
+        "profile": "suit",
         "frozen": False, "spikes": False, "jitter": False, "heading": False, "path": False, "floor": False,
         "calibration": True, "trim": True, "pin": False, "frozen_min_frames": 4, "longest_bridge_s": 0.2,
-        "spike_min_deg": 6.0, "joints": ["head"], "ranges_s": [[0.5, 6.0]],
+        "spike_min_deg": 6.0, "spike_min_rate": 50.0, "joints": ["head"], "ranges_s": [[0.5, 6.0]],
     },
     "health": {
         "frozen_min_frames": 4, "spike_min_deg": 6.0, "jitter_min_deg": 0.3, "skating_min_cm_s": 3.0,

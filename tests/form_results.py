@@ -58,7 +58,7 @@ def seen(form: forms.Plain, **writing: str) -> Seen:
     motion, layout = parse_bvh(forms.bvh_text(form, **writing))
     body = body_of(motion.skeleton, Recipe())
     read = motion, body, layout
-    intake = intake_of(read)
+    intake = intake_of(read, Recipe())
     assert intake is not None
     came = tuple(form.came[form.names.index(name)] for name in motion.skeleton.names)
     return Seen(read, intake, came)

@@ -103,7 +103,8 @@ def test_a_noisy_take_repaired_by_default_gives_the_same_clips(ferry, tmp_path, 
     path, _ = ferry
     text = every_setting.CLIPS if rate is None else f"rate = {rate}\n{every_setting.CLIPS}"
     keys = "[reduce]\nmax_error_m = 1e-6\nplanted_error_m = 1e-6\nmax_error_deg = 0.001\n"
-    text = f'neutral = "calm"\n{text}\n{keys}'
+    # Its noise of 0.01 degrees is no suit's.
+    text = f'neutral = "calm"\n{text}\n{keys}[repair]\nprofile = "suit"\n'
     recipe = recipe_file(tmp_path, text)
     shell = packed_by_shell(path, recipe, tmp_path / "shell")
     blender = packed_by_blender(recipe, tmp_path / "blender")

@@ -19,14 +19,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from scipy.interpolate import CubicSpline
-
 import corrupt
-import open_data
+from clean_takes import at_rate, open_motions
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.posed import joint_in_model
-from takemill.files.bvh import read_bvh
 from takemill.health.finding import Finding
 from takemill.maths import quat
 from takemill.repair.repair import repair
@@ -35,30 +32,6 @@ RATES = (0, 24, 30, 60, 120, 240)  # 0: its own
 SPIKES = corrupt.Damage(0, 0, 0.3, 20, 0, 0, 0, 0)
 NOISY = corrupt.Damage(0.25, 0, 0.3, 20, 0, 0, 0, 0)
 SEEDS = (1, 2, 3)
-CYCLES = 5  # of motions that wrap, so that what an animator would call a take is judged
-
-
-def open_motions() -> dict[str, Motion]:
-    """Every open motion by a short name; short cycles repeated."""
-    out = {}
-    for name in open_data.HUMANOID3D:
-        motion, wraps = open_data.humanoid3d(name)
-        out[name] = open_data.repeated(motion, CYCLES) if wraps and motion.duration_s < 2 else motion
-    for k, path in enumerate(open_data.bvh_files()):
-        out[f"bvh {k}"] = read_bvh(path)[0]
-    return out
-
-
-def at_rate(motion: Motion, rate: float) -> Motion:
-    """A motion at another rate, by cubic splines; 0 for its own."""
-    if not rate or abs(rate - motion.rate) < 1e-9:
-        return motion
-    old = np.arange(len(motion)) / motion.rate
-    new = np.arange(int(old[-1] * rate + 1e-6) + 1) / rate
-    rotations = quat.normalize(CubicSpline(old, motion.rotations, axis=0)(new))
-    tracks = {joint: CubicSpline(old, track, axis=0)(new) for joint, track in motion.translations.items()}
-    path = CubicSpline(old, motion.root_translation, axis=0)(new)
-    return Motion(motion.skeleton, rate, rotations, path, tracks)
 
 
 def hips_path(motion: Motion, body: BodyMap) -> np.ndarray:

@@ -53,7 +53,7 @@ CONSTANTS = {
     "sensors.hinges": "_MAX_RMS_OFF_PER_NOISE _MAX_OFF_PER_NOISE _MIN_SWING_PER_OFF",
     "sensors.spikes": "_MEDIAN_FRAMES _MIN_BEND_SHARE",
     "repair.sensor_steps": "_CALM_SLOPE_FRAMES",
-    "repair.ground_steps": "_MIN_HIP_HEIGHT_LEGS _MIN_BEARING_SHARE",
+    "feet.bearing": "_MIN_HIP_HEIGHT_LEGS _MIN_BEARING_SHARE",
     "feet.bearing_end": "_HALF_ROLL_S _MIN_CLEAR_PITCH_SINE",
     "feet.contacts": "_MIN_SPREAD_S _MAX_PASSES",
     "feet.heading_drift": "_KNOT_SPACING_S _RATE_CHANGE_DEG_MIN2 _MAX_STRAIGHT_TURN_DEG_S _MAX_DRIFT_DEG_MIN "

@@ -13,7 +13,7 @@ import synthetic
 from clean_takes import RATE, clean_take
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.health.check import examine
+from takemill.health.check import Track, examine
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
 from wobble import noisy
@@ -26,6 +26,10 @@ HEAVY = corrupt.Damage(spikes_per_min=40, frozen_per_min=20, heading_deg_per_min
 def error_deg(rotations: np.ndarray, clean: Motion) -> float:
     """RMS over joints and frames of local rotations, degrees."""
     return float(np.degrees(np.sqrt(np.mean(quat.angle_between(rotations, clean.rotations) ** 2))))
+
+
+def examined(motion: Motion, joint: int) -> Track:
+    return examine(motion, joint, np.ascontiguousarray(motion.rotations[:, joint]))
 
 
 def test_knees_and_elbows_of_one_axis_keep_it() -> None:
@@ -76,7 +80,7 @@ def test_spikes_are_found_and_strikes_are_none(name: str) -> None:
     for seed in range(1, 5):
         damaged = corrupt.corrupt(clean, seed, HEAVY)
         for joint in range(len(clean.skeleton)):
-            track = examine(np.ascontiguousarray(damaged.motion.rotations[:, joint]))
+            track = examined(damaged.motion, joint)
             spikes, frozen = damaged.spikes[:, joint], damaged.frozen[:, joint]
             count += int(spikes.sum())
             found += int((spikes & (track.spikes | track.frozen)).sum())
@@ -87,7 +91,7 @@ def test_spikes_are_found_and_strikes_are_none(name: str) -> None:
     assert wrong < 0.001 * size
     quiet = corrupt.corrupt(clean, 9, replace(HEAVY, spikes_per_min=0, frozen_per_min=0)).motion
     for joint in range(len(clean.skeleton)):
-        assert not examine(np.ascontiguousarray(quiet.rotations[:, joint])).spikes.any()
+        assert not examined(quiet, joint).spikes.any()
 
 
 def test_a_foot_thrown_aside_between_spikes_is_no_spike() -> None:
@@ -95,7 +99,7 @@ def test_a_foot_thrown_aside_between_spikes_is_no_spike() -> None:
     clean = clean_take("spinkick")
     damaged = corrupt.corrupt(clean, 1, HEAVY)
     ankle = clean.skeleton.index("right_ankle")
-    track = examine(np.ascontiguousarray(damaged.motion.rotations[:, ankle]))
+    track = examined(damaged.motion, ankle)
     assert np.array_equal(track.spikes, damaged.spikes[:, ankle])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import bpy
@@ -12,6 +12,7 @@ import bpy
 from takemill.base.errors import InputError, TakemillError
 from takemill.body.intake import Ways, find_intake
 from takemill.health.finding import Finding
+from takemill.health.profile import find_profile
 from takemill.recipe.recipe import Recipe
 
 from . import actions, reference, scene_time, stored
@@ -64,6 +65,8 @@ def read_now(context: bpy.types.Context, work: Work, work_on: WorkOn) -> Reading
             return Reading("", timing_problems(context.scene, work.action))
     known = raw.takemill
     found = find_intake(work.take.motion, work.body, known.unit_m, known.up, BLENDER)
+    if found is not None:
+        found = replace(found, profile=find_profile(work.take.motion, work.body).text())
     line = f"{found.line()}, {_rate(work.take.motion.rate)} frames a second" if found else ""
     problems = found.problems if found else ()
     known.intake = json.dumps({"basis": basis, "line": line, "problems": list(problems)})

@@ -61,6 +61,10 @@ def _or_none(value: float) -> float | None:
 FIELDS = (
     Field("intake_reference", "intake", "reference"),
     Field("intake_accept", "intake", "accept"),
+    Field(
+        "repair_profile", "repair", "profile",
+        lambda word: word or "FOUND", lambda word: "" if word == "FOUND" else word,
+    ),
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
     Field("seam_s", "close", "seam_s"),

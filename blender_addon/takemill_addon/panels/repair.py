@@ -75,6 +75,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
+        layout.prop(chosen, "repair_profile")
         grid = layout.grid_flow(columns=2, align=True)
         for step in REPAIR_STEPS:
             if step != "calibration":

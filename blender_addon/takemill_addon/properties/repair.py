@@ -22,6 +22,20 @@ class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
 class RepairProperties:
     """Settings of the scene for the repair."""
 
+    repair_profile: EnumProperty(
+        name="Recorded By",
+        items=(
+            ("FOUND", "Find Out", "By the noise of the take's joints, and by how its feet stand"),
+            ("suit", "Suit", "Sensors: noise, drift and sliding feet are repaired"),
+            ("optical", "Cameras", "The path was measured: noise, path, heading and feet stay as they are"),
+            (
+                "cleaned",
+                "Nobody Any More",
+                "Cleaned or keyed: noise, path, heading and feet stay as they are",
+            ),
+        ),
+        description="What recorded the take, which decides what is repaired",
+    )
     repair_frozen: BoolProperty(
         name="Frozen Frames", default=True, description="Bridge frames in which a sensor repeats itself"
     )

@@ -89,6 +89,7 @@ class Intake:
         sure: "sure", "fairly sure" or "unsure".
         problems: what is no body on a floor, and what to do about it.
         unit_m, up: of the file; 0 and "" where there was none.
+        profile: what recorded it, in words; "" where nobody looked.
         notes: what was read otherwise than the file has it.
     """
 
@@ -102,6 +103,7 @@ class Intake:
     unit_m: float = 0.0
     up: str = ""
     notes: tuple[str, ...] = ()
+    profile: str = ""
 
     def line(self) -> str:
         """All in one line, for a person."""
@@ -113,6 +115,7 @@ class Intake:
             f"hips {self.hips_m:.2f} m above the floor",
             f"reference pose: {self.reference}",
             self.sure,
+            *([self.profile] if self.profile else []),
         ]
         return ", ".join(parts)
 

@@ -59,6 +59,11 @@ class LoopSettings:
     count: int = 8
 
 
+# Of a metre: cycles that repeat exactly, as a take made of one cycle has them, differ by rounding alone; the
+# first counts, however the file is written.
+_TIE_DECIMALS = 7
+
+
 @dataclass(frozen=True)
 class LoopCandidate:
     """A pair of frames that can be a loop's seam.
@@ -192,6 +197,7 @@ def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], boo
         if repeats
         else np.where(np.arange(band.shape[1]) >= low, band, np.inf)
     )
+    cost = np.round(cost, _TIE_DECIMALS)
     best = cost.min(axis=0)
     ahead, behind = np.append(best[1:], np.inf), np.insert(best[:-1], 0, np.inf)
     lags = np.flatnonzero(np.isfinite(best) & (best <= ahead) & (best <= behind))
@@ -269,7 +275,9 @@ def _refine(
         distance = clouds[0].distances(slice(None), slice(None), clouds[1])
         length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
         distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
-        row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        away = np.add.outer(*(np.abs(np.arange(a, b + 1) - c) for (a, b), c in zip(spans, seed, strict=True)))
+        nearest = np.lexsort((away.ravel(), np.round(distance, _TIE_DECIMALS).ravel()))[0]
+        row, column = np.unravel_index(int(nearest), distance.shape)
         if np.isfinite(distance[row, column]):
             pair = spans[0][0] + int(row), spans[1][0] + int(column)
             jerk = float(np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair]))
@@ -292,7 +300,8 @@ def _locomotion_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
     cost, _, start, end = (np.array(column) for column in zip(*pairs, strict=True))
     good = cost <= 1.5 * cost.min() + 0.003
     cycles = np.round((end - start) / (end - start)[good].min())
-    return list(np.lexsort((cost, np.where(good, cycles, 0), ~good)))
+    cost = np.round(cost, _TIE_DECIMALS)
+    return list(np.lexsort((start, cost, np.where(good, cycles, 0), ~good)))
 
 
 def _idle_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:

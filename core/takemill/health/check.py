@@ -26,10 +26,12 @@ from ..sensors.bridge import bridge
 from ..sensors.death import find_death
 from ..sensors.frozen import MAX_REPEAT_DIFFERENCE, find_frozen
 from ..sensors.misalignment import reference_poses
+from ..sensors.spike_evidence import FINE_RATE, find_evidence, sure_frames
 from ..sensors.spikes import find_spikes
 from .finding import Finding as Finding
 from .finding import pose_finding
 from .joint_limits import body_findings
+from .profile import find_profile
 
 # No capture can measure that a planted foot glides by less: skin under a marker, and a shoe under a sensor,
 # move so far (common practice, no source). Clean walks of the open motions stay below 0.9 cm, damaged ones
@@ -40,6 +42,9 @@ _CONTACT_EDGE_S = 0.05
 # Drift of shorter takes, and slower drift, is not reported (chosen by eye).
 _MIN_DRIFT_TAKE_S, _MIN_DRIFT_DEG_MIN, _MIN_DRIFT_CM_MIN = 10.0, 1.0, 20.0
 _MIN_JUDGED_S = 0.5  # in less, noise and drift cannot be separated from motion (chosen by eye)
+# The least jump out of a hold that makes it a frozen sensor: in a suit's take more than its noise; in others
+# more than an animator's hold or a doubled frame leaves (in an open roll up to 1.2; chosen by eye).
+_MIN_SUIT_JUMP_DEG, _MIN_CLEAN_JUMP_DEG = 0.1, 3.0
 # Hips whose upward axis is within 30 degrees of level for so long lie; common practice, no source.
 _MIN_LYING_S, _MAX_LYING_SINE = 0.5, 0.5
 
@@ -105,11 +110,32 @@ class Track:
     noise: float
 
 
-def examine(rotations: Array, frozen_min_frames: int = 3, spike_min_deg: float = 5.0) -> Track:
-    """Frozen frames, spikes and noise of one joint's rotations (F, 4), hemisphere-continuous."""
-    noise = 2 * denoise.noise_deviation(rotations)
-    frozen = find_frozen(rotations, noise, frozen_min_frames)
+def examine(
+    motion: Motion,
+    joint: int,
+    rotations: Array,
+    suit: bool = True,
+    frozen_min_frames: int = 3,
+    spike_min_deg: float = 5.0,
+) -> Track:
+    """Frozen frames, spikes and noise of one joint.
+
+    Args:
+        motion: the take, in which the other joints show what the body did.
+        joint: whose.
+        rotations: (F, 4) its own, hemisphere-continuous and quick to read.
+        suit: whether the take has a suit's noise (`find_profile`); others have none, and joints that rest.
+        frozen_min_frames: equal frames that make a frozen sensor.
+        spike_min_deg: a smaller excursion is jitter.
+    """
+    noise = 2 * denoise.noise_deviation(rotations) if suit else 0.0
+    jump_deg = _MIN_SUIT_JUMP_DEG if suit else _MIN_CLEAN_JUMP_DEG
+    frozen = find_frozen(rotations, noise, frozen_min_frames, np.radians(jump_deg))
     spikes = find_spikes(rotations, frozen, np.radians(spike_min_deg))
+    if spikes.any() and motion.rate < FINE_RATE:
+        parents = motion.skeleton.parents
+        evidence = find_evidence(motion.rotations, joint, parents, spikes, spikes | frozen, noise)
+        spikes = sure_frames(evidence, len(spikes), motion.rate)
     return Track(frozen, spikes, noise)
 
 
@@ -120,9 +146,9 @@ def check(
     contacts: Contacts | None = None,
 ) -> Health:
     """The health of a take: findings sorted by frame, and MEASURES; `contacts` if they are known."""
-    frames = len(motion)
+    frames, suit = len(motion), find_profile(motion, body).kind == "suit"
     sensors = each_joint(
-        lambda joint, track: (None, _check_sensor(motion, body, joint, track, settings)),
+        lambda joint, track: (None, _check_sensor(motion, body, joint, track, suit, settings)),
         motion.rotations,
         range(len(motion.skeleton)),
     )
@@ -157,10 +183,11 @@ class _Sensor:
 
 
 def _check_sensor(
-    motion: Motion, body: BodyMap, joint: int, rotations: Array, settings: HealthSettings
+    motion: Motion, body: BodyMap, joint: int, rotations: Array, suit: bool, settings: HealthSettings
 ) -> _Sensor:
     name, frames = motion.skeleton.names[joint], len(motion)
-    track = examine(rotations, settings.frozen_min_frames, settings.spike_min_deg)
+    least = settings.frozen_min_frames, settings.spike_min_deg
+    track = examine(motion, joint, rotations, suit, *least)
     bridged, _ = bridge(rotations, track.frozen | track.spikes, frames)
     findings = sensor_findings(name, track, (rotations, bridged), motion.rate, 0)
     findings += _dead_sensor(motion, body, joint, track)
@@ -209,7 +236,12 @@ def is_still(rotations: Array) -> bool:
 
 
 def sensor_findings(
-    name: str, track: Track, raw_and_bridged: tuple[Array, Array], rate: float, max_bridge: int
+    name: str,
+    track: Track,
+    raw_and_bridged: tuple[Array, Array],
+    rate: float,
+    max_bridge: int,
+    spikes_left: str = "",
 ) -> list[Finding]:
     """Findings for one joint's spikes and frozen frames.
 
@@ -219,6 +251,7 @@ def sensor_findings(
         raw_and_bridged: the sensor's rotations (F, 4), and those of the bridge.
         rate: frames per second.
         max_bridge: frames; runs of faults up to this length are said to be repaired.
+        spikes_left: why spikes are not; "" where they are.
     """
     out = []
     frames = len(track.frozen)
@@ -243,7 +276,9 @@ def sensor_findings(
                 text = f"{name} is frozen for {stop - start} frames ({(stop - start) / rate:.2f} s)"
             else:
                 text = f"{name} jumps off by {amount:.0f} degrees"
-            if max_bridge and not repaired:
+            if kind == "spike" and spikes_left:
+                text, repaired = f"{text}; {spikes_left}", False
+            elif max_bridge and not repaired:
                 text += f"; longer than the longest bridge ({max_bridge} frames), left as it is"
             out.append(Finding(kind, name, start, stop, amount, "deg", repaired, text))
     return out

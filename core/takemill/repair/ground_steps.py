@@ -11,31 +11,28 @@ import numpy as np
 
 from ..body.body_map import BodyMap, heading, leg_length
 from ..body.motion import Motion
-from ..body.posed import chain_in_model, joint_in_model
+from ..body.posed import chain_in_model
 from ..feet import pin
+from ..feet.bearing import keep_bearing
 from ..feet.contacts import Contacts, find_contacts
 from ..feet.heading_drift import heading_drift, remove_drift
 from ..feet.lower_body import lower_body
 from ..feet.path_drift import path_drift
 from ..feet.soles import foot_points
 from ..health.finding import Finding
-from ..maths import filters, quat
+from ..maths import quat
 from ..sensors import denoise
 from .settings import RepairSettings, weigh_frames
 from .state import LowerBody, RepairState
 
-# Feet bear a body whose hips are higher than this over the lowest of its feet, leg lengths: one that stands,
-# crouches (hips on the heels: about 0.4) or crawls, and none that lies (a hip's half width: about 0.15).
-# Common practice, no source.
-_MIN_HIP_HEIGHT_LEGS = 0.3
-# Of the second around a frame the body must be as high as that for more than this share: one that lies may
-# kick for a moment. An estimate, no source.
-_MIN_BEARING_SHARE = 0.75
 # With less noise in its sensors, degrees along one axis, the take was repaired or keyed before, and its feet
 # are meant as they are. By trial: 0.25 in the raw sample and 0.5 in the damaged takes of the tests, below
 # 0.004 once they are repaired.
 _MIN_RAW_NOISE_DEG = 0.05
 _MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not reported; `check` has the same limit
+# A sole lies between a foot's lowest joint and, where that is the ankle, 0.08 leg lengths below it (Winter,
+# as in feet/soles.py): half of that either way. Stances on one floor differ by less (clean open walks: 0.01).
+_MAX_SOLE_ERROR_LEGS, _MAX_FLOOR_SPREAD_LEGS = 0.04, 0.03
 _MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 is not reported: lists show whole millimetres
 
 
@@ -45,7 +42,7 @@ def denoise_root(state: RepairState) -> RepairState:
     It is that of the root, or of the last joint above the hips that has translations of its own in the file.
     """
     settings, raw = state.settings, state.raw
-    if not settings.jitter or settings.joints or settings.ranges_s:
+    if state.profile != "suit" or not settings.jitter or settings.joints or settings.ranges_s:
         return state
     chain = raw.skeleton.path_to(state.body.joints.get("hips", 0))
     joint = [one for one in chain if one == 0 or one in raw.translations][-1]
@@ -63,7 +60,7 @@ def find_bearing_contacts(state: RepairState) -> RepairState:
     if not state.body.feet or len(state.raw) < 3:
         return state
     motion, body, joints = lower_body(state.raw, state.body, state.rotations, state.root)
-    contacts = _keep_bearing(motion, body, find_contacts(motion, body, state.settings.contacts))
+    contacts = keep_bearing(motion, body, find_contacts(motion, body, state.settings.contacts))
     if not contacts.planted.any():
         return state
     return replace(state, lower=LowerBody(motion, body, joints, contacts))
@@ -71,7 +68,7 @@ def find_bearing_contacts(state: RepairState) -> RepairState:
 
 def remove_heading_drift(state: RepairState) -> RepairState:
     """The slow turn of the whole take, as standing feet show it; before the path, which it bends."""
-    if state.lower is None or not state.settings.heading:
+    if state.lower is None or state.profile != "suit" or not state.settings.heading:
         return state
     legs, body, contacts = state.lower.motion, state.lower.body, state.lower.contacts
     points = foot_points(legs, body)
@@ -92,7 +89,7 @@ def remove_heading_drift(state: RepairState) -> RepairState:
 def remove_path_drift(state: RepairState) -> RepairState:
     """What planted feet slide, removed from the whole body's path, and the floor put at height 0."""
     settings = state.settings
-    if state.lower is None or not (settings.path or settings.floor):
+    if state.lower is None or state.profile != "suit" or not (settings.path or settings.floor):
         return state
     legs, contacts = state.lower.motion, state.lower.contacts
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
@@ -114,12 +111,35 @@ def remove_path_drift(state: RepairState) -> RepairState:
     return _replace_legs(state, legs.with_translation(0, legs.root_translation - drift), *found)
 
 
+def level_floor(state: RepairState) -> RepairState:
+    """The floor of a take whose path was measured put at height 0, where it lies steadily off.
+
+    Off by more than the height of soles can be known to, and at the same height in every stance.
+    """
+    if state.lower is None or state.profile == "suit" or not state.settings.floor:
+        return state
+    legs, contacts = state.lower.motion, state.lower.contacts
+    lowest = foot_points(legs, state.lower.body)[..., 2].min(axis=-1)
+    heights = [
+        float(np.median(lowest[start:stop, k]))
+        for k, foot in enumerate(contacts.feet)
+        for start, stop in contacts.ranges(foot)
+    ]
+    offset, leg = float(np.median(heights)), leg_length(legs.skeleton, state.lower.body)
+    if abs(offset) < _MAX_SOLE_ERROR_LEGS * leg or np.ptp(heights) > _MAX_FLOOR_SPREAD_LEGS * leg:
+        return state
+    text = f"the floor was at {1000 * offset:.0f} mm; it is at 0 now"
+    found = Finding("floor_offset", "", 0, len(legs), 1000 * offset, "mm", True, text)
+    lowered = legs.root_translation - np.array([0.0, 0.0, offset])
+    return _replace_legs(state, legs.with_translation(0, lowered), found)
+
+
 def pin_planted_feet(state: RepairState) -> RepairState:
     """Planted feet pinned; last, so that legs need bend only for what is left."""
     settings, lower = state.settings, state.lower
     if lower is None or not (settings.pin and settings.path and settings.floor):
         return state
-    if not _is_raw(state.raw, lower):
+    if state.profile != "suit" or not _is_raw(state.raw, lower):
         return state
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)
@@ -129,18 +149,8 @@ def pin_planted_feet(state: RepairState) -> RepairState:
 
 def _replace_legs(state: RepairState, legs: Motion, *found: Finding) -> RepairState:
     assert state.lower is not None
-    lower = replace(state.lower, motion=legs)
+    lower = replace(state.lower, motion=legs, is_changed=True)
     return replace(state, lower=lower, findings=(*state.findings, *found))
-
-
-def _keep_bearing(legs: Motion, body: BodyMap, contacts: Contacts) -> Contacts:
-    """The contacts of feet that bear a body: those of one that lies or swims show nothing of its path."""
-    hips = joint_in_model(legs, body.require("hips"))[1][:, 2]
-    lowest = foot_points(legs, body)[..., 2].min(axis=(1, 2))
-    high = hips - lowest > _MIN_HIP_HEIGHT_LEGS * leg_length(legs.skeleton, body)
-    mostly = filters.moving_mean(high.astype(float), round(legs.rate)) > _MIN_BEARING_SHARE
-    bears = (high & mostly)[:, None]
-    return replace(contacts, heel=contacts.heel & bears, toe=contacts.toe & bears)
 
 
 def _is_raw(motion: Motion, lower: LowerBody) -> bool:

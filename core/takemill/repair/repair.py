@@ -8,9 +8,11 @@ from dataclasses import replace
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..health.finding import Finding
+from ..health.profile import find_profile
 from .ground_steps import (
     denoise_root,
     find_bearing_contacts,
+    level_floor,
     pin_planted_feet,
     remove_heading_drift,
     remove_path_drift,
@@ -27,6 +29,7 @@ STEPS: tuple[Callable[[RepairState], RepairState], ...] = (
     find_bearing_contacts,
     remove_heading_drift,
     remove_path_drift,
+    level_floor,
     pin_planted_feet,
 )
 """The steps in their order, which is fixed; each says why it stands where it stands."""
@@ -43,11 +46,12 @@ def repair(
         InputError: a setting is out of range or names no joint.
     """
     check_settings(motion, settings)
-    state = RepairState(motion, body, settings, motion.rotations, motion.root_translation)
+    profile = settings.profile or find_profile(motion, body).kind
+    state = RepairState(motion, body, settings, profile, motion.rotations, motion.root_translation)
     for step in STEPS:
         state = step(state)
     rotations, root = state.rotations, state.root
-    if state.lower is not None:
+    if state.lower is not None and state.lower.is_changed:
         legs = state.lower.motion
         rotations, root = rotations.copy(), legs.root_translation
         rotations[:, state.lower.joints] = legs.rotations

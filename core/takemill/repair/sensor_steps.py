@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..base.checks import Array, Mask
+from ..body.motion import Motion
 from ..health.check import Finding, Track, examine, sensor_findings
 from ..health.finding import pose_finding
 from ..maths import quat
@@ -27,6 +28,7 @@ from .state import RepairState
 # Frames that give the slope beside a gap once noise is gone: the fewest for a quadratic. Trial: 2 make errors
 # 4.5 % larger, 4 by 0.2 % (sensitivity.py).
 _CALM_SLOPE_FRAMES = 3
+_SAME_RATE = 0.99  # 59.94 counts as 60
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,9 @@ class SensorState:
     """One joint's rotations on their way through the repair.
 
     Attributes:
-        name: of the joint.
-        rate: frames per second.
+        take: all joints as they came.
+        joint: its number.
+        suit: whether the take has a suit's noise.
         settings: of the repair.
         weights: (F,) how much of the repair each frame gets; None for all of it everywhere.
         raw: (F, 4) as they came.
@@ -45,8 +48,9 @@ class SensorState:
         findings: what was found.
     """
 
-    name: str
-    rate: float
+    take: Motion
+    joint: int
+    suit: bool
     settings: RepairSettings
     weights: Array | None
     raw: Array
@@ -54,6 +58,21 @@ class SensorState:
     faults: Track
     bridged: Mask
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Of the joint."""
+        return self.take.skeleton.names[self.joint]
+
+    @property
+    def rate(self) -> float:
+        """Frames per second."""
+        return self.take.rate
+
+    @property
+    def leaves_spikes(self) -> bool:
+        """Whether spikes are reported and left: the take has too few frames a second to be sure of them."""
+        return self.rate < _SAME_RATE * self.settings.spike_min_rate
 
     @property
     def has_noise(self) -> bool:
@@ -69,7 +88,8 @@ class SensorState:
 def find_faults(state: SensorState) -> SensorState:
     """Frozen frames first, because a held value would pass for calm, and its end for a spike; then spikes."""
     settings = state.settings
-    found = examine(state.raw, settings.frozen_min_frames, settings.spike_min_deg)
+    least = settings.frozen_min_frames, settings.spike_min_deg
+    found = examine(state.take, state.joint, state.raw, state.suit, *least)
     wanted = np.ones(len(state.raw), bool) if state.weights is None else state.weights > 0
     return replace(
         state,
@@ -90,8 +110,14 @@ def bridge_faults(state: SensorState) -> SensorState:
         rotations, bridged = bridge(state.raw, bad, state.max_gap_frames)
     findings: list[Finding] = []
     if bad.any():
+        why = ""
+        if state.leaves_spikes:
+            why = (
+                f"at {state.rate:g} frames a second a quick move can look like this: left as it is "
+                "(spike_min_rate of [repair])"
+            )
         findings = sensor_findings(
-            state.name, state.faults, (state.raw, rotations), state.rate, state.max_gap_frames
+            state.name, state.faults, (state.raw, rotations), state.rate, state.max_gap_frames, why
         )
     return replace(state, rotations=rotations, bridged=bridged, findings=tuple(findings))
 
@@ -127,10 +153,13 @@ def hold_hinge(state: SensorState) -> SensorState:
 
 
 def blend_into_raw(state: SensorState) -> SensorState:
-    """Where the repair is limited to ranges, the raw take outside of them."""
-    if state.weights is None:
-        return state
-    return replace(state, rotations=quat.slerp(state.raw, state.rotations, state.weights))
+    """The raw take outside of the ranges that the repair is limited to, and in spikes that are left."""
+    rotations, spikes = state.rotations, state.faults.spikes
+    if state.leaves_spikes and spikes.any():
+        rotations = np.where(spikes[:, None], state.raw, rotations)
+    if state.weights is not None:
+        rotations = quat.slerp(state.raw, rotations, state.weights)
+    return state if rotations is state.rotations else replace(state, rotations=rotations)
 
 
 SENSOR_STEPS: tuple[Callable[[SensorState], SensorState], ...] = (
@@ -146,12 +175,12 @@ SENSOR_STEPS: tuple[Callable[[SensorState], SensorState], ...] = (
 
 def repair_sensors(state: RepairState) -> RepairState:
     """Each joint's frozen frames, spikes and jitter, by `SENSOR_STEPS`."""
-    raw, settings = state.raw, state.settings
+    raw, settings, suit = state.raw, state.settings, state.profile == "suit"
     names, weights = raw.skeleton.names, weigh_frames(raw, settings)
     none = Track(np.zeros(len(raw), bool), np.zeros(len(raw), bool), 0.0)
 
     def repair_joint(joint: int, track: Array) -> tuple[Array, tuple[Finding, ...]]:
-        sensor = SensorState(names[joint], raw.rate, settings, weights, track, track, none, none.frozen)
+        sensor = SensorState(raw, joint, suit, settings, weights, track, track, none, none.frozen)
         for step in SENSOR_STEPS:
             sensor = step(sensor)
         return sensor.rotations, sensor.findings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +23,9 @@ class RepairSettings:
     """What is repaired, and how far.
 
     Attributes:
+        profile: what recorded the take: "suit", "optical" or "cleaned"; "" finds out (`find_profile`). But
+            for a suit's, a take keeps its path, heading and noise, and its feet; its floor goes to height 0
+            where it lies steadily off by more than the height of soles can be known to.
         frozen, spikes, jitter: repair of the sensors, each step on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
         calibration: sensor misalignment, as a T or A pose at either end of the take shows it, corrected in
@@ -32,6 +36,7 @@ class RepairSettings:
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         spike_min_deg: a smaller excursion is jitter.
+        spike_min_rate: frames a second; in slower takes spikes are reported and left.
         joints: names of the joints whose sensors are repaired and calibrated, and with all feet among them
             the feet are pinned; empty for all. Drift and floor are the whole body's.
         ranges_s: [start, stop] pairs, seconds, in which sensors are repaired and feet pinned; empty for the
@@ -40,6 +45,7 @@ class RepairSettings:
         pinning: how planted feet are pinned.
     """
 
+    profile: Literal["", "suit", "optical", "cleaned"] = ""
     frozen: bool = True
     spikes: bool = True
     jitter: bool = True
@@ -52,6 +58,7 @@ class RepairSettings:
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
     spike_min_deg: float = 5.0
+    spike_min_rate: float = 60.0
     joints: tuple[str, ...] = ()
     ranges_s: tuple[tuple[float, float], ...] = ()
     contacts: ContactSettings = field(default_factory=ContactSettings)
@@ -70,6 +77,7 @@ def check_settings(motion: Motion, settings: RepairSettings) -> None:
     """
     expect_positive(settings.longest_bridge_s, "repair longest_bridge_s")
     expect_positive(settings.spike_min_deg, "repair spike_min_deg")
+    expect_positive(settings.spike_min_rate, "repair spike_min_rate")
     if settings.frozen_min_frames < 3:
         raise InputError(f"repair frozen_min_frames: expected 3 or more, got {settings.frozen_min_frames}")
     for name in settings.joints:

@@ -9,6 +9,7 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..feet.contacts import Contacts
 from ..health.finding import Finding
+from ..health.profile import Kind
 from .settings import RepairSettings
 
 
@@ -21,12 +22,14 @@ class LowerBody:
         body: its body map.
         joints: (N,) their numbers in the whole skeleton.
         contacts: when the feet bear the body; the floor they stand on.
+        is_changed: whether a step has moved them.
     """
 
     motion: Motion
     body: BodyMap
     joints: Index
     contacts: Contacts
+    is_changed: bool = False
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,7 @@ class RepairState:
         raw: the take as it came, but for the jitter of a path that joints below the root have.
         body: its body map.
         settings: which faults are repaired, and how far.
+        profile: what recorded the take.
         rotations: (F, J, 4) local, as repaired so far.
         root: (F, 3) the path of joint 0, metres, as repaired so far.
         lower: the joints that carry the feet, once contacts are found; from then on it says where they and
@@ -47,6 +51,7 @@ class RepairState:
     raw: Motion
     body: BodyMap
     settings: RepairSettings
+    profile: Kind
     rotations: Array
     root: Array
     lower: LowerBody | None = None

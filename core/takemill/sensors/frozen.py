@@ -7,6 +7,7 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..maths import quat
 from ..maths.series import filled, runs
+from .spikes import MAX_SPIKE_FRAMES
 
 # Between quaternions of a sensor that repeats itself: above the rounding of a text file.
 MAX_REPEAT_DIFFERENCE = 1e-6
@@ -44,5 +45,8 @@ def find_frozen(
         return out
     left = steps[np.minimum(stops, frames - 2)] * (stops < frames - 1)
     went_on = np.maximum(steps[np.minimum(stops + 1, frames - 2)], steps[np.maximum(starts - 1, 0)])
-    keep = ((left > min_jump) & (left > 2.5 * went_on)) | (noise > MIN_MOVING_NOISE_RAD)
+    # A joint that rests and jumps for a moment comes back to where it rested.
+    soon = np.minimum(stops[:, None] + np.arange(2, MAX_SPIKE_FRAMES + 2), frames - 1)
+    back = (2 * quat.length(rotations[soon] - rotations[stops][:, None]) < MAX_REPEAT_DIFFERENCE).any(axis=1)
+    keep = ((left > min_jump) & (left > 2.5 * went_on) & ~back) | (noise > MIN_MOVING_NOISE_RAD)
     return filled(frames, starts[keep] + 1, stops[keep] + 1)

@@ -19,6 +19,7 @@ from ..body.skeleton import Skeleton
 from ..files.bvh import BvhLayout
 from ..files.take_address import file_of, name_of
 from ..files.take_motion import read_motion
+from ..health.profile import find_profile
 from ..pipeline.prepare_take import body_of
 from ..recipe.recipe import Recipe, parse_moment
 
@@ -105,11 +106,15 @@ def _other_file(asked: str, path: Path, layout: BvhLayout) -> tuple[Skeleton, st
     return held.skeleton, other.name
 
 
-def intake_of(read: Read) -> Intake | None:
+def intake_of(read: Read, recipe: Recipe | None = None) -> Intake | None:
     """What a take was read as; None for a body without legs."""
     motion, body, layout = read
     found = find_intake(motion, body, layout.unit_m, layout.up)
-    return found and replace(found, notes=layout.notes)
+    if found is None:
+        return None
+    asked = recipe.repair.profile if recipe else ""
+    profile = f"{asked} (as asked)" if asked else find_profile(motion, body).text()
+    return replace(found, notes=layout.notes, profile=profile)
 
 
 def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = ignore_intake) -> dict[str, Read]:
@@ -127,7 +132,7 @@ def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = igno
             name: (shared[name], first if shared[name].skeleton is whole else body, layout)
             for name, (_, body, layout) in read.items()
         }
-    intakes = {name: found for name, one in read.items() if (found := intake_of(one))}
+    intakes = {name: found for name, one in read.items() if (found := intake_of(one, recipe))}
     for name, intake in intakes.items():
         on_intake(name, intake)
     for name, intake in intakes.items():

@@ -13,6 +13,7 @@ from .. import __version__
 from ..base.errors import TakemillError
 from ..base.plain import printable
 from ..files.take_address import file_of
+from ..health.profile import KINDS
 from ..maths.axes import UP_AXES
 
 _MEMORY_PER_TEXT_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
@@ -218,6 +219,9 @@ def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
         "--reference",
         metavar="POSE",
         help='An upright pose: seconds of the take, a frame as "90f", another take, or "rest"; else found.',
+    )
+    parser.add_argument(
+        "--profile", choices=KINDS, help="What recorded the take, which decides what is repaired; else found."
     )
 
 

@@ -150,13 +150,15 @@ def recipe_of(options: argparse.Namespace) -> Recipe:
         for name in ("reference", "unit_m", "up")
         if (value := getattr(options, name, None)) is not None
     }
+    if (profile := getattr(options, "profile", None)) is not None:
+        recipe = replace(recipe, repair=replace(recipe.repair, profile=profile))
     return replace(recipe, intake=replace(recipe.intake, **said))
 
 
 def take_of(path: str | Path, recipe: Recipe, log: IntakeLog) -> Read:
     """A take, its body map and how its file was laid out."""
     read = read_take(path, recipe)
-    if (intake := intake_of(read)) is not None:
+    if (intake := intake_of(read, recipe)) is not None:
         log(name_of(path), intake)
     return read
 

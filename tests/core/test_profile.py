@@ -1,0 +1,100 @@
+"""What recorded a take, and what a repair leaves alone by it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import corrupt
+import open_data
+import synthetic
+from clean_takes import clean_take
+from takemill.base.errors import RecipeError
+from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.health.profile import KINDS, find_profile
+from takemill.maths import quat
+from takemill.recipe.recipe import parse_recipe
+from takemill.repair.repair import RepairSettings, repair
+
+NOISE = replace(corrupt.NONE, white_deg=0.25)
+DRIFT = replace(corrupt.NONE, path_drift=0.1)
+
+
+def profile(motion: Motion):
+    return find_profile(motion, find_body_map(motion.skeleton))
+
+
+@pytest.mark.parametrize("name", ["walk", "punch", "kick", "spin", "walker/turn_left0", "roll"])
+def test_clean_takes_at_their_own_rate_are_cleaned_and_noisy_ones_a_suits(name: str) -> None:
+    """At 24 to 60 frames a second, of motions kept as their files have them."""
+    clean = open_data.humanoid3d(name)[0]
+    assert profile(clean).kind == "cleaned"
+    noisy = corrupt.corrupt(clean, 1, replace(NOISE, white_deg=0.5)).motion
+    assert profile(noisy).kind == "suit"
+    assert profile(noisy).noise_deg == pytest.approx(0.5, rel=0.2)
+
+
+def test_noise_a_tenth_as_large_is_cameras() -> None:
+    found = profile(
+        corrupt.corrupt(synthetic.walk(rate=120.0, steps=8).motion, 1, replace(NOISE, white_deg=0.02)).motion
+    )
+    assert found.kind == "optical"
+    assert found.noise_deg == pytest.approx(0.02, rel=0.15)
+    assert "0.02 degrees" in found.text()
+
+
+def test_noise_in_one_joint_alone_is_no_suit() -> None:
+    clean = clean_take("walk")
+    rotations = clean.rotations.copy()
+    shake = np.radians(0.5) * np.random.default_rng(1).normal(size=(len(clean), 3))
+    rotations[:, 4] = quat.mul(rotations[:, 4], quat.exp(shake))
+    assert profile(clean.with_rotations(rotations)).kind == "cleaned"
+
+
+def test_feet_that_slide_together_are_a_suits_though_its_noise_was_taken_out() -> None:
+    found = profile(corrupt.corrupt(clean_take("walk"), 1, DRIFT).motion)
+    assert found.kind == "suit"
+    assert found.noise_deg == 0.0
+    assert "slide together" in found.text()
+    assert profile(clean_take("walk")).kind == "cleaned"
+
+
+def test_a_take_of_few_frames_and_a_slow_one_are_cleaned() -> None:
+    noisy = corrupt.corrupt(clean_take("walk"), 1, NOISE).motion
+    assert profile(noisy).kind == "suit"
+    assert profile(noisy.slice(0, 19)).kind == "cleaned"
+    assert profile(replace(noisy, rate=19.0)).kind == "cleaned"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_profile_that_is_asked_for_counts(kind: str) -> None:
+    """What is no suit's keeps its noise and its path, to rounding."""
+    raw = corrupt.corrupt(clean_take("walk"), 1, replace(DRIFT, white_deg=0.25)).motion
+    repaired, _ = repair(raw, find_body_map(raw.skeleton), RepairSettings(profile=kind))
+    turned = np.abs(repaired.rotations - raw.rotations).max()
+    moved = np.abs(repaired.root_translation - raw.root_translation).max()
+    if kind == "suit":
+        assert min(turned, moved) > 1e-3
+    else:
+        assert max(turned, moved) < 1e-12
+
+
+def test_a_floor_that_lies_steadily_off_is_put_to_0_and_a_small_offset_stays() -> None:
+    clean = synthetic.walk(rate=120.0, steps=8).motion
+    body = find_body_map(clean.skeleton)
+    for offset, moved in ((0.1, 0.1), (-0.06, -0.06), (0.02, 0.0), (0.0, 0.0)):
+        raw = clean.with_translation(0, clean.root_translation + np.array([0.0, 0.0, offset]))
+        repaired, findings = repair(raw, body)
+        assert np.abs(raw.root_translation - repaired.root_translation - [0, 0, moved]).max() < 2e-3
+        assert [one.kind for one in findings] == ["floor_offset"] * bool(moved)
+        if moved:
+            assert np.ptp(raw.root_translation - repaired.root_translation, axis=0).max() < 1e-12
+
+
+def test_a_recipe_says_the_profile_and_a_wrong_word_is_refused() -> None:
+    assert parse_recipe('[repair]\nprofile = "optical"\n').repair.profile == "optical"
+    with pytest.raises(RecipeError, match="profile"):
+        parse_recipe('[repair]\nprofile = "marker"\n')
