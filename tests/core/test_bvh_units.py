@@ -6,7 +6,7 @@ import pytest
 
 import open_data
 from takemill.files.bvh_text import BvhText
-from takemill.files.bvh_units import guess_axes, guess_rate
+from takemill.files.bvh_units import guess_axes, guess_rate, unit_of
 
 
 @pytest.mark.parametrize(
@@ -47,6 +47,11 @@ def _free():
     from takemill.files.bvh import read_bvh
 
     return read_bvh(open_data.bvh_files()[0])[0].skeleton
+
+
+def test_the_rarest_unit_is_the_one_of_dm_control():
+    """CONVERSION_LENGTH of dm_control/suite/utils/parse_amc.py, version 1.0.50, which reads Acclaim's files."""
+    assert unit_of(1.7 / 0.056444) == pytest.approx(0.056444, abs=1e-6)
 
 
 @pytest.mark.parametrize("tall", [0.8, 1.0, 1.15])  # of a body of 1.75 m: 1.4 to 2.0 m

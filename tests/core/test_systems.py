@@ -6,6 +6,7 @@ Limitation" (learn.microsoft.com), from memory.
 
 from __future__ import annotations
 
+import ctypes.wintypes
 import pathlib
 import unicodedata
 import warnings
@@ -39,6 +40,11 @@ def test_reserved_names_are_those_that_python_knows():
         warnings.simplefilter("ignore", DeprecationWarning)  # 3.13 calls it os.path.isreserved
         for name in ("con", "nul", "com1", "lpt3", "walk", "com10", "prn.txt", "CONIN$"):
             assert is_reserved(name) == pathlib.PureWindowsPath(name).is_reserved()
+
+
+def test_the_longest_path_is_that_of_windows_headers():
+    """MAX_PATH counts the zero at the end."""
+    assert MAX_WINDOWS_PATH == ctypes.wintypes.MAX_PATH - 1
 
 
 def test_characters_that_some_system_refuses():

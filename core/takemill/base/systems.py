@@ -1,8 +1,8 @@
 """What file systems other than this one refuse or take for the same: rules on text alone, for any system.
 
-Sources: Microsoft, "Naming Files, Paths, and Namespaces" and "Maximum Path Length Limitation" (reserved
-names, forbidden characters, ends, 260 characters), "System Error Codes" (32, 33); Apple, APFS reference
-(names are compared by case and form or not, as the volume was made); all from memory.
+Sources: reserved names as CPython's pathlib has them, 260 characters as its ctypes.wintypes.MAX_PATH. From
+memory: Microsoft, "Naming Files, Paths, and Namespaces" (forbidden characters, ends), "System Error Codes"
+(32, 33); Apple, APFS reference (names are compared by case and form or not, as the volume was made).
 """
 
 from __future__ import annotations

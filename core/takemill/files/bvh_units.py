@@ -13,8 +13,9 @@ from .bvh_motion import motion_of, some_frames
 from .bvh_text import BvhText
 
 # Height of a standing body in file units -> metres per unit: from children (1.0 m) to giants in the usual
-# units, 0.9 to 2.6 m in the rarer ones. Rule of thumb, no source; 0.45 inch is the unit of length in the
-# skeleton files of the CMU motion capture database (mocap.cs.cmu.edu, frequently asked questions; memory).
+# units, 0.9 to 2.6 m in the rarer ones. Rule of thumb, no source; 1 inch / 0.45 is the unit of length in the
+# skeleton files of the CMU motion capture database, which dm-control 1.0.50 reads by
+# CONVERSION_LENGTH = 0.056444 (suite/utils/parse_amc.py; Apache-2.0).
 _UNITS_BY_HEIGHT = (
     (0.8, 3.3, 1.0),
     (3.3, 8.5, 0.3048),
