@@ -50,7 +50,7 @@ def _free():
 
 
 def test_the_rarest_unit_is_the_one_of_dm_control():
-    """CONVERSION_LENGTH of dm_control/suite/utils/parse_amc.py, version 1.0.50, which reads Acclaim's files."""
+    """CONVERSION_LENGTH of dm_control/suite/utils/parse_amc.py, version 1.0.50."""
     assert unit_of(1.7 / 0.056444) == pytest.approx(0.056444, abs=1e-6)
 
 

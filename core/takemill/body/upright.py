@@ -155,7 +155,7 @@ def body_height(skeleton: Skeleton, body: BodyMap) -> float:
 
 # Shares of a body's height, from the body segment lengths of Drillis and Contini 1966 as printed in Winter,
 # Biomechanics and Motor Control of Human Movement, fig. 4.1 (from memory): hip to ankle 0.491, ankle 0.039,
-# hip to shoulder 0.288, chin to top 0.13. Trial: three open bodies have legs of 0.46 to 0.52, and shoulders at
+# hip to shoulder 0.288, chin to top 0.13. Trial: three open bodies have legs of 0.46 to 0.52, shoulders at
 # 0.74 to 0.81 (test_proportions.py). A head's end may be a hat's: no more than a third of a leg counts.
 _LEG_SHARE, _NECK_SHARE, _SOLE, _TALLEST_HEAD = 0.49, 0.78, 0.08, 0.35
 
