@@ -109,7 +109,7 @@ def test_nothing_is_loaded_before_it_is_used():
 
 
 def test_what_verbs_give_has_what_the_page_names():
-    table = PAGE.partition("| what verbs give |")[2]
+    table = PAGE.partition("| what functions return |")[2]
     kinds = (takemill.Take, Health, Finding, Cut, LoopCandidate, FinishedClip, Event, SetVerdict, Verdict)
     rows = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", table, re.MULTILINE))
     assert set(rows) == {kind.__name__ for kind in kinds}

@@ -175,7 +175,23 @@ def test_the_guide_explains_every_kind_of_finding_and_no_other() -> None:
     assert sorted(kinds) == sorted(KINDS)
 
 
-@pytest.mark.parametrize("page", ["README.md", "docs/guide.md", "docs/engines.md"])
+PAGES = ["README.md", "docs/guide.md", "docs/engines.md", "docs/python.md"]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_has_its_contents_and_says_where_to_begin(page: str) -> None:
+    """Its sections in order; the zip, a take, a character and an engine of the reader, and the limits."""
+    text = (ROOT / page).read_text(encoding="utf-8")
+    heads = re.findall(r"^## (.+)$", text, re.MULTILINE)
+    contents = re.findall(r"\[([^\]]+)\]\(#[\w-]+\)", text.partition("\n## ")[0])
+    assert contents == heads
+    assert "build_extension.py" in text
+    for word in ("take", "character", "engine"):
+        assert re.search(rf"{word}s? of yours|[Yy]our (own )?{word}", text), word
+    assert re.search("not supported", text, re.IGNORECASE)
+
+
+@pytest.mark.parametrize("page", PAGES)
 def test_no_page_has_a_word_that_was_given_up(page: str) -> None:
     lines = (ROOT / page).read_text(encoding="utf-8").splitlines()
     assert [(number, given_up(line)) for number, line in enumerate(lines, 1) if given_up(line)] == []
