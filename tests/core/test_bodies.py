@@ -9,10 +9,12 @@ import pytest
 
 import forms
 import open_data
+import synthetic
 from form_results import seen
 from takemill.base.errors import BodyMapError, TakemillError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
 from takemill.files.bvh import parse_bvh, read_bvh
 from takemill.maths import quat
 from takemill.pipeline.prepare_take import body_of
@@ -42,6 +44,39 @@ LACKS = {
 }
 MAIN = ("hips", "spine", *(s + p for s in ("left", "right") for p in ("UpperLeg", "LowerLeg", "Foot")))
 ARMS = tuple(s + p for s in ("left", "right") for p in ("UpperArm", "LowerArm"))
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_of_two_pairs_that_hang_like_arms_the_longer_one_is_the_arms(first):
+    """Ribbons of three joints, shorter than an arm, at a nameless chest, before or after the arms."""
+    body, parts = synthetic.skeleton(), synthetic.parts()
+    chest = body.index("chest")
+    ribbons = [
+        (f"{side}{k}", (sign * 0.12, 0.0, 0.02) if k else (sign * 0.06, 0.06, 0.1), k)
+        for side, sign in (("l", 1), ("r", -1))
+        for k in range(3)
+    ]
+    at = chest + 1 if first else len(body)
+    moved = [j if j < at else j + len(ribbons) for j in range(len(body))]
+    added = [at + n - 1 if k else moved[chest] for n, (_, _, k) in enumerate(ribbons)]
+    names = [*body.names[:at], *(name for name, _, _ in ribbons), *body.names[at:]]
+    above = [moved[parent] if parent >= 0 else -1 for parent in body.parents]
+    parents = [*above[:at], *added, *above[at:]]
+    ways = np.concatenate(
+        [body.rest_translation[:at], [way for _, way, _ in ribbons], body.rest_translation[at:]]
+    )
+    tips = tuple(moved[joint] for joint in body.tip_joints)
+    silent = Skeleton(
+        tuple(f"j{k}" for k in range(len(names))),
+        tuple(parents),
+        ways,
+        np.tile(quat.IDENTITY, (len(names), 1)),
+        tips,
+        body.tip_offsets,
+    )
+    found = find_body_map(silent)
+    for part in ("leftUpperArm", "leftLowerArm", "rightUpperArm", "rightHand", "leftFoot"):
+        assert names[found.require(part)] == parts[part]
 
 
 @pytest.mark.parametrize("lacks", list(LACKS))

@@ -265,6 +265,22 @@ def test_a_named_chest_is_the_chest_in_a_long_trunk():
     assert find_body_map(named).names(named)["chest"] == "chest"
 
 
+@pytest.mark.parametrize("spelled", [str, str.upper, lambda part: part[0].upper() + part[1:]])
+def test_names_of_vrm_count_whatever_the_shape(spelled):
+    """The bone names of VRM 1.0, at joints that lie anywhere."""
+    build, truth, _ = REAL["free"]
+    body = build()
+    called = {joint: spelled(part) for part, joint in truth.items()}
+    rng = np.random.default_rng(8)
+    odd = replace(
+        body,
+        names=tuple(called.get(name, name) for name in body.names),
+        rest_translation=rng.normal(size=(len(body), 3)),
+    )
+    found = find_body_map(odd)
+    assert {part: body.names[joint] for part, joint in found.joints.items()}.items() >= truth.items()
+
+
 def test_without_legs_there_is_no_body():
     arms_only = trunk_of(3, 2)
     keep = [j for j, name in enumerate(arms_only.names) if "leg" not in name]

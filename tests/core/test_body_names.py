@@ -63,6 +63,13 @@ def test_a_name_names_a_side_and_a_part(name, side, part):
     assert (hint.side, hint.best) == (side, part)
 
 
+def test_the_word_hip_says_less_of_a_thigh_than_its_own_names():
+    """A joint called after the hip may be the thigh, or a stub above it that carries the thigh."""
+    sure = [read_name(name).says("UpperLeg") for name in ("l_hip_joint", "l_hip", "l_upper_leg")]
+    assert 0 < sure[0] < sure[1] < sure[2] <= 1
+    assert read_name("hip").says("hips") == 1
+
+
 @pytest.mark.parametrize(
     "name",
     ["foot_ik.L", "LeftForeArmTwist", "upperarm_twist_01_l",

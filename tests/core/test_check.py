@@ -44,6 +44,16 @@ def test_measures_are_the_damage_that_was_done() -> None:
     assert all(not f.repaired for f in health.findings)
 
 
+@pytest.mark.parametrize("up_m", [0.15, -0.1])
+def test_a_take_off_the_floor_is_one_finding_of_its_whole_length(up_m: float) -> None:
+    motion = synthetic.walk().motion
+    lifted = motion.with_translation(0, motion.root_translation + np.array([0, 0, up_m]))
+    (found,) = [f for f in check(lifted, body_of(motion)).findings if f.kind == "floor_offset"]
+    assert (found.start, found.stop, found.repaired) == (0, len(motion), False)
+    assert found.amount == pytest.approx(1000 * up_m, abs=3)
+    assert f"{abs(found.amount):.0f} mm {'above' if up_m > 0 else 'below'} height 0" in found.message
+
+
 def test_skating_is_the_speed_that_was_added() -> None:
     motion = synthetic.idle().motion
     drift = np.outer(np.arange(len(motion)) / motion.rate, [0.05, 0, 0])

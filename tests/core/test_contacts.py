@@ -259,6 +259,23 @@ def test_fast_swings_make_a_sliding_foot_known() -> None:
     assert score(calm.planted, truth.planted) < 0.8
 
 
+def test_looks_at_a_take_end(monkeypatch) -> None:
+    """However many are asked for, and however long each finds more."""
+    motion = synthetic.walk(steps=2).motion
+    looks = []
+
+    def noted(points, planted, _rate):
+        looks.append(planted.sum())
+        return np.zeros((len(points), 3))
+
+    monkeypatch.setattr(contacts_file, "path_drift", noted)
+    find_contacts(motion, body_of(motion), ContactSettings(passes=1000))
+    assert len(looks) == contacts_file._MAX_PASSES
+    looks.clear()
+    find_contacts(motion, body_of(motion), ContactSettings(passes=3))
+    assert len(looks) == 2, "drift is taken off between looks"
+
+
 def test_one_who_swims_has_no_contacts_that_tell() -> None:
     """Strokes of arms and legs, the body bobbing and drifting by 1 m/s: repair leaves its path alone."""
     walk = synthetic.walk(steps=8).motion

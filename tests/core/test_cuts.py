@@ -18,6 +18,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
+from takemill.clip import cuts as cuts_file
 from takemill.clip.cuts import CutSettings, suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.files.bvh import read_bvh
@@ -214,3 +215,18 @@ def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:
     assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
     assert cuts[0].stop > 29 * take.rate
     assert "locomotion" in {cut.kind for cut in cuts}
+
+
+def test_frames_between_turns_and_steps_go_to_the_nearest() -> None:
+    """Against a search for each frame; of two that are as near the earlier counts."""
+    rng = np.random.default_rng(6)
+    for _ in range(30):
+        label = rng.choice([0, 0, 0, 1, 2], 60)
+        label[rng.integers(60)] = 1
+        marked = np.flatnonzero(label)
+        wanted = [label[marked[np.argmin(np.abs(marked - frame))]] for frame in range(60)]
+        found = cuts_file._split_turns(100, label == 2, label == 1)
+        assert [start for _, start, _ in found] == [100, *(stop for _, _, stop in found[:-1])]
+        played = [kind for kind, start, stop in found for _ in range(start, stop)]
+        assert played == ["turn" if one == 2 else "locomotion" for one in wanted]
+        assert all(a[0] != b[0] for a, b in pairwise(found))

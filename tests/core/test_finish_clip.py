@@ -16,8 +16,10 @@ from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.root_motion import RootMotionSettings, find_root_motion, with_root_motion
 from takemill.feet.soles import foot_points
 from takemill.maths import quat
-from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.finish_clip import FinishedClip, is_pinned
 from takemill.pipeline.prepare_take import PreparedTake
+from takemill.recipe.recipe import Recipe
+from takemill.recipe.recipe_clip import ClipSpec, Moment
 
 
 @pytest.fixture(scope="module")
@@ -315,3 +317,23 @@ def test_travel_is_found_whole_whatever_goes_where():
     way = find_root_motion(kept.motion, kept.body, RootMotionSettings())
     assert np.abs(way.position - one.root_motion.position).max() < 1e-9
     assert np.abs(way.heading - one.root_motion.heading).max() < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("changes", "pinned"),
+    [
+        ({}, False),
+        ({"straight": True}, True),
+        ({"constant_speed": True}, True),
+        ({"turn_deg": 0.0}, True),
+        ({"loop": True, "kind": "locomotion"}, True),
+        ({"loop": True, "kind": "idle"}, True),
+        ({"loop": True, "kind": "other"}, False),
+        ({"kind": "locomotion"}, False),
+    ],
+)
+def test_feet_are_pinned_on_new_paths_and_in_loops_of_steps_and_idles(changes, pinned):
+    spec = ClipSpec("a", Moment(1), Moment(2), **changes)
+    assert is_pinned(spec, Recipe()) is pinned
+    free = Recipe(close=replace(Recipe().close, pin=False))
+    assert is_pinned(spec, free) is (pinned and not spec.loop)

@@ -254,6 +254,12 @@ def test_bad_input_is_named() -> None:
         fit(motion, legless, skeleton, parts)
     with pytest.raises(BodyMapError, match="leftLowerLeg"):
         fit(motion, parts, skeleton, legless)
+    one = Skeleton(("one",), (-1,), np.zeros((1, 3)), quat.IDENTITY[None])
+    with pytest.raises(BodyMapError):
+        fit(motion, parts, one, BodyMap({}))
+    for names in ({"hips": len(skeleton)}, {"hips": len(skeleton) + 5}):
+        with pytest.raises(InputError, match=f"target's body map names joint .* of {len(skeleton)}"):
+            fit(motion, parts, skeleton, BodyMap(names))
     with pytest.raises(InputError, match="path_scale"):
         fit(motion, parts, skeleton, parts, FitSettings(path_scale=0.0))
     with pytest.raises(InputError, match="arm_clearance_deg: expected -90 to 90, got nan"):

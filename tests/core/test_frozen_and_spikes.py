@@ -173,3 +173,22 @@ def test_a_bridge_goes_on_with_the_slopes_of_both_ends() -> None:
     bend = 2 * quat.length(np.diff(repaired, 2, axis=0))
     assert bend.max() < 1.6 * (2 * quat.length(np.diff(q, 2, axis=0))).max()
     assert quat.angle_between(repaired, q).max() < np.radians(0.2)
+
+
+@pytest.mark.parametrize("size_deg", [0.05, 1.0])
+def test_noise_alone_has_no_spikes_however_small_they_may_be(size_deg: float) -> None:
+    """Eight deviations of white noise: once in 10^14 frames (chi with three degrees of freedom)."""
+    noise = np.radians(size_deg) * np.random.default_rng(1).normal(size=(20000, 3))
+    assert not find_spikes(quat.exp(noise), np.zeros(len(noise), bool), min_turn=1e-6).any()
+
+
+@pytest.mark.parametrize(("height", "least", "most"), [(5.0, 0.0, 0.0), (8.0, 0.1, 0.5), (16.0, 1.0, 1.0)])
+def test_a_spike_is_one_by_its_height_over_the_noise(height: float, least: float, most: float) -> None:
+    """Single frames turned by so many deviations of the noise about one axis, of which 8 are the limit."""
+    rng = np.random.default_rng(2)
+    vectors = 0.004 * rng.normal(size=(6000, 3))
+    at = np.arange(50, 5950, 40)
+    vectors[at] = 0.004 * height * np.eye(3)[rng.integers(3, size=len(at))]
+    spikes = find_spikes(quat.exp(vectors), np.zeros(len(vectors), bool), min_turn=1e-6)
+    assert least <= spikes[at].mean() <= most
+    assert spikes.sum() == spikes[at].sum()

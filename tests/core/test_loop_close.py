@@ -189,6 +189,31 @@ def test_neighbours_bring_the_loop_nearer_to_the_take() -> None:
     assert away < 0.5 * away_alone
 
 
+@pytest.mark.parametrize(("last", "seam_s"), [(12, 0.3), (13, 0.3), (60, 0.1)])
+def test_neighbours_count_as_far_as_the_seam_and_half_the_loop_on_both_sides(
+    last: int, seam_s: float
+) -> None:
+    """Frames of the take are bent one by one: those nearer change the loop, those farther off do not."""
+    rng = np.random.default_rng(4)
+    skeleton = synthetic.skeleton()
+    vectors = 0.02 * np.cumsum(rng.normal(size=(120, len(skeleton), 3)), axis=0)
+    take = Motion(skeleton, RATE, quat.exp(vectors), np.tile(skeleton.rest_translation[0], (120, 1)))
+    body, settings = find_body_map(skeleton), CloseSettings(seam_s=seam_s)
+    before, loop, after = take.slice(0, 30), take.slice(30, 31 + last), take.slice(30 + last, 120)
+    parts = {"before": before, "after": after}
+    closed = close_loop(loop, body, settings, **parts)
+    elbow = skeleton.index("left_lower_arm")
+    for name, part in parts.items():
+        counted = 0
+        for k in range(20):
+            frame = len(before) - 1 - k if name == "before" else k
+            q = part.rotations.copy()
+            q[frame, elbow] = quat.mul(quat.exp(np.array([0.1, 0.0, 0.0])), q[frame, elbow])
+            bent = close_loop(loop, body, settings, **{**parts, name: part.with_rotations(q)})
+            counted += np.abs(bent.rotations - closed.rotations).max() > 1e-6
+        assert counted == min(round(seam_s * RATE), last // 2), name
+
+
 @pytest.mark.parametrize("name", ["walk", "run", "walker/turn_left0"])
 def test_a_cycle_of_broken_length_is_warped_to_whole_frames(name: str) -> None:
     """A period of 61.3 frames: its end is found within a tenth of a frame, and all of it plays evenly."""

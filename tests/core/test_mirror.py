@@ -94,6 +94,29 @@ def test_translation_tracks_are_mirrored_and_twice_is_the_identity() -> None:
     assert np.abs(again.model()[1] - here).max() < 1e-12
 
 
+@pytest.mark.parametrize("scale", [0.01, 1.0, 100.0])
+@pytest.mark.parametrize(("off_heights", "paired"), [(0.015, True), (0.025, False)])
+def test_a_pair_may_be_off_by_two_hundredths_of_the_height(
+    scale: float, off_heights: float, paired: bool
+) -> None:
+    """Whatever unit the body is in."""
+    old = synthetic.skeleton(scale)
+    off = off_heights * old.height
+    ways = [[0.15 * scale, 0, 0], [-0.15 * scale, off, 0]]
+    skeleton = Skeleton(
+        (*old.names, "pouch_a", "pouch_b"),
+        (*old.parents, 0, 0),
+        np.concatenate([old.rest_translation, ways]),
+        np.tile(quat.IDENTITY, (len(old) + 2, 1)),
+        old.tip_joints,
+        old.tip_offsets,
+    )
+    assert skeleton.height == old.height
+    body = BodyMap({part: old.index(name) for part, name in synthetic.parts().items()})
+    found = partners(skeleton, body)[-2:]
+    assert found == ((len(old) + 1, len(old)) if paired else (-1, -1))
+
+
 def test_unmapped_joints_are_paired_by_place_or_left_alone() -> None:
     old = synthetic.skeleton()
     extra = (

@@ -12,10 +12,12 @@ from reference_poses import HELD, arms, misalign, random_misalignments, take_wit
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map, heading
 from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
 from takemill.files.bvh import read_bvh
 from takemill.health.check import check
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
+from takemill.sensors import misalignment
 from takemill.sensors.misalignment import (
     between_spans,
     correct_misalignment,
@@ -98,6 +100,35 @@ def test_a_take_without_a_held_pose_says_so_and_stays() -> None:
     assert (found.start, found.stop, found.repaired) == (0, len(walk), False)
     assert "no T or A pose is held" in found.message
     np.testing.assert_allclose(repaired.rotations, walk.rotations, atol=1e-12)
+
+
+@pytest.mark.parametrize("yaw_deg", [0.0, 130.0])
+def test_legs_that_rest_astride_lean_to_no_side_in_the_pose(yaw_deg: float) -> None:
+    """Thighs and shins spread by 8 degrees at rest: they go straight down, as far forward as before."""
+    old = synthetic.skeleton()
+    ways, turned = old.rest_translation.copy(), old.rest_rotation.copy()
+    for side, sign in (("left", 1), ("right", -1)):
+        for part in ("lower_leg", "foot"):
+            joint = old.index(f"{side}_{part}")
+            out = quat.from_axis_angle(np.array([0.0, -1.0, 0.0]), sign * np.radians(8))
+            ways[joint] = quat.rotate(out, ways[joint] + [0, -0.03, 0])
+    turned[0] = quat.from_yaw(np.radians(yaw_deg))
+    skeleton = Skeleton(old.names, old.parents, ways, turned, old.tip_joints, old.tip_offsets)
+    body = BodyMap.from_names(skeleton, synthetic.parts())
+    motion = Motion(skeleton, 30.0, turned[None], ways[:1])
+    left = quat.rotate(turned[0], np.array([1.0, 0.0, 0.0]))
+    found, (rest, places) = misalignment._upright_legs(motion, body), skeleton.rest_model
+    assert len(found) == 4
+    for part, turn in found.items():
+        end = {"UpperLeg": "LowerLeg", "LowerLeg": "Foot"}[part[-8:]]
+        joint, below = body.require(part), body.require(part[:-8] + end)
+        bone = quat.rotate(quat.inv(rest[joint]), places[below] - places[joint])
+        now = quat.rotate(turn, bone)
+        assert abs(now @ left) < 1e-9
+        assert now[2] < -0.38
+        ahead = np.cross(left, [0.0, 0.0, 1.0])
+        before = (places[below] - places[joint]) @ ahead / np.linalg.norm(bone)
+        assert now @ ahead / np.linalg.norm(bone) == pytest.approx(before, abs=0.002)
 
 
 def test_the_heading_stays() -> None:

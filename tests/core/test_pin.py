@@ -16,13 +16,13 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map, heading
 from takemill.body.motion import Motion
 from takemill.body.posed import joint_in_model
-from takemill.feet import heading_drift, path_drift, pin_course
+from takemill.feet import heading_drift, path_drift, pin_course, pin_legs
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.leg_ik import place_ankles
 from takemill.feet.pin import PinSettings, pin_feet
 from takemill.feet.pin_legs import Stand, bend_legs, find_leg
 from takemill.feet.soles import foot_points
-from takemill.maths import quat, series
+from takemill.maths import filters, quat, series
 from takemill.repair.repair import RepairSettings, repair
 
 
@@ -251,12 +251,42 @@ def test_feet_that_slide_apart_are_let_go() -> None:
     assert sliding_cm_s(pinned, body, kept).mean() < 0.3
 
 
+@pytest.mark.parametrize("blend", [2, 6, 12])
+def test_a_foot_is_let_go_around_its_worst_moment(blend: int) -> None:
+    """All frames next to the peak that are above half of it, and at least half a blend on each side."""
+    rng = np.random.default_rng(blend)
+    for _ in range(20):
+        values = np.abs(filters.moving_mean(rng.normal(size=100), rng.integers(1, 9)))
+        peak = blend + int(np.argmax(values[blend:-blend]))
+        low = high = peak
+        while low > 0 and values[low - 1] >= values[peak] / 2:
+            low -= 1
+        while high < len(values) and values[high] >= values[peak] / 2:
+            high += 1
+        found = pin_course._peak_frames(values, 1000, blend)
+        wanted = (1000 + min(low, peak - blend // 2), 1000 + max(high, peak + blend // 2))
+        assert (found.start, found.stop) == wanted
+
+
 @given(st.lists(st.tuples(st.booleans(), st.floats(-1, 1)), min_size=1, max_size=50), st.integers(2, 9))
 def test_faded_against_its_slow_twin(pairs: list[tuple[bool, float]], longest: int) -> None:
     known = np.array([pair[0] for pair in pairs])
     values = np.array([pair[1] for pair in pairs])
     found = pin_course.fade(values[:, None], known, 10.0, longest)[:, 0]
     np.testing.assert_allclose(found, reference.faded(values, known.tolist(), 10.0, longest), atol=1e-12)
+
+
+@pytest.mark.parametrize("frames", range(2, 10))
+def test_a_cover_is_nowhere_below_and_no_wider_than_asked_for(frames: int) -> None:
+    """Half of `frames` twice averages no more than the highest within `frames` covers."""
+    rng = np.random.default_rng(frames)
+    values = np.where(rng.uniform(size=80) < 0.05, rng.uniform(size=80), 0.0)
+    cover = pin_legs._smooth_cover(values, frames)
+    assert (cover >= values - 1e-12).all()
+    wide = 2 * frames
+    highest = [values[max(k - wide, 0) : k + wide + 1].max() for k in range(80)]
+    assert (cover <= np.array(highest) + 1e-12).all()
+    assert np.abs(np.diff(cover)).max() <= values.max() / (2 * (frames // 2) + 1) + 1e-12
 
 
 def test_without_contacts_nothing_moves_and_bad_settings_are_named() -> None:

@@ -115,3 +115,16 @@ def test_slerp_at_any_angle_is_that_of_quat(angle, t):
     np.testing.assert_allclose(found, quat.slerp(a.T, b.T, t), atol=3e-8)
     flipped = quat.normalize(reduce_error._slerp(a, -b, t).T)
     np.testing.assert_allclose(quat.angle_between(flipped, found), 0, atol=1e-7)
+
+
+def test_the_worst_frame_of_a_giant_is_not_missed_by_single_precision():
+    """A body 175 m tall, whose frames all stray by nearly the same: rounding may swap the worst."""
+    rig = synthetic.skeleton(100.0)
+    rng = np.random.default_rng(9)
+    frames = 300
+    turns = np.tile(quat.IDENTITY, (frames, len(rig), 1))
+    turns[1:-1, 0] = quat.exp(np.array([0.0, 0.0, 0.01]) * (1 + 1e-9 * rng.normal(size=(frames - 2, 1))))
+    motion = Motion(rig, 30.0, turns, np.zeros((frames, 3)))
+    still = [Track(0, "rotation", np.array([0.0, frames - 1.0]), turns[[0, -1], 0])]
+    (found,) = largest_errors_m([motion], [still])
+    assert found == pytest.approx(largest_error_m(motion, still), rel=1e-10)
