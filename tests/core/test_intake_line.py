@@ -94,7 +94,7 @@ def test_a_performer_of_175_metres_is_seen():
 @pytest.mark.parametrize("height_m", [1.0, 1.3, 1.75, 2.2, 3.2])
 @pytest.mark.parametrize("unit", ["m", "cm", "mm"])
 def test_children_and_giants_are_as_tall_as_they_are(height_m, unit):
-    """In the usual units from 1.0 m to 3.2 m; beyond, metres and feet cannot be told apart."""
+    """In the usual units from 1.0 m to 3.2 m; beyond, metres and feet cannot be told apart (below)."""
     walk = forms.plain(synthetic.walk(steps=3).motion)
     found = parse_bvh(forms.bvh_text(walk))[0]
     factor = height_m / intake_of(found).height_m
@@ -102,6 +102,23 @@ def test_children_and_giants_are_as_tall_as_they_are(height_m, unit):
     motion, layout = parse_bvh(forms.bvh_text(grown, unit=unit))
     assert layout.unit_m == pytest.approx(forms.UNITS[unit])
     assert intake_of(motion).height_m == pytest.approx(height_m, rel=0.01)
+
+
+@pytest.mark.parametrize(("height_m", "said"), [(3.2, False), (3.6, True), (4.2, True)])
+def test_a_giant_in_metres_who_may_be_a_child_in_feet_is_asked_for(height_m, said, tmp_path, capsys):
+    """What is assumed is said at every verb, with the way to say otherwise; then nothing is asked."""
+    walk = forms.plain(synthetic.walk(steps=3).motion)
+    factor = height_m / intake_of(parse_bvh(forms.bvh_text(walk))[0]).height_m
+    path = tmp_path / "giant.bvh"
+    path.write_text(forms.bvh_text(forms.grown(walk, factor), unit="m"))
+    assert cli.main(["check", str(path)]) == 0
+    out = capsys.readouterr().out
+    question = f"taken for feet, which makes the body {height_m * 0.3048:.2f} m tall; if it is metres"
+    assert (question in out) == said
+    assert cli.main(["check", str(path), "--unit-m", "1"]) == 0
+    out = capsys.readouterr().out
+    assert "taken for feet" not in out
+    assert f"{height_m:.2f} m tall" in out
 
 
 def test_hands_that_walk_are_told():

@@ -8,6 +8,7 @@ written is first brought to such frames, which keeps every joint's place and tur
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,12 +19,13 @@ from ..base.errors import BvhError
 from ..body.motion import Motion
 from ..body.reference_pose import with_reference
 from ..body.skeleton import Skeleton
+from ..body.upright import body_height
 from ..maths import quat
 from ..maths.axes import turns_from_z_up
 from .bvh_layout import POSITIONS, ROTATIONS, BvhLayout
 from .bvh_motion import motion_of
 from .bvh_text import BvhText, parse
-from .bvh_units import guess_axes, guess_rate
+from .bvh_units import doubtful_unit, guess_axes, guess_rate
 
 __all__ = ["BvhLayout", "format_bvh", "parse_bvh", "read_bvh", "write_bvh"]
 
@@ -76,12 +78,14 @@ def format_bvh(motion: Motion, layout: BvhLayout | None = None) -> str:
 
 
 def _motion_of(text: BvhText, unit_m: float | None, up: str | None) -> tuple[Motion, BvhLayout]:
-    body = None
+    body, guessed = None, unit_m is None
     if unit_m is None or up is None:
         found_up, found_unit, body = guess_axes(text)
         up, unit_m = found_up if up is None else up, found_unit if unit_m is None else unit_m
     layout = BvhLayout(tuple(text.channels), unit_m, up)
     motion, layout = motion_of(text, layout, guess_rate(text.frame_time))
+    if guessed and body and (doubt := doubtful_unit(body_height(motion.skeleton, body) / layout.unit_m)):
+        layout = replace(layout, notes=(*layout.notes, doubt))
     return with_reference(motion, body=body), layout
 
 

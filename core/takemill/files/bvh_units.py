@@ -7,6 +7,7 @@ import numpy as np
 from ..base.checks import Array
 from ..base.errors import BodyMapError
 from ..body.body_parts import BodyMap
+from ..body.intake import MAX_HEIGHT_M
 from ..body.upright import SAMPLES, body_height, find_stance
 from .bvh_layout import BvhLayout
 from .bvh_motion import motion_of, some_frames
@@ -71,6 +72,21 @@ def unit_of(height: float) -> float:
     if not height:
         return 0.01
     return min((1.0, 0.01, 0.001), key=lambda unit: abs(np.log(height * unit / _USUAL_HEIGHT_M)))
+
+
+def doubtful_unit(height: float) -> str:
+    """What to say of a body, so many file units tall, that is as likely in another unit; "" where none is.
+
+    A giant in metres and a child or dwarf in feet have the same numbers. Motion does not tell them apart: a
+    take that was scaled up falls and steps, for its size, as it did before.
+    """
+    low, high, unit_m = _UNITS_BY_HEIGHT[1]
+    if not low <= height < min(high, MAX_HEIGHT_M):
+        return ""
+    return (
+        f"its unit is taken for feet, which makes the body {height * unit_m:.2f} m tall; if it is metres, "
+        f"and the body a giant of {height:.2f} m, say --unit-m 1"
+    )
 
 
 def _rest_points(text: BvhText) -> Array:
