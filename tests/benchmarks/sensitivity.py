@@ -48,7 +48,7 @@ HEAVY = replace(corrupt.Damage(), spikes_per_min=40, frozen_per_min=20)
 SENSORS = RepairSettings(heading=False, path=False, floor=False, pin=False)
 CONSTANTS = {
     "sensors.denoise": "_WINDOW_S _OVERSUBTRACTION",
-    "sensors.frozen": "MAX_REPEAT_DIFFERENCE _MIN_MOVING_NOISE_RAD",
+    "sensors.frozen": "MAX_REPEAT_DIFFERENCE MIN_MOVING_NOISE_RAD",
     "sensors.gaps": "_MAX_SIDE_FRAMES",
     "sensors.hinges": "_MAX_RMS_OFF_PER_NOISE _MAX_OFF_PER_NOISE _MIN_SWING_PER_OFF",
     "sensors.spikes": "_MEDIAN_FRAMES _MIN_BEND_SHARE",

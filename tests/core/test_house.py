@@ -192,13 +192,8 @@ GIVEN_UP = {
     "in_world", "_MOST", "_TOLD", "_MEANT", "_SHARED_OUT", "_stand", "_standing", "_STANDING",
     "_TURN_S", "_LEVEL", "_meant", "travels", "travelling", "mend", "mended", "snug",
 }  # fmt: skip
-# Where other words of the same letters are at home: the pattern that names clips, and a body's stance.
-AT_HOME = {
-    ("intake", "_stand"),
-    ("neutral_pose", "_stand"),
-    ("upright", "_standing"),
-    ("glb_rig", "_standing"),
-}
+# Where one of them is the right word: how a character stands.
+AT_HOME = {("upright", "_standing"), ("glb_rig", "_standing")}
 
 
 def names_in(tree: ast.Module) -> set[str]:

@@ -43,7 +43,7 @@ def shares(skeleton: Skeleton) -> dict[str, float]:
     [
         ("leg", upright._LEG_SHARE),
         ("neck", upright._NECK_SHARE),
-        ("ankle", upright._SOLE),
+        ("ankle", upright._SOLE_LEGS),
         ("ankle", soles._ANKLE_HEIGHT_LEGS),
         ("ahead", soles._FOOT_AHEAD_LEGS),
     ],

@@ -26,7 +26,7 @@ __all__ = ["HUMANOID", "BodyMap", "correct_body_map", "find_body_map", "heading"
 
 _LEG = ("UpperLeg", "LowerLeg", "Foot")
 _ARM = ("UpperArm", "LowerArm", "Hand")
-_SMALLEST_BODY = 11  # joints of hips, two legs and two arms without hands
+_MIN_BODY_JOINTS = 11  # of hips, two legs and two arms without hands
 _REQUIRED = (
     "hips", "spine", "head", *(side + part for side in SIDES for part in (*_LEG, *_ARM)),
 )  # fmt: skip
@@ -65,7 +65,7 @@ def _expect_one_body(skeleton: Skeleton, joints: Mapping[str, int]) -> None:
     roots = [j for j, parent in enumerate(skeleton.parents) if parent == shared and j not in top]
     for root in roots:
         part = skeleton.subtree(root).tolist()
-        if len(part) < _SMALLEST_BODY:
+        if len(part) < _MIN_BODY_JOINTS:
             continue
         try:
             other = _searched(BodyTree(skeleton.part(part)))
@@ -366,10 +366,9 @@ def _across(at: Array, body: BodyMap) -> Array:
     return at[..., body.require("leftUpperLeg"), :] - at[..., body.require("rightUpperLeg"), :]
 
 
-_MIN_UPRIGHT_COSINE = (
-    0.6  # cos(tilt / 2) below which the hips are too near to upside down: a tilt of 106 degrees
-)
-_MIN_LEVEL_SHARE = 0.35  # share of the line across the hips that must lie level: it may rise by 70 degrees
+# Of half the tilt: below it the hips are too near to upside down, a tilt of 106 degrees (chosen by eye).
+_MIN_UPRIGHT_COSINE = 0.6
+_MIN_LEVEL_SHARE = 0.35  # of the line across the hips that must lie level: it may rise by 70 degrees (by eye)
 
 
 def heading(motion: Motion, body: BodyMap) -> Array:

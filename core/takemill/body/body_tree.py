@@ -14,8 +14,8 @@ from .body_names import Hint, read_name
 from .skeleton import Skeleton
 
 UP: Array = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
-_TWIN = 0.01  # of the height: joints nearer than that are one joint written twice
-_LONGEST_LIMB = 16  # joints that are looked at from its start
+_MAX_TWIN_HEIGHTS = 0.01  # of the height: joints nearer than that are one joint written twice (chosen by eye)
+_MAX_LIMB_JOINTS = 16  # that are looked at from its start (chosen by eye: a tail of as many bones)
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,7 @@ class BodyTree:
         `inner` are unlikely to be the start.
         """
         fork = self._fork(path)
-        path = (path if fork is None else path[: fork + 1])[:_LONGEST_LIMB]
+        path = (path if fork is None else path[: fork + 1])[:_MAX_LIMB_JOINTS]
         if len(path) < 3:
             return None
         whole = sum(self.gap(a, b) for a, b in pairwise(path)) + self.below[path[-1]][0] or 1.0
@@ -191,7 +191,9 @@ class BodyTree:
             # The wrist bends, and a hand a little below it does not; so the ankle, and a foot below it.
             for p in range(places[1] + 1, places[2]):
                 if self.hints[path[p]].says(parts[2]) > 0:
-                    shape -= 1.0 if self.gap(path[p], path[places[2]]) < _TWIN * self.size else 0.15
+                    shape -= (
+                        1.0 if self.gap(path[p], path[places[2]]) < _MAX_TWIN_HEIGHTS * self.size else 0.15
+                    )
             names = sum(self.hints[path[p]].says(part) for p, part in zip(places, parts, strict=True))
             return float(shape + 1.5 * names)
 

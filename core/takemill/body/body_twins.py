@@ -12,9 +12,10 @@ from .body_parts import SIDES, BodyMap
 from .motion import Motion
 from .upright import sampled_frames
 
-_NEAR = 0.01  # of the height: joints nearer than that are twins
-_MORE = 2.0  # times as much must the twin bend
-_LEAST_RAD = np.radians(2.0)  # RMS; less is no bending
+# All chosen by eye.
+_MAX_TWIN_HEIGHTS = 0.01  # of the height: joints nearer than that are twins
+_MIN_BEND_FACTOR = 2.0  # times as much must the twin bend
+_MIN_BEND_RAD = np.radians(2.0)  # RMS; less is no bending
 _ENDS = tuple(side + part for side in SIDES for part in ("Hand", "Foot"))
 
 
@@ -26,7 +27,7 @@ def settle_twins(motion: Motion, body: BodyMap, kept: Collection[str] = ()) -> B
     skeleton, joints = motion.skeleton, dict(body.joints)
     frames = sampled_frames(len(motion))
     at = skeleton.reference_model[1]
-    near = _NEAR * skeleton.height
+    near = _MAX_TWIN_HEIGHTS * skeleton.height
     for part in _ENDS:
         if part not in joints or part in kept:
             continue
@@ -40,7 +41,7 @@ def settle_twins(motion: Motion, body: BodyMap, kept: Collection[str] = ()) -> B
         ]
         bends = {other: _bend(motion, other, frames, at) for other in (joint, *twins)}
         best = max(bends, key=lambda other: bends[other])
-        if bends[best] > max(_MORE * bends[joint], _LEAST_RAD):
+        if bends[best] > max(_MIN_BEND_FACTOR * bends[joint], _MIN_BEND_RAD):
             joints[part] = best
     return BodyMap(joints)
 

@@ -19,12 +19,13 @@ from .upright import SAMPLES, Poses, body_height, poses_of, sampled_frames, upri
 # Outside of these no body stands on a floor: from crawling children to giants. Common practice, no source.
 MIN_HEIGHT_M, MAX_HEIGHT_M = 0.3, 4.5
 MIN_HIPS_LEGS = 0.3  # leg lengths from the feet up to the hips, in the median of a take
-MAX_FLOOR_OFF_M = 0.5
-FASTEST_M_S = 12.5  # of any runner: 12.3 at 65 m of 100 m (IAAF biomechanics report, Berlin 2009; memory)
-_STEP_M = 3.0  # that a take of a moment may jump: spikes are repair's
+MAX_FLOOR_OFF_M = 0.5  # from height 0: more is another floor, or another unit
+MAX_SPEED_M_S = 12.5  # of any runner: 12.3 at 65 m of 100 m (IAAF biomechanics report, Berlin 2009; memory)
+# Those without a note were chosen by eye.
+_MAX_JUMP_M = 3.0  # that a take of a moment may jump: spikes are repair's
 _SOLE_LEGS = 0.08  # from an ankle down to the sole of a foot that has nothing else (Winter, as in upright)
-_SURE, _FAIRLY = 0.5, 0.2  # by which the body stands better along its up axis than along any other
-_ON_ALL_FOURS = 0.35  # leg lengths between hands and feet over the floor, and a trunk that lies
+_MIN_SURE, _MIN_FAIRLY_SURE = 0.5, 0.2  # in uprightness along the up axis over any other axis
+_MIN_HANDS_FEET_LEGS = 0.35  # leg lengths between hands and feet over the floor, and a trunk that lies
 _LOW_QUANTILE = 0.1  # of the lowest foot's heights: jumps do not raise a floor, spikes do not sink it
 
 
@@ -142,14 +143,14 @@ def find_intake(
     origin, score = ("rest", 1.0) if reference is None else (reference.origin, reference.score)
     problems = [
         *_size(height, ways.unit if unit_m else ways.scale),
-        *_stand(float(np.median(hips - low)) / leg, ways.up if up else ways.turn),
+        *_list_stance_problems(float(np.median(hips - low)) / leg, ways.up if up else ways.turn),
         *_floor(floor, ways.floor),
         *_limbs(skeleton, poses, body, leg),
         *_way(hips_way_m(poses, body), motion.duration_s),
         *_reference(origin, score, ways.reference),
         *_sides(skeleton, poses, body),
     ]
-    sure = "sure" if margin > _SURE else "fairly sure" if margin > _FAIRLY else "unsure"
+    sure = "sure" if margin > _MIN_SURE else "fairly sure" if margin > _MIN_FAIRLY_SURE else "unsure"
     if problems:
         sure = "unsure"
     facing = float(np.degrees(heading(motion.slice(0, 1), body)[0]))
@@ -201,7 +202,7 @@ def _size(height: float, how: str) -> list[str]:
     return [f"the body is {height:.3g} m tall, and bodies are {MIN_HEIGHT_M:g} to {MAX_HEIGHT_M:g}: {how}"]
 
 
-def _stand(hips_legs: float, how: str) -> list[str]:
+def _list_stance_problems(hips_legs: float, how: str) -> list[str]:
     if hips_legs >= MIN_HIPS_LEGS:
         return []
     return [f"the hips are {max(hips_legs, -9.9):.2f} leg lengths above the feet for most of the take: {how}"]
@@ -221,7 +222,7 @@ def hips_way_m(poses: Poses, body: BodyMap) -> float:
 
 
 def _way(way_m: float, seconds: float) -> list[str]:
-    if way_m <= FASTEST_M_S * seconds + _STEP_M:
+    if way_m <= MAX_SPEED_M_S * seconds + _MAX_JUMP_M:
         return []
     return [
         f"the hips get {way_m:.4g} m away in {seconds:.4g} s, faster than anybody runs: the root's positions "
@@ -236,7 +237,7 @@ def _limbs(skeleton: Skeleton, poses: Poses, body: BodyMap, leg: float) -> list[
         return []
     low = soles(skeleton, poses, body, leg)
     reach = np.abs(poses.positions[:, hands, 2] - low[:, None]).max(axis=1) / leg
-    if float(np.median(reach)) < _ON_ALL_FOURS:
+    if float(np.median(reach)) < _MIN_HANDS_FEET_LEGS:
         return [
             "the hands are as low as the feet for most of the take: only bodies on two legs are understood; "
             "leave out the part that crawls"

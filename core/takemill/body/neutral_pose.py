@@ -18,8 +18,9 @@ from .skeleton import Reference, Skeleton
 from .upright import top_joints
 
 UP = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
-_BACK = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
-_OVER = 0.1  # ... and the ankle so high over the line from it to the toes
+# Both chosen by eye.
+_HEEL_BACK_SHARE = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
+_ANKLE_OVER_SHARE = 0.1  # ... and the ankle so high over the line from it to the toes
 _LEVEL_RAD = 1e-6  # off by less is rounding
 _TRUNK = ("spine", "chest", "upperChest")
 _LEG, _ARM = ("UpperLeg", "LowerLeg", "Foot"), ("UpperArm", "LowerArm", "Hand")
@@ -47,7 +48,7 @@ def neutral(skeleton: Skeleton, body: BodyMap, habits: Habits, feet_only: bool =
     assert pose is not None
     work = _Pose(skeleton, pose.rotation.copy(), pose.translation)
     if not feet_only:
-        _stand(work, body)
+        _stand_up(work, body)
         for side in SIDES:
             _hang(work, body, [side + part for part in _LEG], habits, forward=-1.0)
             _hang(work, body, [side + part for part in _ARM], habits, forward=1.0)
@@ -126,14 +127,14 @@ def _over_sole(ankle: Array, ends: list[Array]) -> Array | None:
     length = float(np.linalg.norm(ahead))
     if not length:
         return None
-    back = [end for end in ends if (end - ankle) @ ahead < _BACK * length**2]
+    back = [end for end in ends if (end - ankle) @ ahead < _HEEL_BACK_SHARE * length**2]
     if not back:
         return None
     heel = min(back, key=lambda end: float((end - ankle) @ ahead))
     along = toe - heel
     up = (ankle - heel) - along * ((ankle - heel) @ along) / (along @ along)
     size = float(np.linalg.norm(up))
-    return up / size if size > _OVER * length else None
+    return up / size if size > _ANKLE_OVER_SHARE * length else None
 
 
 def _foot_ends(skeleton: Skeleton, model: Array, at: Array, foot: int) -> list[Array]:
@@ -186,7 +187,7 @@ def _between(u: Array, v: Array) -> float:
     return float(np.arctan2(np.linalg.norm(np.cross(u, v)), u @ v))
 
 
-def _stand(work: _Pose, body: BodyMap) -> None:
+def _stand_up(work: _Pose, body: BodyMap) -> None:
     """Turn the body until its trunk is vertical and its hips are level; a root that carries it stays."""
     at = work.model()[1]
     left, right = (at[body.require(f"{side}UpperLeg")] for side in SIDES)

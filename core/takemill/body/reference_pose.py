@@ -36,14 +36,20 @@ from .upright import (
 )
 
 UP = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
-_PAIRS = 120  # frames that are looked at, each with its neighbour
-_STRAIGHT, _TRUNK = 0.8, 0.85  # legs and trunk of an upright moment, as shares of their lengths
-_UNEVEN = 0.12  # leg lengths between the heights of its ankles
-_SLOW, _LOW = 0.3, 0.04  # leg lengths a second, and of an ankle over the lowest place: a foot that lies flat
-_BEST = 0.2  # share of the frames looked at, the best ones, whose middle is the reference pose
-_CALMEST = 0.3  # share of a foot's planted frames that tell how it lies
-_SHIN = 0.7  # cosine of a shin's lean from which on a foot need not lie flat: 45 degrees
-# (limits above: trial on the open motions, in nine ways of writing each)
+# The limits below: by trial on the open motions, in nine ways of writing each.
+_MAX_PAIRS = 120  # frames that are looked at, each with its neighbour
+_MIN_LEG_SHARE, _MIN_TRUNK_SHARE = (
+    0.8,
+    0.85,
+)  # legs and trunk of an upright moment, as shares of their lengths
+_MAX_UNEVEN_LEGS = 0.12  # leg lengths between the heights of its ankles
+_MAX_FLAT_SPEED_LEGS_S, _MAX_FLAT_HEIGHT_LEGS = (
+    0.3,
+    0.04,
+)  # leg lengths a second, and of an ankle over the lowest place: a foot that lies flat
+_BEST_FRAMES_SHARE = 0.2  # share of the frames looked at, the best ones, whose middle is the reference pose
+_CALM_FRAMES_SHARE = 0.3  # of a foot's planted frames, the calmest ones, that show how it lies
+_MIN_SHIN_COSINE = 0.7  # cosine of a shin's lean from which on a foot need not lie flat: 45 degrees
 
 
 def with_reference(motion: Motion, find: FindBody = find_body_map, body: BodyMap | None = None) -> Motion:
@@ -111,7 +117,7 @@ class _Look:
 
 
 def _look(motion: Motion) -> _Look:
-    frames = sampled_frames(len(motion), _PAIRS)
+    frames = sampled_frames(len(motion), _MAX_PAIRS)
     after = np.minimum(frames + 1, len(motion) - 1)
     poses, later = poses_of(motion, frames), poses_of(motion, after)
     step_s = np.maximum(after - frames, 1)[:, None] / motion.rate
@@ -158,7 +164,7 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
 
 def _usual(look: _Look, score: Array, upright: Mask, best: int) -> Array:
     """Local rotations (J, 4) of the best moments, in their middle: one moment leans as others do not."""
-    order = np.argsort(-score, kind="stable")[: max(round(_BEST * len(score)), 1)]
+    order = np.argsort(-score, kind="stable")[: max(round(_BEST_FRAMES_SHARE * len(score)), 1)]
     chosen = np.append(order[upright[order]], best)
     local = look.rotations[chosen]
     near = local * np.where((local * look.rotations[best]).sum(axis=-1) < 0, -1.0, 1.0)[..., None]
@@ -194,7 +200,7 @@ def _moments(look: _Look, body: BodyMap, leg: float) -> tuple[Array, Mask]:
     stride = np.maximum(quat.length((foot[:, 0] - foot[:, 1])[:, :2]) - width, 0.0) / leg
     speed = look.speed.mean(axis=1) / leg
     score = (straight + trunk) / 2 - uneven - 0.3 * stride - 0.2 * np.minimum(speed, 3.0)
-    upright = (straight > _STRAIGHT) & (trunk > _TRUNK) & (uneven < _UNEVEN)
+    upright = (straight > _MIN_LEG_SHARE) & (trunk > _MIN_TRUNK_SHARE) & (uneven < _MAX_UNEVEN_LEGS)
     return score + 0.5 * upright, upright
 
 
@@ -228,10 +234,12 @@ def _planted(skeleton: Skeleton, look: _Look, body: BodyMap, side: str, leg: flo
     speed = look.speed[:, joints].max(axis=1) / leg
     height = look.poses.positions[:, foot, 2]
     shin = look.poses.positions[:, knee] - look.poses.positions[:, foot]
-    stands = shin[:, 2] > _SHIN * np.maximum(quat.length(shin), 1e-12)
-    there = np.flatnonzero((speed < _SLOW) & (height - floor < _LOW * leg) & stands)
+    stands = shin[:, 2] > _MIN_SHIN_COSINE * np.maximum(quat.length(shin), 1e-12)
+    there = np.flatnonzero(
+        (speed < _MAX_FLAT_SPEED_LEGS_S) & (height - floor < _MAX_FLAT_HEIGHT_LEGS * leg) & stands
+    )
     calm = there[np.argsort(speed[there], kind="stable")]
-    return np.sort(calm[: max(int(_CALMEST * len(calm)), min(3, len(calm)))])
+    return np.sort(calm[: max(int(_CALM_FRAMES_SHARE * len(calm)), min(3, len(calm)))])
 
 
 def _bend(poses: Poses, joints: list[int]) -> Array | None:
@@ -244,14 +252,18 @@ def _bend(poses: Poses, joints: list[int]) -> Array | None:
     )
     aside = below - bone * (bone * below).sum(axis=-1, keepdims=True)
     size = quat.length(aside)
-    if (size > _BENT).sum() < 3:
+    if (size > _MIN_HINGE_SINE).sum() < 3:
         return None
-    mean = aside[size > _BENT].mean(axis=0)
+    mean = aside[size > _MIN_HINGE_SINE].mean(axis=0)
     # A joint that bends to all sides is no hinge.
-    return mean / np.linalg.norm(mean) if np.linalg.norm(mean) > 0.5 * size[size > _BENT].mean() else None
+    return (
+        mean / np.linalg.norm(mean)
+        if np.linalg.norm(mean) > 0.5 * size[size > _MIN_HINGE_SINE].mean()
+        else None
+    )
 
 
-_BENT = 0.25  # sine of the angle from which on a bent limb shows its hinge: 15 degrees
+_MIN_HINGE_SINE = 0.25  # of the bend from which on a limb shows its hinge: 15 degrees (chosen by eye)
 
 
 def _placed(motion: Motion, pose: Reference, body: BodyMap) -> Reference | None:

@@ -24,24 +24,22 @@ from .skeleton import Reference, Skeleton
 FindBody = Callable[[Skeleton], BodyMap]
 """What gives a skeleton its body map."""
 
-SAMPLES = 60  # frames of a take that are looked at: intake costs the same for any length
-_MOST_JOINTS = 1000  # beyond it the search in many poses takes longer than it is worth
-_LEANS_DEG = 30.0  # what legs, trunk and hips of an upright rest pose may lean; A poses spread legs by 20
-_UNLIKE_DEG = 25.0  # between a bone of the left and the mirrored one of the right, likewise
-_TWISTED_DEG = 60.0  # shoulders against hips, likewise
-_STANDS = 0.75  # median uprightness of a take that stands; crawling and lying ones stay below 0.6
-_SURELY = 0.3  # by which a body stands better along its up axis than along any other, to be sure of it
-_SURER = 0.15  # by which another axis than that of an upright rest must be the more upright one
-_HARDLY, _HALF = (
-    0.1,
-    0.5,
-)  # median uprightness that a body on a floor has at least; and one that bends or turns over
-_FLOOR_OFF, _FLOOR_SPREAD = 0.25, 0.16  # leg lengths of the lowest joint off height 0, and between its fifths
-_FLOOR_TELLS = (
-    0.6  # uprightness that a floor is worth: takes that lie most of the time score 0.3 where 0.8 lies
-)
-_ON_FLOOR = 0.35  # leg lengths that the lowest foot may be off height 0 to speak for an axis
-# (the limits above: trial on the open motions, in nine ways of writing each)
+SAMPLES = 60  # frames of a take that are looked at: intake costs the same for any length (chosen by eye)
+_MAX_SEARCHED_JOINTS = 1000  # beyond it the search in many poses takes longer than it is worth
+# The limits down to _MAX_ON_FLOOR_LEGS: by trial on the open motions, in nine ways of writing each.
+_MAX_LEAN_DEG = 30.0  # what legs, trunk and hips of an upright rest pose may lean; A poses spread legs by 20
+_MAX_UNLIKE_DEG = 25.0  # between a bone of the left and the mirrored one of the right, likewise
+_MAX_TWIST_DEG = 60.0  # shoulders against hips, likewise
+_MIN_STANDING = 0.75  # median uprightness of a take that stands; crawling and lying ones stay below 0.6
+_MIN_LEAD = 0.3  # in uprightness along the up axis over any other axis, to be sure of it
+_MIN_BETTER = 0.15  # in uprightness, by which another axis must exceed that of an upright rest
+# Median uprightness that a body on a floor has at least; and one that bends or turns over.
+_MIN_UPRIGHT, _MIN_HALF_UPRIGHT = 0.1, 0.5
+# Of the lowest joint: off height 0, and between the fifths of its heights.
+_MAX_FLOOR_OFF_LEGS, _MAX_FLOOR_SPREAD_LEGS = 0.25, 0.16
+# In uprightness, what a floor is worth: takes that lie most of the time score 0.3 where 0.8 lies.
+_FLOOR_WORTH = 0.6
+_MAX_ON_FLOOR_LEGS = 0.35  # that the lowest foot may be off height 0 to speak for an axis
 
 
 @dataclass(frozen=True)
@@ -150,14 +148,14 @@ def body_height(skeleton: Skeleton, body: BodyMap) -> float:
     ends = [float(np.linalg.norm(tip)) for tip in tips]
     ends += [float(np.linalg.norm(at[child] - at[way[-1]])) for child in skeleton.children[way[-1]]]
     head = max(ends, default=0.0)
-    return leg * (1 + _SOLE) + trunk + float(np.clip(head, 0.0, _TALLEST_HEAD * leg))
+    return leg * (1 + _SOLE_LEGS) + trunk + float(np.clip(head, 0.0, _MAX_HEAD_LEGS * leg))
 
 
 # Shares of a body's height, from the body segment lengths of Drillis and Contini 1966 as printed in Winter,
 # Biomechanics and Motor Control of Human Movement, fig. 4.1 (from memory): hip to ankle 0.491, ankle 0.039,
 # hip to shoulder 0.288, chin to top 0.13. Trial: three open bodies have legs of 0.46 to 0.52, shoulders at
 # 0.74 to 0.81 (test_proportions.py). A head's end may be a hat's: no more than a third of a leg counts.
-_LEG_SHARE, _NECK_SHARE, _SOLE, _TALLEST_HEAD = 0.49, 0.78, 0.08, 0.35
+_LEG_SHARE, _NECK_SHARE, _SOLE_LEGS, _MAX_HEAD_LEGS = 0.49, 0.78, 0.08, 0.35
 
 
 def lowest_foot(skeleton: Skeleton, poses: Poses, body: BodyMap, up: Array) -> Array:
@@ -173,7 +171,7 @@ def keeps_floor(poses: Poses, up: Array, leg: float) -> bool:
     """
     lowest = (poses.positions @ up).min(axis=1) / leg
     fifth, fourth = np.quantile(lowest, (0.2, 0.8))
-    return bool(abs(np.median(lowest)) < _FLOOR_OFF and fourth - fifth < _FLOOR_SPREAD)
+    return bool(abs(np.median(lowest)) < _MAX_FLOOR_OFF_LEGS and fourth - fifth < _MAX_FLOOR_SPREAD_LEGS)
 
 
 def is_upright(poses: Poses, body: BodyMap, up: Array) -> bool:
@@ -186,20 +184,20 @@ def is_upright(poses: Poses, body: BodyMap, up: Array) -> bool:
     hips = np.stack([at[body.require(f"{side}UpperLeg")] for side in SIDES])
     bones = [_bones(at, body, side) for side in SIDES]
     legs = [bone for one in bones for bone in one[:2]]
-    if min(map(np.linalg.norm, legs)) <= 0 or max(_off_deg(bone, -up) for bone in legs) > _LEANS_DEG:
+    if min(map(np.linalg.norm, legs)) <= 0 or max(_off_deg(bone, -up) for bone in legs) > _MAX_LEAN_DEG:
         return False
-    if (top := top_joints(body)) and _off_deg(at[top].mean(axis=0) - hips.mean(axis=0), up) > _LEANS_DEG:
+    if (top := top_joints(body)) and _off_deg(at[top].mean(axis=0) - hips.mean(axis=0), up) > _MAX_LEAN_DEG:
         return False
     across = hips[0] - hips[1]
-    if abs(_off_deg(across, up) - 90.0) > _LEANS_DEG:
+    if abs(_off_deg(across, up) - 90.0) > _MAX_LEAN_DEG:
         return False
     if all(f"{side}UpperArm" in body.joints for side in SIDES):
         arms = at[body.require("leftUpperArm")] - at[body.require("rightUpperArm")]
-        if _off_deg(arms, across) > _TWISTED_DEG:
+        if _off_deg(arms, across) > _MAX_TWIST_DEG:
             return False
     middle = across / max(float(np.linalg.norm(across)), 1e-12)
     return all(
-        _off_deg(left - 2 * middle * (left @ middle), right) < _UNLIKE_DEG
+        _off_deg(left - 2 * middle * (left @ middle), right) < _MAX_UNLIKE_DEG
         for left, right in zip(*bones, strict=True)
         if min(np.linalg.norm(left), np.linalg.norm(right)) > 0
     )
@@ -242,7 +240,7 @@ def find_stance(motion: Motion, find: FindBody = find_body_map) -> Stance:
         BodyMapError: no pose of it shows a body.
     """
     skeleton = replace(motion.skeleton, reference=None)
-    if len(skeleton) > _MOST_JOINTS:
+    if len(skeleton) > _MAX_SEARCHED_JOINTS:
         raise BodyMapError(f"body map: {len(skeleton)} joints are more than a body has; name its parts")
     poses, rest = poses_of(motion, sampled_frames(len(motion))), rest_poses(skeleton)
     best: tuple[float, Stance] | None = None
@@ -263,7 +261,7 @@ def find_stance(motion: Motion, find: FindBody = find_body_map) -> Stance:
         if best is None or weight > best[0] + 1e-9:
             best = weight, stance
         # A body that surely stands needs no other look, once it was seen standing.
-        if stance.score > _STANDS and stance.margin > _SURELY:
+        if stance.score > _MIN_STANDING and stance.margin > _MIN_LEAD:
             if up == stance.up and (source is poses or stance.rest_up == up):
                 break
             standing = rest if stance.rest_up == stance.up else poses
@@ -290,15 +288,19 @@ def _judged(skeleton: Skeleton, poses: Poses, rest: Poses, body: BodyMap) -> tup
         up: abs(float(np.median(lowest_foot(skeleton, poses, body, up_vector(up))))) / leg for up in UP_AXES
     }
     rests = [up for up in UP_AXES if is_upright(rest, body, up_vector(up))]
-    floors = {up: scores[up] > _HARDLY and keeps_floor(poses, up_vector(up), leg) for up in UP_AXES}
-    moved = max(UP_AXES, key=lambda up: scores[up] + 0.1 * (low[up] < _ON_FLOOR) + _FLOOR_TELLS * floors[up])
+    floors = {up: scores[up] > _MIN_UPRIGHT and keeps_floor(poses, up_vector(up), leg) for up in UP_AXES}
+    moved = max(
+        UP_AXES, key=lambda up: scores[up] + 0.1 * (low[up] < _MAX_ON_FLOOR_LEGS) + _FLOOR_WORTH * floors[up]
+    )
     up = moved
     if rests and moved != rests[0]:
-        tall = scores[moved] > _STANDS or (scores[moved] > _HALF and floors[moved] > floors[rests[0]])
-        stands = tall and scores[moved] - scores[rests[0]] > _SURER
+        tall = scores[moved] > _MIN_STANDING or (
+            scores[moved] > _MIN_HALF_UPRIGHT and floors[moved] > floors[rests[0]]
+        )
+        stands = tall and scores[moved] - scores[rests[0]] > _MIN_BETTER
         # One who lies all the time looks like one who stands in a file with another axis up: the floor tells.
-        lies = low[rests[0]] < _ON_FLOOR <= low[moved]
+        lies = low[rests[0]] < _MAX_ON_FLOOR_LEGS <= low[moved]
         up = moved if stands and not lies else rests[0]
     margin = scores[up] - max(score for other, score in scores.items() if other != up)
-    weight = scores[up] + 0.5 * bool(rests) + _FLOOR_TELLS * floors[up]
+    weight = scores[up] + 0.5 * bool(rests) + _FLOOR_WORTH * floors[up]
     return weight, Stance(up, body, scores[up], margin, rests[0] if rests else "")
