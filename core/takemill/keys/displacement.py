@@ -13,7 +13,7 @@ from ..base.checks import Array, Index, Mask
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-_MIN_REACH_M = 0.02  # the skin about the smallest joint, a finger's (chosen by eye)
+_MIN_REACH_M = 0.02  # the skin about the smallest joint, a finger's (by eye; a third less changes no byte)
 
 
 def reaches(skeleton: Skeleton, probe_m: float) -> Array:
