@@ -165,3 +165,23 @@ def skinned_cloth(armature) -> None:
     cloth.modifiers.new("skin", "ARMATURE").object = armature
     for index, bone in enumerate(armature.data.bones):
         cloth.vertex_groups.new(name=bone.name).add([3 * index, 3 * index + 1, 3 * index + 2], 1, "REPLACE")
+
+
+def skin_tips(armature, skeleton) -> None:
+    """A mesh with a small triangle at each end of the body, weighted to its joint."""
+    corners = 1e-5 * np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    tips = [
+        (skeleton.names[joint], tip)
+        for joint, tip in zip(skeleton.tip_joints, skeleton.rest_tips, strict=True)
+    ]
+    points = np.concatenate([tip + corners for _, tip in tips])
+    mesh = bpy.data.meshes.new("skin")
+    mesh.from_pydata(points.tolist(), [], [(k, k + 1, k + 2) for k in range(0, len(points), 3)])
+    skin = bpy.data.objects.new("skin", mesh)
+    bpy.context.scene.collection.objects.link(skin)
+    skin.parent = armature
+    bpy.context.view_layer.update()  # or the exporter does not see it
+    skin.modifiers.new("skin", "ARMATURE").object = armature
+    for k, (name, _) in enumerate(tips):
+        group = skin.vertex_groups.get(name) or skin.vertex_groups.new(name=name)
+        group.add([3 * k, 3 * k + 1, 3 * k + 2], 1.0, "REPLACE")

@@ -217,33 +217,13 @@ def test_clips_that_came_from_elsewhere_say_so(ferry, tmp_path):
     assert armature.animation_data.action.name == clip["name"]
 
 
-def skin_tips(armature, skeleton) -> None:
-    """A mesh with a small triangle at each end of the body, weighted to its joint."""
-    corners = 1e-5 * np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-    tips = [
-        (skeleton.names[joint], tip)
-        for joint, tip in zip(skeleton.tip_joints, skeleton.rest_tips, strict=True)
-    ]
-    points = np.concatenate([tip + corners for _, tip in tips])
-    mesh = bpy.data.meshes.new("skin")
-    mesh.from_pydata(points.tolist(), [], [(k, k + 1, k + 2) for k in range(0, len(points), 3)])
-    skin = bpy.data.objects.new("skin", mesh)
-    bpy.context.scene.collection.objects.link(skin)
-    skin.parent = armature
-    bpy.context.view_layer.update()  # or the exporter does not see it
-    skin.modifiers.new("skin", "ARMATURE").object = armature
-    for k, (name, _) in enumerate(tips):
-        group = skin.vertex_groups.get(name) or skin.vertex_groups.new(name=name)
-        group.add([3 * k, 3 * k + 1, 3 * k + 2], 1.0, "REPLACE")
-
-
 def test_clips_on_a_character_are_the_same_in_the_shell_and_in_blender(ferry, tmp_path):
     """Fitted, cut where the performer was cut, with the performer's contacts; each setting changed."""
     path, performer = ferry
     other = small_takes.longer_arms()
     target = blender_scene.import_bvh(other.slice(0, 1), tmp_path, "tall", root=True)
     target.name = "tall"
-    skin_tips(target, other.skeleton)  # a GLB knows where limbs end by its mesh alone
+    blender_scene.skin_tips(target, other.skeleton)  # a GLB knows where limbs end by its mesh alone
     (tmp_path / "tall.glb").write_bytes(export_rig(bpy.context, target))
     recipe = recipe_file(tmp_path, f"rate = 30\n{every()}")
     shell = packed_by_shell(path, recipe, tmp_path / "shell", "--to", str(tmp_path / "tall.glb"))

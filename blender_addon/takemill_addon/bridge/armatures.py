@@ -2,7 +2,9 @@
 
 A joint has a place and a turn, a bone also a length: its tail lies at its child, amid its children, or where
 the file says that the limb ends; where nothing says it, the bone goes on in its parent's direction. What the
-file says of ends, heels too, is kept with the bones: a tail is only what is drawn.
+file says of ends, heels too, is kept with the bones: a tail is only what is drawn. Bones roll with their Z
+axis to the front, those of feet upwards, so that limbs bend about one axis, and no T pose stands where Euler
+angles lose their digits (Blender's FBX exporter writes such: millimetres at the hands, otherwise).
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from dataclasses import replace
 
 import bpy
 import numpy as np
+from mathutils import Vector
 
 from takemill.base.checks import Array
 from takemill.body.motion import Motion
@@ -23,6 +26,8 @@ from .rig import Rig, motion_of, read_rig
 _SHORTEST = (
     0.002  # of a body's height: shorter bones can hardly be seen, and Blender drops those of no length
 )
+_FRONT, _UP = Vector((0.0, -1.0, 0.0)), Vector((0.0, 0.0, 1.0))  # of Blender's world
+_ALONG = 0.7  # cosine beyond which a bone lies along the front, as feet do
 _GOES_ON = 0.3  # of its parent's length: a bone whose end nothing says
 
 
@@ -38,6 +43,7 @@ def build_armature(context: bpy.types.Context, skeleton: Skeleton, name: str) ->
     for joint, parent in enumerate(skeleton.parents):
         bone = armature.data.edit_bones.new(names[joint])
         bone.head, bone.tail = heads[joint], tails[joint]
+        bone.align_roll(_UP if abs(bone.vector.normalized() @ _FRONT) > _ALONG else _FRONT)
         bone.parent = made[parent] if parent >= 0 else None
         made.append(bone)
     bpy.ops.object.mode_set(mode="OBJECT")
@@ -100,6 +106,19 @@ def fits(armature: bpy.types.Object, motion: Motion) -> bool:
     here = skeleton.rest_model[1]
     ways = here - np.array([here[parent] if parent >= 0 else np.zeros(3) for parent in parents])
     return not replace(there, rest_translation=ways).difference(there, {0, *motion.translations})
+
+
+def same_bones(armature: bpy.types.Object, other: bpy.types.Object) -> bool:
+    """Whether two armatures are one but for their names: the same bones at rest, and in the same place."""
+    mine, yours = read_rig(armature), read_rig(other)
+    if (mine.names, mine.parents, mine.modes) != (yours.names, yours.parents, yours.modes):
+        return False
+    near = 1e-4 * max(float(np.ptp(mine.rest_position, axis=0).max()), 1e-6)
+    if np.abs(mine.rest_position - yours.rest_position).max() > near:
+        return False
+    if quat.angle_between(mine.rest_rotation, yours.rest_rotation).max() > 1e-3:
+        return False
+    return bool(np.allclose(armature.matrix_world, other.matrix_world, atol=1e-4))
 
 
 def show(context: bpy.types.Context, armature: bpy.types.Object, frame: int) -> None:

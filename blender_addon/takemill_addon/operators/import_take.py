@@ -48,7 +48,7 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
             ("INCH", "Inches", "One unit of the file is an inch"),
             ("FOOT", "Feet", "One unit of the file is a foot"),
         ),
-        description="How long one unit of the file is",
+        description="How long one unit of the file is; of a file that tells it, one of its metres",
     )
     up: bpy.props.EnumProperty(
         name="Up",
@@ -159,7 +159,7 @@ class TAKEMILL_FH_take(bpy.types.FileHandler):
 
 def draw_in_menu(menu: bpy.types.Menu, _: bpy.types.Context) -> None:
     """The entry in File > Import."""
-    menu.layout.operator(TAKEMILL_OT_import_take.bl_idname, text="Takemill Take (.bvh)")
+    menu.layout.operator(TAKEMILL_OT_import_take.bl_idname, text="Takemill Take (.bvh/.fbx/.usd/.glb)")
 
 
 CLASSES = (TAKEMILL_OT_import_take,)

@@ -84,11 +84,11 @@ def read_glb_takes(data: bytes, source: str, name: str = "") -> GlbTakes:
         raise GlbError(text if text.startswith(f"{source}: ") else f"{source}: {text}") from None
 
 
-def placed_as(motion: Motion, unit_m: float, up: str) -> Motion:
-    """A motion of a file that has another unit (metres) or another axis up than glTF's, as it is meant."""
-    if (unit_m, up) == (UNIT_M, UP):
+def placed_as(motion: Motion, unit_m: float, up: str, read_up: str = UP) -> Motion:
+    """A motion that was read in metres, `read_up` up, of a file that means another unit or axis by that."""
+    if (unit_m, up) == (UNIT_M, read_up):
         return motion
-    turn = quat.mul(turn_to_z_up(up), quat.inv(turn_to_z_up(UP)))
+    turn = quat.mul(turn_to_z_up(up), quat.inv(turn_to_z_up(read_up)))
     old, size = motion.skeleton, unit_m / UNIT_M
     rest, places, rotations = old.rest_rotation.copy(), size * old.rest_translation, motion.rotations.copy()
     moved = {0: motion.root_translation, **motion.translations}

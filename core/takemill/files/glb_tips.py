@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -37,7 +37,13 @@ def tips_of(
     Raises:
         GlbError: a skinned mesh cannot be read (it is compressed, say).
     """
-    own = _vertices(document, list(joints))
+    return limb_ends(_vertices(document, list(joints)), parents, rest_places)
+
+
+def limb_ends(
+    own: Mapping[int, Array], parents: Sequence[int], rest_places: Sequence[Place]
+) -> tuple[tuple[int, ...], Array]:
+    """The same, of the vertices (N, 3) of joints, in each joint's own space and the file's unit."""
     if not own:
         return (), np.zeros((0, 3))
     world = {joint: rest_places[joint].apply(points) for joint, points in own.items()}

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 _FBX, _USD, _GLB = "an FBX file", "a USD file", "a glTF binary"
-_BLENDER = (
-    "open it in Blender (File > Import) and work on its Action there, or export a BVH file from the program "
-    "that wrote it"
-)
+_OWN_NAME = "give it the end of name that such files have, by which it is read; or export the take as BVH"
 _STARTS: tuple[tuple[bytes, str, str], ...] = (
-    (b"Kaydara FBX Binary", _FBX, _BLENDER),
-    (b"; FBX", _FBX, _BLENDER),
-    (b"PXR-USDC", _USD, _BLENDER),
-    (b"#usda", _USD, _BLENDER),
-    (b"glTF", _GLB, _BLENDER),
-    (b"BLENDER", "a Blender file", "open it in Blender, and work on its Actions there"),
+    (b"Kaydara FBX Binary", _FBX, _OWN_NAME),
+    (b"; FBX", _FBX, _OWN_NAME),
+    (b"PXR-USDC", _USD, _OWN_NAME),
+    (b"#usda", _USD, _OWN_NAME),
+    (b"glTF", _GLB, _OWN_NAME),
+    (b"BLENDER", "a Blender file", _OWN_NAME),
     (b"\x28\xb5\x2f\xfd", "a compressed file, as Blender writes them", "open it in Blender"),
     (b"PK\x03\x04", "an archive", "unpack it, and read the BVH files in it"),
     (b"\x1f\x8b", "a compressed file", "unpack it first"),

@@ -11,6 +11,8 @@ from ..base.errors import FileError
 from ..body.intake import IntakeSettings
 from ..body.motion import Motion
 from ..body.reference_pose import with_reference
+from .blender_takes import BY_BLENDER, takes_by_blender
+from .blender_takes import UP as BLENDER_UP
 from .bvh import BvhLayout, read_bvh
 from .glb_take import UNIT_M, UP, placed_as, read_glb_takes, take_names
 from .take_address import file_of, inside, name_of
@@ -25,25 +27,25 @@ def read_motion(address: str | Path, intake: IntakeSettings) -> tuple[Motion, Bv
         FileError: the file cannot be read, is malformed, holds several takes, or none of that name.
         InputError: a setting is not usable.
     """
-    path = file_of(address)
-    if not _is_glb(path):
+    path, name = file_of(address), inside(address)
+    if (known := _names_in(path)) is None:
         return read_bvh(path, unit_m=intake.unit_m, up=intake.up or None)
-    data, name = read_bytes(path), inside(address)
-    known = take_names(data, str(path))
     if not name and len(known) > 1:
         raise FileError(
             f"{path}: it holds {len(known)} takes, {', '.join(map(repr, known))}; name one, as in "
             f"{path.name}:{known[0]}"
         )
-    found = read_glb_takes(data, str(path), name)
-    (motion,) = found.motions.values()
-    layout = BvhLayout(
-        BvhLayout.default(motion.skeleton).channels,
-        intake.unit_m or UNIT_M,
-        intake.up or UP,
-        notes=found.notes,
-    )
-    return with_reference(placed_as(motion, layout.unit_m, layout.up)), layout
+    if _is_by_blender(path):
+        taken = next((one for one in takes_by_blender(path) if name in ("", one.name)), None)
+        if taken is None:
+            raise FileError(f"{path}: it holds no take {name!r}; it has {', '.join(map(repr, known))}")
+        motion, notes, read_up = taken.motion, taken.notes, BLENDER_UP
+    else:
+        found = read_glb_takes(read_bytes(path), str(path), name)
+        (motion,), notes, read_up = found.motions.values(), found.notes, UP
+    channels = BvhLayout.default(motion.skeleton).channels
+    layout = BvhLayout(channels, intake.unit_m or UNIT_M, intake.up or read_up, notes=notes)
+    return with_reference(placed_as(motion, layout.unit_m, layout.up, read_up)), layout
 
 
 def takes_in(addresses: Sequence[str | Path]) -> list[str | Path]:
@@ -55,9 +57,20 @@ def takes_in(addresses: Sequence[str | Path]) -> list[str | Path]:
     out: list[str | Path] = []
     for address in addresses:
         path = file_of(address)
-        names = take_names(read_bytes(path), str(path)) if not inside(address) and _is_glb(path) else ()
+        names = () if inside(address) else _names_in(path) or ()
         out += [f"{path}:{name}" for name in names] if len(names) > 1 else [address]
     return out
+
+
+def _names_in(path: Path) -> tuple[str, ...] | None:
+    """The names of the takes in a file that may hold several; None for any other."""
+    if _is_by_blender(path):
+        return tuple(one.name for one in takes_by_blender(path))
+    return take_names(read_bytes(path), str(path)) if _is_glb(path) else None
+
+
+def _is_by_blender(path: Path) -> bool:
+    return path.suffix.lower() in BY_BLENDER
 
 
 def digest_of_file(address: str | Path) -> str:
