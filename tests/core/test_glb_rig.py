@@ -15,7 +15,7 @@ from takemill.body.body_map import find_body_map
 from takemill.files.glb import append_animations
 from takemill.files.glb_format import entries, parse
 from takemill.files.glb_read import GlbScene
-from takemill.files.glb_rig import place_of, read_rig
+from takemill.files.glb_rig import parents_of, place_of, read_rig
 from takemill.files.glb_root import with_root
 from takemill.maths import quat
 
@@ -222,3 +222,35 @@ def test_rotations_of_other_lengths_and_matrices_say_the_same(length):
         assert place.scale == pytest.approx(2.0)
     rest = place_of({})
     assert (*rest.rotation, *rest.translation, rest.scale) == (1, 0, 0, 0, 0, 0, 0, 1)
+
+
+def test_soles_and_tips_are_the_same_wherever_the_character_stands():
+    skeleton = small_takes.stand_and_walk().skeleton
+    here, there = (
+        read_rig(character(skeleton, translation=place), "walker.glb").skeleton
+        for place in ((0, 0, 0), (40.0, 0.0, -25.0))
+    )
+    assert here.tip_joints == there.tip_joints
+    np.testing.assert_allclose(here.tip_offsets, there.tip_offsets, atol=1e-4)
+
+
+@pytest.mark.parametrize("start", [0, 3])
+def test_a_chain_of_nodes_may_be_500_deep_wherever_it_begins(start):
+    """From the node at the top of the chain on, also where that is the first of the file."""
+    glb = character(small_takes.stand_and_walk().skeleton)
+
+    def hang(count):
+        def add(json):
+            first = len(json["nodes"])
+            json["nodes"] += [{"children": [first + k + 1]} for k in range(count - 1)] + [{}]
+            json["nodes"][start].setdefault("children", []).append(first)
+
+        return add
+
+    parents = parents_of(parse(glb).json["nodes"])
+    above, node = 1, start
+    while parents[node] >= 0:
+        above, node = above + 1, parents[node]
+    GlbScene(changed(glb, hang(500 - above)), "file")
+    with pytest.raises(GlbError, match="a chain of 501 nodes; at most 500"):
+        GlbScene(changed(glb, hang(501 - above)), "file")

@@ -9,7 +9,7 @@ import open_data
 import synthetic
 from takemill.base.checks import Array
 from takemill.base.errors import InputError
-from takemill.body.body_map import find_body_map
+from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
@@ -247,3 +247,16 @@ def test_the_search_keeps_to_the_lengths_asked_for() -> None:
     assert (lengths >= 1.0 - 1e-9).all()
     assert (lengths <= 2.0 + 1e-9).all()
     assert abs(lengths[0] * RATE - 2 * period) <= 1
+
+
+@pytest.mark.parametrize("count", [4, 5, 6])
+def test_the_coarse_map_looks_at_hips_head_and_limbs_where_five_of_them_are_known(count: int) -> None:
+    skeleton = synthetic.skeleton()
+    parts = ("hips", "head", "leftFoot", "rightFoot", "leftHand", "rightHand")[:count]
+    known = {part: synthetic.parts()[part] for part in (*parts, "spine", "chest", "neck")}
+    body = BodyMap.from_names(skeleton, known)
+    joints = main_joints(body)
+    found = loop_search._coarse_joints(body, joints)
+    told = sorted(body.require(part) for part in parts)
+    assert found.tolist() == (told if count >= 5 else joints.tolist())
+    assert len(joints) > count

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import small_takes
-from takemill.clip.measure import set_gaps
+from takemill.clip.measure import Seam, set_gaps
 from takemill.clip.root_motion import with_root_motion
 from takemill.keys.reduce import dense_tracks
 from takemill.maths import quat
@@ -20,7 +20,7 @@ from takemill.pages import svg
 from takemill.pipeline import stages
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe, parse_recipe
-from takemill.sets import report_figures
+from takemill.sets import report_clip, report_figures, report_pairs
 from takemill.sets.clip_facts import describe_clip, describe_set
 from takemill.sets.report import render_report
 from takemill.sets.report_seam import Passage, seam_close_up
@@ -325,3 +325,21 @@ def test_a_large_set_names_the_nearest_clips_instead_of_all_pairs(take, clips):
         assert str(k) not in [number for number, _ in found]
         row = sorted(gap for j, gap in enumerate(said["gaps"]["cm"][k]) if j != k)
         assert [float(gap) for _, gap in found] == pytest.approx(row[:5], abs=0.051)
+
+
+def test_colours_of_the_matrix_go_from_clear_to_less_than_half() -> None:
+    """The number in the cell stays readable on it: at most 45 %."""
+    parts = [report_pairs._colour_percent(cm) for cm in (0.0, 2.9, 6.0, 9.0, 12.0, 15.0, 400.0)]
+    assert parts[:2] == [0, 0]
+    assert parts == sorted(parts)
+    assert 0 < parts[2] < parts[3] < parts[4] < 45
+    assert parts[5:] == [45, 45]
+
+
+def test_the_seam_is_told_in_millimetres_and_centimetres_a_second() -> None:
+    """Steps of frames at 30 a second: 2 mm are 6 cm/s."""
+    text = report_clip._seam_now(Seam(1e-5, 0.002, 0.0015, 0.0, 0.0), 30.0)
+    assert text.startswith("closed to 0.010 mm; ")
+    assert '<span class="good">speed changes by 6.0 cm/s</span>' in text
+    assert text.endswith("by up to 4.5 elsewhere")
+    assert 'class="bad"' in report_clip._seam_now(Seam(1e-5, 0.0031, 0.0015, 0.0, 0.0), 30.0)
