@@ -85,7 +85,7 @@ def make_clips(
     Args:
         takes: one or several, of one skeleton.
         recipe: what to make, and how.
-        progress: told what is being done, and the part that is behind, 0 to 1.
+        progress: called with what is being done, and the share that is done, 0 to 1.
 
     Raises:
         TakemillError: anything is wrong with the takes or the recipe.

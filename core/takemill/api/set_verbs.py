@@ -49,8 +49,8 @@ def pack_takes(
         out: the folder; one character's set is this folder, several have a folder each in it.
         recipe: what to make, and how.
         to: the characters, as GLB files; none for the performer's own skeleton.
-        progress: told what is being done, and the part that is behind, 0 to 1.
-        say: told of each file in the folder that is kept under another name.
+        progress: called with what is being done, and the share that is done, 0 to 1.
+        say: called with a line for each file that is kept under another name.
 
     Returns:
         By folder, what its clips.json says of each clip.
@@ -115,8 +115,8 @@ def verify_set(
         takes: the files that it was packed from, to make its clips again and compare.
         recipe: with which it was packed.
         to: the characters, as GLB files.
-        progress: told what is being done, and the part that is behind, 0 to 1.
-        on_intake: told the name of each take and what it was read as (internal).
+        progress: called with what is being done, and the share that is done, 0 to 1.
+        on_intake: called with the name of each take and what it was read as (internal).
 
     Raises:
         TakemillError: there is no set, or a take or a character cannot be read.

@@ -25,7 +25,7 @@ class Take:
     Attributes:
         name: of the take; a set's takes have names of their own.
         motion: F frames of J joints (internal).
-        body_map: which joint plays which part (internal; `body` tells it by names).
+        body_map: which joint each part is mapped to (internal; `body` has it by names).
         layout: how its file stores it (internal).
         digest: SHA-256 of what was read, in hexadecimal; "" for a take from elsewhere.
         path: the file; None for a take from elsewhere. It is never changed.

@@ -1,4 +1,4 @@
-"""Everything that a user can repair is a `TakemillError`; callers catch that class and nothing wider.
+"""Everything that a user can correct is a `TakemillError`; callers catch that class and nothing wider.
 
 TakemillError
 ├── InputError      an array or a setting that a stage cannot work with
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 
 class TakemillError(Exception):
-    """A problem that the user can repair: the message says what, where and how."""
+    """A problem that the user can correct: the message says what, where and how."""
 
 
 class InputError(TakemillError):

@@ -1,4 +1,4 @@
-"""Files that a run holds while it works, so that others can tell a live run's leftovers from a dead one's.
+"""Files that a run holds while it works, so that others know a live run's files from those of a dead one.
 
 The system lets go of a lock when its process ends, however that ends: what is not held belongs to nobody.
 """
@@ -20,8 +20,8 @@ _TOKEN = re.compile(re.escape(PREFIX) + r"[0-9a-f]{12}(?P<ending>\.\w+)?")
 # What a lock file is opened with, where the system has these.
 _FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
 _HELD_ELSEWHERE = (errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES, errno.EDEADLK)
-_MAX_TRIES = 20  # a new name is taken away only by a run that clears up at that very moment
-_MAX_WAITS, _WAIT_S = 100, 0.05  # a run puts right what others left in far less than these five seconds
+_MAX_TRIES = 20  # of new names: one is removed only by a run that clears up at that very moment (by eye)
+_MAX_WAITS, _WAIT_S = 100, 0.05  # a run finishes what others left in far less than these five seconds
 
 
 def hidden_in(folder: Path, ending: str = "") -> list[Path]:

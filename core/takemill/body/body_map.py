@@ -335,7 +335,7 @@ def _left_of(tree: BodyTree, legs: _Limbs) -> Array:
             (k - (h + tree.at[a]) / 2 for k, h, a in zip(knees, hips, ankles, strict=True)), np.zeros(3)
         )
     left = np.cross(UP, forward)
-    if abs(left @ across) < 1e-3 * tree.size * np.linalg.norm(across):  # nothing tells: facing -Y
+    if abs(left @ across) < 1e-3 * tree.size * np.linalg.norm(across):  # nothing shows it: facing -Y
         left = np.array([1.0, 0.0, 0.0])
     return across * (1.0 if left @ across >= 0 else -1.0)
 

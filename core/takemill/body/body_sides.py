@@ -1,4 +1,4 @@
-"""Left and right of a body, told by how its feet point and its knees bend while it stands."""
+"""Left and right of a body, found by how its feet point and its knees bend while it stands."""
 
 from __future__ import annotations
 

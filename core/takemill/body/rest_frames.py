@@ -38,8 +38,8 @@ class RestAxes:
     Attributes:
         facing: heading, radians.
         directions: part -> unit direction (3,) of its bone in model space; level ones for feet. Parts whose
-            direction nothing tells are missing.
-        across: side -> unit direction (3,) across the palm to the index finger, where fingers tell it.
+            direction is not known are missing.
+        across: side -> unit direction (3,) across the palm to the index finger, where fingers show it.
     """
 
     facing: float
@@ -79,7 +79,7 @@ def matched_frames(
 ) -> dict[str, tuple[Array, Array]]:
     """Part -> its frame (4,) at rest on each of two skeletons, in model space.
 
-    A direction counts only when both skeletons tell it; else the part keeps the frame of the part above.
+    A direction counts only when both skeletons show it; else the part keeps the frame of the part above.
     """
     axes = rest_axes(skeleton, body), rest_axes(other, other_body)
     directed = axes[0].directions.keys() & axes[1].directions.keys()

@@ -61,7 +61,7 @@ class Stance:
 
     Attributes:
         up: the axis that points up, of UP_AXES.
-        body: which joint plays which part, as seen in one pose; a reference pose may tell it better.
+        body: which joint each part is mapped to, by one pose; a reference pose may show it better.
         score: the median uprightness along `up`, -1 to 1.
         margin: by how much it is less along any other axis.
         rest_up: the axis along which the rest pose is an upright body; "" where it is none.
@@ -298,7 +298,7 @@ def _judged(skeleton: Skeleton, poses: Poses, rest: Poses, body: BodyMap) -> tup
             scores[moved] > _MIN_HALF_UPRIGHT and floors[moved] > floors[rests[0]]
         )
         stands = tall and scores[moved] - scores[rests[0]] > _MIN_BETTER
-        # One who lies all the time looks like one who stands in a file with another axis up: the floor tells.
+        # A body that lies all the time looks like one that stands with another axis up: the floor decides.
         lies = low[rests[0]] < _MAX_ON_FLOOR_LEGS <= low[moved]
         up = moved if stands and not lies else rests[0]
     margin = scores[up] - max(score for other, score in scores.items() if other != up)

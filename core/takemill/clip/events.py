@@ -17,7 +17,8 @@ from .clouds import positions_at
 
 # The shortest swing of a foot in a step; a sprinter's lasts three times as long (no source).
 _MIN_SWING_S = 0.1
-_TOP_SHARE = 0.9  # of a peak's height: its top is what lies above, and it must fall below on both sides
+# Of a peak's height: its top is what lies above, and it must fall below on both sides (chosen by eye).
+_TOP_SHARE = 0.9
 _LIMBS = ("leftHand", "rightHand", "leftFoot", "rightFoot")
 
 

@@ -108,7 +108,7 @@ def thin_curves(
         pose: what values of all curves make of the skeleton.
         settings: the bound.
         loop: the last frame goes on as the first, and slopes likewise.
-        progress: told, from time to time, the part that is behind; what it raises ends the work.
+        progress: called, from time to time, with the share that is done; what it raises ends the work.
 
     Raises:
         InputError: the curves are no finite numbers of one length.

@@ -48,7 +48,7 @@ def heading_drift(points: Array, flat: Mask, heading: Array, rate: float) -> Dri
     """The yaw that a take drifts by, from three things that do not turn.
 
     A flat, planted foot: the slope of its heading over each contact; but a gait may turn each foot a little
-    in every step, which is fitted too. A body on its way: over stretches of five seconds or more without a
+    in every step, which is fitted too. A body that walks: over stretches of five seconds or more without a
     turn, the slope of its heading, known to about two degrees every two seconds (nobody walks an arc of a
     hundred metres in a capture room; common practice, no source). And a performer who comes back to the same
     stance after a while, facing much the same way: from one such visit to the next. All slopes are fitted

@@ -29,7 +29,7 @@ from .bvh_units import doubtful_unit, guess_axes, guess_rate
 
 __all__ = ["BvhLayout", "format_bvh", "parse_bvh", "read_bvh", "write_bvh"]
 
-_BLOCK_FRAMES = 512  # frames that are formatted at once
+_BLOCK_FRAMES = 512  # that are formatted at once (chosen by eye)
 _MAX_ROUNDING = 1e-9  # metres and radians that a file's digits cannot hold
 
 

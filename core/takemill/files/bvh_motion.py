@@ -20,7 +20,7 @@ from .bvh_layout import POSITIONS, ROTATIONS, BvhLayout
 from .bvh_text import BvhText
 
 _MAX_ROUNDING = 1e-9  # metres and radians that a file's digits cannot hold
-_MAX_STILL_M = 1e-6  # a bone that moves by less does not
+_MAX_STILL_M = 1e-6  # a bone that moves by less does not move: a file's digits end there
 
 
 def motion_of(text: BvhText, layout: BvhLayout, rate: float) -> tuple[Motion, BvhLayout]:

@@ -44,7 +44,7 @@ _COMPONENTS: dict[Storage, ComponentType] = {
     "int16": ComponentType.SHORT,
     "int8": ComponentType.BYTE,
 }
-_DECIMALS = 9  # of metres and quaternions: less than float32 tells apart, but near 0
+_DECIMALS = 9  # of metres and quaternions: less than float32 distinguishes, but near 0
 _STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]  # RGBA, linear: orange, seen on dark and on light (chosen by eye)
 
 

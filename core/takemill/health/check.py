@@ -364,7 +364,7 @@ def _posture_findings(motion: Motion, body: BodyMap) -> list[Finding]:
     frames, out = len(motion), []
     if frames < _MIN_JUDGED_S * motion.rate:
         count = "1 frame is" if frames == 1 else f"{frames} frames are"
-        text = f"{count} too little to tell noise, spikes and drift from motion"
+        text = f"{count} too little to separate noise, spikes and drift from motion"
         out.append(Finding("too_short", "", 0, frames, frames / motion.rate, "s", False, text))
     if frames > 1 and is_still(motion.rotations):
         text = "the whole body never moves: the take is one pose"

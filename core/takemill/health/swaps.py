@@ -172,7 +172,7 @@ class _Walk:
         return _Exchange([ARM], why, self._off_deg(self.with_exchanged(ARM), ARM)) if why else None
 
     def keep_standing(self, tied: Sequence[Parts]) -> Sequence[Parts]:
-        """Of exchanges that a leg's joints cannot tell apart, those that leave legs on their sides."""
+        """Of exchanges that a leg's joints fit alike, those that leave legs on their sides."""
         if len(tied) < 2:
             return tied
         return [parts for parts in tied if not self.with_exchanged(parts).find_exchanged_legs()] or tied

@@ -30,8 +30,8 @@ _BYTES = np.array([KEY_BYTES[storage] for storage in _STORAGES])
 _SCALES = np.array(
     [0, *(LARGEST_INTEGER[storage] for storage in _STORAGES[1:])], np.float32
 )  # 0: not rounded
-# Trial of those below: a third less or half as much again changes no byte of nine open motions, packed with
-# straight keys or with cubic ones (sensitivity_keys.py).
+# Trial of those below that have no source: a third less or half as much again changes no byte of nine open
+# motions, packed with straight keys or with cubic ones (sensitivity_keys.py).
 _MAX_INT8_BOUND_SHARE = 0.65  # of the bound that rounding to 8 bits may take
 _MIN_INT8_ERROR_RAD = 0.004  # some rotation of any curve is rounded by more than this to 8 bits
 _MAX_INT8_LENGTH_ERROR = 0.0075  # the Khronos validator takes a rotation for a unit quaternion within 0.00769

@@ -14,8 +14,9 @@ import numpy as np
 from ..base.checks import Array, expect_finite, expect_positive
 from ..base.errors import InputError
 
-_BLOCK_FRAMES = 64  # frames; a larger block costs more products, a smaller one more states
-_REFERENCE_HZ = 3.0  # the path that tangent spaces follow: slow beside noise, quick beside a turn of the body
+_BLOCK_FRAMES = 64  # a larger block costs more products, a smaller one more states (chosen by eye)
+# Of the path that tangent spaces follow: slow beside noise, quick beside a turn of the body (chosen by eye).
+_REFERENCE_HZ = 3.0
 
 
 def butterworth(values: Array, rate: float, cutoff_hz: float, order: int = 4) -> Array:

@@ -17,10 +17,10 @@ from ..base.errors import InputError
 IDENTITY: Array = np.array([1.0, 0.0, 0.0, 0.0])  # w x y z
 IDENTITY.setflags(write=False)
 
-_CACHED_ROWS = 8192  # rotations that are worked on at a time
+_CACHED_ROWS = 8192  # rotations that are worked on at a time, so that they stay in the processor's cache
 _MAX_SERIES_ANGLE_RAD = 1e-6  # below it the series of sin(x)/x is exact to float64
 _MAX_OPPOSITE = 1e-15  # 1 + cosine that rounding alone can leave between opposite directions
-_MIN_POLE_DISTANCE = 1e-12  # nearer to the pole of Euler angles the outer two cannot be told apart
+_MIN_POLE_DISTANCE = 1e-12  # nearer to the pole of Euler angles, rounding mixes the outer two
 
 
 def normalize(q: Array) -> Array:

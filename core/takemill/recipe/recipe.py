@@ -226,7 +226,7 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
 
 
 def recipe_from_settings(table: Mapping[str, object], source: str) -> Recipe:
-    """The recipe whose settings `recipe_write.settings_table` told: no clips, names and body maps.
+    """The recipe whose settings `recipe_write.settings_table` wrote: no clips, names and body maps.
 
     Raises:
         RecipeError: a key is unknown, or a value of another type.

@@ -39,7 +39,7 @@ def expect_name(name: str, place: str) -> str:
 
 
 def expect_unique(names: Iterable[str], place: str) -> None:
-    """Insist on names that differ in more than case, which some file systems do not tell apart.
+    """Insist on names that differ in more than case, which some file systems do not distinguish.
 
     Raises:
         RecipeError: two are the same.
@@ -87,7 +87,7 @@ def fill_pattern(pattern: str, taken: Collection[str], place: str, **words: str)
         words: what stands for each of WORDS but n.
 
     Raises:
-        RecipeError: no {n} tells clips apart, or the name is not legal.
+        RecipeError: no {n} distinguishes clips, or the name is not legal.
     """
     keys = {_key(name) for name in taken}
     for n in count(1):

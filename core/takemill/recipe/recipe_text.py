@@ -102,7 +102,7 @@ def _table(name: str, kind: type) -> str:
 
 
 def _said(attributes: str) -> dict[str, str]:
-    """Field -> what its docstring says; fields that are told together share the words."""
+    """Field -> what its docstring says; fields that are described together share the words."""
     found: dict[str, str] = {}
     for names, text in re.findall(
         r"^(\w+(?:, \w+)*): (.*?)(?=^\w|\Z)", inspect.cleandoc(attributes), re.M | re.S

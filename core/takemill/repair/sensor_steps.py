@@ -33,7 +33,7 @@ _SAME_RATE = 0.99  # 59.94 counts as 60
 
 @dataclass(frozen=True)
 class SensorState:
-    """One joint's rotations on their way through the repair.
+    """One joint's rotations between two steps of the repair.
 
     Attributes:
         take: all joints as they came.

@@ -34,7 +34,7 @@ class LowerBody:
 
 @dataclass(frozen=True)
 class RepairState:
-    """A take on its way through the repair.
+    """A take between two steps of its repair.
 
     Attributes:
         raw: the take as it came, but for the jitter of a path that joints below the root have.

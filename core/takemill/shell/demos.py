@@ -19,7 +19,7 @@ _HOW = (
 
 
 def run(out_dir: Path, progress: Progress, core: bool = False) -> str:
-    """Fill `out_dir` and tell what is in it; `core` leaves Blender out even where there is one.
+    """Fill `out_dir` and say what is in it; `core` leaves Blender out even where there is one.
 
     Raises:
         TakemillError: a sample is missing or the folder cannot be written.
