@@ -11,6 +11,7 @@ import numpy as np
 
 from ..base.checks import Array
 from .body_names import Hint, read_name
+from .exchanged_names import without_contradictions
 from .skeleton import Skeleton
 
 UP: Array = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
@@ -37,8 +38,8 @@ class BodyTree:
 
     @cached_property
     def hints(self) -> tuple[Hint, ...]:
-        """(J,) what each name says."""
-        found = [read_name(name) for name in self.skeleton.names]
+        """(J,) what each name says, where names of a limb do not contradict its tree."""
+        found = without_contradictions(self.skeleton, [read_name(name) for name in self.skeleton.names])
         for part, joint in self.fixed.items():
             side = next((one for one in ("left", "right") if part.startswith(one)), "")
             unsided = part[len(side) :]

@@ -12,6 +12,7 @@ from ..maths import quat
 from ..maths.axes import UP_AXES, up_vector
 from .body_map import BodyMap, heading, leg_length
 from .body_sides import forwardness, has_named_sides
+from .exchanged_names import exchange_problems, renamed_parts
 from .motion import Motion
 from .skeleton import Skeleton
 from .upright import SAMPLES, Poses, body_height, poses_of, sampled_frames, uprightness
@@ -149,6 +150,7 @@ def find_intake(
         *_way(hips_way_m(poses, body), motion.duration_s),
         *_reference(origin, score, ways.reference),
         *_sides(skeleton, poses, body),
+        *exchange_problems(poses.positions, body, low, leg),
     ]
     sure = "sure" if margin > _MIN_SURE else "fairly sure" if margin > _MIN_FAIRLY_SURE else "unsure"
     if problems:
@@ -164,6 +166,7 @@ def find_intake(
         tuple(problems),
         unit_m,
         up,
+        tuple(renamed_parts(skeleton, body)),
     )
 
 

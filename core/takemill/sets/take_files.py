@@ -114,7 +114,7 @@ def intake_of(read: Read, recipe: Recipe | None = None) -> Intake | None:
         return None
     asked = recipe.repair.profile if recipe else ""
     profile = f"{asked} (as asked)" if asked else find_profile(motion, body).text()
-    return replace(found, notes=layout.notes, profile=profile)
+    return replace(found, notes=(*layout.notes, *found.notes), profile=profile)
 
 
 def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = ignore_intake) -> dict[str, Read]:
