@@ -9,6 +9,7 @@ import pytest
 
 import small_takes
 from takemill.body import intake
+from takemill.body.body_map import find_body_map
 from takemill.shell import cli
 
 
@@ -29,12 +30,18 @@ def test_a_body_of_170_metres_is_refused(capsys, tmp_path):
 @pytest.mark.parametrize(
     ("unit_m", "way"), [(0.0, "scale it until it is as tall as a body"), (1.0, "--unit-m")]
 )
-def test_a_size_that_no_body_has_says_what_can_be_done(unit_m, way):
+def test_a_size_that_no_body_has_says_what_can_be_done(monkeypatch, unit_m, way):
     """A take whose unit is known cannot be given another one."""
+    assert not intake._size(0.31, way) + intake._size(4.4, way)
     for height in (0.29, 4.6):
-        (said,) = intake._size(height, unit_m)
+        (said,) = intake._size(height, way)
         assert said.endswith(way)
-    assert not intake._size(0.31, unit_m) + intake._size(4.4, unit_m)
+    motion = small_takes.stand_and_walk()
+    monkeypatch.setattr(intake, "MIN_HEIGHT_M", 3.0)  # now it is a dwarf
+    found = intake.find_intake(motion, find_body_map(motion.skeleton), unit_m)
+    assert [
+        said for said in found.problems if "m tall, and bodies are 3 to 4.5" in said and said.endswith(way)
+    ]
 
 
 def test_a_root_that_goes_12_km_is_refused(capsys, tmp_path):
