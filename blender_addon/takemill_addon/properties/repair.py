@@ -5,7 +5,10 @@ from __future__ import annotations
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty, StringProperty
 
-REPAIR_STEPS = ("frozen", "spikes", "jitter", "calibration", "heading", "path", "floor", "pin")
+REPAIR_STEPS = (
+    "frozen", "spikes", "jitter", "dropouts", "late_sensors", "slips", "sensor_heading", "calibration",
+    "heading", "path", "floor", "pin",
+)  # fmt: skip
 
 
 class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
@@ -45,10 +48,32 @@ class RepairProperties:
     repair_jitter: BoolProperty(
         name="Jitter", default=True, description="Calm each sensor's noise, and no more than its noise"
     )
+    repair_dropouts: BoolProperty(
+        name="Dropouts",
+        default=True,
+        description="Bridge up to a second in which one sensor is held still in the room, by what the rest "
+        "of the body does",
+    )
+    repair_late_sensors: BoolProperty(
+        name="Late Sensors",
+        default=True,
+        description="Shift a sensor whose data come some frames after those of its neighbours",
+    )
+    repair_slips: BoolProperty(
+        name="Slipped Sensors",
+        default=True,
+        description="Turn back a sensor that slips on its limb during the take, from that moment on",
+    )
+    repair_sensor_heading: BoolProperty(
+        name="Sensor Heading",
+        default=True,
+        description="Take out the slow turning of single sensors, as knees, elbows and steady poses show it",
+    )
     repair_calibration: BoolProperty(
         name="Sensor Misalignment",
         default=False,
-        description="Correct how askew the sensors sat, as a T or A pose near an end of the take shows it",
+        description="Correct how askew the sensors sat, as a T or A pose near an end of the take shows it; "
+        "with poses at both ends, also what slipped or turned between them",
     )
     repair_heading: BoolProperty(
         name="Heading Drift", default=True, description="Take out the slow turning of the whole take"

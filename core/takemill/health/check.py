@@ -32,6 +32,7 @@ from .finding import Finding as Finding
 from .finding import pose_finding
 from .joint_limits import body_findings
 from .profile import find_profile
+from .segment_findings import check_segments
 
 # No capture can measure that a planted foot glides by less: skin under a marker, and a shoe under a sensor,
 # move so far (common practice, no source). Clean walks of the open motions stay below 0.9 cm, damaged ones
@@ -163,6 +164,7 @@ def check(
         "joint_limit_frames": float(sum(f.stop - f.start for f in body_faults if f.kind == "joint_limit")),
     }
     findings += body_faults
+    findings += check_segments(motion, body)
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
     findings += _posture_findings(motion, body)
     intake = find_intake(motion, body)

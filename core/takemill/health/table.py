@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from .finding import Finding
 
 KINDS = (
-    "intake", "spike", "frozen", "jitter", "dead_sensor", "heading_drift", "path_drift", "skating",
+    "intake", "spike", "frozen", "jitter", "dead_sensor", "dropout", "late_sensor", "sensor_slip",
+    "heading_drift", "path_drift", "skating",
     "floor_offset", "no_feet", "lying", "too_short", "reference_pose", "swapped", "flipped", "bone_length",
     "joint_limit",
 )  # fmt: skip

@@ -17,12 +17,14 @@ from .ground_steps import (
     remove_heading_drift,
     remove_path_drift,
 )
+from .segment_steps import repair_segment_faults
 from .sensor_steps import remove_misalignment, repair_sensors
 from .settings import ALL_REPAIRS, check_settings
 from .settings import RepairSettings as RepairSettings
 from .state import RepairState
 
 STEPS: tuple[Callable[[RepairState], RepairState], ...] = (
+    repair_segment_faults,
     repair_sensors,
     remove_misalignment,
     denoise_root,

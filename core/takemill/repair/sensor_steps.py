@@ -20,7 +20,7 @@ from ..maths.parallel import each_joint
 from ..maths.series import filled, runs
 from ..sensors import denoise, gaps, hinges
 from ..sensors.bridge import bridge
-from ..sensors.misalignment import correct_misalignment, find_reference_pose
+from ..sensors.misalignment import correct_misalignment, find_alignment_pose
 from ..sensors.spikes import MAX_SPIKE_FRAMES
 from .settings import RepairSettings, weigh_frames
 from .state import RepairState
@@ -186,8 +186,8 @@ def repair_sensors(state: RepairState) -> RepairState:
         return sensor.rotations, sensor.findings
 
     joints = [j for j, name in enumerate(names) if not settings.joints or name in settings.joints]
-    rotations = raw.rotations.copy() if settings.joints else np.empty_like(raw.rotations)
-    findings = each_joint(repair_joint, raw.rotations, joints, rotations)
+    rotations = state.rotations.copy() if settings.joints else np.empty_like(raw.rotations)
+    findings = each_joint(repair_joint, state.rotations, joints, rotations)
     return replace(
         state, rotations=rotations, findings=(*state.findings, *(one for some in findings for one in some))
     )
@@ -202,7 +202,7 @@ def remove_misalignment(state: RepairState) -> RepairState:
     if not state.settings.calibration:
         return state
     motion = raw.with_rotations(state.rotations)
-    pose = find_reference_pose(motion, body)
+    pose = find_alignment_pose(motion, body)
     if pose is None:
         text = "no T or A pose is held within 15 s of either end: how the sensors sat is not known"
         found = Finding("reference_pose", "", 0, len(raw), 0.0, "deg", False, text)

@@ -27,14 +27,20 @@ class RepairSettings:
             for a suit's, a take keeps its path, heading and noise, and its feet; its floor goes to height 0
             where it lies steadily off by more than the height of soles can be known to.
         frozen, spikes, jitter: repair of the sensors, each step on or off.
+        dropouts, late_sensors, slips, sensor_heading: repair of single sensors for long: held still, some
+            frames late, slipped on their segment, turning slowly about the vertical; each on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
         calibration: sensor misalignment, as a T or A pose at either end of the take shows it, corrected in
-            the whole take; off, since a performer may have stood in the pose badly.
+            the whole take, and with poses at both ends what slipped or turned between them; off, since a
+            performer may have stood in the pose badly.
+        same_pose_s: two [start, stop) stretches, seconds, in which the performer holds one and the same pose
+            of their own: what slipped or turned between them is corrected. Empty for none.
         trim: a T or A pose at either end left out of the file that `takemill repair` writes, and no clip may
             reach into it; frames keep their numbers. Suggested cuts leave it out anyway.
         pin: planted feet pinned; in takes whose sensors show noise; others were repaired or keyed.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
+        longest_dropout_s: so do longer dropouts.
         spike_min_deg: a smaller excursion is jitter.
         spike_min_rate: frames a second; in slower takes spikes are reported and left.
         joints: names of the joints whose sensors are repaired and calibrated, and with all feet among them
@@ -49,6 +55,10 @@ class RepairSettings:
     frozen: bool = True
     spikes: bool = True
     jitter: bool = True
+    dropouts: bool = True
+    late_sensors: bool = True
+    slips: bool = True
+    sensor_heading: bool = True
     heading: bool = True
     path: bool = True
     floor: bool = True
@@ -57,10 +67,12 @@ class RepairSettings:
     pin: bool = True
     frozen_min_frames: int = 3
     longest_bridge_s: float = 0.25
+    longest_dropout_s: float = 1.0
     spike_min_deg: float = 5.0
     spike_min_rate: float = 60.0
     joints: tuple[str, ...] = ()
     ranges_s: tuple[tuple[float, float], ...] = ()
+    same_pose_s: tuple[tuple[float, float], ...] = ()
     contacts: ContactSettings = field(default_factory=ContactSettings)
     pinning: PinSettings = field(default_factory=PinSettings)
 
@@ -76,15 +88,33 @@ def check_settings(motion: Motion, settings: RepairSettings) -> None:
         InputError: a setting is out of range or names no joint.
     """
     expect_positive(settings.longest_bridge_s, "repair longest_bridge_s")
+    expect_positive(settings.longest_dropout_s, "repair longest_dropout_s")
     expect_positive(settings.spike_min_deg, "repair spike_min_deg")
     expect_positive(settings.spike_min_rate, "repair spike_min_rate")
     if settings.frozen_min_frames < 3:
         raise InputError(f"repair frozen_min_frames: expected 3 or more, got {settings.frozen_min_frames}")
     for name in settings.joints:
         motion.skeleton.index(name)
-    for start, stop in settings.ranges_s:
-        if not 0 <= start < stop:
-            raise InputError(f"repair ranges_s: expected 0 <= start < stop, got {start} and {stop}")
+    for name, ranges in (("ranges_s", settings.ranges_s), ("same_pose_s", settings.same_pose_s)):
+        for start, stop in ranges:
+            if not 0 <= start < stop:
+                raise InputError(f"repair {name}: expected 0 <= start < stop, got {start} and {stop}")
+    _check_same_pose(motion, settings)
+
+
+def _check_same_pose(motion: Motion, settings: RepairSettings) -> None:
+    spans = sorted(settings.same_pose_s)
+    if not spans:
+        return
+    if len(spans) != 2:
+        raise InputError(f"repair same_pose_s: expected two stretches, got {len(spans)}")
+    (_, first), (second, last) = spans
+    if second < first:
+        raise InputError(f"repair same_pose_s: the stretches overlap, from {second} to {first} s")
+    if last > len(motion) / motion.rate + 1e-6:
+        raise InputError(
+            f"repair same_pose_s: the take ends at {len(motion) / motion.rate:.2f} s, got {last}"
+        )
 
 
 def weigh_frames(motion: Motion, settings: RepairSettings) -> Array | None:

@@ -20,6 +20,7 @@ from ..body.body_parts import SIDES
 from ..body.motion import Motion
 from ..body.rest_frames import matched_frames, rest_axes
 from ..maths import filters, kinematics, quat, series
+from .segments import SENSED_PARTS
 
 # The limits below are estimates, no source, but for the thumbs (see above).
 _MIN_HELD_S = 0.5  # a pose held for less is passing
@@ -33,11 +34,6 @@ _ROLLS_T = ((0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1))  # of upper arm, forearm
 _ARM, _LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg")
 _ENDS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
 _BONES = tuple((side, part, end) for side in SIDES for part, end in _ENDS.items())
-# What no suit has a sensor on (fingers, eyes, a root) keeps its local turns.
-_SENSED_PARTS = frozenset(
-    ["hips", "spine", "chest", "upperChest", "neck", "head"]
-    + [side + part for side in SIDES for part in ("Shoulder", *_ARM, *_LEG, "Foot", "Toes")]
-)
 
 
 @dataclass(frozen=True)
@@ -50,6 +46,8 @@ class ReferencePose:
         misalignments: (J, 4) the turn of each joint's sensor on its bone, in the bone's space; the identity
             where unknown.
         sensed: (J,) which joints have a sensor.
+        posed: (J,) which of them are posed so, each within 25 degrees.
+        expected: (J, 4) their model rotations in the pose, facing as at rest; the identity for others.
         joint: name of the joint whose sensor sits worst.
         largest_deg: by how much.
     """
@@ -59,6 +57,8 @@ class ReferencePose:
     stop: int
     misalignments: Array
     sensed: Mask
+    posed: Mask
+    expected: Array
     joint: str
     largest_deg: float
 
@@ -66,6 +66,18 @@ class ReferencePose:
 def find_reference_pose(motion: Motion, body: BodyMap) -> ReferencePose | None:
     """The one of `reference_poses` that is held longest, or None."""
     return max(reference_poses(motion, body), key=lambda pose: pose.stop - pose.start, default=None)
+
+
+def find_alignment_pose(motion: Motion, body: BodyMap) -> ReferencePose | None:
+    """The pose that says how sensors sat: the longest at the start, before they drift; else at the end."""
+    poses = reference_poses(motion, body)
+    return end_pose(poses, len(motion), 0) or end_pose(poses, len(motion), 1)
+
+
+def end_pose(poses: tuple[ReferencePose, ...], frames: int, end: int) -> ReferencePose | None:
+    """The longest of some poses that is held in the first (0) or second (1) half of so many frames."""
+    there = [one for one in poses if (one.start + one.stop >= frames) == bool(end)]
+    return max(there, key=lambda one: one.stop - one.start, default=None)
 
 
 def reference_poses(motion: Motion, body: BodyMap) -> tuple[ReferencePose, ...]:
@@ -167,19 +179,21 @@ def _measure_pose(motion: Motion, body: BodyMap, kind: str, start: int, stop: in
     facing = quat.from_yaw(quat.yaw(quat.mul(turned[0, hips], quat.inv(rest[hips]))))
     held = quat.mul(quat.inv(facing), turned[0])
     misalignments = np.tile(quat.IDENTITY, (len(skeleton), 1))
-    sensed = np.zeros(len(skeleton), bool)
+    sensed, posed = np.zeros(len(skeleton), bool), np.zeros(len(skeleton), bool)
+    poses = misalignments.copy()
     for part, expected in _expected_rotations(motion, body, kind, held).items():
         joint = body.require(part)
         misaligned = quat.mul(quat.inv(expected), held[joint])
-        sensed[joint] = True
-        misalignments[joint] = (
-            misaligned if np.degrees(quat.angle(misaligned)) < _MAX_MISALIGNMENT_DEG else quat.IDENTITY
-        )
+        sensed[joint], poses[joint] = True, expected
+        posed[joint] = np.degrees(quat.angle(misaligned)) < _MAX_MISALIGNMENT_DEG
+        misalignments[joint] = misaligned if posed[joint] else quat.IDENTITY
     sizes = np.degrees(quat.angle(misalignments))
     worst = int(np.argmax(sizes))
-    sensed.setflags(write=False)
+    for mask in (sensed, posed):
+        mask.setflags(write=False)
+    largest = float(sizes[worst])
     return ReferencePose(
-        kind, start, stop, owned(misalignments), sensed, skeleton.names[worst], float(sizes[worst])
+        kind, start, stop, owned(misalignments), sensed, posed, owned(poses), skeleton.names[worst], largest
     )
 
 
@@ -190,7 +204,7 @@ def _expected_rotations(motion: Motion, body: BodyMap, kind: str, held: Array) -
     `held` (J, 4), the model rotations in the held pose, comes nearest to.
     """
     rest = motion.skeleton.reference_model[0]
-    out = {part: rest[body.require(part)] for part in body.joints if part in _SENSED_PARTS}
+    out = {part: rest[body.require(part)] for part in body.joints if part in SENSED_PARTS}
 
     def squared_distance(poses: dict[str, Array]) -> float:
         return sum(float(quat.angle_between(held[body.require(part)], q)) ** 2 for part, q in poses.items())

@@ -156,6 +156,14 @@ def build_parser() -> argparse.ArgumentParser:
     repair.add_argument(
         "--calibrate", action="store_true", help="Correct sensor misalignment, as such a pose shows it."
     )
+    repair.add_argument(
+        "--same-pose",
+        nargs=4,
+        type=float,
+        metavar=("FROM", "TO", "FROM", "TO"),
+        help="Two stretches, in seconds, in which the performer holds one and the same pose: correct what "
+        "slipped or turned between them.",
+    )
     _as_json(repair)
     _as_page(repair)
     cuts = verb("cuts", _CUTS)

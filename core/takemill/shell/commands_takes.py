@@ -65,6 +65,11 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
     return as_json({"takes": said}) if options.json else "\n\n".join(parts)
 
 
+def _pairs(times: Sequence[float]) -> tuple[tuple[float, float], ...]:
+    """Four times as two stretches."""
+    return (times[0], times[1]), (times[2], times[3])
+
+
 def repair(options: argparse.Namespace, progress: Progress) -> str:
     """A take repaired, as another file."""
     recipe = recipe_of(options)
@@ -77,6 +82,7 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
         settings,
         calibration=settings.calibration or options.calibrate,
         trim=settings.trim or options.trim,
+        same_pose_s=_pairs(options.same_pose) if options.same_pose else settings.same_pose_s,
     )
     progress(f"reading {options.take}", 0.0)
     log = IntakeLog()

@@ -1,0 +1,99 @@
+"""What is said of faults of single sensors that last: dropouts, late, slipped and turning sensors."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+
+from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..maths import quat
+from ..sensors.pose_pairs import EndPoses
+from ..sensors.segment_faults import SegmentFaults, SegmentRepair, repair_segments
+from ..sensors.segments import find_segments, world_from_local
+from .finding import Finding
+
+_MIN_DRIFT_DEG = 1.0  # of one segment over the take; less is not worth a sentence
+
+
+def check_segments(motion: Motion, body: BodyMap) -> list[Finding]:
+    """Findings about the sensors of a take that nothing was changed in yet."""
+    segments = find_segments(motion.skeleton, body)
+    if len(segments) < 3 or len(motion) < 3:
+        return []
+    world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
+    rest = motion.skeleton.reference_model[0][segments.joints]
+    _, faults = repair_segments(world, segments, rest, motion.rate, SegmentRepair())
+    return segment_findings(motion, faults, False)
+
+
+def segment_findings(
+    motion: Motion, faults: SegmentFaults, repaired: bool, only: Collection[str] = ()
+) -> list[Finding]:
+    """Findings for the faults of single sensors.
+
+    Args:
+        motion: of the take.
+        faults: that were found.
+        repaired: whether they were taken out, but for dropouts that are too long.
+        only: names of the joints that were repaired; empty for all.
+    """
+    frames, rate = len(motion), motion.rate
+    names = [motion.skeleton.names[joint] for joint in faults.segments.joints.tolist()]
+    done = [repaired and (not only or name in only) for name in names]
+    out = []
+    for gap, bridged in zip(faults.dropouts, faults.bridged, strict=True):
+        seconds = (gap.stop - gap.start) / rate
+        text = f"{names[gap.place]} is held still in the room for {seconds:.2f} s: its sensor dropped out"
+        if repaired and not bridged:
+            text += "; longer than what is bridged, left as it is"
+        fixed = done[gap.place] and bridged
+        out.append(Finding("dropout", names[gap.place], gap.start, gap.stop, seconds, "s", fixed, text))
+    for lag in faults.lags:
+        late = 1000 * lag.frames / rate
+        text = f"{names[lag.place]} comes {lag.frames} frames ({late:.0f} ms) after the rest of the body"
+        out.append(Finding("late_sensor", names[lag.place], 0, frames, late, "ms", done[lag.place], text))
+    for slip in faults.slips:
+        turn = float(np.degrees(quat.angle(slip.turn)))
+        text = f"{names[slip.place]}: its sensor slips by {turn:.0f} degrees at {slip.frame / rate:.2f} s"
+        out.append(
+            Finding("sensor_slip", names[slip.place], slip.frame, frames, turn, "deg", done[slip.place], text)
+        )
+    return out + _drift_findings(motion, faults, names, done)
+
+
+def _drift_findings(
+    motion: Motion, faults: SegmentFaults, names: list[str], done: list[bool]
+) -> list[Finding]:
+    if faults.drift is None or len(motion) < 2:
+        return []
+    out, frames = [], len(motion)
+    gained = np.degrees(faults.drift.heading - faults.drift.heading[:1])
+    for place, name in enumerate(names):
+        most = float(gained[np.argmax(np.abs(gained[:, place])), place])
+        if abs(most) < _MIN_DRIFT_DEG:
+            continue
+        rate = most / motion.duration_s * 60
+        text = f"{name} turns by itself about the vertical, by {most:.1f} degrees ({rate:.0f} a minute)"
+        out.append(Finding("heading_drift", name, 0, frames, rate, "deg/min", done[place], text))
+    return out
+
+
+def between_finding(motion: Motion, faults: SegmentFaults, poses: EndPoses) -> Finding | None:
+    """What is said of two reference poses: what a repair corrected that changed between them."""
+    if poses.first is None or poses.last is None:
+        return None
+    turned = _drift_findings(motion, faults, [""] * len(faults.segments), [True] * len(faults.segments))
+    sizes = [abs(one.amount) * motion.duration_s / 60 for one in turned]
+    slips = [float(np.degrees(quat.angle(slip.turn))) for slip in faults.slips]
+    said = [
+        f"{len(each)} sensor{'s' * (len(each) > 1)} {word} by up to {max(each):.1f} degrees"
+        for each, word in ((sizes, "turned"), (slips, "slipped"))
+        if each
+    ]
+    first, last = (one.middle / motion.rate for one in (poses.first, poses.last))
+    text = f"between the reference poses at {first:.1f} and {last:.1f} s "
+    text += f"{' and '.join(said)}, which is corrected" if said else "no sensor turned or slipped"
+    largest = max([*sizes, *slips], default=0.0)
+    return Finding("reference_pose", "", poses.last.start, poses.last.stop, largest, "deg", True, text)

@@ -1,0 +1,56 @@
+"""The step of the repair that concerns single sensors for long: in the world each fault stands alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..health.segment_findings import between_finding, segment_findings
+from ..maths import quat
+from ..sensors.pose_pairs import EndPoses, find_end_poses
+from ..sensors.segment_faults import SegmentRepair, repair_segments
+from ..sensors.segments import find_segments, local_from_world, world_from_local
+from .settings import weigh_frames
+from .state import RepairState
+
+
+def repair_segment_faults(state: RepairState) -> RepairState:
+    """Dropouts bridged, late sensors shifted, slips and the slow turns of single sensors taken out.
+
+    Before noise and spikes, whose repair would smear the steps of these faults over their neighbours. Late,
+    slipped and turning sensors are the whole take's, also where the repair is limited to stretches. Unless
+    the user says that no suit recorded the take: its noise does not tell, since some suits smooth it away.
+    """
+    raw, settings, names = state.raw, state.settings, state.raw.skeleton.names
+    wanted = SegmentRepair(
+        settings.dropouts,
+        settings.late_sensors,
+        settings.slips,
+        settings.sensor_heading,
+        settings.longest_dropout_s,
+    )
+    segments = find_segments(raw.skeleton, state.body)
+    on = settings.profile in ("", "suit")
+    on &= wanted.dropouts or wanted.lags or wanted.slips or wanted.drift
+    if not on or len(segments) < 3 or len(raw) < 3:
+        return state
+    poses = EndPoses()
+    if settings.calibration or settings.same_pose_s:
+        poses = find_end_poses(raw, state.body, segments, settings.same_pose_s)
+    weights = weigh_frames(raw, settings)
+    world = quat.continuous(world_from_local(raw.skeleton, segments, state.rotations))
+    rest = raw.skeleton.reference_model[0][segments.joints]
+    inside = None if weights is None else weights > 0
+    turned, faults = repair_segments(world, segments, rest, raw.rate, wanted, poses, inside)
+    changed = faults.changed
+    if settings.joints:
+        changed &= np.array([names[joint] in settings.joints for joint in segments.joints])
+        turned = np.where(changed[:, None], turned, world)
+    rotations = state.rotations
+    if changed.any():
+        rotations = local_from_world(raw.skeleton, segments, state.rotations, turned, changed)
+    found = segment_findings(raw, faults, True, settings.joints)
+    if (between := between_finding(raw, faults, poses)) is not None:
+        found.append(between)
+    return replace(state, rotations=rotations, findings=(*state.findings, *found))

@@ -1,0 +1,85 @@
+"""Sensors that come late: told by neighbours that turn along."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import suit_faults
+from suit_takes import suit_take
+from takemill.base.checks import Array
+from takemill.maths import quat
+from takemill.sensors.lags import Lag, find_lags, remove_lags
+from takemill.sensors.segments import Segments, find_segments, world_from_local
+
+
+def late(name: str, part: str, frames: int) -> tuple[Array, Array, Segments, int]:
+    """A take in which one part comes late, as it was, its segments, and the part's place."""
+    take = suit_take(name)
+    segments = find_segments(take.motion.skeleton, take.body)
+    rng = np.random.default_rng(4)
+    true = quat.continuous(world_from_local(take.motion.skeleton, segments, take.motion.rotations))
+    noise = quat.exp(np.radians(0.25) * rng.normal(size=(*true.shape[:2], 3)))
+    raw, place = quat.mul(true, noise), segments.parts.index(part)
+    raw[:, place] = raw[np.maximum(np.arange(len(raw)) - frames, 0), place]
+    return raw, true, segments, place
+
+
+@pytest.mark.parametrize("part", ["leftLowerLeg", "rightUpperArm", "rightLowerArm", "rightUpperLeg"])
+@pytest.mark.parametrize("name", ["walk", "fight", "mixed"])
+@pytest.mark.parametrize("frames", [2, 3, 5])
+def test_late_limbs_are_found_by_whole_frames(name: str, part: str, frames: int) -> None:
+    raw, true, segments, place = late(name, part, frames)
+    before = raw.copy()
+    (found,) = find_lags(raw, segments, 60.0)
+    assert found.place == place
+    assert abs(found.frames - frames) <= (1 if frames == 5 else 0)
+    out = remove_lags(raw, (Lag(place, frames),))
+    assert np.array_equal(raw, before)
+    off = np.degrees(quat.angle_between(out, true))
+    assert np.sqrt(np.mean(off[: -2 * frames] ** 2)) < 0.5  # the noise of 0.25 about each axis
+
+
+@pytest.mark.parametrize("name", ["walk", "run", "dance", "fight", "mixed", "bank"])
+@pytest.mark.parametrize("rate", [30.0, 60.0, 120.0])
+def test_nothing_is_late_in_a_clean_take(name: str, rate: float) -> None:
+    motion = suit_take(name).motion.resampled(rate)
+    segments = find_segments(motion.skeleton, suit_take(name).body)
+    world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
+    assert find_lags(world, segments, rate) == ()
+
+
+def test_a_lag_is_found_under_all_other_faults() -> None:
+    """Of the arms and shins of eight damaged runs, all; and nothing else is called late."""
+    take = suit_take("run")
+    segments = find_segments(take.motion.skeleton, take.body)
+    for seed in range(1, 9):
+        fault = suit_faults.with_faults(
+            take.motion, take.body, seed, replace(suit_faults.ALL, dropout_s=0.0), take.inner
+        )
+        assert fault.lag is not None
+        world = quat.continuous(world_from_local(take.motion.skeleton, segments, fault.motion.rotations))
+        found = {int(segments.joints[one.place]) for one in find_lags(world, segments, 60.0)}
+        assert found <= {fault.lag[0]}, seed
+        part = take.body.part_of(fault.lag[0])
+        assert part is not None
+        if part.endswith(("Arm", "LowerLeg")):
+            assert found == {fault.lag[0]}, seed
+
+
+def test_two_late_neighbours_are_not_taken_for_one() -> None:
+    """Forearm and hand on one cable are late together: the elbow says so, the wrist does not."""
+    raw, _, segments, place = late("walk", "leftLowerArm", 3)
+    hand = segments.parts.index("leftHand")
+    raw[:, hand] = raw[np.maximum(np.arange(len(raw)) - 3, 0), hand]
+    assert find_lags(raw, segments, 60.0) == ()
+    assert place != hand
+
+
+def test_a_still_or_short_take_tells_nothing() -> None:
+    raw, _, segments, _ = late("walk", "leftLowerLeg", 3)
+    assert find_lags(raw[:40], segments, 60.0) == ()
+    still = np.tile(raw[:1], (600, 1, 1))
+    assert find_lags(still, segments, 60.0) == ()
