@@ -43,9 +43,9 @@ def _toes(tree: BodyTree, joints: Mapping[str, int]) -> dict[str, int]:
                 j: float(np.linalg.norm((tree.points([j]) - tree.at[foot])[:, :2], axis=1).max())
                 for j in silent
             }
-            far = max(silent, key=lambda j: reach[j])
-            if reach[far] > 0.15 * tree.gap(joints[f"{side}LowerLeg"], foot):
-                found[f"{side}Toes"] = far
+            farthest = max(silent, key=lambda j: reach[j])
+            if reach[farthest] > 0.15 * tree.gap(joints[f"{side}LowerLeg"], foot):
+                found[f"{side}Toes"] = farthest
     return found
 
 
@@ -69,7 +69,7 @@ def _fingers(tree: BodyTree, joints: Mapping[str, int]) -> dict[str, int]:
 
 
 def _finger_chains(tree: BodyTree, hand: int) -> list[tuple[int, ...]]:
-    """The unbranched ends of the ways below a hand, at most three joints each, end events left out."""
+    """The unbranched ends of the chains below a hand, at most three joints each, without end joints."""
     chains = []
     children = tree.skeleton.children
     for end in tree.skeleton.subtree(hand)[1:].tolist():
@@ -95,10 +95,10 @@ def _fingers_by_place(tree: BodyTree, hand: int, chains: list[tuple[int, ...]]) 
         return {}
     base = tree.at[[chain[0] for chain in chains]]
     ends = tree.at[[chain[-1] for chain in chains]]
-    ways = ends - base
-    ways /= np.linalg.norm(ways, axis=1, keepdims=True).clip(1e-12)
+    directions = ends - base
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True).clip(1e-12)
     # The thumb points away from the others and starts nearest to the wrist.
-    apart = 1 - (ways @ ways.T).sum(axis=1) / len(chains)
+    apart = 1 - (directions @ directions.T).sum(axis=1) / len(chains)
     near = np.linalg.norm(base - tree.at[hand], axis=1)
     thumb = int(np.argmax(apart - near / near.max().clip(1e-12)))
     rest = [i for i in range(len(chains)) if i != thumb]
@@ -150,12 +150,12 @@ def _silent_tails(tree: BodyTree, joints: Mapping[str, int]) -> list[tuple[int, 
     used = {j for joint in joints.values() for j in tree.skeleton.path_to(joint)}
     chains = []
     for start in tree.skeleton.children[hips]:
-        way = tuple(j for j in tree.longest(start) if j not in tree.nubs)
-        apart = tree.at[list(way)] - tree.at[hips] if way else np.zeros((1, 3))
+        chain = tuple(j for j in tree.longest(start) if j not in tree.nubs)
+        apart = tree.at[list(chain)] - tree.at[hips] if chain else np.zeros((1, 3))
         behind, aside = (apart @ back)[-1], np.abs(apart @ left).max()
-        silent = start not in used and not any(tree.hints[j].parts or tree.helps(j) for j in way)
-        if silent and len(way) >= 3 and behind > 0.05 * tree.size and aside < 0.05 * tree.size:
-            chains.append(way)
+        silent = start not in used and not any(tree.hints[j].parts or tree.helps(j) for j in chain)
+        if silent and len(chain) >= 3 and behind > 0.05 * tree.size and aside < 0.05 * tree.size:
+            chains.append(chain)
     return chains
 
 

@@ -1,6 +1,6 @@
 """Which joint plays which part of a body, found by names, topology and geometry.
 
-The order of the search: two legs and the hips where they meet; the way up from the hips to the head;
+The order of the search: two legs and the hips where they meet; the chain up from the hips to the head;
 two arms that leave it; left and right; then what hangs on hands, feet, head and hips.
 A lone joint takes the part that VRM 1.0 requires: "spine" in the trunk, "head" above the arms.
 """
@@ -124,7 +124,7 @@ def _searched(tree: BodyTree) -> dict[str, int]:
     head, named = _top(tree, legs, arms)
     top = head if head >= 0 else tree.meet(arms[0][0], arms[1][0]) if arms else -1
     hips = _hips(tree, fork, top)
-    up = tree.way(tree.meet(hips, top), top) if top >= 0 else ()
+    up = tree.path_between(tree.meet(hips, top), top) if top >= 0 else ()
     joints = {"hips": hips, **_column(tree, up, arms, named, headless=head < 0)}
     left = _left_of(tree, legs)
     # Arm joints that lie nearer to the middle than the legs are collar bones.
@@ -196,8 +196,8 @@ def _legs(tree: BodyTree) -> _Limbs:
     best: tuple[float, _Limbs | None] = (np.inf, None)
     for children in tree.skeleton.children:
         for pair in tree.like_pair(children, 0.15):
-            low = [tree.points(way)[:, 2].min() for way in pair]
-            drop = min(tree.at[way[0]][2] - z for way, z in zip(pair, low, strict=True))
+            low = [tree.points(chain)[:, 2].min() for chain in pair]
+            drop = min(tree.at[chain[0]][2] - z for chain, z in zip(pair, low, strict=True))
             if drop > 0.15 * tree.size and sum(low) < best[0] - 1e-9:
                 best = (sum(low), pair)
     if best[1] is None:
@@ -209,9 +209,9 @@ def _legs(tree: BodyTree) -> _Limbs:
 
 
 def _from_meeting(tree: BodyTree, ends: tuple[int, int]) -> _Limbs:
-    """The ways down to two ends, and on along the longest way, from below the joint where they part."""
+    """The chains down to two ends, and on along the longest one, from below the joint where they part."""
     fork = tree.meet(*ends)
-    first, second = (tree.way(fork, end) + tree.longest(end)[1:] for end in ends)
+    first, second = (tree.path_between(fork, end) + tree.longest(end)[1:] for end in ends)
     return first, second
 
 
@@ -225,15 +225,15 @@ def _top(tree: BodyTree, legs: _Limbs, arms: _Limbs | None) -> tuple[int, bool]:
     if called:
         return max(called, key=lambda j: (tree.at[j][2], -j)), True
     if arms:  # a head hangs where the arms do, or a little below; a tail or a skirt does not
-        way = tree.skeleton.path_to(tree.meet(arms[0][0], arms[1][0]))
+        chain = tree.skeleton.path_to(tree.meet(arms[0][0], arms[1][0]))
         below = tree.skeleton.path_to(legs[0][0])
-        for fork in reversed([joint for joint in way if joint not in below]):
-            here = [j for j in free if j != fork and j not in way and j in tree.skeleton.subtree(fork)]
+        for fork in reversed([joint for joint in chain if joint not in below]):
+            here = [j for j in free if j != fork and j not in chain and j in tree.skeleton.subtree(fork)]
             if here:
                 free = here
                 break
         else:
-            free = [j for j in free if j not in way] if way[-1] in below else []
+            free = [j for j in free if j not in chain] if chain[-1] in below else []
     return max(free, key=lambda j: (tree.points([j])[:, 2].max(), -j), default=-1), False
 
 
@@ -261,7 +261,7 @@ def _arms(tree: BodyTree, legs: _Limbs) -> _Limbs | None:
             for pair in tree.like_pair(
                 [c for c in tree.skeleton.children[fork] if c not in taken], 0.2, least
             )
-            if np.prod([np.sign((tree.at[way[1]] - tree.at[fork]) @ across) for way in pair]) < 0
+            if np.prod([np.sign((tree.at[chain[1]] - tree.at[fork]) @ across) for chain in pair]) < 0
         ]
         if pairs:
             return max(pairs, key=lambda scored: scored[0])[1]
@@ -271,7 +271,7 @@ def _arms(tree: BodyTree, legs: _Limbs) -> _Limbs | None:
 def _column(
     tree: BodyTree, up: tuple[int, ...], arms: _Limbs | None, named: bool, headless: bool
 ) -> dict[str, int]:
-    """Trunk, neck and head from the way up: the arms leave from the last joint of the trunk."""
+    """Trunk, neck and head from the chain up: the arms leave from the last joint of the trunk."""
     if arms:
         fork = tree.meet(arms[0][0], arms[1][0])
         shared = [j for j in tree.skeleton.path_to(fork) if j in up]
@@ -306,7 +306,7 @@ def _chest(tree: BodyTree, trunk: tuple[int, ...]) -> int:
 
 
 def _head_end(tree: BodyTree, above: tuple[int, ...]) -> tuple[int, ...]:
-    """The way above the trunk without what hangs on the head, or only events its end."""
+    """The chain above the trunk, without what hangs on the head or only stands for its end."""
     for place, joint in enumerate(above):
         if len(tree.skeleton.children[joint]) > 1:
             above = above[: place + 1]
@@ -319,7 +319,7 @@ def _head_end(tree: BodyTree, above: tuple[int, ...]) -> tuple[int, ...]:
 
 
 def _left_of(tree: BodyTree, legs: _Limbs) -> Array:
-    """The way to the body's left at rest (3,): along the line of the legs, square to the feet."""
+    """The direction of the body's left at rest (3,): along the line of the legs, square to the feet."""
     places = [found[1] if (found := tree.limb(leg, _LEG)) else (0, 1, 2) for leg in legs]
     hips = [tree.at[leg[p[0]]] for leg, p in zip(legs, places, strict=True)]
     knees = [tree.at[leg[p[1]]] for leg, p in zip(legs, places, strict=True)]
@@ -374,8 +374,8 @@ _MIN_LEVEL_SHARE = 0.35  # of the line across the hips that must lie level: it m
 def heading(motion: Motion, body: BodyMap) -> Array:
     """The heading of the hips per frame (F,), radians and unwrapped, 0 for facing -Y.
 
-    It is the way, seen from above, of the line that the hips carry from the right leg to the left, square to
-    it; so bending and leaning do not count, nor how the hips are held in the reference pose. Where the hips
+    It is square to the line, in the top view, that the hips carry from the right leg to the left;
+    so bending and leaning do not count, nor how the hips are held in the reference pose. Where the hips
     are nearly upside down, or that line stands upright, it has no value: there it runs straight from before
     to after.
     """
@@ -391,8 +391,8 @@ def heading(motion: Motion, body: BodyMap) -> Array:
     if not sure.any():
         return np.full(len(motion), rest_facing(motion.skeleton, body))
     frames = np.arange(len(motion))
-    ways = np.unwrap(np.arctan2(across[sure, 1], across[sure, 0]))
-    return np.interp(frames, frames[sure], ways)
+    yaws = np.unwrap(np.arctan2(across[sure, 1], across[sure, 0]))
+    return np.interp(frames, frames[sure], yaws)
 
 
 def leg_length(skeleton: Skeleton, body: BodyMap) -> float:

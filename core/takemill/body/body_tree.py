@@ -63,16 +63,16 @@ class BodyTree:
 
     @cached_property
     def below(self) -> tuple[tuple[float, int], ...]:
-        """(J,) the length of the longest way down from each joint, and the child it leads to (-1: a tip)."""
+        """(J,) length of the longest chain down from each joint, and the child it leads to (-1: a tip)."""
         out: list[tuple[float, int]] = [(0.0, -1)] * len(self.skeleton)
         for joint in reversed(range(len(self.skeleton))):
-            ways = [
+            chains = [
                 (self.gap(joint, c) + out[c][0], c)
                 for c in self.skeleton.children[joint]
                 if not self.helps(c)
             ]
-            ways += [(float(np.linalg.norm(tip - self.at[joint])), -1) for tip in self.tips[joint]]
-            out[joint] = max(ways, default=(0.0, -1))
+            chains += [(float(np.linalg.norm(tip - self.at[joint])), -1) for tip in self.tips[joint]]
+            out[joint] = max(chains, default=(0.0, -1))
         return tuple(out)
 
     @cached_property
@@ -94,7 +94,7 @@ class BodyTree:
         return float(np.linalg.norm(self.at[a] - self.at[b]))
 
     def longest(self, joint: int) -> tuple[int, ...]:
-        """The longest way down from `joint`, itself included."""
+        """The longest chain down from `joint`, itself included."""
         path = [joint]
         while (child := self.below[path[-1]][1]) >= 0:
             path.append(child)
@@ -110,7 +110,7 @@ class BodyTree:
         shared = [level[0] for level in zip(*paths, strict=False) if len(set(level)) == 1]
         return shared[-1] if shared else -1
 
-    def way(self, top: int, end: int) -> tuple[int, ...]:
+    def path_between(self, top: int, end: int) -> tuple[int, ...]:
         """The joints from below `top` (-1: from a root) down to `end`, which is included."""
         path = self.skeleton.path_to(end)
         return path[path.index(top) + 1 :] if top >= 0 else path
@@ -133,12 +133,12 @@ class BodyTree:
     def like_pair(
         self, joints: Sequence[int], tolerance: float, least: int = 3
     ) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
-        """Pairs of longest ways down of `least` joints or more and about the same length, on two sides."""
-        ways = [way for j in joints if not self.helps(j) and len(way := self.longest(j)) >= least]
-        length = {way: self.below[way[0]][0] for way in ways}
+        """Pairs of longest chains down of `least` joints or more and about the same length, on two sides."""
+        chains = [chain for j in joints if not self.helps(j) and len(chain := self.longest(j)) >= least]
+        length = {chain: self.below[chain[0]][0] for chain in chains}
         return [
             (a, b)
-            for a, b in combinations(ways, 2)
+            for a, b in combinations(chains, 2)
             if abs(length[a] - length[b]) < tolerance * (length[a] + length[b])
             and np.linalg.norm((self.at[a[1]] - self.at[b[1]])[:2]) > 0.03 * self.size
         ]

@@ -171,11 +171,11 @@ def _target_rotations(
             turn = quat.mul(quat.mul(to_part[joint], here), quat.mul(quat.inv(there), from_part[end]))
             model[end] = quat.mul(source_q[:, joint], turn)
     here, there = frames["hips"]
-    for near, far in zip(_sections(body), _sections(target_body), strict=True):
-        if len(near) < 2 or len(far) < 2:
+    for ours, theirs in zip(_sections(body), _sections(target_body), strict=True):
+        if len(ours) < 2 or len(theirs) < 2:
             continue
-        joints, places = _column(source, near, len(near) == len(far))
-        ends, wanted = _column(target, far, len(near) == len(far))
+        joints, places = _column(source, ours, len(ours) == len(theirs))
+        ends, wanted = _column(target, theirs, len(ours) == len(theirs))
         for end, place in zip(ends[1:], wanted[1:], strict=True):
             low = min(int(np.searchsorted(places, place, side="right")) - 1, len(places) - 2)
             part = (place - places[low]) / (places[low + 1] - places[low])
