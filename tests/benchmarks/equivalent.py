@@ -4,4 +4,64 @@ from __future__ import annotations
 
 EQUIVALENT: dict[tuple[str, str], str] = {
     # (file, mutant as mutate.py prints it behind the line's number): why nobody can see it
+    (
+        "sensors/bridge.py",
+        "for start, stop in zip(starts[edge], stops[edge], strict=True):  |  True  ->  False",
+    ): "both are picked by one mask, so that they are of one length",
+    (
+        "clip/loop_search.py",
+        "turns = np.angle((floor - centre) @ (floor - centre)[0].conj())  |  floor - centre  ->  floor + centre",
+    ): "what is added to one factor is summed with the other, whose sum is zero",
+    (
+        "clip/loop_search.py",
+        "turns = np.angle((floor - centre) @ (floor - centre)[0].conj())  |  floor - centre  ->  floor + centre (2)",
+    ): "the same",
+    (
+        "sensors/spikes.py",
+        "least, most = miss[:, _FIT_FRAMES:].min(axis=-1), miss[:, _FIT_FRAMES:].max(axis=-1)  |  -1  ->  1",
+    ): "of two axes, 1 is the last",
+    (
+        "sensors/spikes.py",
+        "least, most = miss[:, _FIT_FRAMES:].min(axis=-1), miss[:, _FIT_FRAMES:].max(axis=-1)  |  -1  ->  1 (2)",
+    ): "of two axes, 1 is the last",
+    (
+        "fit/fit_feet.py",
+        "knots = np.stack([starts, stops - 1], axis=-1).ravel() + np.tile([0.0, 1e-9], len(starts))  |  -1  ->  1",
+    ): "of two axes, 1 is the last",
+    (
+        "files/glb_rig.py",
+        "if not np.allclose((turn / np.where(scale == 0, 1, scale)) @ turn.T, np.diag(scale), atol=_MAX_SKEW):  |  1  ->  2",
+    ): "it divides columns of length 0",
+    (
+        "body/upright.py",
+        "parts.append(np.clip(trunk @ up / np.maximum(quat.length(trunk).max(), 1e-12), -1.0, 1.0))  |  1.0  ->  3.0",
+    ): "no part of a vector along a unit vector is longer than the longest of them",
+    (
+        "body/upright.py",
+        "parts.append(np.clip(trunk @ up / np.maximum(quat.length(trunk).max(), 1e-12), -1.0, 1.0))  |  1.0  ->  3.0 (2)",
+    ): "the same",
+    (
+        "files/glb_format.py",
+        'buffers.insert(0, {"byteLength": 0})  |  0  ->  1 (2)',
+    ): "`finish` writes the length, or takes the buffer away",
+    (
+        "body/body_map.py",
+        "taken = low | set(tree.skeleton.path_to(legs[0][0]))  |  0  ->  1",
+    ): "the leg's other joints are in `low` already",
+    (
+        "body/body_map.py",
+        "taken = low | set(tree.skeleton.path_to(legs[0][0]))  |  0  ->  1 (2)",
+    ): "of two joints above the two legs one alone makes no pair of arms",
+    (
+        "sensors/denoise.py",
+        "along = np.where(np.abs(along) < 1e-3, np.copysign(1e-3, along), along)  |  0.001  ->  0.003",
+    ): "only turns 179.7 to 179.9 degrees off the path change, which is no noise, to others that are as wrong",
+    (
+        "sensors/denoise.py",
+        "along = np.where(np.abs(along) < 1e-3, np.copysign(1e-3, along), along)  |  0.001  ->  0.003 (2)",
+    ): "only turns more than 179.9 degrees off the path change, to others that are as wrong",
+    (
+        "keys/reduce_error.py",
+        "most = np.maximum.reduceat(rough, starts) - _ROUNDING_HEIGHTS * max(skeleton.height, 1)  |  _ROUNDING_HEIGHTS * max(skeleton.height, 1)  ->  _ROUNDING_HEIGHTS / max(skeleton.height, 1)",
+    ): "the margin is wider than float32's loss either way: at a height of 175 m no worst frame is missed (tested)",
 }

@@ -10,9 +10,12 @@ import pytest
 import forms
 import open_data
 import synthetic
-from takemill.body.body_map import find_body_map
+from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.one_skeleton import with_one_skeleton
 from takemill.files.bvh import parse_bvh
+from takemill.files.bvh_layout import BvhLayout
+from takemill.recipe.recipe import Recipe
+from takemill.sets.take_files import as_one_set
 from takemill.shell import cli
 
 
@@ -75,3 +78,24 @@ def test_takes_with_other_offsets_are_packed_together(tmp_path, capsys):
     capsys.readouterr()
     said = json.loads((tmp_path / "set" / "clips.json").read_text(encoding="utf-8"))
     assert {take["name"] for take in said["takes"]} == {"walk", "punch"}
+
+
+def test_takes_of_another_body_keep_their_own_map():
+    """Takes of one skeleton share the first one's; each take is told as what it was read."""
+    layout = BvhLayout(())
+    walk, idle = synthetic.walk(rate=30.0).motion, synthetic.idle(rate=30.0).motion
+    other = open_data.humanoid3d("walk")[0]
+    own = find_body_map(idle.skeleton).joints
+    read = {
+        "walk": (walk, find_body_map(walk.skeleton), layout),
+        "idle": (idle, BodyMap({part: joint for part, joint in own.items() if part != "neck"}), layout),
+        "other": (other, find_body_map(other.skeleton), layout),
+    }
+    told: list[str] = []
+    shared = as_one_set(read, Recipe(), lambda name, _: told.append(name))
+    assert told == list(read)
+    assert shared["walk"][1] == shared["idle"][1]
+    assert shared["idle"][1].joints == read["walk"][1].joints
+    assert shared["idle"][0].skeleton is shared["walk"][0].skeleton
+    assert shared["other"][1].joints == read["other"][1].joints
+    assert shared["other"][0].skeleton.names == other.skeleton.names
