@@ -16,6 +16,16 @@ def random_rotations(rng: np.random.Generator, frames: int, step: float = 0.02) 
     return quat.continuous(quat.exp(vectors))
 
 
+@pytest.mark.parametrize("where", [slice(0, 12), slice(588, 600), slice(585, 597)])
+def test_a_sensor_frozen_at_an_end_of_the_take_is_found(where: slice) -> None:
+    rng = np.random.default_rng(7)
+    q = quat.mul(random_rotations(rng, 600), quat.exp(0.005 * rng.normal(size=(600, 3))))
+    q[where] = q[where.start]
+    q = quat.continuous(q)
+    found = find_frozen(q, 2 * noise_deviation(q))
+    assert np.flatnonzero(found).tolist() == list(range(where.start + 1, where.stop))
+
+
 def test_frozen_frames_are_found_to_the_frame_and_a_rest_is_not() -> None:
     rng = np.random.default_rng(7)
     q = quat.mul(random_rotations(rng, 600), quat.exp(0.005 * rng.normal(size=(600, 3))))

@@ -14,6 +14,8 @@ from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.files.glb import append_animations, skeleton_glb
+from takemill.keys import reduce_search
+from takemill.keys.key_times import share_times
 from takemill.keys.reduce import (
     ReduceSettings,
     Track,
@@ -360,3 +362,18 @@ def test_settings_that_make_no_sense_are_refused(changes, message):
 def test_contacts_of_another_shape_are_refused():
     with pytest.raises(InputError, match="planted"):
         reduce_keys(MOTION, planted=np.zeros((3, len(NAMES)), bool))
+
+
+@pytest.mark.parametrize(("interpolation", "values"), [("linear", 1), ("cubic", 3)])
+def test_a_cubic_key_is_counted_as_three_values_and_a_straight_one_as_one(interpolation, values, monkeypatch):
+    """What a key takes in the file: glTF 2.0, appendix C.5; rotations 8 bytes of int16, places 12."""
+    counted: set[int] = set()
+
+    def noted(reach, widths):
+        counted.update(np.asarray(widths).tolist())
+        return share_times(reach, widths)
+
+    monkeypatch.setattr(reduce_search, "share_times", noted)
+    reduce_keys(MOTION, ReduceSettings(interpolation=interpolation))
+    rotations, places, fingers = 8 * values, 12 * values, 4 * values
+    assert {rotations, places} <= counted <= {rotations, places, fingers, 16 * values}

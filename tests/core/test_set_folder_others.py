@@ -40,6 +40,23 @@ def test_what_is_carried_over_is_the_same_file_or_a_copy_and_a_link_stays_one(fo
     assert not carried.said
 
 
+def test_a_link_is_never_followed_where_the_system_would(folders, monkeypatch):
+    """link() of macOS follows links unless it is told not to; that of Linux never does."""
+    old, new = folders
+    asked, link = [], os.link
+
+    def noted(source, there, *, follow_symlinks=True):
+        asked.append(follow_symlinks)
+        link(source, there, follow_symlinks=follow_symlinks)
+
+    monkeypatch.setattr(os, "link", noted)
+    carried = carry_over(old, new, NEW)
+    (old / "late").symlink_to("notes.txt")
+    rescue(old, new, CLAIMS, carried)
+    assert len(asked) == len(FOREIGN) + 3
+    assert not any(asked)
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 def test_what_is_neither_file_nor_folder_is_named(folders, monkeypatch):
     old, new = folders
