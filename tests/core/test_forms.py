@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
 import form_results
@@ -253,6 +253,8 @@ def test_all_stages_make_the_same_of_those_that_bend_or_crawl_where_the_rest_pos
 @settings(bounded, max_examples=150)
 @given(form=written(ALIKE))
 def test_all_stages_make_the_same_of_very_many_forms(form):
+    # The CMU humanoid has a wrist and a hand: a joint between them makes the other one of the two the hand.
+    assume((form.name, form.twist) != ("cmu", "rightHand"))
     assert_alike(form)
 
 
