@@ -1,7 +1,9 @@
 """Reading takes memory and time by the size of what is read, whatever it claims.
 
-The bounds: ten seconds, and a gigabyte for each megabyte. Measured by `tests/large_inputs.py`: at most
-55 MB for each, and 260 MB in all for accessors that hold no data but stand for many numbers.
+The bounds: ten seconds, and a gigabyte for each megabyte. Measured by `tests/large_inputs.py` at 1 to 50 MB:
+at most 55 MB for each, and 260 MB in all for sparse accessors without data.
+Seconds: 2 to 8 for 50 MB of BVH, 5 to 17 for 50 MB of JSON in a GLB, which five doors read in turn.
+Lists and recipes of such sizes are refused.
 """
 
 from __future__ import annotations
@@ -14,10 +16,11 @@ from pathlib import Path
 import pytest
 
 import large_inputs
-from takemill.base.errors import GlbError, RecipeError
+from takemill.base.errors import FileError, GlbError, RecipeError
 from takemill.files import glb_numbers
-from takemill.files.glb_format import Document
+from takemill.files.glb_format import Document, pack, parse
 from takemill.recipe.recipe import parse_recipe
+from takemill.sets.verify_files import MAX_LIST_BYTES, read_list
 
 MOST_MB, MOST_MB_EACH, MOST_S = 400, 100, 10
 GOOD = {"bvh take", "glb mesh", "glb small accessors", "glb empties"}
@@ -53,6 +56,20 @@ def test_a_recipe_of_a_million_characters_is_refused():
 def test_numbers_in_lists_and_dots_in_texts_are_no_such_names():
     text = "naming = '{take}...{kind}_{n}'\n# " + "a.b " * 200
     assert parse_recipe(text).naming == "{take}...{kind}_{n}"
+
+
+@pytest.mark.parametrize(("key", "most"), [("nodes", 30_000), ("animations", 10_000)])
+def test_more_nodes_and_animations_than_any_character_has_are_refused_at_once(key, most):
+    """What follows takes a second for every hundred thousand of them, and there are five doors."""
+    assert parse(pack(Document({key: [{}] * most}, None))).json[key]
+    with pytest.raises(GlbError, match=f"{most + 1} {key}; at most {most} can be read"):
+        parse(pack(Document({key: [{}] * (most + 1)}, None)))
+
+
+def test_a_list_of_more_than_twenty_megabytes_is_refused(tmp_path):
+    (tmp_path / "clips.json").write_bytes(b"[" + b" " * MAX_LIST_BYTES)
+    with pytest.raises(FileError, match="20000001 bytes; a list of clips has at most 20000000"):
+        read_list(tmp_path)
 
 
 def test_accessors_stand_for_no_more_numbers_than_a_character_has():

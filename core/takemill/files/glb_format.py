@@ -24,6 +24,7 @@ _MAGIC = b"glTF"
 _VERSION = 2  # of glTF, in the container's header
 _HEADER = struct.Struct("<4sII")
 _CHUNK = struct.Struct("<II")
+_MAX_ENTRIES = {"nodes": 30_000, "animations": 10_000}  # a scene with a character has hundreds of either
 _MAX_LENGTH = 2**32 - 1  # the container's lengths are 32-bit
 
 
@@ -92,7 +93,7 @@ def parse(data: bytes) -> Document:
     """Take a GLB apart.
 
     Raises:
-        GlbError: it is no GLB 2.0, is cut short, or its JSON is malformed.
+        GlbError: it is no GLB 2.0, is cut short, holds too much, or its JSON is malformed.
     """
     if len(data) < _HEADER.size or data[:4] != _MAGIC:
         raise GlbError("not a GLB: it does not begin with the letters glTF")
@@ -116,7 +117,11 @@ def parse(data: bytes) -> Document:
         at += size
     if ChunkType.JSON not in chunks:
         raise GlbError("GLB malformed: it has no JSON chunk")
-    return Document(_parse_json(chunks[ChunkType.JSON]), chunks.get(ChunkType.BIN))
+    json_object = _parse_json(chunks[ChunkType.JSON])
+    for key, most in _MAX_ENTRIES.items():
+        if isinstance(found := json_object.get(key), list) and len(found) > most:
+            raise GlbError(f"GLB: {len(found)} {key}; at most {most} can be read: export the character alone")
+    return Document(json_object, chunks.get(ChunkType.BIN))
 
 
 def pack(document: Document) -> bytes:

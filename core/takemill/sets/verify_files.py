@@ -15,6 +15,8 @@ from ..base.errors import FileError
 from .set_folder_others import KEPT
 from .set_list import LIST, claim_of, is_inside, is_sealed
 
+MAX_LIST_BYTES = 20_000_000
+"""Of a list: one of 500 clips has three million."""
 _MAX_JSON_BYTES = 1 << 26  # that are read of a GLB that is not of the set, for its names (chosen by eye)
 
 
@@ -22,9 +24,11 @@ def read_list(folder: Path) -> Any:
     """The list of clips, as JSON of numbers that can be worked with.
 
     Raises:
-        FileError: it is missing, no plain file, or no such JSON.
+        FileError: it is missing, no plain file, too long, or no such JSON.
     """
     data = read_listed(folder, LIST)
+    if len(data) > MAX_LIST_BYTES:
+        raise FileError(f"{folder / LIST}: {len(data)} bytes; a list of clips has at most {MAX_LIST_BYTES}")
     try:
         return strict_json.loads(data)
     except ValueError as problem:
