@@ -33,6 +33,10 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "if not np.allclose((turn / np.where(scale == 0, 1, scale)) @ turn.T, np.diag(scale), atol=_MAX_SKEW):  |  1  ->  2",
     ): "it divides columns of length 0",
     (
+        "files/glb.py",
+        "turn = matrix[:3, :3] / np.where(scale == 0, 1, scale)  |  3  ->  4",
+    ): "the fourth row of a matrix of translation, rotation and scale (glTF 2.0, 3.5.3) holds zeros there",
+    (
         "body/upright.py",
         "parts.append(np.clip(trunk @ up / np.maximum(quat.length(trunk).max(), 1e-12), -1.0, 1.0))  |  1.0  ->  3.0",
     ): "no part of a vector along a unit vector is longer than the longest of them",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -91,6 +92,17 @@ def test_the_matrix_tells_pose_and_speed_of_all_but_additive_clips(packed):
     assert gaps["cm"][row("turn")][row("rest")] == 0
     # A removed way is no standstill: what the character does counts, wherever it is stored.
     assert gaps["cm_s"][row("stay")][row("hips")] < 0.3 * gaps["cm_s"][row("stay")][row("rest")]
+
+
+def test_a_clip_tells_what_was_asked_of_it_and_one_from_elsewhere_nothing():
+    (one,) = make(clip("pivot", "stroll", 3, 6, 'planar = "remove"\nkind = "other"'), "stroll").values()
+    for given in (one, replace(one, asked=None)):
+        told = clip_facts.describe_clip(given, "x.glb", dense_tracks(given.motion), 0.0, {})["asked"]
+        if given.asked is None:
+            assert told is None
+        else:
+            assert (told["from"], told["to"], told["planar"], told["kind"]) == (3, 6, "remove", "other")
+            assert not {"name", "take"} & told.keys()
 
 
 def test_travel_is_told_whole_per_clip_and_per_stride():
