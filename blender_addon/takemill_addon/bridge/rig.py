@@ -20,7 +20,7 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.maths import kinematics, quat
 
-from . import rotation_modes
+from . import mesh_soles, rotation_modes
 
 _MAX_SCALE_DIFFERENCE = 1e-4  # how far an object's scale may differ between axes, relative
 _MAX_IN_PLACE_M = 1e-6  # a bone further than this from its rest place moves apart from its parent
@@ -72,6 +72,7 @@ class ArmatureFrame:
             rest_rotation=rotation,
             rest_translation=translation,
             tip_offsets=skeleton.tip_offsets * self.size,
+            sole_points=skeleton.sole_points * self.size,
         )
 
     def world_motion(self, motion: Motion, skeleton: Skeleton) -> Motion:
@@ -123,6 +124,8 @@ class Rig:
         scale: (J, 3) the pose bones' scale now.
         tip_bones: (K,) the bone of each end of the body: its tail, or what Import Take knows of it.
         tip_offsets: (K, 3) in its bone's space.
+        sole_joints: (P,) the bone that each point of a sole hangs on, where a mesh shows them.
+        sole_points: (P, 3) those points at rest, in their bone's space.
     """
 
     names: tuple[str, ...]
@@ -140,6 +143,8 @@ class Rig:
     scale: Array
     tip_bones: tuple[int, ...]
     tip_offsets: Array
+    sole_joints: tuple[int, ...]
+    sole_points: Array
 
     @cached_property
     def rotation(self) -> Array:
@@ -170,7 +175,16 @@ class Rig:
         rotation, translation = kinematics.local_from_model(
             self.parents, self.rest_rotation, self.rest_position
         )
-        return Skeleton(self.names, self.parents, translation, rotation, self.tip_bones, self.tip_offsets)
+        return Skeleton(
+            self.names,
+            self.parents,
+            translation,
+            rotation,
+            self.tip_bones,
+            self.tip_offsets,
+            sole_joints=self.sole_joints,
+            sole_points=self.sole_points,
+        )
 
     @cached_property
     def parent_of_any(self) -> Mask:
@@ -252,12 +266,13 @@ def read_rig(armature: bpy.types.Object) -> Rig:
     rest = _bulk(bones, "matrix_local", 16).reshape(-1, 4, 4).swapaxes(1, 2)  # buffers are column-major
     parents = tuple(place[bone.parent.name] if bone.parent else -1 for bone in bones)
     modes = tuple(bone.rotation_mode for bone in pose)
+    turned, at = quat.from_matrix(rest[:, :3, :3]), rest[:, :3, 3]
     return Rig(
         names,
         parents,
         modes,
-        quat.from_matrix(rest[:, :3, :3]),
-        rest[:, :3, 3],
+        turned,
+        at,
         _bulk(bones, "length", 1)[:, 0],
         _flags(bones, "use_connect") & (np.array(parents) >= 0),
         _flags(bones, "use_inherit_rotation"),
@@ -267,6 +282,7 @@ def read_rig(armature: bpy.types.Object) -> Rig:
         _rotation_values(pose, modes),
         _bulk(pose, "scale", 3),
         *_tips(bones),
+        *mesh_soles.soles_of(armature, place, turned, at),
     )
 
 

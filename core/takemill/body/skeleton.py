@@ -50,6 +50,8 @@ class Skeleton:
         rest_rotation: (J, 4) in the parent's space; made unit.
         tip_joints: (K,) the joint that each tip belongs to (a BVH end site, a bone's tail).
         tip_offsets: (K, 3) the tip in its joint's space, metres.
+        sole_joints: (P,) the joint that each point of a sole belongs to, where a mesh shows them.
+        sole_points: (P, 3) points of the mesh that can touch the floor, in their joint's space, metres.
         reference: an upright pose; None where the rest pose is one.
     """
 
@@ -60,6 +62,8 @@ class Skeleton:
     tip_joints: tuple[int, ...] = ()
     tip_offsets: Array = field(default_factory=lambda: np.zeros((0, 3)))
     reference: Reference | None = None
+    sole_joints: tuple[int, ...] = ()
+    sole_points: Array = field(default_factory=lambda: np.zeros((0, 3)))
 
     def __post_init__(self) -> None:
         count = len(self.names)
@@ -75,8 +79,11 @@ class Skeleton:
                 raise InputError(f"skeleton: the parent of {self.names[joint]!r} must stand before it")
         if any(not 0 <= joint < count for joint in self.tip_joints):
             raise InputError("skeleton: a tip belongs to no joint")
+        if any(not 0 <= joint < count for joint in self.sole_joints):
+            raise InputError("skeleton: a point of a sole belongs to no joint")
         for name, shape in (("rest_translation", (count, 3)), ("rest_rotation", (count, 4)),
-                            ("tip_offsets", (len(self.tip_joints), 3))):  # fmt: skip
+                            ("tip_offsets", (len(self.tip_joints), 3)),
+                            ("sole_points", (len(self.sole_joints), 3))):  # fmt: skip
             array = owned(getattr(self, name))
             expect_shape(array, shape, f"skeleton {name}")
             expect_finite(array, f"skeleton {name}")
@@ -172,6 +179,7 @@ class Skeleton:
         kept = list(joints)
         place = {old: new for new, old in enumerate(kept)}
         tips = [k for k, joint in enumerate(self.tip_joints) if joint in place]
+        soles = [k for k, joint in enumerate(self.sole_joints) if joint in place]
         reference = self.reference
         if reference is not None:
             reference = replace(
@@ -185,6 +193,8 @@ class Skeleton:
             tuple(place[self.tip_joints[k]] for k in tips),
             self.tip_offsets[tips],
             reference,
+            tuple(place[self.sole_joints[k]] for k in soles),
+            self.sole_points[soles],
         )
 
     def difference(self, other: Skeleton, free: Collection[int] = ()) -> str:
@@ -238,4 +248,6 @@ class Skeleton:
             tuple(joint + 1 for joint in self.tip_joints),
             self.tip_offsets,
             reference,
+            tuple(joint + 1 for joint in self.sole_joints),
+            self.sole_points,
         )

@@ -24,7 +24,7 @@ from .bearing_end import end_course, is_on_ball
 from .contacts import Contacts
 from .pin_course import drop_sliding, fade, pinned_course
 from .pin_legs import Stand, bend_legs, find_leg
-from .soles import sole_offsets
+from .soles import ball_drop_m, sole_offsets
 
 # A contact's first and last moments, in which a foot still lands or leaves. Trial: a third less misses 10 %
 # more contacts, half as much again lets planted feet skate ten times as fast (sensitivity.py).
@@ -72,7 +72,9 @@ def pin_feet(
     legs = [find_leg(motion, body, part) for part in contacts.feet]
     for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
-        foot = _Foot(one.foot, one.at[:, -1], soles[body.feet.index(part)])
+        sole = soles[body.feet.index(part)]
+        ball = one.at[:, -1] + quat.rotate(one.foot, sole[1])
+        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(motion, body, part, ball))
         feet.append(_foot_course(foot, planted, contacts.floor_m, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
@@ -90,15 +92,25 @@ def pin_feet(
 
 @dataclass(frozen=True)
 class _Foot:
-    """One foot as it was: model rotation (F, 4), ankle (F, 3), heel and ball (2, 3) in the foot's space."""
+    """One foot as it was.
+
+    Attributes:
+        turned: (F, 4) model rotation.
+        ankle: (F, 3)
+        sole: (2, 3) heel and ball in the foot's space.
+        drop: (F,) how much lower its toes have the ball, metres.
+    """
 
     turned: Array
     ankle: Array
     sole: Array
+    drop: Array
 
     def points(self, turn: Array) -> Array:
         """Heel and ball (F, 2, 3) after a model-space turn (F, 4) about the ankle."""
-        return self.ankle[:, None] + quat.rotate(quat.mul(turn, self.turned)[:, None], self.sole)
+        points = self.ankle[:, None] + quat.rotate(quat.mul(turn, self.turned)[:, None], self.sole)
+        points[:, 1, 2] += self.drop
+        return points
 
 
 @dataclass(frozen=True)

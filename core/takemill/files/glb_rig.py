@@ -21,7 +21,7 @@ from .glb import GlbClip
 from .glb_axes import Y_UP, skeleton_in_gltf
 from .glb_format import Document, Json, entries, indices, numbers, parse
 from .glb_place import Place
-from .glb_tips import tips_of
+from .glb_tips import soles_of, tips_of
 
 _WXYZ = [3, 0, 1, 2]  # our order of a quaternion, from glTF's
 # A smaller scale makes a bone flat; scales that differ by more turn a rotation into a skew (chosen by eye).
@@ -121,6 +121,7 @@ def _read(document: Document) -> GlbRig:
         rest_places.append((rest_places[parent] if parent >= 0 else frame) @ local[node])
     _expect_near(names, rest_places, frame)
     tip_joints, tip_offsets = tips_of(document, joints, hangs, rest_places)
+    sole_joints, sole_points = soles_of(document, joints, rest_places)
     return GlbRig(
         tuple(joints),
         Skeleton(
@@ -130,6 +131,8 @@ def _read(document: Document) -> GlbRig:
             np.array([place.rotation for place in places]),
             tip_joints,
             tip_offsets,
+            sole_joints=sole_joints,
+            sole_points=sole_points,
         ),
         frame,
     )

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..base.checks import Array, Index
 from ..base.errors import GlbError
+from ..feet.soles import MIN_SOLE_SHARE, touching_points
 from ..maths import quat
 from .glb_format import Document, Json, entries, indices
 from .glb_numbers import Numbers
@@ -37,7 +38,7 @@ def tips_of(
     Raises:
         GlbError: a skinned mesh cannot be read (it is compressed, say).
     """
-    return limb_ends(_vertices(document, list(joints)), parents, rest_places)
+    return limb_ends(_vertices(document, list(joints), 1.0), parents, rest_places)
 
 
 def limb_ends(
@@ -69,12 +70,32 @@ def limb_ends(
     return tuple(joint for joint, _ in found), np.array([end for _, end in found]).reshape(-1, 3)
 
 
+def soles_of(
+    document: Document, joints: Sequence[int], rest_places: Sequence[Place]
+) -> tuple[tuple[int, ...], Array]:
+    """The joints (P,) that stand on the floor, and the points of their soles (P, 3) in their space, metres.
+
+    Raises:
+        GlbError: a skinned mesh cannot be read.
+    """
+    at = np.array([one.translation for one in rest_places])
+    own = _vertices(document, list(joints), MIN_SOLE_SHARE)
+    world = {joint: rest_places[joint].apply(points) for joint, points in own.items()}
+    owners, points = touching_points(world, at, np.array([0.0, 0.0, 1.0]))
+    if not owners:
+        return owners, points
+    turned = np.array([rest_places[joint].rotation for joint in owners])
+    return owners, quat.rotate(quat.inv(turned), points - at[list(owners)])
+
+
 def _furthest(points: Array, away: Array) -> Array:
     return points[int(np.linalg.norm(points - away, axis=1).argmax())]
 
 
-def _vertices(document: Document, joints: list[int]) -> dict[int, Array]:
+def _vertices(document: Document, joints: list[int], share: float) -> dict[int, Array]:
     """The vertices (N, 3) of each joint, in its own space and the file's unit.
+
+    A vertex is its strongest joint's, and each other one's that has this share of the strongest weight.
 
     Raises:
         GlbError: a skinned mesh cannot be read: where its soles are would be lost.
@@ -98,11 +119,15 @@ def _vertices(document: Document, joints: list[int]) -> dict[int, Array]:
         try:
             binds = _binds(read, skins[skin], len(bones))
             for primitive in entries(meshes[mesh], "primitives"):
-                points, of = _strongest(read, primitive, len(bones))
-                for slot in np.unique(of):
+                points, slots, weights = _weighted(read, primitive, len(bones))
+                strong = weights.max(axis=1, keepdims=True)
+                first = np.arange(weights.shape[1]) == weights.argmax(axis=1)[:, None]
+                holds = first | (weights >= share * strong) & (share < 1)
+                for slot in np.unique(slots[holds]):
                     joint = place_of.get(bones[int(slot)])
                     if joint is not None:
-                        here = points[of == slot] @ binds[slot, :3, :3].T + binds[slot, :3, 3]
+                        mine = (holds & (slots == slot)).any(axis=1)
+                        here = points[mine] @ binds[slot, :3, :3].T + binds[slot, :3, 3]
                         own.setdefault(joint, []).append(here)
         except GlbError as problem:
             name = meshes[mesh].get("name") or node.get("name") or mesh
@@ -120,8 +145,8 @@ def _binds(read: Numbers, skin: Json, count: int) -> Array:
     return stored.reshape(-1, 4, 4).swapaxes(1, 2)
 
 
-def _strongest(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index]:
-    """The vertices (N, 3) of a primitive, and the slot (N,) of each one's strongest joint."""
+def _weighted(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index, Array]:
+    """The vertices (N, 3) of a primitive, the slots (N, S) of the joints they hang on, and by how much."""
     for name in primitive.get("extensions") or ():
         if "compression" in str(name):
             raise GlbError(f"it is compressed ({name}); export it without compression")
@@ -134,7 +159,8 @@ def _strongest(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index
     weights = np.concatenate([read.of(given[f"WEIGHTS_{k}"]) for k in sets], axis=1)
     if points.shape[1] != 3 or not len(points) == len(slots) == len(weights) or slots.shape != weights.shape:
         raise GlbError("malformed: positions, joints and weights do not belong together")
-    of: Index = slots[np.arange(len(points)), weights.argmax(axis=1)].astype(np.intp)
-    if of.min() < 0 or of.max() >= bones:
+    of: Index = slots.astype(np.intp)
+    held = of[weights > 0]
+    if held.size and (held.min() < 0 or held.max() >= bones):
         raise GlbError("malformed: a vertex hangs on a joint that its skin lacks")
-    return points, of
+    return points, np.clip(of, 0, bones - 1), weights

@@ -19,7 +19,7 @@ from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..feet.contacts import Contacts
 from ..feet.leg_ik import place_ankles
-from ..feet.soles import foot_points, sole_offsets
+from ..feet.soles import ball_drop_m, foot_points, sole_offsets
 from ..maths import filters, quat
 from ..maths.easing import smoothstep
 from ..maths.series import runs
@@ -66,11 +66,14 @@ def plant_feet(
         turned, ankle = joint_in_model(fitted, target_body.require(foot))
         arms = quat.rotate(turned[:, None], soles[target_body.feet.index(foot)])
         near = _nearness(planted, round(_BLEND_S * source.rate))
-        wanted = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, planted)
-        feet[foot] = _Foot(ankle, wanted, near, arms[:, 1] - arms[:, 0])
-        toes = target_body.get(foot.replace("Foot", "Toes"))
+        found = _Foot(ankle, ankle, near, arms[:, 1] - arms[:, 0])
+        toes, level = target_body.get(foot.replace("Foot", "Toes")), fitted
         if toes is not None and body.get(foot.replace("Foot", "Toes")) is None:
-            rotations[:, toes] = _level_toes(fitted, toes, feet[foot])
+            rotations[:, toes] = _level_toes(fitted, toes, found)
+            level = fitted.with_rotations(rotations)
+        drop = ball_drop_m(level, target_body, foot, ankle + arms[:, 1])
+        wanted = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, drop, planted)
+        feet[foot] = replace(found, wanted=wanted)
     if not feet:
         return fitted
     width = round(_HIPS_SMOOTHING_S * source.rate)
@@ -112,10 +115,11 @@ def _as_height(height: Array) -> Array:
     return height[:, None] * np.array([0.0, 0.0, 1.0])
 
 
-def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Array:
+def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: Mask) -> Array:
     """Where the ankle goes (F, 3), from the performer's scaled heel and ball (F, 2, 3).
 
-    `ankle` (F, 3) and `arms` (F, 2, 3), from ankle to heel and ball, are those of the fitted pose.
+    `ankle` (F, 3) and `arms` (F, 2, 3), from ankle to heel and ball, are those of the fitted pose; by `drop`
+    (F,) its toes have the ball lower.
     """
     foot, other = arms[:, 1] - arms[:, 0], theirs[:, 1] - theirs[:, 0]
     length, other_length = (np.linalg.norm(v, axis=-1).max() for v in (foot, other))
@@ -130,7 +134,7 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, planted: Mask) -> Arra
     pivot = (1 - on_ball) * by_heel + on_ball * by_ball
     # The end that touches the floor decides the height alone: for a longer foot the higher of both goals.
     rules = np.maximum if length > other_length else np.minimum
-    pivot[:, 2] = rules(by_heel[:, 2], by_ball[:, 2])
+    pivot[:, 2] = rules(by_heel[:, 2], by_ball[:, 2]) - drop
     pivot[:, :2] += _steps_aside((ankle - pivot)[:, :2], planted)
     return pivot
 

@@ -1,0 +1,70 @@
+"""The soles that a character shows: the vertices of its meshes that can touch the floor, at rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import bpy
+import numpy as np
+
+from takemill.base.checks import Array
+from takemill.feet.soles import MIN_SOLE_SHARE, touching_points
+from takemill.maths import quat
+
+_LOW = 0.2  # of a mesh's height: feet lie in it, and only the weights of what lies there are read
+
+
+def soles_of(
+    armature: bpy.types.Object, place: Mapping[str, int], turned: Array, at: Array
+) -> tuple[tuple[int, ...], Array]:
+    """The bones (P,) that stand on the floor, and the points of their soles (P, 3) in the bones' space.
+
+    `place` has each bone's number by its name, `turned` (J, 4) and `at` (J, 3) are the bones at rest in the
+    armature's space.
+    """
+    world = np.array(armature.matrix_world, np.float64)
+    if abs(np.linalg.det(world[:3, :3])) < 1e-12:
+        return (), np.zeros((0, 3))
+    up = world[2, :3] / np.linalg.norm(world[2, :3])  # the world's Z in the armature's axes
+    meshes = [(mesh, np.linalg.inv(world) @ np.array(mesh.matrix_world)) for mesh in _meshes(armature)]
+    placed = [(mesh, _points(mesh) @ way[:3, :3].T + way[:3, 3]) for mesh, way in meshes]
+    placed = [(mesh, points) for mesh, points in placed if len(points)]
+    if not placed:
+        return (), np.zeros((0, 3))
+    heights = np.concatenate([points @ up for _, points in placed])
+    top = heights.min() + _LOW * np.ptp(heights)
+    vertices: dict[int, list[Array]] = {}
+    for mesh, points in placed:
+        bones = [place.get(group.name, -1) for group in mesh.vertex_groups]
+        for vertex in np.flatnonzero(points @ up <= top).tolist():
+            for bone in _holders(mesh.data.vertices[vertex], bones):
+                vertices.setdefault(bone, []).append(points[vertex])
+    # What lies higher counts for the height alone.
+    low = {bone: np.array(points) for bone, points in vertices.items()}
+    owners, points = touching_points(low, at, up, float(np.ptp(heights)))
+    joints = np.array(owners, np.intp)
+    return owners, quat.rotate(quat.inv(turned[joints]), points - at[joints])
+
+
+def _meshes(armature: bpy.types.Object) -> Iterator[bpy.types.Object]:
+    """The objects whose meshes the armature deforms."""
+    for item in bpy.data.objects:
+        if item.type != "MESH" or not item.vertex_groups:
+            continue
+        by_modifier = any(one.type == "ARMATURE" and one.object == armature for one in item.modifiers)
+        if by_modifier or (item.parent == armature and item.parent_type == "ARMATURE"):
+            yield item
+
+
+def _points(mesh: bpy.types.Object) -> Array:
+    """The vertices (N, 3) in the object's space, undeformed."""
+    buffer = np.empty(3 * len(mesh.data.vertices), np.float32)
+    mesh.data.vertices.foreach_get("co", buffer)
+    return buffer.reshape(-1, 3).astype(np.float64)
+
+
+def _holders(vertex: bpy.types.MeshVertex, bones: list[int]) -> list[int]:
+    """The bones that a vertex hangs on most of all, and nearly as much."""
+    mine = [(one.weight, bones[one.group]) for one in vertex.groups if bones[one.group] >= 0]
+    least = MIN_SOLE_SHARE * max((weight for weight, _ in mine), default=0.0)
+    return [bone for weight, bone in mine if weight > 0 and weight >= least]
