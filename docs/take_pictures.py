@@ -21,6 +21,7 @@ PICTURES = HOME / "docs/pictures"
 SAMPLES = HOME / "sample_blends"
 PAGES = {"health-page": (1200, 1600), "report": (1100, 1160)}  # width and height in pixels
 VIEWS = {  # the panels that are open in a picture
+    "blender-import": ("take", "body"),
     "blender-check": ("take", "check", "repair"),
     "blender-fit": ("take", "fit"),
     "blender-clips": ("take", "clips", "pack"),
@@ -219,6 +220,18 @@ def _work_on(context, name: str):
     return armature
 
 
+def _import(context) -> None:
+    """The take brought in from its file, its body mapped, and what it was read as."""
+    import bpy
+
+    for item in context.scene.objects:
+        item.select_set(False)
+    context.view_layer.objects.active = None
+    bpy.ops.takemill.import_take(filepath=str(SAMPLES / "marsh_take.bvh"))
+    bpy.ops.takemill.map_body()
+    context.scene.frame_set(1960)
+
+
 def _check(context) -> None:
     """The take checked and its repair previewed, a spike chosen."""
     import bpy
@@ -257,7 +270,7 @@ def _clips(context) -> None:
     context.scene.takemill.set_folder = "/projects/ferry/clips"  # whole paths are shown: no path of a machine
 
 
-_STATES = {"blender-check": _check, "blender-fit": _fit, "blender-clips": _clips}
+_STATES = {"blender-import": _import, "blender-check": _check, "blender-fit": _fit, "blender-clips": _clips}
 
 
 if __name__ == "__main__":

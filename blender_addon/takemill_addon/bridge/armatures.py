@@ -28,6 +28,7 @@ _SHORTEST = (
 )
 _FRONT, _UP = Vector((0.0, -1.0, 0.0)), Vector((0.0, 0.0, 1.0))  # of Blender's world
 _ALONG = 0.7  # cosine beyond which a bone lies along the front, as feet do
+_VISIBLE = 0.5  # of the mean way to its children: what is shorter does not show where a bone leads
 _GOES_ON = 0.3  # of its parent's length: a bone whose end nothing says
 
 
@@ -132,6 +133,19 @@ def _inverse(order: list[int]) -> list[int]:
     return sorted(range(len(order)), key=order.__getitem__)
 
 
+def _to_children(skeleton: Skeleton, heads: Array, joint: int) -> Array:
+    """The way (3,) from a joint to the middle of its children, or to the one that most hangs from.
+
+    Hips lie amid their legs and the spine: a bone to the middle of those could hardly be seen.
+    """
+    children = list(skeleton.children[joint])
+    ways = heads[children] - heads[joint]
+    middle = ways.mean(axis=0)
+    if np.linalg.norm(middle) > _VISIBLE * np.linalg.norm(ways, axis=1).mean():
+        return middle
+    return ways[int(np.argmax([len(skeleton.subtree(child)) for child in children]))]
+
+
 def _keep_ends(armature: bpy.types.Object, skeleton: Skeleton, names: tuple[str, ...]) -> None:
     """Keep with each bone where the body ends at it, in lengths of the bone."""
     bones = armature.data.bones
@@ -153,7 +167,7 @@ def _tails(skeleton: Skeleton, heads: Array) -> Array:
     for joint, parent in enumerate(skeleton.parents):
         children = list(skeleton.children[joint])
         if children:
-            way = heads[children].mean(axis=0) - heads[joint]
+            way = _to_children(skeleton, heads, joint)
         elif joint in ends:
             way = max((tip - heads[joint] for tip in ends[joint]), key=lambda one: float(np.linalg.norm(one)))
         else:

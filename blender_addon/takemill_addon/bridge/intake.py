@@ -26,9 +26,9 @@ WorkOn = Callable[[bpy.types.Context, bpy.types.Object, bpy.types.Action], "Work
 """What reads an Action on an armature: `stage.work_on`."""
 
 BLENDER = Ways(
-    unit="import it again with Import Take and say its Unit",
+    unit="scale the armature object, or import it again with Import Take and say its Unit",
     scale="scale the armature object, or import the file with Import Take, which finds its unit",
-    up="import it again with Import Take and say what is Up",
+    up="turn the armature object upright, or import it again with Import Take and say what is Up",
     turn="turn the armature object upright, or import the file with Import Take, which finds what is up",
     floor="move the armature object, or tick Floor Height in the panel Repair",
     reference="in the field Reference Pose",

@@ -50,8 +50,10 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
         row = layout.row(align=True)
         row.operator("takemill.map_body", icon="OUTLINER_OB_ARMATURE")
         row.operator("takemill.add_part", text="", icon="ADD")
-        row = layout.row(align=True)
-        row.prop(context.scene.takemill, "intake_reference")
+        column = layout.column(align=True)
+        column.label(text="Reference Pose")
+        row = column.row(align=True)
+        row.prop(context.scene.takemill, "intake_reference", text="", placeholder="Found")
         row.operator("takemill.reference_here", text="", icon="EYEDROPPER")
         self._draw_reading(context, armature)
         if not known.parts:
