@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
 import open_data
 import synthetic
@@ -11,6 +12,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
+from takemill.clip import root_motion as root_motion_file
 from takemill.clip.loop_close import close_loop
 from takemill.clip.root_motion import (
     RootMotion,
@@ -229,3 +231,21 @@ def test_a_smoothed_one_shot_starts_and_ends_where_the_hips_do() -> None:
     assert np.abs((smooth.position - rough.position)[[0, -1]]).max() < 1e-12
     assert np.abs((smooth.heading - rough.heading)[[0, -1]]).max() < 1e-12
     assert np.abs(smooth.position - rough.position).max() > 0.005
+
+
+@pytest.mark.parametrize("waves", [1, 3, 8])
+def test_the_track_of_a_loop_is_smoothed_as_by_a_butterworth_both_ways(waves: int) -> None:
+    """SciPy's gain of an analogue one of second order, squared; whole waves beside a straight path."""
+    rate, frames, cutoff_hz = 60.0, 121, 1.5
+    t = np.arange(frames) / (frames - 1)
+    sway = np.sin(2 * np.pi * waves * t)
+    position = np.stack([0.1 * sway, -2.0 * t, 0.05 * sway], axis=-1)
+    found = root_motion_file._smooth_loop(RootMotion(rate, position, 0.2 * sway), cutoff_hz)
+    frequency = waves / (frames - 1) * rate
+    _, (response,) = signal.freqs(
+        *signal.butter(2, 2 * np.pi * cutoff_hz, analog=True), [2 * np.pi * frequency]
+    )
+    gain = abs(response) ** 2
+    wanted = np.stack([0.1 * gain * sway, -2.0 * t, 0.05 * gain * sway], axis=-1)
+    np.testing.assert_allclose(found.position, wanted, atol=1e-9)
+    np.testing.assert_allclose(found.heading, 0.2 * gain * sway, atol=1e-9)
