@@ -44,7 +44,7 @@ def error_deg(world: Array, true: Array, gap: Dropout) -> float:
 @pytest.mark.parametrize("seed", [1, 2, 3, 5])
 def test_a_dropout_is_found_to_the_frame(seed: int, noise_deg: float) -> None:
     raw, _, segments, gap = world_of("run", seed, noise_deg)
-    assert find_dropouts(raw, segments) == (gap,)
+    assert find_dropouts(raw, segments, 60.0) == (gap,)
 
 
 def test_the_whole_body_at_rest_is_no_dropout() -> None:
@@ -52,7 +52,7 @@ def test_the_whole_body_at_rest_is_no_dropout() -> None:
     raw, true, segments, _ = world_of("walk", 1, 0.0)
     still = true.copy()
     still[300:330] = still[299]
-    assert find_dropouts(still, segments) == ()
+    assert find_dropouts(still, segments, 60.0) == ()
     pinned = true.copy()
     foot = segments.parts.index("leftFoot")
     slow = 300 + 30 * np.clip((np.arange(60) - 30) / 30, 0, 1) ** 2  # stays, then goes off softly
@@ -60,8 +60,8 @@ def test_the_whole_body_at_rest_is_no_dropout() -> None:
     pinned[300:331, foot] = true[300, foot]
     after = quat.slerp(true[300, foot], true[360, foot], (np.arange(30) / 30) ** 2)
     pinned[331:361, foot] = after
-    assert find_dropouts(pinned, segments) == ()
-    assert find_dropouts(raw[:3], segments) == ()
+    assert find_dropouts(pinned, segments, 60.0) == ()
+    assert find_dropouts(raw[:3], segments, 60.0) == ()
 
 
 def test_a_gap_in_a_walk_is_bridged_from_its_other_cycles() -> None:

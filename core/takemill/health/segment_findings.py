@@ -24,7 +24,9 @@ def check_segments(motion: Motion, body: BodyMap) -> list[Finding]:
         return []
     world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
     rest = motion.skeleton.reference_model[0][segments.joints]
-    _, faults = repair_segments(world, segments, rest, motion.rate, SegmentRepair())
+    # However long the uppermost joint repeats itself, it is said to be frozen.
+    wanted = SegmentRepair(longest_frozen_s=motion.duration_s + 1.0)
+    _, faults = repair_segments(world, segments, rest, motion.rate, wanted)
     return segment_findings(motion, faults, False)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..health.segment_findings import between_finding, segment_findings
 from ..maths import quat
-from ..sensors.pose_pairs import EndPoses, find_end_poses
+from ..sensors.pose_pairs import NO_POSES, find_end_poses
 from ..sensors.segment_faults import SegmentRepair, repair_segments
 from ..sensors.segments import find_segments, local_from_world, world_from_local
 from .settings import weigh_frames
@@ -29,13 +29,14 @@ def repair_segment_faults(state: RepairState) -> RepairState:
         settings.slips,
         settings.sensor_heading,
         settings.longest_dropout_s,
+        settings.longest_bridge_s,
     )
     segments = find_segments(raw.skeleton, state.body)
     on = settings.profile in ("", "suit")
     on &= wanted.dropouts or wanted.lags or wanted.slips or wanted.drift
     if not on or len(segments) < 3 or len(raw) < 3:
         return state
-    poses = EndPoses()
+    poses = NO_POSES
     if settings.calibration or settings.same_pose_s:
         poses = find_end_poses(raw, state.body, segments, settings.same_pose_s)
     weights = weigh_frames(raw, settings)
@@ -51,6 +52,8 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     if changed.any():
         rotations = local_from_world(raw.skeleton, segments, state.rotations, turned, changed)
     found = segment_findings(raw, faults, True, settings.joints)
+    if not found and not changed.any() and poses == NO_POSES:
+        return state
     if (between := between_finding(raw, faults, poses)) is not None:
         found.append(between)
     return replace(state, rotations=rotations, findings=(*state.findings, *found))

@@ -34,14 +34,20 @@ class Dropout:
     stop: int
 
 
-def find_dropouts(world: Array, segments: Segments) -> tuple[Dropout, ...]:
+def find_dropouts(
+    world: Array, segments: Segments, rate: float, longest_frozen_s: float = 0.25
+) -> tuple[Dropout, ...]:
     """Stretches in which one segment is held still in the world while its body moves, by frame.
 
     A stretch counts when the segment goes on with a jump, or when its sensor is never that quiet elsewhere.
+    The uppermost segment turns in the world as its joint does, so that short stretches of it are frozen
+    frames like those of any joint, and not meant here.
 
     Args:
         world: (F, N, 4) orientations of the segments, hemisphere-continuous.
         segments: whose they are.
+        rate: frames per second.
+        longest_frozen_s: up to which stretches of the uppermost segment are left to `frozen`.
     """
     if len(world) <= _MIN_FRAMES:
         return ()
@@ -51,7 +57,8 @@ def find_dropouts(world: Array, segments: Segments) -> tuple[Dropout, ...]:
     found = []
     for place in range(len(segments)):
         starts, stops = runs(held[:, place])
-        long = stops - starts >= _MIN_FRAMES - 1
+        least = _MIN_FRAMES if segments.parents[place] >= 0 else int(longest_frozen_s * rate) + 1
+        long = stops - starts >= least - 1
         if not long.any():
             continue
         noisy = 2 * noise_deviation(world[:, place]) > _MIN_SUIT_NOISE_RAD

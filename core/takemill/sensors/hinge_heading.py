@@ -3,7 +3,7 @@
 A knee and an elbow bend about one axis: a in the frame of the segment above, b in that of the segment below.
 With the right headings both point the same way in the world. So where the axis is not upright, the heading
 between the segments is known at each moment, but for what bends beside the axis; and the axes themselves are
-those that the take as a whole fits best.
+those that the take as a whole fits best. So what a hinge tells is how that heading changes.
 
 Source: Laidig, Schauer and Seel, ICORR 2017 (the constraint); the axes from the plane through the origin on
 which the rotations of a hinge lie as unit quaternions (see `hinges`).
@@ -76,6 +76,8 @@ def hinge_rows(upper: Array, lower: Array, apart: Array, hats: Array, rate: floa
     bent = [quat.rotate(q[:, None], _square_to(axis)) for q, axis in ((upper, above), (lower, below))]
     own = np.concatenate([bent[0], -bent[1]], axis=1)  # (S, 4, 3) how the axes' corrections move them
     beside, over = (np.einsum("ski,si->sk", own, way) for way in (sideways, upward))
+    # And an offset of the heading for good: where the axes lie is never known so well as how that changes.
+    beside, over = (np.column_stack([part, by]) for part, by in ((beside, level), (over, 0 * level)))
     spread = np.sqrt(np.median(off**2) / 0.455) + _FLOOR_RAD
     weights = 1 / (spread**2 * _alike(off, spread, rate))
     weights = weights / np.maximum(np.abs(off) / (_HUBER * spread), 1)
@@ -84,7 +86,7 @@ def hinge_rows(upper: Array, lower: Array, apart: Array, hats: Array, rate: floa
         np.concatenate([beside, over]),
         np.concatenate([level * apart - off, -tilted]),
         np.concatenate([weights, weights]),
-        np.full(own.shape[1], 1 / _AXIS_RAD**2),
+        np.full(beside.shape[1], 1 / _AXIS_RAD**2),
         float(spread),
     )
 

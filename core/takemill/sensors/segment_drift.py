@@ -165,15 +165,16 @@ class _Problem:
                 heading[:, place] = self.hats @ drift
             else:
                 hinged = self._hinged(place)
-                clear = np.where(np.abs(drift) > _MIN_DRIFT_RAD, np.abs(drift) / errors, 0.0).max()
+                drift = np.abs(drift - drift[0])
+                clear = np.where(drift > _MIN_DRIFT_RAD, drift / errors, 0.0).max()
                 quiet = hinged or (rows is not None and rows.spread_rad < _MAX_POSTURE_NOISE_RAD)
                 sure[place] = hinged and clear > _MIN_FIRST_ERRORS
                 least = _MIN_HINGE_ERRORS if hinged else _MIN_POSTURE_ERRORS
-                likely[place] = quiet and bool((np.abs(drift) > least * errors).any())
+                likely[place] = quiet and bool((drift > least * errors).any())
         return sure | likely if sure.any() else sure
 
     def _drift_of(self, rows: Rows) -> tuple[Array, Array]:
-        """The heading (K,) between two segments that their joint alone tells, and standard errors."""
+        """The heading (K,) between two segments that a joint alone tells, and errors since the first."""
         knots = len(self.times_s)
         whole = np.concatenate([rows.turns, rows.own], axis=1)
         normal = whole.T @ (rows.weights[:, None] * whole)
@@ -181,7 +182,9 @@ class _Problem:
         normal[range(knots, len(normal)), range(knots, len(normal))] += rows.own_weights
         inverse = np.linalg.inv(normal)
         drift: Array = (inverse @ (whole.T @ (rows.weights * rows.values)))[:knots]
-        errors: Array = np.sqrt(np.diag(inverse)[:knots])
+        spread = inverse[:knots, :knots]
+        since = np.diag(spread) + spread[0, 0] - 2 * spread[0]
+        errors: Array = np.sqrt(np.maximum(since, 1e-12))
         return drift, errors
 
     def _hinged(self, place: int) -> bool:

@@ -29,6 +29,7 @@ class SegmentRepair:
     Attributes:
         dropouts, lags, slips, drift: each on or off.
         longest_dropout_s: longer ones are left.
+        longest_frozen_s: frozen frames of the uppermost segment up to this long are no dropout.
     """
 
     dropouts: bool = True
@@ -36,6 +37,7 @@ class SegmentRepair:
     slips: bool = True
     drift: bool = True
     longest_dropout_s: float = 1.0
+    longest_frozen_s: float = 0.25
 
 
 ALL_OF_SEGMENTS = SegmentRepair()
@@ -97,7 +99,7 @@ def repair_segments(
     if len(segments) < 3 or len(world) < 3:
         return world, found
     if wanted.dropouts:
-        dropouts = find_dropouts(world, segments)
+        dropouts = find_dropouts(world, segments, rate, wanted.longest_frozen_s)
         if inside is not None:
             dropouts = tuple(one for one in dropouts if inside[one.start : one.stop].all())
         if dropouts:
