@@ -157,26 +157,38 @@ def _line(take: SuitTake, fault: Faulty) -> Motion:
 
 
 def drift(takes: dict[str, SuitTake]) -> None:
-    """Drift alone beside what a straight line between the poses leaves."""
+    """Drift alone beside what a straight line between the poses leaves.
+
+    Once with the pose called one and the same at both ends, once as a T that says how sensors sit, too.
+    """
     print("\nDrift alone: a straight line between two poses, and ours (aim: 0.8)")
     whole = []
     for name, take in takes.items():
         rows = []
+        ends = (take.start / suit_takes.RATE, take.stop / suit_takes.RATE, len(take.motion) / suit_takes.RATE)
+        same = replace(FREE, same_pose_s=((0.0, ends[0]), (ends[1], ends[2])))
         for seed in SEEDS:
             fault = with_faults(take.motion, take.body, seed, ALONE["drift"], take.inner)
             truth = take.motion.slice(take.start, take.stop)
-            rows.append(
-                [
-                    error_deg(fault.motion.slice(take.start, take.stop), truth),
-                    error_deg(_line(take, fault), truth),
-                    error_deg(repaired(take, fault.motion, True, True, POSED), truth),
-                ]
-            )
+            made = [
+                fault.motion.slice(take.start, take.stop),
+                _line(take, fault),
+                repaired(take, fault.motion, True, True, same),
+                repaired(take, fault.motion, True, True, POSED),
+            ]
+            rows.append([error_deg(one, truth) for one in made])
         whole.append(np.mean(rows, axis=0))
-        raw, line, ours = whole[-1]
-        print(f"{name:8} raw {raw:5.2f}  line {line:5.2f}  ours {ours:5.2f}  ours/line {ours / line:5.2f}")
-    raw, line, ours = np.mean(whole, axis=0)
-    print(f"{'mean':8} raw {raw:5.2f}  line {line:5.2f}  ours {ours:5.2f}  ours/line {ours / line:5.2f}")
+        _print_drift(name, whole[-1])
+    _print_drift("mean", np.mean(whole, axis=0))
+
+
+def _print_drift(name: str, row: np.ndarray) -> None:
+    raw, line, same, posed = row
+    print(
+        f"{name:8} raw {raw:5.2f}  line {line:5.2f}  same pose {same:5.2f}  a T {posed:5.2f}"
+        f"  same/line {same / line:5.2f}  T/line {posed / line:5.2f}",
+        flush=True,
+    )
 
 
 def dropout(takes: dict[str, SuitTake]) -> None:

@@ -23,6 +23,7 @@ _MIN_SWING = 3.0  # times as far as across it a hinge turns about its axis
 _MAX_ACROSS_RAD = np.radians(12.0)  # RMS; more is no hinge, or a forearm that turns its palm
 _FLOOR_RAD = np.radians(0.2)  # that a hinge is known to at best
 _AXIS_RAD = np.radians(10.0)  # by which its axes may be corrected in a round
+_OFFSET_RAD = np.radians(1.0)  # of its heading for good; by trial: 3 tells less of what changes
 _BLOCKS_S = (0.5, 1.0, 2.0, 4.0)  # over which errors of a hinge may go on alike
 _HUBER = 1.5  # standard deviations from which a sample counts less
 
@@ -86,7 +87,7 @@ def hinge_rows(upper: Array, lower: Array, apart: Array, hats: Array, rate: floa
         np.concatenate([beside, over]),
         np.concatenate([level * apart - off, -tilted]),
         np.concatenate([weights, weights]),
-        np.full(beside.shape[1], 1 / _AXIS_RAD**2),
+        1 / np.array([_AXIS_RAD] * (beside.shape[1] - 1) + [_OFFSET_RAD]) ** 2,
         float(spread),
     )
 

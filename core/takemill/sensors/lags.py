@@ -20,7 +20,7 @@ from .segments import Segments
 
 _REACH_S = 0.13  # shifts that are tried: a late packet of a radio, not a whole take of its own
 _SMOOTH_S = 0.03  # of angular velocities, half a window
-_MAX_SAMPLES = 3000  # frames that are looked at
+_MAX_SAMPLES = 2000  # frames that are looked at
 _MIN_SPEED_RAD_S = 0.3  # RMS of a segment that turns enough
 # How much of the difference in turning is left at the best shift, of that at the ends: below the first, the
 # joint is as good as a hinge; below the second it is heard when two measures of it agree. By trial on the

@@ -33,6 +33,7 @@ DRIFT_RATE_RAD_S = np.radians(8.0) / 60  # of a sensor's drift, standard deviati
 _RATE_CHANGE_S = 15.0  # over which that rate changes; an estimate
 _START_RAD = np.radians(0.5)  # to which sensors agree at first, if no pose says how
 _POSE_RAD = np.radians(0.4)  # to which a performer repeats a pose, segment against segment; an estimate
+_FIRST_POSE_RAD = np.radians(0.05)  # the first pose says what 0 is
 _BLOCK_S = 2.0  # over which a posture is averaged
 _POSTURE_FLOOR_RAD = np.radians(0.3)  # that a posture is known to at best; an estimate
 _MEAN_RAD = np.radians(30.0)  # that a joint's mean heading may have
@@ -111,6 +112,8 @@ def find_segment_drift(
         if not heard.any():
             return None
     values = problem.solved(heard, poses)
+    if not poses:
+        values = values - values[0]  # how sensors sit at first is no drift
     return SegmentDrift(owned(problem.times_s), owned(values), heard)
 
 
@@ -279,7 +282,8 @@ class _Problem:
 
     def _add_pose(self, normal: Array, pull: Array, pose: PoseHeading, facing: int) -> None:
         hat = np.array([np.interp(pose.time_s, self.times_s, one) for one in np.eye(len(self.times_s))])
-        row, weight = np.append(hat, 0.0 if pose.facing_known else 1.0), 1 / _POSE_RAD**2
+        row = np.append(hat, 0.0 if pose.facing_known else 1.0)
+        weight = 1 / (_FIRST_POSE_RAD if pose.facing_known else _POSE_RAD) ** 2
         for place in np.flatnonzero(pose.known).tolist():
             columns = np.append(self._knots(place), facing)
             normal[np.ix_(columns, columns)] += weight * np.outer(row, row)

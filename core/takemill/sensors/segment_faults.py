@@ -19,7 +19,7 @@ from .segment_drift import SegmentDrift, find_segment_drift, remove_segment_drif
 from .segments import Segments
 from .slips import Slip, date_slip, find_slips, remove_slips
 
-_SAMPLES_HZ, _MAX_SAMPLES = 10.0, 3000  # that a drift is sought in
+_SAMPLES_HZ, _MAX_SAMPLES = 10.0, 1500  # that a drift is sought in
 
 
 @dataclass(frozen=True)
