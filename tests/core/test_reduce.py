@@ -181,6 +181,21 @@ def test_the_ends_are_keys_and_a_loop_stays_closed():
             np.testing.assert_allclose(track.values[-1] * sign, track.values[0], atol=1e-9)
 
 
+def test_a_loop_closed_to_a_millionth_is_stored_closed():
+    """As loops are closed, and files hold them; the odd digits of its last pose make no seam."""
+    motion = smooth_motion()
+    back = np.concatenate([motion.rotations, motion.rotations[-2::-1]])
+    off = 6e-7 * np.random.default_rng(0).normal(size=back[-1].shape).clip(-2, 2)
+    back[-1] = quat.normalize(back[-1] + off)
+    path = np.concatenate([motion.root_translation, motion.root_translation[-2::-1]])
+    loop = Motion(motion.skeleton, motion.rate, back, path)
+    settings = ReduceSettings(max_error_m=1e-5, max_error_deg=0.001)  # needs floats
+    for track in reduce_keys(loop, settings):
+        if track.path == "rotation" and len(track.frames) > 1:
+            sign = np.sign(track.values[0] @ track.values[-1])
+            np.testing.assert_array_equal(track.values[-1] * sign, track.values[0])
+
+
 def slow_motion(frames: int = 121) -> Motion:
     """Slow, round and of many frames: what cubic curves are for."""
     motion = smooth_motion(frames)
