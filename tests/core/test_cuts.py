@@ -230,3 +230,19 @@ def test_frames_between_turns_and_steps_go_to_the_nearest() -> None:
         played = [kind for kind, start, stop in found for _ in range(start, stop)]
         assert played == ["turn" if one == 2 else "locomotion" for one in wanted]
         assert all(a[0] != b[0] for a, b in pairwise(found))
+
+
+@pytest.mark.parametrize(("peak_deg_s", "rests"), [(60, True), (220, True), (480, False)])
+def test_hands_that_roll_a_little_still_rest_and_whirled_ones_do_not(peak_deg_s: float, rests: bool) -> None:
+    """About the forearm's own axis, so that no joint changes its place; for four seconds of twelve."""
+    still = synthetic.idle(rate=RATE, duration_s=12.0).motion
+    t = np.arange(len(still)) / RATE
+    fade = np.clip(np.minimum(t - 4, 8 - t), 0, 1)
+    roll = np.radians(peak_deg_s) / np.pi * np.sin(np.pi * t) * fade
+    q = still.rotations.copy()
+    for side in ("left", "right"):
+        hand = still.skeleton.index(f"{side}_hand")
+        q[:, hand] = quat.mul(q[:, hand], quat.exp(roll[:, None] * np.array([1.0, 0.0, 0.0])))
+    rolling = still.with_rotations(q)
+    kinds = {one.kind for one in suggest_cuts(rolling, find_body_map(rolling.skeleton))}
+    assert kinds == ({"idle"} if rests else {"idle", "other"})

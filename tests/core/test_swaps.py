@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from clean_takes import clean_take
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import read_bvh
+from takemill.health import swaps as swaps_file
 from takemill.health.finding import Finding
 from takemill.health.joint_limits import body_findings
 from takemill.health.swaps import swapped_pairs
@@ -233,3 +235,27 @@ def test_the_exchange_itself_is_right() -> None:
         upper, lower = (idle.skeleton.index(f"{side}_{part}") for part in ("upper_arm", "lower_arm"))
         bone = at[lower] - at[upper]
         assert bone / np.linalg.norm(bone) == pytest.approx(aim, abs=1e-9)
+
+
+class Standing:
+    """A walk of which is known which exchanges leave the legs on the wrong sides."""
+
+    def __init__(self, wrong: set[str], exchanged: str = "") -> None:
+        self.wrong, self.exchanged = wrong, exchanged
+
+    def with_exchanged(self, parts: str) -> Standing:
+        return Standing(self.wrong, parts)
+
+    def find_exchanged_legs(self) -> bool:
+        return self.exchanged in self.wrong
+
+
+@pytest.mark.parametrize(
+    ("wrong", "kept"),
+    [({"a"}, ["b", "c"]), ({"a", "c"}, ["b"]), (set(), ["a", "b", "c"]), ({"a", "b", "c"}, ["a", "b", "c"])],
+)
+def test_of_exchanges_that_explain_as_much_those_stay_that_leave_legs_on_their_sides(wrong, kept) -> None:
+    """All of them where none does: then the joints alone must tell."""
+    walk: Any = Standing(wrong)
+    assert list(swaps_file._Walk.keep_standing(walk, ["a", "b", "c"])) == kept
+    assert list(swaps_file._Walk.keep_standing(walk, ["a"])) == ["a"]
