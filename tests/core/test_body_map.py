@@ -97,6 +97,10 @@ def test_a_mirrored_nameless_skeleton_swaps_its_sides(real):
 @example(which="cmu", seed=18199, spread=0.25, heading_rad=0.0)  # the joint at the hips' middle like a thigh
 @example(which="cmu", seed=9062, spread=0.25, heading_rad=0.0)  # the forearm's inner joint like a hand
 @example(which="free", seed=1, spread=0.25, heading_rad=0.0)  # the toes like a foot
+@example(
+    which="bank", seed=151, spread=0.25, heading_rad=0.0
+)  # a short forearm before its hand like a collar bone
+@example(which="free", seed=27, spread=0.25, heading_rad=0.0)  # a long collar bone like an upper arm
 def test_other_proportions_map_alike_without_names(which, seed, spread, heading_rad):
     """Longer and shorter bones, the same on both sides: the main parts stay where they are."""
     build, truth, _ = REAL[which]
