@@ -21,7 +21,7 @@ from takemill.pipeline.vary_clip import vary_clip
 from takemill.recipe.recipe import VariantSpec, parse_recipe
 
 WALK = clip(
-    "walk", "stroll", 4, 8, STRIDE + 'root_motion = "{}"\nevents = [{{name = "left.wave", at = 6.1}}]'
+    "walk", "stroll", 4, 8, STRIDE + 'root_motion = "{}"\nevents = [{{name = "left.wave", at = 5.1}}]'
 )
 BLOW = clip("blow", "blow", 0.5, 3.5, 'kind = "strike"\nroot_motion = "keep"')
 
