@@ -64,6 +64,19 @@ def test_the_whole_body_at_rest_is_no_dropout() -> None:
     assert find_dropouts(raw[:3], segments, 60.0) == ()
 
 
+def test_a_joint_that_stays_frozen_when_its_body_moves_on_is_no_dropout() -> None:
+    """Its segment is held in the world for as long as the one above it rests, and shorter than the joint."""
+    _, true, segments, _ = world_of("run", 1, 0.0)
+    place = segments.parts.index("leftLowerArm")
+    above = int(segments.parents[place])
+    world = true.copy()
+    world[310:320, above] = world[310, above]
+    turn = quat.mul(quat.inv(true[300, above]), true[300, place])
+    world[300:340, place] = quat.mul(world[300:340, above], turn)
+    held = find_dropouts(quat.continuous(world), segments, 60.0)
+    assert held == (Dropout(above, 311, 320),)
+
+
 def test_a_gap_in_a_walk_is_bridged_from_its_other_cycles() -> None:
     """Within 0.35 of a cubic of the same joint, over twelve gaps; the aim of the project is 0.6."""
     ours, cubic = [], []

@@ -41,7 +41,8 @@ def find_dropouts(
 
     A stretch counts when the segment goes on with a jump, or when its sensor is never that quiet elsewhere.
     The uppermost segment turns in the world as its joint does, so that short stretches of it are frozen
-    frames like those of any joint, and not meant here.
+    frames like those of any joint, and not meant here; nor are those of a joint that goes on being held
+    against the segment above when that one moves.
 
     Args:
         world: (F, N, 4) orientations of the segments, hemisphere-continuous.
@@ -62,7 +63,12 @@ def find_dropouts(
         if not long.any():
             continue
         noisy = 2 * noise_deviation(world[:, place]) > _MIN_SUIT_NOISE_RAD
+        above = world[:, segments.parents[place]] if segments.parents[place] >= 0 else quat.IDENTITY
+        joint_held = quat.length(np.diff(quat.mul(quat.inv(above), world[:, place]), axis=0))
+        joint_held = np.pad(joint_held < _MAX_REPEAT_CHANGE, 1)  # of step k at k + 1
         for start, stop in zip(starts[long].tolist(), stops[long].tolist(), strict=True):
+            if joint_held[start] or joint_held[stop + 1]:
+                continue
             if stop >= len(steps):
                 jump = after = 0.0
             else:
