@@ -75,7 +75,9 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
-        layout.prop(chosen, "repair_profile")
+        column = layout.column(align=True)
+        column.label(text="Recorded By")  # beside the field either would be cut off
+        column.prop(chosen, "repair_profile", text="")
         grid = layout.grid_flow(columns=2, align=True)
         for step in REPAIR_STEPS:
             if step != "calibration":

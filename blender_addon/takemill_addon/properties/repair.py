@@ -28,13 +28,17 @@ class RepairProperties:
     repair_profile: EnumProperty(
         name="Recorded By",
         items=(
-            ("FOUND", "Find Out", "By the noise of the take's joints, and by how its feet stand"),
-            ("suit", "Suit", "Sensors: noise, drift and sliding feet are repaired"),
-            ("optical", "Cameras", "The path was measured: noise, path, heading and feet stay as they are"),
+            ("FOUND", "Automatic", "Found by the noise of the take's joints, and by how its feet stand"),
+            ("suit", "Inertial Suit", "Sensors: noise, drift and sliding feet are repaired"),
+            (
+                "optical",
+                "Optical Cameras",
+                "The path was measured: noise, path, heading and feet stay as they are",
+            ),
             (
                 "cleaned",
-                "Nobody Any More",
-                "Cleaned or keyed: noise, path, heading and feet stay as they are",
+                "Cleaned or Keyed",
+                "By an animator: noise, path, heading and feet stay as they are",
             ),
         ),
         description="What recorded the take, which decides what is repaired",
