@@ -55,20 +55,21 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
         row = column.row(align=True)
         row.prop(context.scene.takemill, "intake_reference", text="", placeholder="Found")
         row.operator("takemill.reference_here", text="", icon="EYEDROPPER")
-        self._draw_reading(context, armature)
+        read = self._draw_reading(context, armature)
         if not known.parts:
             layout.label(text="No part is mapped yet", icon="INFO")
             return
         header, body = layout.panel("TAKEMILL_parts", default_closed=True)
         mapped = sum(bool(part.bone) for part in known.parts)
-        header.label(text=f"{mapped} parts, {known.height_m:.2f} m tall")
+        # How tall a performer is stands in what the take was read as, measured in its reference pose.
+        header.label(text=f"{mapped} parts" if read else f"{mapped} parts, {known.height_m:.2f} m tall")
         if body:
             body.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=8)
         if not any(part.name == "root" and part.bone for part in known.parts):
             layout.operator("takemill.add_root_bone", icon="BONE_DATA")
 
-    def _draw_reading(self, context, armature) -> None:
-        """What the take was read as, and what of it no body on a floor can be."""
+    def _draw_reading(self, context, armature) -> bool:
+        """What the take was read as, and what of it no body can be; whether there is a line of it."""
         chosen = context.scene.takemill
         reading, holds = last_reading(context, armature)
         box = self.layout.box() if reading or not holds else None
@@ -84,6 +85,7 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
             paragraph(box, context, problem, "ERROR")
         if chosen.intake_accept or (reading and reading.problems):
             self.layout.prop(chosen, "intake_accept")
+        return bool(reading and reading.line)
 
 
 CLASSES = (TAKEMILL_UL_parts, TAKEMILL_PT_take, TAKEMILL_PT_body)
