@@ -51,6 +51,18 @@ def test_nothing_is_late_in_a_clean_take(name: str, rate: float) -> None:
     assert find_lags(world, segments, rate) == ()
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_where_all_turn_about_one_axis_rounding_calls_nobody_late(seed: int) -> None:
+    """Of the other two axes there is nothing to be seen: what is left there is rounding."""
+    segments = late("walk", "leftLowerLeg", 2)[2]
+    rng, seconds = np.random.default_rng(seed), np.arange(600) / 60.0
+    waves = rng.uniform(0.3, 2.0, (3, len(segments), 1)) * seconds
+    angles = np.sin(2 * np.pi * waves + rng.uniform(0, 6, (3, len(segments), 1))).sum(axis=0).T
+    turns = quat.exp(angles[..., None] * np.array([1.0, 0.0, 0.0]))
+    sits = quat.normalize(rng.normal(size=(len(segments), 4)))
+    assert find_lags(quat.continuous(quat.mul(turns, sits)), segments, 60.0) == ()
+
+
 def test_a_lag_is_found_under_all_other_faults() -> None:
     """Of the arms and shins of eight damaged runs, all; and nothing else is called late."""
     take = suit_take("run")

@@ -28,6 +28,7 @@ _MIN_SPEED_RAD_S = 0.3  # RMS of a segment that turns enough
 _MAX_HINGE_DEPTH, _MAX_JOINT_DEPTH = 0.1, 0.5
 # Clean open motions have 0.1 frames of 60 a second at hinges, up to 1.3 at other joints.
 _MIN_LAG_FRAMES, _MIN_LAG_S = 1.5, 0.025
+_MIN_ACROSS_POWER = 1e-6  # of a joint's turning: with less about the other two axes, rounding would decide
 _AGREE_S = 0.02  # measures of one lag differ by less
 
 
@@ -78,6 +79,8 @@ def _delay(
         whole.append(float(powers.sum()))
         across.append(float(powers[:2].sum()))
     (all_delay, all_depth), (hinge_delay, hinge_depth) = _lowest(np.array(whole)), _lowest(np.array(across))
+    if across[0] + across[-1] < _MIN_ACROSS_POWER * (whole[0] + whole[-1]):
+        return None  # all turn about one axis
     if hinge_depth < _MAX_HINGE_DEPTH:
         return hinge_delay - reach
     if max(all_depth, hinge_depth) < _MAX_JOINT_DEPTH and abs(all_delay - hinge_delay) < _AGREE_S * rate:
