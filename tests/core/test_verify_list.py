@@ -92,4 +92,5 @@ def test_a_forged_list_is_told_by_what_is_made_again(made, folder):
         (folder / "clips.json").write_bytes(whole)
         (folder / "set.glb").write_bytes(glb_bytes)
     left = [place for place in unnoticed if place[0] not in KNOWN_TO_NOBODY]
-    assert left == [("clips", 0, "keys", what) for what in ("count", "bytes", "max_error_mm")]  # by a little
+    # What changes by a little within its rounding; nothing else may go unnoticed.
+    assert set(left) <= {("clips", 0, "keys", what) for what in ("count", "bytes", "max_error_mm")}
