@@ -94,6 +94,9 @@ def _scene() -> None:
     scene.render.resolution_x, scene.render.resolution_y = 1200, 600
     scene.render.image_settings.file_format = "PNG"
     scene.render.image_settings.compression = 100
+    for name in dir(scene.render):  # what would be written into the file, a path of this machine among it
+        if name.startswith("use_stamp_"):
+            setattr(scene.render, name, False)
     scene.render.filepath = str(PICTURES / f"{SCENE}.png")
     bpy.ops.render.render(write_still=True)
 
