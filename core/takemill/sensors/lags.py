@@ -78,9 +78,9 @@ def _delay(
         powers = np.linalg.eigvalsh(local.T @ local)
         whole.append(float(powers.sum()))
         across.append(float(powers[:2].sum()))
-    (all_delay, all_depth), (hinge_delay, hinge_depth) = _lowest(np.array(whole)), _lowest(np.array(across))
     if across[0] + across[-1] < _MIN_ACROSS_POWER * (whole[0] + whole[-1]):
         return None  # all turn about one axis
+    (all_delay, all_depth), (hinge_delay, hinge_depth) = _lowest(np.array(whole)), _lowest(np.array(across))
     if hinge_depth < _MAX_HINGE_DEPTH:
         return hinge_delay - reach
     if max(all_depth, hinge_depth) < _MAX_JOINT_DEPTH and abs(all_delay - hinge_delay) < _AGREE_S * rate:
