@@ -5,12 +5,15 @@
 | `humanoid3d` | reference motions of DeepMimic (Peng et al. 2018) in the `pybullet` wheel | zlib |
 | `cmu` | CMU-derived trajectories and the humanoid_CMU_V2019 model in the `dm-control` wheel | Apache-2.0 |
 | `bvh_files` | the example files of the `bvhtoolbox` source distribution | MIT |
+| `body_measures` | ANSUR II (Gordon et al. 2014), in the `nimblephysics` wheel | public domain |
+| `model_ranges_deg` | the joint ranges of the model of Rajagopal et al. 2016, in the same wheel | MIT |
 
 The files land in `TAKEMILL_CACHE`, or in ~/.cache/takemill.
 """
 
 from __future__ import annotations
 
+import csv
 import fnmatch
 import hashlib
 import json
@@ -63,6 +66,11 @@ _DM_CONTROL = _Package(
 )
 _BVHTOOLBOX = _Package(
     "bvhtoolbox==0.1.3", ("--no-binary=:all:",), ("*/tests/example_files/*.bvh", "*/LICENSE")
+)
+_NIMBLEPHYSICS = _Package(
+    "nimblephysics==0.10.52.1",
+    (*_WHEEL, "--python-version", "3.11", "--platform", "manylinux_2_28_x86_64"),
+    ("*/rajagopal_data/ANSUR_II_*_Public.csv", "*/rajagopal_data/Rajagopal2015.osim"),
 )
 
 
@@ -244,6 +252,26 @@ def _cmu_model() -> tuple[Skeleton, list[list[Array]]]:
 def bvh_files() -> list[Path]:
     """The two example BVH files of the `bvhtoolbox` source distribution, in the order of their names."""
     return sorted(_fetched(_BVHTOOLBOX).rglob("*.bvh"))
+
+
+def body_measures() -> dict[str, Array]:
+    """The measures of 6,068 people, each (N,) by its name in the survey, in millimetres."""
+    rows: list[dict[str, str]] = []
+    for path in sorted(_fetched(_NIMBLEPHYSICS).glob("*/models/rajagopal_data/*.csv")):
+        with path.open(encoding="latin-1", newline="") as file:
+            rows += [{name.lower(): value for name, value in row.items()} for row in csv.DictReader(file)]
+    names = [name for name, value in rows[0].items() if value.isdecimal()]
+    return {name: np.array([float(row[name]) for row in rows]) for name in names if name in rows[-1]}
+
+
+def model_ranges_deg() -> dict[str, tuple[float, float]]:
+    """The range of each coordinate that turns a joint of the model's right side, in degrees."""
+    (path,) = _fetched(_NIMBLEPHYSICS).glob("*/models/rajagopal_data/*.osim")
+    found = {}
+    for one in ET.parse(path).iter("Coordinate"):
+        low, high = np.degrees(_numbers(one.findtext("range")))
+        found[one.get("name", "")] = (float(low), float(high))
+    return {name: limits for name, limits in found.items() if name.endswith("_r")}
 
 
 def _numbers(text: str | None) -> Array:

@@ -74,8 +74,7 @@ def test_a_shoe_lowers_the_sole_by_its_thickness_and_says_where_the_heel_is() ->
 def test_a_foot_of_joints_alone_stands_as_deep_as_anthropometry_says() -> None:
     """A toes joint that lies higher is no sole.
 
-    Winter, Biomechanics and Motor Control of Human Movement, fig. 4.1 (from memory): the ankle lies 0.039 of
-    the height over the sole, hip to ankle are 0.491 of it, so 0.08 of the leg.
+    0.08 of the leg, as ankles of people lie over their soles (test_proportions.py).
     """
     skeleton, parts = fit_bodies.body(fit_bodies.Build())
     bare = replace(skeleton, tip_joints=(), tip_offsets=np.zeros((0, 3)))
@@ -85,7 +84,7 @@ def test_a_foot_of_joints_alone_stands_as_deep_as_anthropometry_says() -> None:
         depth = quat.rotate(rotations[parts.require(part)], sole_offsets(bare, parts)[k])[:, 2]
         toes = bare.reference_model[1][parts.require(part.replace("Foot", "Toes"))]
         above = bare.reference_model[1][parts.require(part)] - toes
-        assert depth == pytest.approx(-max(0.039 / 0.491 * leg, above[2]), rel=0.02)
+        assert depth == pytest.approx(-max(0.08 * leg, above[2]), rel=0.02)
 
 
 def test_toes_that_lie_flat_hold_the_ball_up_while_the_heel_rises() -> None:

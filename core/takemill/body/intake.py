@@ -24,7 +24,7 @@ MAX_FLOOR_OFF_M = 0.5  # from height 0: more is another floor, or another unit
 MAX_SPEED_M_S = 12.5  # of any runner: 12.3 at 65 m of 100 m (IAAF biomechanics report, Berlin 2009; memory)
 # Those without a note were chosen by eye.
 _MAX_JUMP_M = 3.0  # that a take of a moment may jump: spikes are repair's
-_SOLE_LEGS = 0.08  # from an ankle down to the sole of a foot that has nothing else (Winter, as in upright)
+_SOLE_LEGS = 0.08  # from an ankle down to the sole of a foot that has nothing else (ANSUR II, as in upright)
 _MIN_SURE, _MIN_FAIRLY_SURE = 0.5, 0.2  # in uprightness along the up axis over any other axis
 _MIN_HANDS_FEET_LEGS = 0.35  # leg lengths between hands and feet over the floor, and a trunk that lies
 _LOW_QUANTILE = 0.1  # of the lowest foot's heights: jumps do not raise a floor, spikes do not sink it

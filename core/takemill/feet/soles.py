@@ -13,10 +13,10 @@ from ..body.posed import joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
-# A foot without joints or tips ahead of the ankle: in leg lengths, from the body segment lengths of Drillis
-# and Contini 1966 as printed in Winter, Biomechanics and Motor Control of Human Movement, fig. 4.1 (foot
-# 0.152 H, leg 0.491 H, ankle 0.039 H; from memory), a quarter of the foot behind the ankle (common practice).
-# Trial: three open bodies have 0.16 to 0.28 ahead, and ankles at 0.06 to 0.13 (test_proportions.py).
+# A foot without joints or tips ahead of the ankle: in leg lengths. Of 6,068 people of ANSUR II (Gordon et
+# al. 2014) 98 of 100 have feet of 0.29 to 0.36 and ankles at 0.07 to 0.10; a quarter of the foot lies
+# behind the ankle (common practice). Three open rigs have 0.16 to 0.28 ahead, ankles at 0.06 to 0.13 (both
+# in test_proportions.py).
 _FOOT_AHEAD_LEGS, _FOOT_BEHIND_LEGS, _ANKLE_HEIGHT_LEGS = 0.23, 0.08, 0.08
 
 

@@ -23,7 +23,8 @@ from .swaps import swapped_pairs
 
 # Normal ranges of motion in degrees (American Academy of Orthopaedic Surgeons, Joint Motion: Method of
 # Measuring and Recording, 1965, as tabled in Norkin and White, Measurement of Joint Motion; values from
-# memory). Knees: ten degrees of recurvatum are common (from memory, too).
+# memory, those of legs, elbows and wrists within 15 degrees of the model of Rajagopal et al. 2016:
+# test_proportions.py). Knees: ten degrees of recurvatum are common (from memory, too).
 RANGES_DEG: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
         "knee flexion": (-10.0, 135.0),

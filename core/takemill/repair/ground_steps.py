@@ -30,8 +30,8 @@ from .state import LowerBody, RepairState
 # 0.004 once they are repaired.
 _MIN_RAW_NOISE_DEG = 0.05
 _MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not reported; `check` has the same limit
-# A sole lies between a foot's lowest joint and, where that is the ankle, 0.08 leg lengths below it (Winter,
-# as in feet/soles.py): half of that either way. Stances on one floor differ by less (clean open walks: 0.01).
+# A sole lies between a foot's lowest joint and, where that is the ankle, 0.08 leg lengths below it (as in
+# feet/soles.py): half of that either way. Stances on one floor differ by less (clean open walks: 0.01).
 _MAX_SOLE_ERROR_LEGS, _MAX_FLOOR_SPREAD_LEGS = 0.04, 0.03
 _MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 is not reported: lists show whole millimetres
 
