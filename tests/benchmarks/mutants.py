@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,6 +65,13 @@ def mutants_of(path: Path) -> Iterator[Mutant]:
             line = node.lineno  # type: ignore[attr-defined]
             alike[line, *short] += 1
             yield Mutant(path, line, *short, text, _function(tree, node), alike[line, *short])
+
+
+def stale_keys(known: Collection[tuple[str, str]], engine: Path) -> list[tuple[str, str]]:
+    """Those of `known` (file below `engine`, mutant as it is printed) that no mutant of the engine prints any more."""
+    paths = {name: engine / name for name, _ in known}
+    there = {(name, str(one)) for name, path in paths.items() if path.exists() for one in mutants_of(path)}
+    return sorted(set(known) - there)
 
 
 def _function(tree: ast.Module | ast.ClassDef, node: ast.AST) -> tuple[str, ...]:
