@@ -11,6 +11,7 @@ import corrupt
 import reference_poses
 import synthetic
 from blender_scene import empty_scene, import_bvh
+from takemill.recipe.recipe import read_recipe
 from takemill_addon.panels.cuts import TAKEMILL_PT_cuts
 from takemill_addon.panels.repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
 
@@ -163,3 +164,33 @@ def test_a_pose_is_offered_as_a_trim_of_the_take_and_of_a_cut(tmp_path):
     assert "This cut contains a T or A pose" in alarms(panel)
     takemill.trim_cut()
     assert "takemill.trim_cut" not in buttons(drawn(TAKEMILL_PT_cuts, suit))
+
+
+def test_a_pose_of_ones_own_has_a_field_which_is_the_recipes_key(suit, tmp_path):
+    """Read as the shell reads --same-pose; what is no four times is said, and repairs nothing."""
+    chosen = bpy.context.scene.takemill
+    assert any(name == "repair_same_pose_s" for name, *_ in drawn(TAKEMILL_PT_repair, suit).rows)
+    takemill.preview_repair()
+    chosen.repair_same_pose_s = "0, 0.4 3.1 3.5"
+    assert alarms(drawn(TAKEMILL_PT_repair, suit)) == "The settings were changed since this preview was made."
+    takemill.preview_repair()
+    found = [one for one in suit.animation_data.action.takemill.findings if one.kind == "reference_pose"]
+    assert [one.message.startswith("between the reference poses at 0.2 and 3.3 s") for one in found] == [True]
+    takemill.drop_repair()
+    saved = tmp_path / "saved.toml"
+    assert takemill.save_recipe(filepath=str(saved)) == {"FINISHED"}
+    assert read_recipe(saved).repair.same_pose_s == ((0.0, 0.4), (3.1, 3.5))
+    chosen.repair_same_pose_s = ""
+    assert takemill.load_recipe(filepath=str(saved)) == {"FINISHED"}
+    assert chosen.repair_same_pose_s == "0.0 0.4 3.1 3.5"
+    for wrong in ("0 0.4", "0 0.4 3.1 x", "0 0.4 3.1 inf"):
+        chosen.repair_same_pose_s = wrong
+        assert "expected the start and the stop of two stretches" in alarms(drawn(TAKEMILL_PT_repair, suit))
+        with pytest.raises(RuntimeError, match="expected the start and the stop of two stretches"):
+            takemill.preview_repair()
+
+
+def test_a_preview_is_behind_when_the_profile_was_changed(suit):
+    takemill.preview_repair()
+    bpy.context.scene.takemill.repair_profile = "cleaned"
+    assert alarms(drawn(TAKEMILL_PT_repair, suit)) == "The settings were changed since this preview was made."

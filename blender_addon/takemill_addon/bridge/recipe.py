@@ -58,6 +58,24 @@ def _or_none(value: float) -> float | None:
     return value or None
 
 
+def _times_text(pairs: tuple[tuple[float, float], ...]) -> str:
+    return " ".join(f"{time!r}" for pair in pairs for time in pair)
+
+
+def _pairs_of(text: str) -> tuple[tuple[float, float], ...]:
+    """Times in a row, as the shell takes them, in pairs."""
+    try:
+        times = [float(word) for word in text.replace(",", " ").split()]
+    except ValueError:
+        times = [math.nan]
+    if len(times) not in (0, 4) or not all(map(math.isfinite, times)):
+        raise RecipeError(
+            f"Same Pose: expected the start and the stop of two stretches in seconds, as in 0.5 1.5 40 41, "
+            f"or nothing; got {text!r}"
+        )
+    return tuple(zip(times[::2], times[1::2], strict=True))
+
+
 FIELDS = (
     Field("intake_reference", "intake", "reference"),
     Field("intake_accept", "intake", "accept"),
@@ -66,6 +84,7 @@ FIELDS = (
         lambda word: word or "FOUND", lambda word: "" if word == "FOUND" else word,
     ),
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
+    Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
     Field("seam_s", "close", "seam_s"),
     Field("root_motion_turn", "root_motion", "turn"),
@@ -103,7 +122,7 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
     """The scene's recipe: the loaded one with what the fields say; its clips as they were loaded.
 
     Raises:
-        RecipeError: as for `loaded_recipe`.
+        RecipeError: as for `loaded_recipe`, or a field's text cannot be read.
     """
     recipe = loaded_recipe(scene)
     for field in FIELDS:
@@ -116,6 +135,15 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
         else:
             recipe = replace(recipe, **{field.key: value})
     return recipe
+
+
+def problem_of_same_pose(text: str) -> str:
+    """What is wrong with the text of the field Same Pose; "" where nothing is."""
+    try:
+        _pairs_of(text)
+    except RecipeError as problem:
+        return str(problem)
+    return ""
 
 
 def _field_value(field: Field, recipe: Recipe, shown: Any) -> Any:

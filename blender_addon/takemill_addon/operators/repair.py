@@ -17,7 +17,6 @@ from takemill.sensors.misalignment import between_poses
 from ..bridge import actions, findings, recipe, stage, takes
 from ..bridge.scene_time import seconds
 from ..bridge.write_action import refresh, write_motion
-from ..properties.repair import REPAIR_STEPS
 
 
 class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
@@ -224,7 +223,9 @@ def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, f
 def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
     """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
     said: dict[str, object] = {
-        step: getattr(context.scene.takemill, f"repair_{step}") for step in REPAIR_STEPS
+        field.name: getattr(context.scene.takemill, field.name)
+        for field in recipe.FIELDS
+        if field.table == "repair"
     }
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
     limits = Limits.of(context, armature, raw)

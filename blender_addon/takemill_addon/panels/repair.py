@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 
 from ..bridge import findings
+from ..bridge.recipe import problem_of_same_pose
 from ..operators.repair import Limits, is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
 from .steps import ActionStep, paragraph
@@ -84,6 +85,9 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
                 grid.prop(chosen, f"repair_{step}")
         layout.prop(chosen, "repair_calibration")  # its label asks for the whole width
         column = layout.column(align=True)
+        column.prop(chosen, "repair_same_pose_s")
+        if problem := problem_of_same_pose(chosen.repair_same_pose_s):
+            _warn(column, context, f"{problem}.")
         column.prop(chosen, "repair_bones")
         column.prop(chosen, "repair_frames")
         raw, preview = raw_and_preview(action)

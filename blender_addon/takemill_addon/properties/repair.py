@@ -79,6 +79,12 @@ class RepairProperties:
         description="Correct how askew the sensors sat, as a T or A pose near an end of the take shows it; "
         "with poses at both ends, also what slipped or turned between them",
     )
+    repair_same_pose_s: StringProperty(
+        name="Same Pose",
+        description="Two stretches, in seconds of the take, in which the performer holds one and the same "
+        "pose: start and stop of each, as in 0.5 1.5 40 41. What slipped or turned between them is "
+        "corrected. Empty for none",
+    )
     repair_heading: BoolProperty(
         name="Heading Drift", default=True, description="Take out the slow turning of the whole take"
     )
