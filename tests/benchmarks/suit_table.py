@@ -26,7 +26,7 @@ from takemill.repair.repair import RepairSettings, repair
 from takemill.sensors.bridge import bridge
 
 SEEDS = (1, 2, 3)
-FREE = RepairSettings(heading=False, path=False, floor=False, pin=False)
+FREE = RepairSettings(profile="suit", heading=False, path=False, floor=False, pin=False)
 POSED = replace(FREE, calibration=True)
 OLD = replace(FREE, dropouts=False, late_sensors=False, slips=False, sensor_heading=False)
 

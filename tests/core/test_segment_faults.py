@@ -17,13 +17,21 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.health.check import check
+from takemill.health.profile import find_profile
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
 from takemill.sensors.pose_pairs import find_between, find_end_poses
 from takemill.sensors.segments import find_segments, world_from_local
 
 ONLY = RepairSettings(
-    heading=False, path=False, floor=False, pin=False, frozen=False, spikes=False, jitter=False
+    profile="suit",
+    heading=False,
+    path=False,
+    floor=False,
+    pin=False,
+    frozen=False,
+    spikes=False,
+    jitter=False,
 )
 KINDS = {"dropout", "late_sensor", "sensor_slip", "heading_drift"}
 
@@ -144,6 +152,42 @@ def test_each_step_can_be_left_out_and_joints_named() -> None:
     model, raw = out.model()[0], fault.motion.model()[0]
     moved = np.degrees(quat.angle_between(model, raw)).max(axis=0) > 1e-4
     assert moved.nonzero()[0].tolist() == [fault.slip[0]]
+
+
+@pytest.mark.parametrize("profile", ["", "cleaned", "optical"])
+def test_in_a_take_that_no_suit_recorded_faults_of_sensors_are_reported_and_left(profile: str) -> None:
+    """One rule, whether the profile is found (the take has no noise) or said."""
+    take, quiet = suit_take("walk"), replace(suit_faults.ALL, noise_deg=0.0)
+    fault = suit_faults.with_faults(take.motion, take.body, 1, quiet, take.inner)
+    part = replace(take, motion=fault.motion).posed_at(False, False)
+    out, findings = repair(part.motion, part.body, replace(ONLY, profile=profile))
+    assert same(out, part.motion)
+    assert {one.kind for one in findings} == KINDS
+    assert not any(one.repaired for one in findings)
+    kind = profile or "cleaned"
+    assert all(f"counts as {kind}: left as it is (profile of [repair])" in one.message for one in findings)
+    suits, found = repair(part.motion, part.body, ONLY)
+    assert [one.kind for one in found] == [one.kind for one in findings]
+    assert all(one.repaired for one in found)
+    assert not same(suits, part.motion)
+    # Poses that are named say what happened between them, whatever recorded the take.
+    seconds = len(take.motion) / 60
+    named = replace(ONLY, profile=profile, same_pose_s=((0.0, 1.0), (seconds - 1.0, seconds)))
+    assert error_deg(repair(fault.motion, take.body, named)[0], take) < 0.6 * error_deg(fault.motion, take)
+
+
+def test_spikes_are_found_alike_in_a_take_whose_profile_is_found_and_one_whose_is_said() -> None:
+    clean = open_data.humanoid3d("walk")[0].resampled(60.0)
+    take = corrupt.corrupt(clean, 1, corrupt.Damage(0, 0, 0.3, 60, 0, 0, 0, 0))
+    body = find_body_map(clean.skeleton)
+    assert find_profile(take.motion, body).kind == "cleaned"
+    found, said = (repair(take.motion, body, RepairSettings(profile=profile)) for profile in ("", "cleaned"))
+    assert found[1] == said[1]
+    assert same(found[0], said[0])
+    masks = np.zeros_like(take.spikes)
+    for one in found[1]:
+        masks[one.start : one.stop, clean.skeleton.index(one.joint)] |= one.kind in ("spike", "frozen")
+    assert (take.spikes & masks).sum() >= 0.9 * take.spikes.sum() > 5
 
 
 def test_a_dropout_longer_than_the_limit_is_reported_and_left() -> None:

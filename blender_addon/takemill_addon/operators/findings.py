@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
 from takemill.base.disk import write_whole
 from takemill.base.errors import InputError
 from takemill.health.check import check
+from takemill.health.profile import find_profile
 from takemill.pages.health_page import HealthOf, render_health
 from takemill.pipeline.prepare_take import digest_of
 from takemill.repair.repair import repair
@@ -125,8 +128,9 @@ def _likely_health(context: bpy.types.Context) -> HealthOf:
     work = stage.work_from_context(context)
     motion, body = work.take.motion, work.body
     chosen = repair_recipe(context, work)
-    repaired, found = repair(motion, body, chosen.repair)
-    before, after = (check(one, body, chosen.health) for one in (motion, repaired))
+    kind = chosen.repair.profile or find_profile(motion, body).kind
+    repaired, found = repair(motion, body, replace(chosen.repair, profile=kind))
+    before, after = check(motion, body, chosen.health, profile=kind), check(repaired, body, chosen.health)
     return HealthOf(work.action.name, motion, body, before, repaired, after, found, would=True)
 
 

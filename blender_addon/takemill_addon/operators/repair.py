@@ -9,6 +9,7 @@ import bpy
 
 from takemill.base.errors import InputError
 from takemill.health.check import check
+from takemill.health.profile import find_profile
 from takemill.health.table import counts_text
 from takemill.pipeline.prepare_take import digest_of, prepare_take
 from takemill.recipe.recipe import Recipe
@@ -137,8 +138,10 @@ def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.ty
 def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
     """The take of `work`, repaired, as a new Action with its health; and what was repaired, in words."""
     chosen = repair_recipe(context, work)
-    before = check(work.take.motion, work.body, chosen.health)
-    prepared = prepare_take(work.action.name, work.take.motion, work.body, chosen)
+    kind = chosen.repair.profile or find_profile(work.take.motion, work.body).kind
+    before = check(work.take.motion, work.body, chosen.health, profile=kind)
+    known = replace(chosen, repair=replace(chosen.repair, profile=kind))  # found once for both
+    prepared = prepare_take(work.action.name, work.take.motion, work.body, known)
     repaired = prepared.motion
     reading = stage.reading_of(context, work)
     before, after = (findings.as_read(one, reading, len(repaired)) for one in (before, prepared.health))

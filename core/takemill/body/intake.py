@@ -91,7 +91,7 @@ class Intake:
         sure: "sure", "fairly sure" or "unsure".
         problems: what is no body on a floor, and what to do about it.
         unit_m, up: of the file; 0 and "" where there was none.
-        profile: what recorded it, in words; "" where nobody looked.
+        profile, recorded_by: what recorded it, in words, and as a recipe says it; "" where nobody looked.
         notes: what was read otherwise than the file has it.
     """
 
@@ -106,6 +106,7 @@ class Intake:
     up: str = ""
     notes: tuple[str, ...] = ()
     profile: str = ""
+    recorded_by: str = ""
 
     def line(self) -> str:
         """All in one line, for a person."""

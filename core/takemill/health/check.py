@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from ..sensors.spikes import find_spikes
 from .finding import Finding as Finding
 from .finding import pose_finding
 from .joint_limits import body_findings
-from .profile import find_profile
+from .profile import Kind, find_profile
 from .segment_findings import check_segments
 
 # No capture can measure that a planted foot glides by less: skin under a marker, and a shoe under a sensor,
@@ -145,9 +146,13 @@ def check(
     body: BodyMap,
     settings: HealthSettings = HealthSettings(),
     contacts: Contacts | None = None,
+    profile: Kind | Literal[""] = "",
 ) -> Health:
-    """The health of a take: findings sorted by frame, and MEASURES; `contacts` if they are known."""
-    frames, suit = len(motion), find_profile(motion, body).kind == "suit"
+    """The health of a take: findings sorted by frame, and MEASURES.
+
+    `contacts` and `profile`, what recorded the take, are found unless they are known.
+    """
+    frames, suit = len(motion), (profile or find_profile(motion, body).kind) == "suit"
     sensors = each_joint(
         lambda joint, track: (None, _check_sensor(motion, body, joint, track, suit, settings)),
         motion.rotations,

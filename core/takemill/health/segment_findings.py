@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 
 import numpy as np
 
@@ -31,7 +32,7 @@ def check_segments(motion: Motion, body: BodyMap) -> list[Finding]:
 
 
 def segment_findings(
-    motion: Motion, faults: SegmentFaults, repaired: bool, only: Collection[str] = ()
+    motion: Motion, faults: SegmentFaults, repaired: bool, only: Collection[str] = (), why_left: str = ""
 ) -> list[Finding]:
     """Findings for the faults of single sensors.
 
@@ -40,6 +41,7 @@ def segment_findings(
         faults: that were found.
         repaired: whether they were taken out, but for dropouts that are too long.
         only: names of the joints that were repaired; empty for all.
+        why_left: why none was, where none was.
     """
     frames, rate = len(motion), motion.rate
     names = [motion.skeleton.names[joint] for joint in faults.segments.joints.tolist()]
@@ -62,7 +64,8 @@ def segment_findings(
         out.append(
             Finding("sensor_slip", names[slip.place], slip.frame, frames, turn, "deg", done[slip.place], text)
         )
-    return out + _drift_findings(motion, faults, names, done)
+    out += _drift_findings(motion, faults, names, done)
+    return [replace(one, message=f"{one.message}; {why_left}") for one in out] if why_left else out
 
 
 def _drift_findings(

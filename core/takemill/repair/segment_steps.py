@@ -19,8 +19,10 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     """Dropouts bridged, late sensors shifted, slips and the slow turns of single sensors taken out.
 
     Before noise and spikes, whose repair would smear the steps of these faults over their neighbours. Late,
-    slipped and turning sensors are the whole take's, also where the repair is limited to stretches. Unless
-    the user says that no suit recorded the take: its noise does not tell, since some suits smooth it away.
+    slipped and turning sensors are the whole take's, also where the repair is limited to stretches.
+
+    By itself in a suit's take alone: in others they are reported and left, whether the profile was found or
+    said, unless poses are named, or asked for, that show what happened between them.
     """
     raw, settings, names = state.raw, state.settings, state.raw.skeleton.names
     wanted = SegmentRepair(
@@ -32,8 +34,7 @@ def repair_segment_faults(state: RepairState) -> RepairState:
         settings.longest_bridge_s,
     )
     segments = find_segments(raw.skeleton, state.body)
-    on = settings.profile in ("", "suit")
-    on &= wanted.dropouts or wanted.lags or wanted.slips or wanted.drift
+    on = wanted.dropouts or wanted.lags or wanted.slips or wanted.drift
     if not on or len(segments) < 3 or len(raw) < 3:
         return state
     poses = NO_POSES
@@ -44,6 +45,10 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     rest = raw.skeleton.reference_model[0][segments.joints]
     inside = None if weights is None else weights > 0
     turned, faults = repair_segments(world, segments, rest, raw.rate, wanted, poses, inside)
+    if state.profile != "suit" and poses == NO_POSES:
+        why = f"the take counts as {state.profile}: left as it is (profile of [repair])"
+        left = segment_findings(raw, faults, False, settings.joints, why)
+        return replace(state, findings=(*state.findings, *left))
     changed = faults.changed
     if settings.joints:
         changed &= np.array([names[joint] in settings.joints for joint in segments.joints])

@@ -24,8 +24,9 @@ class RepairSettings:
 
     Attributes:
         profile: what recorded the take: "suit", "optical" or "cleaned"; "" finds out (`find_profile`). But
-            for a suit's, a take keeps its path, heading and noise, and its feet; its floor goes to height 0
-            where it lies steadily off by more than the height of soles can be known to.
+            for a suit's, a take keeps its path, heading and noise, its feet, and what single sensors do
+            wrong for long, which is reported; its floor goes to height 0 where it lies steadily off by more
+            than the height of soles can be known to.
         frozen, spikes, jitter: repair of the sensors, each step on or off.
         dropouts, late_sensors, slips, sensor_heading: repair of single sensors for long: held still, some
             frames late, slipped on their segment, turning slowly about the vertical; each on or off.

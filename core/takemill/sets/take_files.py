@@ -113,8 +113,10 @@ def intake_of(read: Read, recipe: Recipe | None = None) -> Intake | None:
     if found is None:
         return None
     asked = recipe.repair.profile if recipe else ""
-    profile = f"{asked} (as asked)" if asked else find_profile(motion, body).text()
-    return replace(found, notes=(*layout.notes, *found.notes), profile=profile)
+    profile = None if asked else find_profile(motion, body)
+    words = profile.text() if profile else f"{asked} (as asked)"
+    kind = profile.kind if profile else asked
+    return replace(found, notes=(*layout.notes, *found.notes), profile=words, recorded_by=kind)
 
 
 def as_one_set(read: dict[str, Read], recipe: Recipe, on_intake: OnIntake = ignore_intake) -> dict[str, Read]:

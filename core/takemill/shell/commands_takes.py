@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Literal
 
 from ..base import disk
 from ..base.plain import json_text
@@ -18,6 +19,7 @@ from ..files.take_address import name_of
 from ..files.take_motion import digest_of_file, takes_in
 from ..health.check import Finding, Health
 from ..health.check import check as check_health
+from ..health.profile import KINDS, Kind
 from ..health.table import count_by_kind, counts_text, outcome
 from ..pages.health_page import HealthOf, render_health
 from ..pipeline.prepare_take import Progress
@@ -40,7 +42,8 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
         progress(f"checking {path}", number / len(takes))
         log = IntakeLog()
         motion, body, _ = take_of(path, recipe, log)
-        health = check_health(motion, body, recipe.health)
+        kind = log.profile_of(path)
+        health = check_health(motion, body, recipe.health, profile=kind)
         contacts = find_contacts(motion, body, recipe.contacts)
         said.append(
             take_facts(path, motion, body, log)
@@ -54,7 +57,7 @@ def check(options: argparse.Namespace, progress: Progress) -> str:
         parts.append("\n".join([*log.lines, console.health_text(name_of(path), motion, health)]))
         if options.html:
             progress(f"repairing {path}", (number + 0.5) / len(takes))
-            repaired, findings = repair_take(motion, body, recipe.repair)
+            repaired, findings = repair_take(motion, body, replace(recipe.repair, profile=kind))
             after = check_health(repaired, body, recipe.health)
             shown.append(HealthOf(name_of(path), motion, body, health, repaired, after, findings, would=True))
     if options.html:
@@ -87,11 +90,13 @@ def repair(options: argparse.Namespace, progress: Progress) -> str:
     progress(f"reading {options.take}", 0.0)
     log = IntakeLog()
     motion, body, layout = take_of(options.take, recipe, log)
+    kind = log.profile_of(options.take)
     progress(f"repairing {options.take}", 0.2)
-    repaired, findings = repair_take(motion, body, settings)
+    repaired, findings = repair_take(motion, body, replace(settings, profile=kind))
     kept = between_poses(repaired, body) if settings.trim else (0, len(motion))
     progress("checking", 0.6)
-    before, after = (check_health(one, body, recipe.health) for one in (motion, repaired))
+    before = check_health(motion, body, recipe.health, profile=kind)
+    after = check_health(repaired, body, recipe.health)
     all_found = outcome(before.findings, after.findings, findings)
     progress(f"writing {options.out}", 0.9)
     if options.html:
@@ -146,6 +151,11 @@ class IntakeLog:
                 "notes": list(intake.notes),
             }
         )
+
+    def profile_of(self, path: str | Path) -> Kind | Literal[""]:
+        """What recorded a take, which is found once; "" where nobody looked."""
+        said = self.facts.get(name_of(path), {}).get("recorded_by")
+        return next((kind for kind in KINDS if kind == said), "")
 
 
 def recipe_of(options: argparse.Namespace) -> Recipe:
