@@ -40,6 +40,16 @@ def test_a_record_comes_back_as_it_was_kept():
     assert json.loads(other.takemill.record) == GOOD
 
 
+def test_a_record_keeps_floors_at_several_heights():
+    floors = [[[0.0, 0.0]], [[0.16, 0.17]]]
+    text = json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"rise_m": floors}})
+    record = ClipRecord.of_action(kept(text))
+    assert np.array_equal(record.contacts.rise_m, floors)
+    other = bpy.data.actions.new("other")
+    record.keep(other)
+    assert json.loads(other.takemill.record) == json.loads(text)
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -60,6 +70,8 @@ def test_a_record_comes_back_as_it_was_kept():
         json.dumps(GOOD | {"rate": None}),
         json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"heel": [[0], [1, 1]]}}),
         json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"feet": ["leftFoot", "rightFoot"]}}),
+        json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"rise_m": [[[0.0, 0.0]]]}}),
+        json.dumps(GOOD | {"contacts": GOOD["contacts"] | {"rise_m": [[[0.0]], [[0.0, 0.0]]]}}),
         json.dumps(GOOD | {"root_motion": {"position": [[0, 0, 0]], "heading": [0, 1]}}),
     ],
 )

@@ -65,8 +65,9 @@ def test_pinned_feet_stand_still_on_the_floor(known: synthetic.Known) -> None:
     assert np.abs(lowest).max() < 0.004
     moved = quat.angle_between(pinned.rotations, slipping.rotations)
     legs = [slipping.skeleton.index(n) for n in slipping.skeleton.names if "leg" in n or "foot" in n]
-    others = np.setdiff1d(np.arange(len(slipping.skeleton)), legs)
+    others = np.setdiff1d(np.arange(1, len(slipping.skeleton)), legs)
     assert moved[:, others].max() < 1e-9
+    assert np.degrees(moved[:, 0].max()) < 0.5  # the pelvis rolls a little where both legs are straight
     assert np.degrees(moved[:, legs].max()) < 12
 
 

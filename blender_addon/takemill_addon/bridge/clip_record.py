@@ -118,6 +118,7 @@ class ClipRecord:
                 "floor_m": known.floor_m,
                 "feet": known.feet,
                 **{part: getattr(known, part).astype(int).tolist() for part in ("heel", "toe")},
+                **({} if known.rise_m is None else {"rise_m": np.round(known.rise_m, 6).tolist()}),
             }
         action.takemill.record = json.dumps({"rate": self._rate(), **facts})
 
@@ -158,7 +159,15 @@ def _parsed(text: str) -> ClipRecord:
 def _contacts(said, rate: float) -> Contacts | None:
     if not said:
         return None
-    return Contacts(rate, tuple(said["feet"]), _mask(said["heel"]), _mask(said["toe"]), said["floor_m"])
+    rise = said.get("rise_m")
+    return Contacts(
+        rate,
+        tuple(said["feet"]),
+        _mask(said["heel"]),
+        _mask(said["toe"]),
+        said["floor_m"],
+        None if rise is None else np.array(rise, float),
+    )
 
 
 def _mask(rows) -> Mask:

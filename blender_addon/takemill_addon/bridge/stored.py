@@ -33,6 +33,9 @@ _PLANTED = {
 _PART = {"enum": list(WORDS)}
 _PATH = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3}}
 _CONTACTS = _of(floor_m=_NUMBER, feet={"type": "array", "items": _TEXT}, heel=_PLANTED, toe=_PLANTED)
+# Of a floor at several heights: by frame and foot, under heel and toe.
+_HEELS_TOES = {"type": "array", "items": _NUMBER, "minItems": 2, "maxItems": 2}
+_CONTACTS["properties"]["rise_m"] = {"type": "array", "items": {"type": "array", "items": _HEELS_TOES}}
 _RECORD = _of(
     rate=_or_none(_ABOVE_ZERO),
     kind={"enum": list(KINDS)},

@@ -84,7 +84,7 @@ def pin_loop(
     if length < 2 or not contacts.planted.any():
         return loop, contacts
     frames = np.append(np.tile(np.arange(length), _CYCLES), 0)
-    many = replace(contacts, heel=contacts.heel[frames], toe=contacts.toe[frames])
+    many = contacts.at_frames(frames)
     settings, cycles = settings or PinSettings(), repeat_loop(loop, body, _CYCLES)
     many = _drop_slides(cycles, body, many)
     pinned, kept = pin_feet(cycles, body, many, settings)
@@ -102,11 +102,7 @@ def pin_loop(
         after=back.slice(2 * length + 1, len(back)),
         root_motion=steady,
     )
-    heel, toe = (
-        np.append(mask, mask[:1], axis=0)
-        for mask in (kept.heel[length : 2 * length], kept.toe[length : 2 * length])
-    )
-    return closed, replace(kept, heel=heel, toe=toe)
+    return closed, kept.at_frames(np.append(np.arange(length, 2 * length), length))
 
 
 def _drop_slides(motion: Motion, body: BodyMap, contacts: Contacts) -> Contacts:

@@ -114,7 +114,8 @@ def mirror_contacts(contacts: Contacts) -> Contacts:
     """The contacts of the mirrored motion, the feet in the same order as before."""
     feet = contacts.feet
     columns = [feet.index(other_side(foot)) if other_side(foot) in feet else k for k, foot in enumerate(feet)]
-    return replace(contacts, heel=contacts.heel[:, columns], toe=contacts.toe[:, columns])
+    rise = None if contacts.rise_m is None else contacts.rise_m[:, columns]
+    return replace(contacts, heel=contacts.heel[:, columns], toe=contacts.toe[:, columns], rise_m=rise)
 
 
 def middle_facing(skeleton: Skeleton, body: BodyMap) -> float:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..base.checks import Array, Mask, expect_positive
+from ..base.checks import Array, Index, Mask, expect_positive
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
+from ..body.body_parts import SIDES
 from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..maths import filters, series
 from ..maths.series import filled
 from ..maths.series import runs as runs
+from .floors import find_floors
 from .path_drift import path_drift
 from .soles import foot_points
 
@@ -65,7 +68,9 @@ class Contacts:
         rate: frames per second.
         feet: (K,) the parts, of "leftFoot" and "rightFoot".
         heel, toe: (F, K) planted.
-        floor_m: height of the floor that they stand on.
+        floor_m: height of the floor that they stand on; of several the one that the take calls 0.
+        rise_m: (F, K, 2) how much higher than that the floor is under heel and toe, on stairs, boxes and
+            slopes; None for one level floor.
     """
 
     rate: float
@@ -73,6 +78,7 @@ class Contacts:
     heel: Mask
     toe: Mask
     floor_m: float
+    rise_m: Array | None = None
 
     def __post_init__(self) -> None:
         for name in ("heel", "toe"):
@@ -81,6 +87,12 @@ class Contacts:
                 raise InputError(f"contacts {name}: expected shape (any, {len(self.feet)}), got {mask.shape}")
             mask.setflags(write=False)
             object.__setattr__(self, name, mask)
+        if self.rise_m is not None:
+            rise = np.array(self.rise_m, dtype=float)
+            if rise.shape != (*self.heel.shape, 2):
+                raise InputError(f"contacts rise_m: expected shape {(*self.heel.shape, 2)}, got {rise.shape}")
+            rise.setflags(write=False)
+            object.__setattr__(self, "rise_m", rise)
 
     @property
     def planted(self) -> Mask:
@@ -100,22 +112,53 @@ class Contacts:
         starts, stops = runs(self.planted[:, self.feet.index(foot)])
         return tuple(zip(starts.tolist(), stops.tolist(), strict=True))
 
+    def over_floor(self, points: Array) -> Array:
+        """Heels and toes (F, K, 2, 3) with the floor under each at `floor_m`: as on one level floor."""
+        if self.rise_m is None:
+            return points
+        return np.concatenate([points[..., :2], (points[..., 2] - self.rise_m)[..., None]], axis=-1)
+
+    def levels_m(self) -> Array:
+        """The heights (N,) of the floors that feet are planted on, from the lowest up."""
+        if self.rise_m is None:
+            return np.array([self.floor_m])
+        under = np.unique(np.round(self.rise_m.min(axis=-1)[self.planted], 6))
+        return np.asarray(self.floor_m + under)
+
+    def levels_of(self, foot: str) -> tuple[float, ...]:
+        """The height of the floor, metres, amid each of the `ranges` of a foot, under its lower end."""
+        middles = [(start + stop - 1) // 2 for start, stop in self.ranges(foot)]
+        if self.rise_m is None:
+            return (self.floor_m,) * len(middles)
+        under = self.rise_m[middles, self.feet.index(foot)].min(axis=-1)
+        return tuple((self.floor_m + under).tolist())
+
+    def scaled(self, ratio: float) -> Contacts:
+        """The contacts of a body so many times as tall: treads are as much higher."""
+        return self if self.rise_m is None else replace(self, rise_m=ratio * self.rise_m)
+
     def sliced(self, start: int, stop: int) -> Contacts:
         """The contacts of frames [start, stop)."""
-        return Contacts(self.rate, self.feet, self.heel[start:stop], self.toe[start:stop], self.floor_m)
+        return self.at_frames(np.arange(start, stop))
 
     def sampled(self, frames: Array, rate: float) -> Contacts:
         """The contacts of the frames nearest to frame numbers (N,), called 0 to N - 1 at `rate`."""
         nearest = np.clip(np.round(frames).astype(np.intp), 0, len(self.heel) - 1)
-        return Contacts(rate, self.feet, self.heel[nearest], self.toe[nearest], self.floor_m)
+        return replace(self.at_frames(nearest), rate=rate)
+
+    def at_frames(self, frames: Index) -> Contacts:
+        """The contacts of some frames (N,), one after the other."""
+        rise = None if self.rise_m is None else self.rise_m[frames]
+        return Contacts(self.rate, self.feet, self.heel[frames], self.toe[frames], self.floor_m, rise)
 
 
 def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = ContactSettings()) -> Contacts:
     """Planted heels and toes: near the floor and slow, each with hysteresis.
 
     Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
-    height at which slow feet are found most often. What all planted points do together is the take's
-    drift, and is taken off before the next look. A body map without feet gives no contacts.
+    height at which slow feet are found most often, or the several heights at which feet carry the body
+    (`find_floors`). What all planted points do together is the take's drift, and is taken off before the next
+    look. A body map without feet gives no contacts.
     """
     for name in ("speed_in", "speed_out", "speed_top", "height_in", "height_out", "near_s", "cutoff_hz"):
         expect_positive(getattr(settings, name), f"contacts {name}")
@@ -123,15 +166,22 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         empty = np.zeros((len(motion), 0), bool)
         return Contacts(motion.rate, (), empty, empty, 0.0)
     points = foot_points(motion, body)
-    leg = leg_length(motion.skeleton, body)
+    leg, hips = leg_length(motion.skeleton, body), _hips_between(motion, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
-        points = filters.butterworth(points, motion.rate, settings.cutoff_hz, order=2)
+        points, hips = (
+            filters.butterworth(one, motion.rate, settings.cutoff_hz, order=2) for one in (points, hips)
+        )
     floor, planted_before = 0.0, 0
     for look in range(1, _MAX_PASSES + 1):
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
-        level = floor_height(points[..., 2], speed < settings.speed_in, leg)
-        height = (points[..., 2] - level) / leg
         slow = _slow_limit(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
+        floors = find_floors(points, speed < slow, hips, leg, motion.rate)
+        if floors is None:
+            level, rise = floor_height(points[..., 2], speed < settings.speed_in, leg), None
+            height = (points[..., 2] - level) / leg
+        else:  # of several, one may lie far over the other: a foot under its own stands on none
+            level, rise = floors.ground_m, floors.rise_m
+            height = np.abs(points[..., 2] - floors.under_m) / leg
         surely = (speed < slow) & (height < settings.height_in)
         maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
         planted = _apply_per_point(_apply_hysteresis, surely, maybe)
@@ -140,9 +190,22 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         if look >= settings.passes and planted_frames - planted_before < _MIN_SPREAD_S * motion.rate:
             break
         planted_before = planted_frames
-        points = points - path_drift(points, planted, motion.rate)[:, None, None]
+        level_points = points if rise is None else points - _as_heights(rise)
+        drift = path_drift(level_points, planted, motion.rate)
+        points, hips = points - drift[:, None, None], hips - drift
     planted = _apply_per_point(lambda mask: _tidy(mask, motion.rate, settings), planted)
-    return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor)
+    return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor, rise)
+
+
+def _hips_between(motion: Motion, body: BodyMap) -> Array:
+    """The middle (F, 3) between the upper ends of both legs, metres."""
+    legs = [joint_in_model(motion, body.require(f"{side}UpperLeg"))[1] for side in SIDES]
+    return np.asarray(np.mean(legs, axis=0))
+
+
+def _as_heights(values: Array) -> Array:
+    """Heights (...) as vectors (..., 3)."""
+    return values[..., None] * np.array([0.0, 0.0, 1.0])
 
 
 def _slow_limit(speed: Array, rate: float, settings: ContactSettings) -> Array:

@@ -13,7 +13,7 @@ from ..body.posed import joint_in_model
 from ..maths import quat
 
 # Share of the leg's length that a goal may ask for: beyond it a knee straightens too fast (chosen by eye).
-_MAX_REACH_SHARE = 0.9995
+MAX_REACH_SHARE = 0.9995
 # Of the body's side axis in the knee's axis: it decides below a bend of about 6 degrees, asin(0.1). Trial:
 # a third less or half as much again changes nothing in five damaged takes (sensitivity.py).
 _SIDE_AXIS_WEIGHT = 0.1
@@ -60,7 +60,7 @@ def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tu
     # |thigh + turned shin|^2 = goal distance^2 is  constant + c cos + s sin = wanted  in the knee's turn.
     constant = _dot(thigh, hinge) * _dot(shin, hinge)
     c, s = _dot(thigh, shin) - constant, _dot(thigh, np.cross(hinge, shin))
-    longest = np.maximum(_MAX_REACH_SHARE * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
+    longest = np.maximum(MAX_REACH_SHARE * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
     distance = np.minimum(_length(line)[:, 0], longest)
     wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - constant
     turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))

@@ -55,7 +55,7 @@ class PinSettings:
 def pin_feet(
     motion: Motion, body: BodyMap, contacts: Contacts, settings: PinSettings = PinSettings()
 ) -> tuple[Motion, Contacts]:
-    """The motion with its planted feet still, at `contacts.floor_m`; and the contacts that were pinned.
+    """The motion with its planted feet still, on the floor of `contacts`; and the contacts that were pinned.
 
     Raises:
         InputError: a setting is not above 0.
@@ -74,8 +74,9 @@ def pin_feet(
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
         sole = soles[body.feet.index(part)]
         ball = one.at[:, -1] + quat.rotate(one.foot, sole[1])
-        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(motion, body, part, ball))
-        feet.append(_foot_course(foot, planted, contacts.floor_m, motion.rate, blend))
+        floor = contacts.floor_m + (0.0 if contacts.rise_m is None else contacts.rise_m[:, k])
+        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(motion, body, part, ball), floor)
+        feet.append(_foot_course(foot, planted, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
     )
@@ -99,17 +100,20 @@ class _Foot:
         ankle: (F, 3)
         sole: (2, 3) heel and ball in the foot's space.
         drop: (F,) how much lower its toes have the ball, metres.
+        floor: height of the floor under both, metres, or (F, 2) under heel and ball.
     """
 
     turned: Array
     ankle: Array
     sole: Array
     drop: Array
+    floor: Array | float
 
     def points(self, turn: Array) -> Array:
-        """Heel and ball (F, 2, 3) after a model-space turn (F, 4) about the ankle."""
+        """Heel and ball (F, 2, 3) over their floor after a model-space turn (F, 4) about the ankle."""
         points = self.ankle[:, None] + quat.rotate(quat.mul(turn, self.turned)[:, None], self.sole)
         points[:, 1, 2] += self.drop
+        points[..., 2] -= self.floor
         return points
 
 
@@ -130,7 +134,7 @@ class _FootCourse:
     turn: Array
 
 
-def _foot_course(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend: int) -> _FootCourse:
+def _foot_course(foot: _Foot, planted: Mask, rate: float, blend: int) -> _FootCourse:
     """What a foot with planted heel and ball (F, 2) does while it should stand."""
     frames = len(planted)
     points = foot.points(np.tile(quat.IDENTITY, (frames, 1)))
@@ -150,4 +154,4 @@ def _foot_course(foot: _Foot, planted: Mask, floor_m: float, rate: float, blend:
     # From one end to the other within a frame: a foot that turns while it goes over would slide on both.
     ball = is_on_ball(points[:, None], planted[:, None])
     step, height = end_course(points[:, None], ball[1:].astype(float), rate)
-    return _FootCourse(known, step[:, 0], height[:, 0] - floor_m, turn)
+    return _FootCourse(known, step[:, 0], height[:, 0], turn)

@@ -9,17 +9,22 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap, rest_facing
 from ..body.motion import Motion
-from ..body.posed import chain_in_model
+from ..body.posed import chain_in_model, joint_in_model
 from ..maths import filters, quat
 from ..maths.blocks import each_solved
-from .leg_ik import reach
+from .leg_ik import MAX_REACH_SHARE, reach
 from .pin_course import fade
+from .pin_pelvis import pelvis_roll
 
 # Chosen by eye. Trial of each: a third less or half as much again changes the repair's error by 0.6 % at most
 # (sensitivity.py).
 # sine squared: a straighter knee counts as bent by so much, since it bends as it corrects
 _MIN_BEND_SINE2 = 0.05
 _HIPS_COST_LEGS = 3.0  # of a step of the hips, in those of a leg's step
+# A leg that was straighter than asked for may become longer by so much, before the hips sink: less than the
+# noise that repair leaves in pelvis and foot asks for. Trial: twice as much changes nothing, without it legs
+# of one who stands straight turn by 10 % more (ground_table.py).
+_MAX_STRETCH_M = 0.001
 
 
 @dataclass(frozen=True)
@@ -97,6 +102,7 @@ def bend_legs(
 ) -> Motion:
     """The motion with its hips moved by `hips` (F, 3) and its feet standing: legs make up the difference."""
     down = np.stack([stand.known for stand in corrections], axis=1)
+    motion, roll, legs, corrections = _roll_pelvis(motion, legs, corrections, down)
     rest = [fade(stand.rest, stand.known, motion.rate, blend) for stand in corrections]
     spared = _spare_straight_knees(legs, rest, filters.moving_mean(down.astype(float), max(blend // 4, 1)))
     hips = hips + spared
@@ -116,11 +122,41 @@ def bend_legs(
         moved = (np.linalg.norm(goal - ankle, axis=-1) > 1e-9)[:, None]
         swing, bend = (np.where(moved, turn, quat.IDENTITY) for turn in (swing, bend))
         back = quat.mul(quat.inv(quat.mul(swing, bend)), stand.turn)
+        if roll is not None:  # the thigh hangs on the pelvis that was rolled
+            swing = quat.mul(quat.inv(roll), swing)
         for n, turn in enumerate((swing, bend, back)):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
             seen = quat.mul(quat.mul(quat.inv(leg.above[:, n]), turn), leg.above[:, n])
             rotations[:, leg.joints[n]] = quat.mul(seen, rotations[:, leg.joints[n]])
     return replace(motion, rotations=rotations, root_translation=motion.root_translation + hips)
+
+
+def _roll_pelvis(
+    motion: Motion, legs: list[Leg], corrections: list[Stand], down: Mask
+) -> tuple[Motion, Array | None, list[Leg], list[Stand]]:
+    """The motion with its pelvis rolled for two straight legs, the roll (F, 4), and what the legs are then.
+
+    Thighs keep their direction in model space; what their ankles are moved by is taken off what they must go.
+    """
+    if len(legs) != 2 or not down.all(axis=1).any():
+        return motion, None, legs, corrections
+    skeleton = motion.skeleton
+    at = np.stack([leg.at for leg in legs], axis=1)
+    roll = pelvis_roll(at, np.stack([stand.rest for stand in corrections], axis=1), down, motion.rate)
+    pelvis = [
+        one for one in skeleton.path_to(legs[0].joints[0]) if one in skeleton.path_to(legs[1].joints[0])
+    ][-1]
+    turned, place = joint_in_model(motion, pelvis)
+    middle = at[:, :, 0].mean(axis=1)
+    rotations = motion.rotations.copy()
+    above = quat.mul(turned, quat.inv(rotations[:, pelvis]))  # of its parent
+    rotations[:, pelvis] = quat.mul(quat.mul(quat.mul(quat.inv(above), roll), above), rotations[:, pelvis])
+    moved = quat.rotate(roll, place - middle) - (place - middle)
+    shift = quat.rotate(roll[:, None], at[:, :, 0] - middle[:, None]) - (at[:, :, 0] - middle[:, None])
+    legs = [replace(leg, at=leg.at + shift[:, k, None]) for k, leg in enumerate(legs)]
+    corrections = [replace(stand, rest=stand.rest - shift[:, k]) for k, stand in enumerate(corrections)]
+    rolled = replace(motion, rotations=rotations, root_translation=motion.root_translation + moved)
+    return rolled, roll, legs, corrections
 
 
 def _spare_straight_knees(legs: list[Leg], rest: list[Array], down: Array) -> Array:
@@ -143,7 +179,9 @@ def _shortfall_m(here: Array, goal: Array, straight: float) -> Array:
     """How far (F,) the hips must sink for hip, knee, ankle (F, 3, 3) to reach the ankle's goal (F, 3)."""
     hip, knee, ankle = np.moveaxis(here, 1, 0)
     length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(ankle - knee, axis=-1)
-    longest = np.maximum(straight * length, np.linalg.norm(ankle - hip, axis=-1))
+    own = np.linalg.norm(ankle - hip, axis=-1)
+    longer = np.minimum(own + _MAX_STRETCH_M, MAX_REACH_SHARE * length)
+    longest = np.max([straight * length, own, longer], axis=0)
     aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
     return np.maximum(hip[:, 2] - goal[:, 2] - np.sqrt(np.maximum(longest**2 - aside**2, 0.0)), 0.0)
 

@@ -30,7 +30,7 @@ from ..sensors.misalignment import reference_poses
 from ..sensors.spike_evidence import FINE_RATE, find_evidence, sure_frames
 from ..sensors.spikes import find_spikes
 from .finding import Finding as Finding
-from .finding import pose_finding
+from .finding import floor_findings, pose_finding
 from .joint_limits import body_findings
 from .profile import Kind, find_profile
 from .segment_findings import check_segments
@@ -68,7 +68,7 @@ MEASURES: Mapping[str, str] = MappingProxyType(
         "frozen_frames": "joint frames in which a sensor repeated itself",
         "jitter_deg": "turn that denoising takes away, RMS over joints and frames",
         "skating_cm_s": "mean speed along the floor of planted heels and toes",
-        "floor_error_mm": "mean distance of planted heels and toes from height 0",
+        "floor_error_mm": "mean distance of planted heels and toes from their floor, one floor being at 0",
         "heading_drift_deg_min": "yaw that the take gains; 0 where it is below what can be known",
         "path_drift_cm_min": "path that the planted feet slide, from the first frame to the last",
         "joint_limit_frames": "joint frames in which a joint bends out of its range",
@@ -316,7 +316,7 @@ def _check_ground(
     speeds = 100 * np.linalg.norm(series.derivative(points, motion.rate)[..., :2], axis=-1)
     speeds = np.where(planted, speeds, np.inf)
     speed = speeds.min(axis=-1)
-    height = 1000 * np.abs(points[..., 2].min(axis=-1))
+    height = 1000 * np.abs(contacts.over_floor(points)[..., 2].min(axis=-1))
     # The frames of landing and leaving belong to the swing.
     inner = eroded(contacts.planted, round(_CONTACT_EDGE_S * motion.rate))
     inner = inner if inner.any() else contacts.planted
@@ -339,7 +339,7 @@ def _check_ground(
         word = "above" if offset > 0 else "below"
         text = f"the feet stand {abs(offset):.0f} mm {word} height 0"
         findings.append(Finding("floor_offset", "", 0, frames, float(offset), "mm", False, text))
-    return findings + _drift_findings(motion, measures), measures
+    return findings + floor_findings(contacts, frames) + _drift_findings(motion, measures), measures
 
 
 def _glide_m(points: Array, bearing: Index) -> float:
@@ -396,7 +396,7 @@ def _measure_drift(motion: Motion, body: BodyMap, contacts: Contacts, points: Ar
     minutes = len(motion) / motion.rate / 60
     turned = heading_drift(points, contacts.heel & contacts.toe, heading(motion, body), motion.rate)
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
-    slid = path_drift(points, planted, motion.rate)
+    slid = path_drift(contacts.over_floor(points), planted, motion.rate)
     return {
         "heading_drift_deg_min": abs(turned.deg_per_min) if turned.heading.any() else 0.0,
         "path_drift_cm_min": 100 * float(np.linalg.norm(slid[-1, :2] - slid[0, :2])) / minutes,

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from ..feet.contacts import Contacts
 from ..sensors.misalignment import ReferencePose, between_spans
+
+_MAX_LISTED_LEVELS = 4  # more are said by the lowest and the highest
 
 
 @dataclass(frozen=True)
@@ -42,3 +47,15 @@ def pose_finding(pose: ReferencePose, frames: int, rate: float, repaired: bool) 
     return Finding(
         "reference_pose", pose.joint, pose.start, pose.stop, pose.largest_deg, "deg", repaired, text
     )
+
+
+def floor_findings(contacts: Contacts, frames: int) -> list[Finding]:
+    """What is said of a floor at several heights, in a take of so many frames; nothing of a level one."""
+    levels = np.round(1000 * contacts.levels_m()).astype(int)
+    if len(levels) < 2:
+        return []
+    listed = ", ".join(map(str, levels))
+    if len(levels) > _MAX_LISTED_LEVELS:
+        listed = f"from {levels[0]} to {levels[-1]}"
+    text = f"the feet stand at several heights: {listed} mm"
+    return [Finding("uneven_floor", "", 0, frames, float(levels[-1] - levels[0]), "mm", False, text)]

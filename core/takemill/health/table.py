@@ -14,8 +14,8 @@ from .finding import Finding
 KINDS = (
     "intake", "spike", "frozen", "jitter", "dead_sensor", "dropout", "late_sensor", "sensor_slip",
     "heading_drift", "path_drift", "skating",
-    "floor_offset", "no_feet", "lying", "too_short", "reference_pose", "swapped", "flipped", "bone_length",
-    "joint_limit",
+    "floor_offset", "uneven_floor", "no_feet", "lying", "too_short", "reference_pose", "swapped", "flipped",
+    "bone_length", "joint_limit",
 )  # fmt: skip
 """All kinds of findings, in the order of a table: how it was read, sensors, the take, the body."""
 

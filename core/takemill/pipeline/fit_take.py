@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ..body.body_map import BodyMap
+from ..body.body_map import BodyMap, leg_length
 from ..body.skeleton import Skeleton
 from ..fit.fit import FitSettings, fit
 from .prepare_take import PreparedTake
@@ -13,8 +13,11 @@ from .prepare_take import PreparedTake
 def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: FitSettings) -> PreparedTake:
     """A take on a character; its feet are planted when the performer's were.
 
+    Floors at several heights scale with the legs, as the fit does.
+
     Raises:
         InputError: the character lacks a part that the fit needs.
     """
     motion = fit(take.motion, take.body, skeleton, body, settings, take.contacts)
-    return replace(take, motion=motion, body=body)
+    ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
+    return replace(take, motion=motion, body=body, contacts=take.contacts.scaled(ratio))

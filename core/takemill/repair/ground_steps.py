@@ -93,7 +93,8 @@ def remove_path_drift(state: RepairState) -> RepairState:
         return state
     legs, contacts = state.lower.motion, state.lower.contacts
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
-    drift = path_drift(foot_points(legs, state.lower.body), planted, legs.rate)
+    points = contacts.over_floor(foot_points(legs, state.lower.body))
+    drift = path_drift(points, planted, legs.rate)
     if not settings.path:
         drift[:] = [0.0, 0.0, contacts.floor_m]
     if not settings.floor:
@@ -119,6 +120,8 @@ def level_floor(state: RepairState) -> RepairState:
     if state.lower is None or state.profile == "suit" or not state.settings.floor:
         return state
     legs, contacts = state.lower.motion, state.lower.contacts
+    if contacts.rise_m is not None:  # which of several floors is height 0, the recording knows best
+        return state
     lowest = foot_points(legs, state.lower.body)[..., 2].min(axis=-1)
     heights = [
         float(np.median(lowest[start:stop, k]))

@@ -15,6 +15,7 @@ from .. import __version__
 from ..base.checks import Array
 from ..body.skeleton import Skeleton
 from ..clip.measure import set_gaps
+from ..feet.contacts import Contacts
 from ..files.glb_axes import to_y_up
 from ..health.table import KINDS, outcome
 from ..keys.tracks import Track
@@ -101,6 +102,7 @@ def describe_clip(
         "contacts": {
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
         },
+        **_describe_floors(clip.contacts),
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
@@ -123,6 +125,14 @@ def describe_clip(
             "max_error_mm": round_number(1000 * error_m, 4),
         },
     }
+
+
+def _describe_floors(contacts: Contacts) -> dict[str, Any]:
+    """The floor's heights of each contact, where it is not one level floor."""
+    if contacts.rise_m is None:
+        return {}
+    floors = {foot: [round_number(one, 4) for one in contacts.levels_of(foot)] for foot in contacts.feet}
+    return {"floors_m": floors}
 
 
 _COMPARED_KEYS = ("skeleton", "gaps", "settings", "packing")  # keys of a list that follow from its clips

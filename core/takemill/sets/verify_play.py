@@ -85,12 +85,16 @@ def standing_problems(
             *(nodes[toe] for toe in [parts.get(foot.replace("Foot", "Toes"), "")] if toe in nodes),
         ]
         middles = [(start + stop - 1) // 2 for start, stop in ranges]
-        frames = np.array(middles[:: max(1, len(middles) // _MAX_LOOKS)][:_MAX_LOOKS])
+        looks = slice(0, _MAX_LOOKS * max(1, len(middles) // _MAX_LOOKS), max(1, len(middles) // _MAX_LOOKS))
+        frames = np.array(middles[looks])
+        floors = np.array(clip.get("floors_m", {}).get(foot, [0.0] * len(middles))[looks])
+        if len(floors) != len(frames):
+            continue  # which verify_facts says
         heights = view_from_character(scene, names, scene.worlds(clip["name"], frames / clip["rate"]))[
             ..., 1, 3
         ]
         leg = _rest_length(scene, hips, ankle)
-        low, carried = heights[:, lowest].min(axis=1), heights[:, hips]
+        low, carried = heights[:, lowest].min(axis=1) - floors, heights[:, hips] - floors
         worst = int(np.abs(low).argmax())
         if not _MIN_SOLE_LEGS * leg < low[worst] < _MAX_SOLE_LEGS * leg:
             yield f"{foot} is planted in frame {frames[worst]}, {low[worst]:.2f} m above the floor"

@@ -1,0 +1,77 @@
+"""Bodies that stay in one place, with the truth about what carries them: both feet, a seat, knees or hands.
+
+All on the humanoid of tests/synthetic.py, at the rate asked for, its feet (and hands) held by inverse
+kinematics of the tests' own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+import ground_takes
+import synthetic
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.body.posed import joint_in_model
+from takemill.feet.leg_ik import place_ankles
+from takemill.maths import quat
+
+_X, _Z = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+
+
+def body_of(motion: Motion) -> BodyMap:
+    """The parts of the synthetic humanoid."""
+    return BodyMap.from_names(motion.skeleton, synthetic.parts())
+
+
+def ease(t: Array) -> Array:
+    """0 to 1 with level ends and level bends."""
+    t = np.clip(t, 0, 1)
+    return t**3 * (10 - 15 * t + 6 * t * t)
+
+
+def there_and_back(seconds: Array, duration_s: float) -> Array:
+    """0, then 1 from 0.4 to 0.6 of the time, then 0."""
+    share = seconds / duration_s
+    return ease((share - 0.15) / 0.25) - ease((share - 0.6) / 0.25)
+
+
+def on_both_feet(kind: str, rate: float = 60.0, duration_s: float = 5.0, straight: float = 0.9976) -> Motion:
+    """A "bow", a "squat" or "tai-chi" shifts of weight over feet that stand throughout.
+
+    Legs are stretched to the share `straight` of their length at both ends, and no further in between.
+    """
+    motion = synthetic.idle(rate=rate, duration_s=duration_s).motion
+    body, t = body_of(motion), np.arange(len(motion)) / rate
+    feet = {foot: joint_in_model(motion, body.require(foot)) for foot in body.feet}
+    up, (rotations, path) = (
+        there_and_back(t, t[-1]),
+        (motion.rotations.copy(), motion.root_translation.copy()),
+    )
+    reach = straight * 0.81  # the thigh and shin of tests/synthetic.py
+    path[:, 2] = 0.08 + 0.04 + np.sqrt(reach**2 - 0.01**2)  # ankle, hip joint, feet 1 cm nearer than hips
+    lean, spine = {"bow": (40, 40), "squat": (30, 10), "tai-chi": (0, 0)}[kind]
+    rotations[:, 0] = quat.mul(rotations[:, 0], quat.from_axis_angle(_X, up * np.radians(lean)))
+    joint = motion.skeleton.index("spine")
+    rotations[:, joint] = quat.mul(rotations[:, joint], quat.from_axis_angle(_X, up * np.radians(spine)))
+    path[:, 1] += {"bow": 0.12, "squat": 0.1, "tai-chi": 0.0}[kind] * up
+    path[:, 2] -= {"bow": 0.0, "squat": 0.35, "tai-chi": 0.12}[kind] * up
+    if kind == "tai-chi":
+        path[:, 0] += 0.07 * np.sin(2 * np.pi * t / 2.5) * up
+        rotations[:, 0] = quat.mul(rotations[:, 0], quat.from_yaw(0.3 * np.sin(2 * np.pi * t / 2.5 + 1) * up))
+    posed = motion.with_rotations(rotations).with_translation(0, path)
+    sink = np.zeros(len(motion))
+    for foot, (_, ankle) in feet.items():
+        hip = joint_in_model(posed, body.require(foot.replace("Foot", "UpperLeg")))[1]
+        aside = np.linalg.norm((hip - ankle)[:, :2], axis=-1)
+        sink = np.maximum(sink, (hip - ankle)[:, 2] - np.sqrt(reach**2 - aside**2))
+    low = posed.with_translation(0, path - sink[:, None] * _Z)
+    low = place_ankles(low, body, {foot: ankle for foot, (_, ankle) in feet.items()})
+    return ground_takes.turn_feet(low, body, {foot: turned for foot, (turned, _) in feet.items()})
+
+
+def slid(motion: Motion, speed_m_s: float = 0.1) -> Motion:
+    """The take slid evenly over the floor, as by a suit."""
+    t = np.arange(len(motion))[:, None] / motion.rate
+    return motion.with_translation(0, motion.root_translation + speed_m_s * t * [0.6, 0.8, 0.0])
