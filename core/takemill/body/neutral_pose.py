@@ -19,7 +19,7 @@ from .upright import top_joints
 
 UP = np.array([0.0, 0.0, 1.0])  # Z, as Blender has it
 # Both chosen by eye.
-_HEEL_BACK_SHARE = 0.25  # a heel lies behind this share of the way from the ankle to the toes ...
+_HEEL_BACK_SHARE = 0.25  # a heel lies behind this share of the line from the ankle to the toes ...
 _ANKLE_OVER_SHARE = 0.1  # ... and the ankle so high over the line from it to the toes
 _LEVEL_RAD = 1e-6  # off by less is rounding
 _TRUNK = ("spine", "chest", "upperChest")
@@ -68,9 +68,9 @@ def _point_ahead(work: _Pose, body: BodyMap, foot: int) -> None:
     """Turn a level foot until it points where the body faces."""
     model, at = work.model()
     ahead = np.cross(at[body.require("leftUpperLeg")] - at[body.require("rightUpperLeg")], UP)
-    way = _foot_way(work.skeleton, model, at, foot)
-    if min(np.linalg.norm(ahead), np.linalg.norm(way[:2])) > 1e-9:
-        turn = np.arctan2(way[0] * ahead[1] - way[1] * ahead[0], way[:2] @ ahead[:2])
+    line = _ankle_to_toes(work.skeleton, model, at, foot)
+    if min(np.linalg.norm(ahead), np.linalg.norm(line[:2])) > 1e-9:
+        turn = np.arctan2(line[0] * ahead[1] - line[1] * ahead[0], line[:2] @ ahead[:2])
         work.turn(foot, quat.from_yaw(turn))
 
 
@@ -79,39 +79,41 @@ def _levels(work: _Pose, body: BodyMap, habits: Habits) -> dict[int, Array]:
     model, at = work.model()
     feet = [body.require(part) for part in body.feet]
     shown = {foot: quat.rotate(model[foot], habits.level[foot]) for foot in feet if foot in habits.level}
-    out = _pitched_alike(shown, {foot: _foot_way(work.skeleton, model, at, foot) for foot in shown})
+    out = _pitched_alike(shown, {foot: _ankle_to_toes(work.skeleton, model, at, foot) for foot in shown})
     for foot in feet:
         up = _over_sole(at[foot], _foot_ends(work.skeleton, model, at, foot))
         if up is not None:
             out[foot] = up
     for foot, other in zip(feet, reversed(feet), strict=True):
         if foot not in out and other in out:
-            ways = [_foot_way(work.skeleton, model, at, one) for one in (other, foot)]
-            if all(np.linalg.norm(way) > 0 for way in ways):
-                pitch = np.pi / 2 - _between(ways[0], out[other])
-                ahead = ways[1] * np.array([1.0, 1.0, 0.0])
+            lines = [_ankle_to_toes(work.skeleton, model, at, one) for one in (other, foot)]
+            if all(np.linalg.norm(line) > 0 for line in lines):
+                pitch = np.pi / 2 - _between(lines[0], out[other])
+                ahead = lines[1] * np.array([1.0, 1.0, 0.0])
                 across = np.cross(ahead, UP) if np.linalg.norm(ahead) > 0 else np.array([1.0, 0.0, 0.0])
                 across /= np.linalg.norm(across)
-                up = np.cross(across, ways[1] / np.linalg.norm(ways[1]))
-                # Up from the way to the toes by a right angle less the pitch.
+                up = np.cross(across, lines[1] / np.linalg.norm(lines[1]))
+                # Up from the line to the toes by a right angle less the pitch.
                 out[foot] = quat.rotate(quat.from_axis_angle(across, -pitch), up)
     return out
 
 
-def _pitched_alike(levels: Mapping[int, Array], ways: Mapping[int, Array]) -> dict[int, Array]:
-    """What points up (3,) of each foot, pitched against its way (3,) to the toes as on average of both feet.
+def _pitched_alike(levels: Mapping[int, Array], lines: Mapping[int, Array]) -> dict[int, Array]:
+    """What points up (3,) of each foot, pitched against its line (3,) to the toes as on average of both feet.
 
     So feet whose sensors were exchanged, or one that is off, still show.
     """
-    along = {foot: way / length for foot, way in ways.items() if (length := float(np.linalg.norm(way))) > 0}
+    along = {
+        foot: line / length for foot, line in lines.items() if (length := float(np.linalg.norm(line))) > 0
+    }
     if len(along) < 2:
         return dict(levels)
     pitch = np.mean([_between(along[foot], levels[foot]) for foot in along])
     out = dict(levels)
-    for foot, way in along.items():
-        across = levels[foot] - way * (way @ levels[foot])
+    for foot, line in along.items():
+        across = levels[foot] - line * (line @ levels[foot])
         if (size := float(np.linalg.norm(across))) > 0:
-            out[foot] = np.cos(pitch) * way + np.sin(pitch) * across / size
+            out[foot] = np.cos(pitch) * line + np.sin(pitch) * across / size
     return out
 
 
@@ -147,10 +149,10 @@ def _foot_ends(skeleton: Skeleton, model: Array, at: Array, foot: int) -> list[A
     ]
 
 
-def _foot_way(skeleton: Skeleton, model: Array, at: Array, foot: int) -> Array:
+def _ankle_to_toes(skeleton: Skeleton, model: Array, at: Array, foot: int) -> Array:
     """From an ankle to the farthest point (3,) of its foot, in model space."""
-    ways = [end - at[foot] for end in _foot_ends(skeleton, model, at, foot)]
-    return max(ways, key=lambda way: float(np.linalg.norm(way)), default=np.zeros(3))
+    lines = [end - at[foot] for end in _foot_ends(skeleton, model, at, foot)]
+    return max(lines, key=lambda line: float(np.linalg.norm(line)), default=np.zeros(3))
 
 
 @dataclass
@@ -207,9 +209,9 @@ def _stand_up(work: _Pose, body: BodyMap) -> None:
 
 def _carrier(skeleton: Skeleton, joints: list[int]) -> int:
     """The lowest joint that all of some joints hang from."""
-    ways = [skeleton.path_to(joint)[:-1] or (joint,) for joint in joints]
-    shared = (joint for joint in reversed(ways[0]) if all(joint in way for way in ways))
-    return next(shared, ways[0][0])
+    paths = [skeleton.path_to(joint)[:-1] or (joint,) for joint in joints]
+    shared = (joint for joint in reversed(paths[0]) if all(joint in path for path in paths))
+    return next(shared, paths[0][0])
 
 
 def _untwist(work: _Pose, body: BodyMap) -> None:
@@ -255,7 +257,7 @@ def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward:
 
 
 def _hand_end(work: _Pose, hand: int) -> Array | None:
-    """The way (3,) from a wrist to the middle of what hangs on it; None where nothing does."""
+    """The vector (3,) from a wrist to the middle of what hangs on it; None where nothing does."""
     model, at = work.model()
     skeleton = work.skeleton
     tips = [k for k, joint in enumerate(skeleton.tip_joints) if joint == hand]
@@ -263,5 +265,5 @@ def _hand_end(work: _Pose, hand: int) -> Array | None:
     ends += [at[hand] + quat.rotate(model[hand], skeleton.tip_offsets[k]) for k in tips]
     if not ends:
         return None
-    way = np.mean(ends, axis=0) - at[hand]
-    return way if np.linalg.norm(way) > 1e-9 else None
+    reach = np.mean(ends, axis=0) - at[hand]
+    return reach if np.linalg.norm(reach) > 1e-9 else None

@@ -247,8 +247,8 @@ def _bend(poses: Poses, joints: list[int]) -> Array | None:
     upper, middle, end = (poses.positions[:, joint] for joint in joints)
     back = quat.inv(poses.rotations[:, joints[0]])
     bone, below = (
-        quat.rotate(back, way / np.maximum(quat.length(way), 1e-12)[:, None])
-        for way in (middle - upper, end - middle)
+        quat.rotate(back, segment / np.maximum(quat.length(segment), 1e-12)[:, None])
+        for segment in (middle - upper, end - middle)
     )
     aside = below - bone * (bone * below).sum(axis=-1, keepdims=True)
     size = quat.length(aside)
@@ -272,8 +272,8 @@ def _placed(motion: Motion, pose: Reference, body: BodyMap) -> Reference | None:
     None where it is the rest pose, and the hips rest where they may.
     """
     skeleton = motion.skeleton
-    way = skeleton.path_to(body.require("hips"))
-    moved = [joint for joint in way if joint == 0 or joint in motion.translations]
+    path = skeleton.path_to(body.require("hips"))
+    moved = [joint for joint in path if joint == 0 or joint in motion.translations]
     translation = pose.translation.copy()
     same = np.array_equal(pose.rotation, skeleton.rest_rotation)
     if same and moved == [0] and not np.abs(translation[0, :2]).max() > 1e-9:
@@ -283,7 +283,7 @@ def _placed(motion: Motion, pose: Reference, body: BodyMap) -> Reference | None:
     model, at = kinematics.model_from_local(skeleton.parents, pose.rotation, translation)
     joints = np.asarray(skeleton.tip_joints, np.intp)
     points = np.concatenate([at, at[joints] + quat.rotate(model[joints], skeleton.tip_offsets)])
-    hips = at[way[-1]]
+    hips = at[path[-1]]
     shift = np.array([-hips[0], -hips[1], -points[:, 2].min()])
     last = moved[-1]
     parent = skeleton.parents[last]

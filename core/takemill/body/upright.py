@@ -137,16 +137,16 @@ def body_height(skeleton: Skeleton, body: BodyMap) -> float:
     top = top_joints(body)
     if not top:
         return leg / _LEG_SHARE
-    way = skeleton.path_to(top[0])
+    path = skeleton.path_to(top[0])
     hips = np.mean([at[body.require(f"{side}UpperLeg")] for side in SIDES], axis=0)
-    above = [joint for joint in way if joint not in skeleton.path_to(body.require("leftUpperLeg"))]
+    above = [joint for joint in path if joint not in skeleton.path_to(body.require("leftUpperLeg"))]
     trunk = float(sum(np.linalg.norm(at[b] - at[a]) for a, b in pairwise(above)))
     trunk += float(np.linalg.norm(at[above[0]] - hips)) if above else 0.0
     if "head" not in body.joints:
         return (leg + trunk) / _NECK_SHARE
     tips = skeleton.tip_offsets[np.asarray(skeleton.tip_joints, np.intp) == body.joints["head"]]
     ends = [float(np.linalg.norm(tip)) for tip in tips]
-    ends += [float(np.linalg.norm(at[child] - at[way[-1]])) for child in skeleton.children[way[-1]]]
+    ends += [float(np.linalg.norm(at[child] - at[path[-1]])) for child in skeleton.children[path[-1]]]
     head = max(ends, default=0.0)
     return leg * (1 + _SOLE_LEGS) + trunk + float(np.clip(head, 0.0, _MAX_HEAD_LEGS * leg))
 

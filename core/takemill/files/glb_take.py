@@ -295,10 +295,10 @@ def _motion(json: Json, rig: GlbRig, curves: Mapping[tuple[int, str], _Curve], n
 def _placed(node: Json, number: int, curves: Mapping[tuple[int, str], _Curve], seconds: Array) -> Place:
     """Where a node stands in its parent at seconds (F,), its scale left as it rests."""
     rest = place_of(node)
-    turn, way = curves.get((number, "rotation")), curves.get((number, "translation"))
+    turn, path = curves.get((number, "rotation")), curves.get((number, "translation"))
     return Place(
         rest.rotation if turn is None else _played(turn, seconds),
-        rest.translation if way is None else _played(way, seconds),
+        rest.translation if path is None else _played(path, seconds),
         rest.scale,
     )
 
