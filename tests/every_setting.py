@@ -18,6 +18,7 @@ TABLES: dict[str, dict[str, object]] = {
         "profile": "suit",
         "frozen": False, "spikes": False, "jitter": False, "heading": False, "path": False, "floor": False,
         "calibration": True, "trim": True, "pin": False, "frozen_min_frames": 4, "longest_bridge_s": 0.2,
+        "path_from": "feet",
         "spike_min_deg": 6.0, "spike_min_rate": 50.0, "joints": ["head"], "ranges_s": [[0.5, 6.0]],
         "dropouts": False, "late_sensors": False, "slips": False, "sensor_heading": False,
         "longest_dropout_s": 0.8, "same_pose_s": [[0.5, 1.0], [5.0, 5.5]],

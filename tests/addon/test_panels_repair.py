@@ -126,6 +126,15 @@ def test_limits_are_explained_and_what_they_miss_is_said(suit):
     assert "only in these frames and with both feet selected" in words(drawn(TAKEMILL_PT_repair, suit))
 
 
+def test_where_the_path_comes_from_is_a_field_that_a_preview_follows(suit):
+    rows = drawn(TAKEMILL_PT_repair, suit).rows
+    assert ("repair_path_from", "", "NONE", False) in rows
+    assert ("", "Path From", "NONE", False) in rows
+    takemill.preview_repair()
+    bpy.context.scene.takemill.repair_path_from = "auto"
+    assert alarms(drawn(TAKEMILL_PT_repair, suit)) == "The settings were changed since this preview was made."
+
+
 def test_a_repaired_take_says_that_it_is(suit):
     takemill.repair_take()
     assert "repaired already" in words(drawn(TAKEMILL_PT_repair, suit))

@@ -61,7 +61,7 @@ def people() -> dict[str, Array]:
         ("neck", upright._NECK_SHARE),
         ("ankle", upright._SOLE_LEGS),
         ("ankle", soles._ANKLE_HEIGHT_LEGS),
-        ("ahead", soles._FOOT_AHEAD_LEGS),
+        ("ahead", soles.FOOT_AHEAD_LEGS),
     ],
 )
 def test_shares_from_a_handbook_lie_within_those_of_open_bodies(name, share):
@@ -76,7 +76,7 @@ def test_shares_from_a_handbook_lie_within_those_of_open_bodies(name, share):
         ("leg", upright._LEG_SHARE),
         ("ankle", upright._SOLE_LEGS),
         ("ankle", soles._ANKLE_HEIGHT_LEGS),
-        ("foot", soles._FOOT_AHEAD_LEGS + soles._FOOT_BEHIND_LEGS),
+        ("foot", soles.FOOT_AHEAD_LEGS + soles._FOOT_BEHIND_LEGS),
         ("acromion", upright._NECK_SHARE),
     ],
 )

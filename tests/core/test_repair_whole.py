@@ -65,8 +65,8 @@ def test_the_steps_stand_in_a_list_in_their_order(monkeypatch: pytest.MonkeyPatc
     """A repair is the steps of the two lists, one after the other, and nothing beside them."""
     assert [step.__name__ for step in STEPS] == [
         "repair_segment_faults", "repair_sensors", "remove_misalignment", "denoise_root",
-        "find_bearing_contacts", "remove_heading_drift", "remove_path_drift", "level_floor",
-        "pin_planted_feet",
+        "find_missing_path", "find_bearing_contacts", "remove_heading_drift", "remove_path_drift",
+        "level_floor", "pin_planted_feet",
     ]  # fmt: skip
     assert [step.__name__ for step in SENSOR_STEPS] == [
         "find_faults", "bridge_faults", "remove_noise", "bridge_long_gaps_again", "hold_hinge",
@@ -107,7 +107,8 @@ def test_steps_change_no_state_and_those_that_are_off_give_it_back() -> None:
         if after is not state:
             changed.append(step.__name__)
         state = after
-    idle = ("repair_segment_faults", "level_floor")  # no sensor of this take fails for long
+    # No sensor of this take fails for long, and it has its path.
+    idle = ("repair_segment_faults", "find_missing_path", "level_floor")
     assert changed == [step.__name__ for step in STEPS if step.__name__ not in idle]
     sensors = ("dropouts", "late_sensors", "slips", "sensor_heading", "frozen", "spikes", "jitter")
     off = dict.fromkeys((*sensors, "heading", "path", "floor", "pin"), False)

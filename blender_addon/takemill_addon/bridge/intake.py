@@ -14,8 +14,9 @@ from takemill.body.intake import Ways, find_intake
 from takemill.health.finding import Finding
 from takemill.health.profile import find_profile
 from takemill.recipe.recipe import Recipe
+from takemill.repair.settings import finds_path
 
-from . import actions, reference, scene_time, stored
+from . import actions, recipe, reference, scene_time, stored
 from .bone_curves import bone_curves
 from .rig import ArmatureFrame
 
@@ -52,9 +53,7 @@ def read_now(context: bpy.types.Context, work: Work, work_on: WorkOn) -> Reading
     Clips and repaired takes are judged by the take that they were made from: an end of a clip may lie.
     """
     raw, armature = earliest(work.armature, work.action)
-    basis = reference.basis_of(
-        context.scene, ArmatureFrame.of(armature).standing, context.scene.takemill.intake_reference
-    )
+    basis = _basis(context.scene, ArmatureFrame.of(armature).standing)
     if raw != work.action:
         kept = _kept(raw, basis)
         if kept is not None:
@@ -64,9 +63,13 @@ def read_now(context: bpy.types.Context, work: Work, work_on: WorkOn) -> Reading
         except TakemillError:  # the take is no longer what it was; its clips are whole
             return Reading("", timing_problems(context.scene, work.action))
     known = raw.takemill
-    found = find_intake(work.take.motion, work.body, known.unit_m, known.up, BLENDER)
+    read = work.take.motion, work.body, known.unit_m, known.up, BLENDER
+    found = find_intake(*read)
     if found is not None:
-        found = replace(found, profile=find_profile(work.take.motion, work.body).text())
+        profile = find_profile(work.take.motion, work.body)
+        if finds_path(recipe.recipe_of(context.scene).repair, profile.in_place_m):
+            found = find_intake(*read, keeps_height=False) or found
+        found = replace(found, profile=profile.text())
     line = f"{found.line()}, {_rate(work.take.motion.rate)} frames a second" if found else ""
     problems = found.problems if found else ()
     known.intake = json.dumps({"basis": basis, "line": line, "problems": list(problems)})
@@ -90,8 +93,13 @@ def last_reading(context: bpy.types.Context, armature: bpy.types.Object) -> tupl
     if said is None:
         return None, True
     problems = (*said["problems"], *timing_problems(context.scene, action))
-    asked = context.scene.takemill.intake_reference
-    return Reading(said["line"], problems), said["basis"] == reference.basis_of(context.scene, frame, asked)
+    return Reading(said["line"], problems), said["basis"] == _basis(context.scene, frame)
+
+
+def _basis(scene: bpy.types.Scene, frame: ArmatureFrame) -> str:
+    """All that a reading depends on beside bones and keys: a path from the feet asks for no floor."""
+    chosen = scene.takemill
+    return f"{reference.basis_of(scene, frame, chosen.intake_reference)} {chosen.repair_path_from}"
 
 
 def earliest(

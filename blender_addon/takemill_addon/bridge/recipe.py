@@ -83,6 +83,7 @@ FIELDS = (
         "repair_profile", "repair", "profile",
         lambda word: word or "FOUND", lambda word: "" if word == "FOUND" else word,
     ),
+    Field("repair_path_from", "repair", "path_from"),
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
     Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),

@@ -77,8 +77,10 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
         column = layout.column(align=True)
-        column.label(text="Recorded By")  # beside the field either would be cut off
+        column.label(text="Recorded By")  # beside the fields words would be cut off
         column.prop(chosen, "repair_profile", text="")
+        column.label(text="Path From")
+        column.prop(chosen, "repair_path_from", text="")
         grid = layout.grid_flow(columns=2, align=True)
         for step in REPAIR_STEPS:
             if step != "calibration":

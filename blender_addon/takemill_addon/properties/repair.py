@@ -43,6 +43,21 @@ class RepairProperties:
         ),
         description="What recorded the take, which decides what is repaired",
     )
+    repair_path_from: EnumProperty(
+        name="Path From",
+        items=(
+            ("take", "Take as It Came", "The body stays where the take has it, also when it walks in place"),
+            (
+                "feet",
+                "Feet",
+                "Find the path anew, so that the feet that carry the body stand; and its height, where the "
+                "take has none",
+            ),
+            ("auto", "Feet Where Missing", "The same, where the feet walk while the hips stay in place"),
+        ),
+        description="Where the path of the body comes from: takes of rotations only, and those that walk in "
+        "place, have none",
+    )
     repair_frozen: BoolProperty(
         name="Frozen Frames", default=True, description="Bridge frames in which a sensor repeats itself"
     )

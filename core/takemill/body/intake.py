@@ -124,9 +124,17 @@ class Intake:
 
 
 def find_intake(
-    motion: Motion, body: BodyMap, unit_m: float = 0.0, up: str = "", ways: Ways = SHELL
+    motion: Motion,
+    body: BodyMap,
+    unit_m: float = 0.0,
+    up: str = "",
+    ways: Ways = SHELL,
+    keeps_height: bool = True,
 ) -> Intake | None:
-    """What a take, Z-up in metres with its reference pose, was read as; None for a body without legs."""
+    """What a take, Z-up in metres with its reference pose, was read as; None for a body without legs.
+
+    Where it does not keep its height, since a repair finds it from the feet, a floor may lie anywhere.
+    """
     needed = [side + part for side in ("left", "right") for part in ("UpperLeg", "LowerLeg", "Foot")]
     if not {"hips", *needed} <= body.joints.keys():
         return None
@@ -146,7 +154,7 @@ def find_intake(
     problems = [
         *_size(height, ways.unit if unit_m else ways.scale),
         *_list_stance_problems(float(np.median(hips - low)) / leg, ways.up if up else ways.turn),
-        *_floor(floor, ways.floor),
+        *(_floor(floor, ways.floor) if keeps_height else ()),
         *_limbs(skeleton, poses, body, leg),
         *_way(hips_way_m(poses, body), motion.duration_s),
         *_reference(origin, score, ways.reference),

@@ -17,7 +17,7 @@ from ..maths import quat
 # al. 2014) 98 of 100 have feet of 0.29 to 0.36 and ankles at 0.07 to 0.10; a quarter of the foot lies
 # behind the ankle (common practice). Three open rigs have 0.16 to 0.28 ahead, ankles at 0.06 to 0.13 (both
 # in test_proportions.py).
-_FOOT_AHEAD_LEGS, _FOOT_BEHIND_LEGS, _ANKLE_HEIGHT_LEGS = 0.23, 0.08, 0.08
+FOOT_AHEAD_LEGS, _FOOT_BEHIND_LEGS, _ANKLE_HEIGHT_LEGS = 0.23, 0.08, 0.08
 
 
 # A heel rolls: it is taken as one point, at which a foot that lands with its toes up by so much, as in a walk
@@ -60,7 +60,7 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
         else:
             reach = ((touching - ankle) @ ahead).max(initial=0.0)
         back = _heel_behind(touching - ankle, ahead, sole - ankle[2])
-        reach = reach if reach > 0.02 * leg else _FOOT_AHEAD_LEGS * leg
+        reach = reach if reach > 0.02 * leg else FOOT_AHEAD_LEGS * leg
         if back is None:
             back = _FOOT_BEHIND_LEGS * leg
         for place, distance in enumerate((-back, reach)):

@@ -19,6 +19,7 @@ from ..feet.contacts import Contacts, ContactSettings, find_contacts
 from ..feet.heading_drift import heading_drift
 from ..feet.path_drift import path_drift
 from ..feet.soles import foot_points
+from ..feet.walks_in_place import walked_in_place_m
 from ..maths import quat, series
 from ..maths.parallel import each_joint
 from ..maths.series import eroded
@@ -30,7 +31,7 @@ from ..sensors.misalignment import reference_poses
 from ..sensors.spike_evidence import FINE_RATE, find_evidence, sure_frames
 from ..sensors.spikes import find_spikes
 from .finding import Finding as Finding
-from .finding import floor_findings, pose_finding
+from .finding import floor_findings, no_path_finding, pose_finding
 from .joint_limits import body_findings
 from .profile import Kind, find_profile
 from .segment_findings import check_segments
@@ -172,6 +173,8 @@ def check(
     findings += check_segments(motion, body)
     findings += [pose_finding(pose, frames, motion.rate, False) for pose in reference_poses(motion, body)]
     findings += _posture_findings(motion, body)
+    if walked_m := walked_in_place_m(motion, body):
+        findings.append(no_path_finding(frames, walked_m))
     intake = find_intake(motion, body)
     for problem in intake.problems if intake else ():
         findings.append(Finding("intake", "", 0, frames, 0.0, "", False, problem))

@@ -59,3 +59,13 @@ def floor_findings(contacts: Contacts, frames: int) -> list[Finding]:
         listed = f"from {levels[0]} to {levels[-1]}"
     text = f"the feet stand at several heights: {listed} mm"
     return [Finding("uneven_floor", "", 0, frames, float(levels[-1] - levels[0]), "mm", False, text)]
+
+
+def no_path_finding(frames: int, walked_m: float) -> Finding:
+    """What is said of a take of so many frames whose feet walk while its hips stay in place."""
+    text = (
+        f"the feet walk about {walked_m:.1f} m while the hips stay in place: a treadmill, or a take without "
+        'its path, which a repair can find from the feet (path_from = "feet", --path-from feet; in Blender, '
+        "Path From)"
+    )
+    return Finding("no_path", "", 0, frames, walked_m, "m", False, text)

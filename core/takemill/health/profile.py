@@ -19,6 +19,7 @@ from ..body.motion import Motion
 from ..feet.bearing import keep_bearing
 from ..feet.contacts import find_contacts
 from ..feet.soles import foot_points
+from ..feet.walks_in_place import walked_in_place_m
 from ..maths.series import runs
 
 Kind = Literal["suit", "optical", "cleaned"]
@@ -52,29 +53,37 @@ class Profile:
         kind: "suit", "optical" or "cleaned".
         noise_deg: white noise of its quieter joints, standard deviation about one axis; 0 where none shows.
         slide_m_s: what flat feet slide together; 0 where they do not.
+        in_place_m: how far feet walk while the hips stay in place; 0 where the take has its path.
     """
 
     kind: Kind
     noise_deg: float = 0.0
     slide_m_s: float = 0.0
+    in_place_m: float = 0.0
 
     def text(self) -> str:
         """In a few words, for a person."""
         seen = [f"{self.noise_deg:.2f} degrees of sensor noise"] if self.noise_deg >= _MIN_OPTICAL_DEG else []
         seen += [f"feet slide together at {100 * self.slide_m_s:.0f} cm/s"] if self.slide_m_s else []
-        return f"{self.kind} ({', '.join(seen) or 'no sensor noise'})"
+        return f"{self.kind} ({', '.join(seen) or 'no sensor noise'}){in_place_text(self.in_place_m)}"
+
+
+def in_place_text(walked_m: float) -> str:
+    """What a line adds of a take whose feet walk so far while its hips stay in place; "" for 0."""
+    return f", feet walk about {walked_m:.1f} m while the hips stay in place" if walked_m else ""
 
 
 def find_profile(motion: Motion, body: BodyMap) -> Profile:
     """What recorded a take, by the noise of its joints and by how its feet stand."""
     whiteness, noise = _white_noise(motion, body)
     noise_deg = float(np.degrees(noise)) if whiteness >= _MIN_WHITENESS else 0.0
+    in_place_m = walked_in_place_m(motion, body)
     if noise_deg >= _MIN_SUIT_DEG:
-        return Profile("suit", noise_deg)
-    slide = _common_slide_m_s(motion, body)
+        return Profile("suit", noise_deg, 0.0, in_place_m)
+    slide = 0.0 if in_place_m else _common_slide_m_s(motion, body)
     if slide:
         return Profile("suit", noise_deg, slide)
-    return Profile("optical" if noise_deg >= _MIN_OPTICAL_DEG else "cleaned", noise_deg)
+    return Profile("optical" if noise_deg >= _MIN_OPTICAL_DEG else "cleaned", noise_deg, 0.0, in_place_m)
 
 
 def _white_noise(motion: Motion, body: BodyMap) -> tuple[float, float]:

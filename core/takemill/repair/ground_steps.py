@@ -95,14 +95,17 @@ def remove_path_drift(state: RepairState) -> RepairState:
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
     points = contacts.over_floor(foot_points(legs, state.lower.body))
     drift = path_drift(points, planted, legs.rate)
-    if not settings.path:
+    follows = settings.path and not state.stays_in_place
+    if not follows:
         drift[:] = [0.0, 0.0, contacts.floor_m]
+    elif state.has_path_from_feet:  # all points of all soles found it: two of them know it no better
+        drift[:, :2] = 0.0
     if not settings.floor:
         drift[:, 2] = 0.0
     found = []
     minutes = len(legs) / legs.rate / 60
     slid = 100 * float(np.linalg.norm(drift[-1, :2] - drift[0, :2])) / minutes
-    if settings.path and slid > _MIN_PATH_DRIFT_CM_MIN:
+    if follows and slid > _MIN_PATH_DRIFT_CM_MIN:
         text = f"the path slid by {slid:.0f} cm a minute under the planted feet; it follows them now"
         found.append(Finding("path_drift", "", 0, len(legs), slid, "cm/min", True, text))
     if settings.floor and abs(contacts.floor_m) >= _MIN_FLOOR_OFFSET_M:
@@ -142,7 +145,7 @@ def pin_planted_feet(state: RepairState) -> RepairState:
     settings, lower = state.settings, state.lower
     if lower is None or not (settings.pin and settings.path and settings.floor):
         return state
-    if state.profile != "suit" or not _is_raw(state.raw, lower):
+    if state.profile != "suit" or state.stays_in_place or not _is_raw(state.raw, lower):
         return state
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)

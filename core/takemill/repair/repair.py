@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..feet.walks_in_place import walked_in_place_m
 from ..health.finding import Finding
 from ..health.profile import find_profile
 from .ground_steps import (
@@ -17,6 +18,7 @@ from .ground_steps import (
     remove_heading_drift,
     remove_path_drift,
 )
+from .path_step import find_missing_path
 from .segment_steps import repair_segment_faults
 from .sensor_steps import remove_misalignment, repair_sensors
 from .settings import ALL_REPAIRS, check_settings
@@ -28,6 +30,7 @@ STEPS: tuple[Callable[[RepairState], RepairState], ...] = (
     repair_sensors,
     remove_misalignment,
     denoise_root,
+    find_missing_path,
     find_bearing_contacts,
     remove_heading_drift,
     remove_path_drift,
@@ -48,8 +51,14 @@ def repair(
         InputError: a setting is out of range or names no joint.
     """
     check_settings(motion, settings)
-    profile = settings.profile or find_profile(motion, body).kind
-    state = RepairState(motion, body, settings, profile, motion.rotations, motion.root_translation)
+    if settings.profile:
+        profile, in_place_m = settings.profile, walked_in_place_m(motion, body)
+    else:
+        found = find_profile(motion, body)
+        profile, in_place_m = found.kind, found.in_place_m
+    state = RepairState(
+        motion, body, settings, profile, motion.rotations, motion.root_translation, in_place_m
+    )
     for step in STEPS:
         state = step(state)
     rotations, root = state.rotations, state.root

@@ -17,6 +17,9 @@ from ..feet.pin import PinSettings
 # 50 degrees, so that no seam is seen as a jump (an estimate, no source).
 _RANGE_BLEND_S = 0.1
 
+PathFrom = Literal["take", "feet", "auto"]
+PATHS: tuple[PathFrom, ...] = ("take", "feet", "auto")
+
 
 @dataclass(frozen=True)
 class RepairSettings:
@@ -31,6 +34,9 @@ class RepairSettings:
         dropouts, late_sensors, slips, sensor_heading: repair of single sensors for long: held still, some
             frames late, slipped on their segment, turning slowly about the vertical; each on or off.
         heading, path, floor: the whole take's drift over the floor, each step on or off.
+        path_from: where the path comes from: "take" leaves it as it came, also where a body walks in place;
+            "feet" finds it so that the feet that carry the body stand, and its height where the take has
+            none; "auto" does so where the feet walk while the hips stay in place.
         calibration: sensor misalignment, as a T or A pose at either end of the take shows it, corrected in
             the whole take, and with poses at both ends what slipped or turned between them; off, since a
             performer may have stood in the pose badly.
@@ -63,6 +69,7 @@ class RepairSettings:
     heading: bool = True
     path: bool = True
     floor: bool = True
+    path_from: PathFrom = "take"
     calibration: bool = False
     trim: bool = False
     pin: bool = True
@@ -80,6 +87,11 @@ class RepairSettings:
 
 ALL_REPAIRS = RepairSettings()
 """All that can be repaired without asking, in the whole take."""
+
+
+def finds_path(settings: RepairSettings, walked_m: float) -> bool:
+    """Whether the path of a take whose feet walk so far while its hips stay in place is found anew."""
+    return settings.path_from == "feet" or (settings.path_from == "auto" and walked_m > 0)
 
 
 def check_settings(motion: Motion, settings: RepairSettings) -> None:

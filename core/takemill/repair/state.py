@@ -43,6 +43,8 @@ class RepairState:
         profile: what recorded the take.
         rotations: (F, J, 4) local, as repaired so far.
         root: (F, 3) the path of joint 0, metres, as repaired so far.
+        in_place_m: how far its feet walk while its hips stay in place, metres; 0 where the take has its path.
+        has_path_from_feet: whether the path was found from the feet.
         lower: the joints that carry the feet, once contacts are found; from then on it says where they and
             the root are. None before, and where no foot bears the body.
         findings: what was found so far.
@@ -54,5 +56,12 @@ class RepairState:
     profile: Kind
     rotations: Array
     root: Array
+    in_place_m: float = 0.0
+    has_path_from_feet: bool = False
     lower: LowerBody | None = None
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def stays_in_place(self) -> bool:
+        """Whether the body walks in place and is meant to: its feet move over the floor as on a belt."""
+        return self.in_place_m > 0 and not self.has_path_from_feet

@@ -16,12 +16,14 @@ from ..body.motion import Motion
 from ..body.one_skeleton import with_one_skeleton
 from ..body.reference_pose import with_frame_as_reference, with_reference, with_reference_of
 from ..body.skeleton import Skeleton
+from ..feet.walks_in_place import walked_in_place_m
 from ..files.bvh import BvhLayout
 from ..files.take_address import file_of, name_of
 from ..files.take_motion import read_motion
-from ..health.profile import find_profile
+from ..health.profile import find_profile, in_place_text
 from ..pipeline.prepare_take import body_of
 from ..recipe.recipe import Recipe, parse_moment
+from ..repair.settings import finds_path
 
 Read = tuple[Motion, BodyMap, BvhLayout]
 """What a file held: the motion, its body map, and how the file stores it."""
@@ -114,7 +116,10 @@ def intake_of(read: Read, recipe: Recipe | None = None) -> Intake | None:
         return None
     asked = recipe.repair.profile if recipe else ""
     profile = None if asked else find_profile(motion, body)
-    words = profile.text() if profile else f"{asked} (as asked)"
+    walked_m = profile.in_place_m if profile else walked_in_place_m(motion, body)
+    if recipe and finds_path(recipe.repair, walked_m):
+        found = find_intake(motion, body, layout.unit_m, layout.up, keeps_height=False) or found
+    words = profile.text() if profile else f"{asked} (as asked){in_place_text(walked_m)}"
     kind = profile.kind if profile else asked
     return replace(found, notes=(*layout.notes, *found.notes), profile=words, recorded_by=kind)
 

@@ -15,6 +15,7 @@ from ..base.plain import printable
 from ..files.take_address import file_of
 from ..health.profile import KINDS
 from ..maths.axes import UP_AXES
+from ..repair.settings import PATHS
 
 _MEMORY_PER_TEXT_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
 
@@ -230,6 +231,12 @@ def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:
     )
     parser.add_argument(
         "--profile", choices=KINDS, help="What recorded the take, which decides what is repaired; else found."
+    )
+    parser.add_argument(
+        "--path-from",
+        choices=PATHS,
+        help="Where the path comes from: the take as it came (also where it walks in place), the feet that "
+        "carry the body, or (auto) the feet where they walk while the hips stay in place.",
     )
 
 

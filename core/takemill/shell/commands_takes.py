@@ -166,8 +166,12 @@ def recipe_of(options: argparse.Namespace) -> Recipe:
         for name in ("reference", "unit_m", "up")
         if (value := getattr(options, name, None)) is not None
     }
-    if (profile := getattr(options, "profile", None)) is not None:
-        recipe = replace(recipe, repair=replace(recipe.repair, profile=profile))
+    wanted = {
+        name: value
+        for name in ("profile", "path_from")
+        if (value := getattr(options, name, None)) is not None
+    }
+    recipe = replace(recipe, repair=replace(recipe.repair, **wanted))
     return replace(recipe, intake=replace(recipe.intake, **said))
 
 

@@ -1,0 +1,86 @@
+"""Flights of a body without a height of its own, by throws whose answer is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from takemill.base.checks import Array
+from takemill.feet.flights import GRAVITY_M_S2, find_flights, height_in_flight
+
+LEG = 0.85
+
+
+def leap(rate: float, rise_m_s: float = 1.5, swing_m: float = 0.4) -> tuple[Array, Array, Array, int, int]:
+    """Two feet that push a body off, swing and catch it: true height, that over the lowest, feet, both ends.
+
+    The legs extend evenly before, and give way as fast afterwards; in the air they are drawn up by 20 cm.
+    """
+    flight_s = 2 * rise_m_s / GRAVITY_M_S2
+    time = np.arange(round((1.0 + flight_s) * rate)) / rate
+    start, end = 0.5, 0.5 + flight_s
+    air = (time > start) & (time < end)
+    part = np.clip((time - start) / flight_s, 0, 1)
+    height = 0.7 + rise_m_s * np.clip(0.15 - np.maximum(start - time, time - end), 0, 0.15)
+    top = 0.7 + 0.15 * rise_m_s
+    thrown = top + GRAVITY_M_S2 / 2 * (time - start) * (end - time)
+    true = np.where(air, thrown, height)
+    legs = np.where(air, top - 0.2 * np.sin(np.pi * part), height)
+    feet = np.zeros((len(time), 2, 3))
+    feet[..., 2] = -legs[:, None]
+    feet[:, :, 0] = -swing_m * np.sin(2 * np.pi * part)[:, None] * air[:, None]
+    first, last = np.flatnonzero(air)[[0, -1]]
+    return true, legs, feet, int(first) - 1, int(last) + 1
+
+
+@pytest.mark.parametrize("rate", [30.0, 60.0, 120.0])
+def test_a_leap_is_found_and_follows_its_throw(rate: float) -> None:
+    true, legs, feet, first, last = leap(rate)
+    ((start, stop),) = find_flights(legs, feet, rate, LEG)
+    assert abs(start - first) <= 1
+    assert abs(stop - last) <= 1
+    found = height_in_flight(legs, feet, rate, LEG)
+    assert np.abs(found - true).max() < 1.5 / rate, "a frame sooner or later at 1.5 m/s"
+    assert (found - legs).max() > 0.25, "the lowest point hangs so far over the floor at the top"
+    outside = np.r_[0:start, stop + 1 : len(true)]
+    np.testing.assert_array_equal(found[outside], legs[outside])
+
+
+def test_feet_that_move_evenly_carry_the_body_and_no_flight_is_there() -> None:
+    """The same heights; but the feet do not swing: the body stands and bends its knees."""
+    _, legs, feet, _, _ = leap(60.0, swing_m=0.0)
+    assert find_flights(legs, feet, 60.0, LEG) == []
+    np.testing.assert_array_equal(height_in_flight(legs, feet, 60.0, LEG), legs)
+
+
+def test_a_squat_is_no_flight_though_its_feet_slide() -> None:
+    """What goes down and up more slowly than a fall is carried all along."""
+    time = np.arange(240) / 60
+    legs = 0.8 - 0.15 * np.sin(np.pi * time) ** 2
+    feet = np.zeros((240, 2, 3))
+    feet[..., 2] = -legs[:, None]
+    feet[:, :, 0] = 0.4 * np.sin(7 * time)[:, None]
+    assert find_flights(legs, feet, 60.0, LEG) == []
+
+
+def test_a_fall_longer_than_a_second_is_none() -> None:
+    _, legs, feet, _, _ = leap(60.0, rise_m_s=5.5)
+    assert find_flights(legs, feet, 60.0, LEG) == []
+    _, legs, feet, _, _ = leap(60.0, rise_m_s=4.5)
+    assert len(find_flights(legs, feet, 60.0, LEG)) == 1
+
+
+@pytest.mark.parametrize("frames", [1, 2, 4])
+def test_few_frames_hold_no_flight(frames: int) -> None:
+    legs, feet = np.full(frames, 0.8), np.zeros((frames, 2, 3))
+    before = legs.copy()
+    assert find_flights(legs, feet, 60.0, LEG) == []
+    np.testing.assert_array_equal(height_in_flight(legs, feet, 60.0, LEG), before)
+
+
+def test_the_arrays_stay_as_they_were() -> None:
+    _, legs, feet, _, _ = leap(60.0)
+    kept = legs.copy(), feet.copy()
+    height_in_flight(legs, feet, 60.0, LEG)
+    np.testing.assert_array_equal(legs, kept[0])
+    np.testing.assert_array_equal(feet, kept[1])
