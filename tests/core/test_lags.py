@@ -10,7 +10,7 @@ import pytest
 import suit_faults
 from suit_takes import suit_take
 from takemill.base.checks import Array
-from takemill.maths import quat
+from takemill.maths import quat, series
 from takemill.sensors.lags import Lag, find_lags, remove_lags
 from takemill.sensors.segments import Segments, find_segments, world_from_local
 
@@ -79,6 +79,20 @@ def test_a_lag_is_found_under_all_other_faults() -> None:
         assert part is not None
         if part.endswith(("Arm", "LowerLeg")):
             assert found == {fault.lag[0]}, seed
+
+
+@pytest.mark.parametrize("rate", [60.0, 120.0])
+def test_a_take_so_long_that_stretches_of_it_are_looked_at_tells_the_same(rate: float) -> None:
+    """The walk forwards and backwards, again and again, to 9,000 frames; late by 50 ms."""
+    _, true, segments, place = late("walk", "leftLowerLeg", 0)
+    every = round(rate / 60)
+    true = series.sample_rotations(true, np.arange(every * (len(true) - 1) + 1) / every)
+    there = np.concatenate([true, true[-2:0:-1]])
+    long = quat.continuous(np.tile(there, (-(-9000 // len(there)), 1, 1)))
+    assert find_lags(long, segments, rate) == ()
+    frames = round(0.05 * rate)
+    long[frames:, place] = long[:-frames, place].copy()
+    assert find_lags(long, segments, rate) == (Lag(place, frames),)
 
 
 def test_two_late_neighbours_are_not_taken_for_one() -> None:

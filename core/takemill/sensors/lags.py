@@ -14,13 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array
 from ..maths import filters, quat, series
 from .segments import Segments
 
 _REACH_S = 0.13  # shifts that are tried: a late packet of a radio, not a whole take of its own
 _SMOOTH_S = 0.03  # of angular velocities, half a window
-_MAX_SAMPLES = 2000  # frames that are looked at
+# Frames that are looked at; in takes twice as long, in stretches spread over them, so that what is computed
+# for them does not grow with the take.
+_MAX_SAMPLES, _STRETCH_S = 2000, 0.5
 _MIN_SPEED_RAD_S = 0.3  # RMS of a segment that turns enough
 # How much of the difference in turning is left at the best shift, of that at the ends: below the first, the
 # joint is as good as a hinge; below the second it is heard when two measures of it agree. By trial on the
@@ -51,34 +53,54 @@ def find_lags(world: Array, segments: Segments, rate: float) -> tuple[Lag, ...]:
     reach = max(round(_REACH_S * rate), 2)
     if len(world) < 8 * reach:
         return ()
-    turning = series.angular_velocity(world, rate)
+    smooth = max(round(_SMOOTH_S * rate), 1)
+    some, edge = _stretches(world, reach, reach + 2 * smooth + 1, max(round(_STRETCH_S * rate), 1))
+    turning = series.angular_velocity(some, rate)
     for _ in range(2):
-        turning = filters.moving_mean(turning, max(round(_SMOOTH_S * rate), 1))
-    frames = np.arange(reach, len(world) - reach)
-    frames = frames[:: max(len(frames) // _MAX_SAMPLES, 1)]
-    lively = np.sqrt(np.square(turning[frames]).sum(axis=-1).mean(axis=0)) > _MIN_SPEED_RAD_S
+        turning = filters.moving_mean(turning, smooth)
+    here = slice(edge, len(some) - edge)
+    lively = np.sqrt(np.square(turning[here]).sum(axis=-1).mean(axis=(0, 1))) > _MIN_SPEED_RAD_S
     delays = {}
     for place, parent in enumerate(segments.parents.tolist()):
         if parent >= 0 and lively[place] and lively[parent]:
-            delay = _delay(world, turning, parent, place, frames, reach, rate)
+            delay = _delay(some[here, :, parent], turning[:, :, [parent, place]], edge, reach, rate)
             if delay is not None:
                 delays[place] = delay
     return _explained(delays, segments, rate)
 
 
-def _delay(
-    world: Array, turning: Array, parent: int, child: int, frames: Index, reach: int, rate: float
-) -> float | None:
-    """How many frames a segment comes after the one above it; None where their turns do not tell."""
-    back = quat.inv(world[frames, parent])
+def _stretches(world: Array, reach: int, edge: int, length: int) -> tuple[Array, int]:
+    """The take's stretches (W, B, N, 4) that are looked at, and how many frames at their ends are not.
+
+    Orientations (F, N, 4) of a short take are one stretch, which leaves out `reach` at its ends; stretches of
+    `length` frames of a long one have an `edge` more on both sides.
+    """
+    if len(world) - 2 * reach < 2 * _MAX_SAMPLES:
+        return world[:, None], reach
+    count = max(_MAX_SAMPLES // length, 1)
+    starts = np.linspace(0, len(world) - length - 2 * edge, count).astype(np.intp)
+    return world[starts + np.arange(length + 2 * edge)[:, None]], edge
+
+
+def _delay(upper: Array, turning: Array, edge: int, reach: int, rate: float) -> float | None:
+    """How many frames a segment comes after the one above it; None where their turns do not tell.
+
+    Args:
+        upper: (W - 2 edge, B, 4) orientations of the segment above.
+        turning: (W, B, 2, 3) how both turn.
+        edge: frames at either end of a stretch that are not looked at.
+        reach: frames of the largest shift.
+        rate: frames per second.
+    """
+    back, stop = quat.inv(upper), len(turning) - edge
     whole, across = [], []
     for shift in range(-reach, reach + 1):
-        apart = turning[frames + shift, child] - turning[frames, parent]
-        local = quat.rotate(back, apart)
+        apart = turning[edge + shift : stop + shift, :, 1] - turning[edge:stop, :, 0]
+        local = quat.rotate(back, apart).reshape(-1, 3)
         powers = np.linalg.eigvalsh(local.T @ local)
         whole.append(float(powers.sum()))
         across.append(float(powers[:2].sum()))
-    if across[0] + across[-1] < _MIN_ACROSS_POWER * (whole[0] + whole[-1]):
+    if across[0] + across[-1] <= _MIN_ACROSS_POWER * (whole[0] + whole[-1]):
         return None  # all turn about one axis
     (all_delay, all_depth), (hinge_delay, hinge_depth) = _lowest(np.array(whole)), _lowest(np.array(across))
     if hinge_depth < _MAX_HINGE_DEPTH:
@@ -89,13 +111,13 @@ def _delay(
 
 
 def _lowest(values: Array) -> tuple[float, float]:
-    """Where values are lowest, by a parabola, and how low against their ends; (0, 1) at an end."""
+    """Where values are lowest, by a parabola, and how low against their ends; (0, 1) if at one, or level."""
     k = int(np.argmin(values))
     if k in (0, len(values) - 1):
         return 0.0, 1.0
     before, here, after = values[k - 1 : k + 2]
-    depth = 2 * here / (values[0] + values[-1])
-    return k + 0.5 * (before - after) / (before - 2 * here + after), float(depth)
+    bend, depth = before - 2 * here + after, 2 * here / (values[0] + values[-1])
+    return (k + 0.5 * (before - after) / bend, float(depth)) if bend > 0 else (0.0, 1.0)
 
 
 def _explained(delays: dict[int, float], segments: Segments, rate: float) -> tuple[Lag, ...]:
