@@ -20,6 +20,7 @@ from takemill.maths import quat
 
 RATE = 60.0
 HELD_S, EASED_S = 1.0, 1.0
+_HANG_RAD = np.radians(10.0)
 _JOINED_S = 0.6  # from the last pose of one motion to the first of the next
 
 # Name -> the motions of the pybullet wheel that follow each other, and how often each is repeated.
@@ -112,8 +113,10 @@ def _eased(one: tuple[Array, Array], other: tuple[Array, Array], seconds: float)
     return quat.slerp(one[0], other[0], part), one[1] + part * (other[1] - one[1])
 
 
-def t_pose(motion: Motion, body: BodyMap, facing: float) -> Array:
+def t_pose(motion: Motion, body: BodyMap, facing: float, hang: bool = False) -> Array:
     """Local rotations (J, 4) of a T pose that faces a heading: upright, arms and legs straight, palms down.
+
+    Or of a body with arms that `hang`, 10 degrees off the trunk.
 
     Each arm's bones swing the shortest way from where they point at rest to level, unless they are within 10
     degrees of it; hands go with them, legs as at rest.
@@ -124,12 +127,14 @@ def t_pose(motion: Motion, body: BodyMap, facing: float) -> Array:
     model = rest.copy()
     arms = [skeleton.subtree(body.require(f"{side}UpperArm")) for side in SIDES]
     for side, aside, below in zip(SIDES, (1, -1), arms, strict=True):
-        swing = quat.IDENTITY
+        swing, aim = quat.IDENTITY, aside * left
+        if hang:
+            aim = np.sin(_HANG_RAD) * aim - [0.0, 0.0, np.cos(_HANG_RAD)]
         for joint in below:
             part = body.part_of(int(joint))
             if part in (side + "UpperArm", side + "LowerArm"):
-                far = axes.directions[part] @ (aside * left) < np.cos(np.radians(10.0))
-                swing = quat.between(axes.directions[part], aside * left) if far else swing
+                far = axes.directions[part] @ aim < np.cos(np.radians(10.0))
+                swing = quat.between(axes.directions[part], aim) if far else swing
             model[joint] = quat.mul(swing, rest[joint])
     local = np.empty_like(model)
     for joint, parent in enumerate(skeleton.parents):
@@ -138,14 +143,14 @@ def t_pose(motion: Motion, body: BodyMap, facing: float) -> Array:
     return local
 
 
-def between_poses(motion: Motion) -> SuitTake:
-    """A motion between two T poses of a second, eased into and out of for a second."""
+def between_poses(motion: Motion, hang: tuple[bool, bool] = (False, False)) -> SuitTake:
+    """A motion between two T poses of a second, eased into and out of for a second; or arms that `hang`."""
     body = find_body_map(motion.skeleton)
     facing = heading(motion, body)
     held, whole = round(HELD_S * RATE), [(motion.rotations, motion.root_translation)]
     tall = float(np.median(motion.root_translation[:, 2]))
     for at in (0, -1):
-        pose = t_pose(motion, body, float(facing[at]))
+        pose = t_pose(motion, body, float(facing[at]), hang[at])
         place = motion.root_translation[at] * [1, 1, 0] + [0, 0, tall]
         still = np.tile(pose, (held, 1, 1)), np.tile(place, (held, 1))
         moving = motion.rotations[at], motion.root_translation[at]

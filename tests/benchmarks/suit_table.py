@@ -90,6 +90,20 @@ def oracle(take: SuitTake, fault: Faulty) -> Motion:
     return out.slice(take.start, take.stop)
 
 
+def bridged(take: SuitTake, fault: Faulty) -> Motion | None:
+    """The raw take whose dropout is bridged by a cubic of its joint through what came; None without one."""
+    if not fault.dropout:
+        return None
+    joint, start, stop = fault.dropout
+    bad = np.zeros(len(take.motion), bool)
+    bad[start:stop] = True
+    world = fault.motion.model()[0].copy()
+    parent = take.motion.skeleton.parents[joint]
+    local = bridge(fault.motion.rotations[:, joint], bad, len(bad))[0]
+    world[:, joint] = quat.mul(world[:, parent], local) if parent >= 0 else local
+    return with_world(take.motion, world, sensed(take.body)).slice(take.start, take.stop)
+
+
 def table(takes: dict[str, SuitTake], names: list[str]) -> dict[str, np.ndarray]:
     """Rows of errors for each kind of fault: means over takes and seeds."""
     print(
@@ -98,8 +112,10 @@ def table(takes: dict[str, SuitTake], names: list[str]) -> dict[str, np.ndarray]
     print(
         "oracle: knows which sensor and when; a slip's size from the end pose, a dropout by a cubic, drift by"
     )
-    print("two poses and exact hinges")
-    print("fault        take        raw    old   none   both  start    end  oracle  world  both/raw none/raw")
+    print("two poses and exact hinges; cubic: the raw take, its dropout bridged by a cubic of its joint")
+    print(
+        "fault        take        raw    old   none   both  start    end  oracle  world  cubic  both/raw none/raw"
+    )
     sums = {}
     for kind in names:
         faults, whole = ALONE[kind], []
@@ -118,8 +134,13 @@ def table(takes: dict[str, SuitTake], names: list[str]) -> dict[str, np.ndarray]
                     repaired(take, fault.motion, False, True, POSED),
                     oracle(take, fault),
                 ]
+                cubic = bridged(take, fault)
                 rows.append(
-                    [*(error_deg(one, truth) for one in takes_of), world_error_deg(both, truth, take)]
+                    [
+                        *(error_deg(one, truth) for one in takes_of),
+                        world_error_deg(both, truth, take),
+                        error_deg(cubic, truth) if cubic else np.nan,
+                    ]
                 )
             whole.append(np.mean(rows, axis=0))
             _print_row(kind, name, whole[-1])
@@ -140,6 +161,7 @@ def faults(takes: dict[str, SuitTake]) -> None:
     print("\nAims with poses at both ends (both / raw):")
     for kind, aim in aims.items():
         print(f"{kind:12} {sums[kind][3] / sums[kind][0]:5.2f} (aim: {aim})")
+    print(f"Dropout, both / cubic: {sums['dropout'][3] / sums['dropout'][8]:5.2f} (aim: 0.6)")
     print("Aim without any pose (none / raw): 0.8")
     for kind in ("drift", "all but lag", "all"):
         print(f"{kind:12} {sums[kind][2] / sums[kind][0]:5.2f}")

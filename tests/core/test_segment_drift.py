@@ -135,9 +135,16 @@ def test_poses_that_agree_and_short_takes_say_that_nothing_drifts() -> None:
 
 def test_what_is_found_is_taken_out_of_each_segment_alone() -> None:
     world, _, segments, _ = drifting("walk", 1)
-    heading = np.zeros((2, len(segments)))
+    count = len(segments)
+    heading = np.zeros((2, count))
     heading[1, 3] = 0.2
-    drift = SegmentDrift(np.array([0.0, (len(world) - 1) / 60.0]), heading, np.ones(len(segments), bool))
+    drift = SegmentDrift(
+        np.array([0.0, (len(world) - 1) / 60.0]),
+        heading,
+        np.ones(count, bool),
+        np.zeros(count),
+        np.zeros(count, bool),
+    )
     out = remove_segment_drift(world, drift, 60.0)
     turned = quat.angle_between(out, world)
     assert turned[:, np.arange(len(segments)) != 3].max() < 1e-7

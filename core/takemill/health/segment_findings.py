@@ -15,6 +15,7 @@ from ..sensors.segment_faults import SegmentFaults, SegmentRepair, repair_segmen
 from ..sensors.segments import find_segments, world_from_local
 from .finding import Finding
 
+_MOST_NAMES = 5  # in a sentence
 _MIN_DRIFT_DEG = 1.0  # of one segment over the take; less is not worth a sentence
 
 
@@ -83,6 +84,32 @@ def _drift_findings(
         text = f"{name} turns by itself about the vertical, by {most:.1f} degrees ({rate:.0f} a minute)"
         out.append(Finding("heading_drift", name, 0, frames, rate, "deg/min", done[place], text))
     return out
+
+
+def unknown_finding(motion: Motion, faults: SegmentFaults, only: Collection[str] = ()) -> Finding | None:
+    """Which sensors turned by nobody knows how much, in a take in which others are known to have.
+
+    Args:
+        motion: of the take.
+        faults: that were found.
+        only: names of the joints that are repaired; empty for all.
+    """
+    if faults.drift is None:
+        return None
+    names = [motion.skeleton.names[joint] for joint in faults.segments.joints.tolist()]
+    places = [
+        place for place in np.flatnonzero(faults.drift.unknown).tolist() if not only or names[place] in only
+    ]
+    if not places:
+        return None
+    error = float(np.degrees(faults.drift.errors[places].max()))
+    said = ", ".join(names[place] for place in places[:_MOST_NAMES])
+    more = f" and {len(places) - _MOST_NAMES} more" if len(places) > _MOST_NAMES else ""
+    text = (
+        f"sensors turn about the vertical in this take; how far {said}{more} did is known to "
+        f"{error:.1f} degrees only, and left: a T or A pose at both ends would tell"
+    )
+    return Finding("unknown_heading", "", 0, len(motion), error, "deg", False, text)
 
 
 def between_finding(motion: Motion, faults: SegmentFaults, poses: EndPoses) -> Finding | None:

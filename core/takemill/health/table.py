@@ -13,7 +13,7 @@ from .finding import Finding
 
 KINDS = (
     "intake", "spike", "frozen", "jitter", "dead_sensor", "dropout", "late_sensor", "sensor_slip",
-    "no_path", "heading_drift", "path_drift", "skating",
+    "no_path", "heading_drift", "unknown_heading", "path_drift", "skating",
     "floor_offset", "uneven_floor", "no_feet", "lying", "too_short", "reference_pose", "swapped", "flipped",
     "bone_length", "joint_limit",
 )  # fmt: skip

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..health.segment_findings import between_finding, segment_findings
+from ..health.segment_findings import between_finding, segment_findings, unknown_finding
 from ..maths import quat
 from ..sensors.pose_pairs import NO_POSES, find_end_poses
 from ..sensors.segment_faults import SegmentRepair, repair_segments
@@ -59,6 +59,6 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     found = segment_findings(raw, faults, True, settings.joints)
     if not found and not changed.any() and poses == NO_POSES:
         return state
-    if (between := between_finding(raw, faults, poses)) is not None:
-        found.append(between)
+    about = unknown_finding(raw, faults, settings.joints), between_finding(raw, faults, poses)
+    found += [one for one in about if one is not None]
     return replace(state, rotations=rotations, findings=(*state.findings, *found))

@@ -41,7 +41,7 @@ class ReferencePose:
     """A held reference pose.
 
     Attributes:
-        kind: "T" or "A".
+        kind: "T", "A" or "hanging".
         start, stop: frames, half-open; offered as a trim.
         misalignments: (J, 4) the turn of each joint's sensor on its bone, in the bone's space; the identity
             where unknown.
@@ -86,17 +86,31 @@ def reference_poses(motion: Motion, body: BodyMap) -> tuple[ReferencePose, ...]:
     Trunk and legs stand upright, the arms are stretched sideways (T) or 22 to 68 degrees lower (A), each bone
     within 25 degrees, and the joints turn by less than 12 degrees a second on average.
     """
+    return _poses_of(motion, body, ("T", "A"))
+
+
+def hanging_poses(motion: Motion, body: BodyMap) -> tuple[ReferencePose, ...]:
+    """The same for a body that stands upright with arms that hang: no pose that a performer was asked for.
+
+    It says little of legs and trunk, and nothing of arms.
+    """
+    return _poses_of(motion, body, ("hanging",))
+
+
+def _poses_of(motion: Motion, body: BodyMap, kinds: tuple[str, ...]) -> tuple[ReferencePose, ...]:
     joints = {end for side, part, last in _BONES for end in (side + part, side + last)} | {"hips"}
     if not joints <= body.joints.keys() or len(motion) < 2:
         return ()
     end, frames = round(_SEARCHED_END_S * motion.rate), len(motion)
     spans = [(0, frames)] if frames <= 2 * end else [(0, end), (frames - end, frames)]
-    found = (_measure_pose(motion, body, *held) for span in spans for held in _find_held(motion, body, *span))
-    return tuple(found)
+    held = (one for span in spans for one in _find_held(motion, body, *span, kinds))
+    return tuple(_measure_pose(motion, body, *one) for one in held)
 
 
-def _find_held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator[tuple[str, int, int]]:
-    """Kind and frames of the poses held within frames [first, last)."""
+def _find_held(
+    motion: Motion, body: BodyMap, first: int, last: int, kinds: tuple[str, ...]
+) -> Iterator[tuple[str, int, int]]:
+    """Kind and frames of the poses of some kinds held within frames [first, last)."""
     look = max(round(_MEDIAN_S * motion.rate), 1)
     count = (last - first) // look
     if count < 3:
@@ -108,7 +122,8 @@ def _find_held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator
     still = np.zeros(count, bool)
     for k in range(3):  # a block is still when a span of three that holds it is
         still[k : count - 2 + k] |= turned < _MAX_HELD_TURN_DEG_S * 2 * look / motion.rate
-    for kind, posed in _classify_poses(motion, body, coarse).items():
+    classified = _classify_poses(motion, body, coarse)
+    for kind, posed in ((kind, classified[kind]) for kind in kinds):
         for start, stop in zip(*series.runs(still & posed), strict=True):
             begin, end = _find_edges(motion, body, first + look * int(start), first + look * int(stop), look)
             if end - begin >= _MIN_HELD_S * motion.rate:
@@ -116,7 +131,7 @@ def _find_held(motion: Motion, body: BodyMap, first: int, last: int) -> Iterator
 
 
 def _classify_poses(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:
-    """Which of some poses (B, J, 4), local, are a T and which an A (B,)."""
+    """Which of some poses (B, J, 4), local, are a T, which an A, and in which arms hang (B,)."""
     skeleton = motion.skeleton
     turned, at = kinematics.model_from_local(
         skeleton.parents,
@@ -134,13 +149,17 @@ def _classify_poses(motion: Motion, body: BodyMap, rotations: Array) -> dict[str
     arms = [part for part in bones if part.endswith("Arm")]
     lift = np.mean([np.arcsin(np.clip(bones[part][:, 2], -1, 1)) for part in arms], axis=0)
     up = quat.rotate(standing, np.array([0.0, 0.0, 1.0]))[:, 2]
-    kinds = {"T": lift > _MIN_T_LIFT_RAD, "A": (lift > _MIN_A_LIFT_RAD) & (lift <= _MIN_T_LIFT_RAD)}
+    kinds = {
+        "T": lift > _MIN_T_LIFT_RAD,
+        "A": (lift > _MIN_A_LIFT_RAD) & (lift <= _MIN_T_LIFT_RAD),
+        "hanging": lift <= _MIN_A_LIFT_RAD,
+    }
     near = np.cos(np.radians(_MAX_MISALIGNMENT_DEG))
     for kind, posed in kinds.items():
         posed &= up > near
         for part, bone in bones.items():
             aside = 1.0 if part.startswith("left") else -1.0
-            lifted = lift if kind == "A" else 0 * lift
+            lifted = 0 * lift if kind == "T" else lift
             aim = np.stack([aside * np.cos(lifted), 0 * lift, np.sin(lifted)], axis=-1)
             aim = aim if part in arms else np.array([0.0, 0.0, -1.0])
             posed &= (bone * aim).sum(axis=-1) > near
@@ -230,7 +249,7 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, held: Array) -> Iterato
     for part in (side + part for side in SIDES for part in _ARM[:2]):
         bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
         lifts.append(np.arcsin(np.clip(quat.rotate(held[body.require(part)], bone)[2], -1, 1)))
-    lift = float(np.mean(lifts)) if kind == "A" else 0.0
+    lift = 0.0 if kind == "T" else float(np.mean(lifts))
     for rolled in _ROLLS_T if kind == "T" else _ROLLS_T[:1]:
         pose = {}
         for side, aside in zip(SIDES, (1.0, -1.0), strict=True):

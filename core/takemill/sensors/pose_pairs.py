@@ -2,7 +2,8 @@
 
 With one pose how a sensor sits is known. With a second one it is known how it sits later: what lies between
 is turned about the vertical, as sensors drift, or anyhow, as a sensor does that slipped on its segment. The
-pose may be a T or an A, or one of the performer's own, held twice.
+pose may be a T or an A, or one of the performer's own, held twice. Where an end has none of these, standing
+with arms that hang tells how legs and trunk turned, as far as people stand alike: that they drift by much.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from .misalignment import ReferencePose, end_pose, reference_poses
-from .segment_drift import DRIFT_RATE_RAD_S, PoseHeading
+from .misalignment import ReferencePose, end_pose, hanging_poses, reference_poses
+from .segment_drift import DRIFT_RATE_RAD_S, POSE_RAD, PoseHeading
 from .segments import Segments
 
 # One segment leans this much further than all its neighbours: more than performers repeat a pose by, and less
@@ -28,6 +29,10 @@ _MIN_SLIP_TURN_RAD, _MIN_SLIP_DRIFTS = np.radians(6.0), 4.0
 # In a pose at the end alone, errors about the vertical are drift when they are so many times as large as the
 # others: how sensors sit is as much about any axis.
 _MIN_UPRIGHT_SHARE, _MIN_UPRIGHT_RAD = 2.0, np.radians(1.5)
+# To which people stand alike with hanging arms, legs and trunk about the vertical: toes point out by more or
+# less. An estimate, no source.
+_HANGING_RAD = np.radians(6.0)
+_ARM_PARTS = ("Shoulder", "Arm", "Hand")
 
 
 @dataclass(frozen=True)
@@ -39,12 +44,14 @@ class HeldPose:
         expected: (N, 4) how segments are turned in it, whichever way the performer faces; None for a pose of
             the performer's own.
         known: (N,) the segments that are posed so.
+        error_rad: to which the pose is repeated, standard deviation, about the vertical.
     """
 
     start: int
     stop: int
     expected: Array | None
     known: Mask
+    error_rad: float = POSE_RAD
 
     @property
     def middle(self) -> float:
@@ -74,7 +81,7 @@ def find_end_poses(
         body: its body map.
         segments: of it.
         same_pose_s: two [start, stop) stretches, seconds, in which the performer holds one and the same pose
-            of their own; else a T or an A is looked for.
+            of their own; else a T or an A is looked for, and where there is none, arms that hang.
     """
     if same_pose_s:
         known = np.ones(len(segments), bool)
@@ -86,6 +93,10 @@ def find_end_poses(
         return EndPoses(held[0], held[-1])
     poses = reference_poses(motion, body)
     first, last = (end_pose(poses, len(motion), end) for end in (0, 1))
+    if first is None or last is None:
+        hanging = hanging_poses(motion, body)
+        first = first or end_pose(hanging, len(motion), 0)
+        last = last or end_pose(hanging, len(motion), 1)
     if first and last and first.kind == last.kind == "T":
         expected: Array | None = first.expected  # whichever way its arms are rolled, they are in both
     else:
@@ -97,9 +108,11 @@ def find_end_poses(
 
 
 def _held(pose: ReferencePose, expected: Array, segments: Segments) -> HeldPose:
-    return HeldPose(
-        pose.start, pose.stop, expected[segments.joints], (pose.sensed & pose.posed)[segments.joints]
-    )
+    known, error = (pose.sensed & pose.posed)[segments.joints], POSE_RAD
+    if pose.kind == "hanging":
+        known &= np.array([not part.endswith(_ARM_PARTS) for part in segments.parts])
+        error = _HANGING_RAD
+    return HeldPose(pose.start, pose.stop, expected[segments.joints], known, error)
 
 
 @dataclass(frozen=True)
@@ -113,12 +126,19 @@ class Between:
         expected: (N, 4) their orientations there if nothing had changed, facing as in the first pose.
         known: (N,) for which segments.
         seconds: from the first to the last.
+        error_rad: to which the poses are alike, standard deviation, about the vertical.
     """
 
     turns: Array
     expected: Array
     known: Mask
     seconds: float
+    error_rad: float
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether both were posed: what leans, or turned by much, then slipped."""
+        return self.error_rad <= POSE_RAD
 
 
 def find_between(world: Array, poses: EndPoses, rate: float) -> Between | None:
@@ -143,7 +163,8 @@ def find_between(world: Array, poses: EndPoses, rate: float) -> Between | None:
         said = before
     turns = quat.mul(after, quat.inv(said))
     turns = quat.mul(_facing(turns, known), turns)
-    return Between(turns, said, known, (last.middle - first.middle) / rate)
+    error = max(first.error_rad, last.error_rad)
+    return Between(turns, said, known, (last.middle - first.middle) / rate, error)
 
 
 def _facing(turns: Array, known: Mask) -> Array:
@@ -218,8 +239,9 @@ def find_pose_headings(world: Array, poses: EndPoses, rate: float) -> tuple[Pose
     if between is not None and first is not None and last is not None:
         turns, known = between.turns, between.known
         start = PoseHeading(first.middle / rate, np.zeros(len(turns)), known, True)
-        return start, PoseHeading(last.middle / rate, quat.yaw(turns), known, False)
-    if last is not None and last.expected is not None and last.known.sum() > 3:
+        return start, PoseHeading(last.middle / rate, quat.yaw(turns), known, False, between.error_rad)
+    alone = last is not None and last.error_rad <= POSE_RAD
+    if alone and last is not None and last.expected is not None and last.known.sum() > 3:
         turns = quat.mul(_median(world[last.start : last.stop]), quat.inv(last.expected))
         heading, lean = _split(quat.mul(_facing(turns, last.known), turns))
         upright = float(np.sqrt(np.mean(heading[last.known] ** 2)))

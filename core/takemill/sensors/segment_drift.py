@@ -6,12 +6,16 @@ The heading that each segment's sensor has gained, e(t), is sought at some knots
 - Reference poses at both ends: how far each segment has turned between them, against all others.
 - Hinges: a knee and an elbow have one axis, which both its segments must place alike in the world
   (`hinge_heading`).
-- Posture: over some seconds a head looks ahead on average, a trunk is not twisted, and left and right do the
-  same in the mirror; and whatever a joint's mean heading is, it stays, but for what the take itself shows
-  that it changes by from one stretch to the next.
+- Posture (`posture_heading`): over a second a head looks ahead on average, a trunk is not twisted, and left
+  and right do the same in the mirror; and whatever a joint's mean heading is, it stays, but for what the take
+  itself shows that it changes by from one second to the next.
 
 All of it is one least-squares problem, in which each piece counts by how well it is known. What nothing tells
 is the turn that all segments share: it stays with whom it belongs to, the mean of the prior, 0.
+
+Feet that stand do not turn, but in locomotion they stand too shortly to tell: on the open walk a foot's
+heading changes by 0.4 degrees within a stance, so that 23 stances of 0.3 s tell its drift to 28 degrees a
+minute, where 8 are expected anyhow.
 
 Sources: Laidig, Schauer and Seel, ICORR 2017, and Lehmann, Laidig, Deimel and Seel, arXiv 2002.00639, for
 headings from what joints cannot do; the smoother over the whole take is ours.
@@ -24,19 +28,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.checks import Array, Index, Mask, owned
-from ..maths import filters, quat
+from ..maths import quat
 from .hinge_heading import HINGED_PARTS, Rows, hinge_rows
+from .posture_heading import posture_rows
 from .segments import Segments
 
 _KNOT_S, _MAX_KNOTS = 3.0, 33  # between knots; longer takes have wider ones, so that the cost stays
 DRIFT_RATE_RAD_S = np.radians(8.0) / 60  # of a sensor's drift, standard deviation; common practice, no source
-_RATE_CHANGE_S = 15.0  # over which that rate changes; an estimate
+# Over which that rate changes. By trial on drifts between two poses (suit_table.py with other seeds): it
+# leaves 0.813 of what a straight line does, 15 s 0.824.
+_RATE_CHANGE_S = 6.0
 _START_RAD = np.radians(0.5)  # to which sensors agree at first, if no pose says how
-_POSE_RAD = np.radians(0.4)  # to which a performer repeats a pose, segment against segment; an estimate
+POSE_RAD = np.radians(0.4)  # to which a performer repeats a pose, segment against segment; an estimate
 _FIRST_POSE_RAD = np.radians(0.05)  # the first pose says what 0 is
-_BLOCK_S = 2.0  # over which a posture is averaged
-_POSTURE_FLOOR_RAD = np.radians(0.3)  # that a posture is known to at best; an estimate
-_MEAN_RAD = np.radians(30.0)  # that a joint's mean heading may have
 _EVEN_RAD = np.radians(4.0)  # by which left and right, or a trunk and straight, may differ on average
 _ROUNDS = 6  # of the fit; an estimate
 # Without a pose, a take drifts when a hinge shows it by so many of its standard errors and degrees; then each
@@ -46,6 +50,8 @@ _MIN_FIRST_ERRORS, _MIN_DRIFT_RAD = 8.0, np.radians(1.0)
 _MIN_HINGE_ERRORS, _MIN_POSTURE_ERRORS = 3.0, 4.0
 _MAX_POSTURE_NOISE_RAD = np.radians(0.8)  # a posture that varies by more tells nothing without a pose
 _MIN_POSE_DRIFT_RAD = np.radians(0.5)  # RMS between two poses; less is no drift
+# A heading is not known where poses and joints leave its error so large, and this share of what it was.
+_MAX_KNOWN_RAD, _MAX_KNOWN_SHARE = np.radians(1.5), 0.6
 _MIN_TAKE_S = 8.0  # shorter takes show no drift without poses; 1 degree at the usual rate
 
 
@@ -58,12 +64,14 @@ class PoseHeading:
         heading: (N,) radians, against where the pose has them.
         known: (N,) for which segments.
         facing_known: whether the pose's own facing is; else the turn that all share tells nothing.
+        error_rad: to which the pose is repeated, standard deviation, one segment against another.
     """
 
     time_s: float
     heading: Array
     known: Mask
     facing_known: bool
+    error_rad: float = POSE_RAD
 
 
 @dataclass(frozen=True)
@@ -74,11 +82,15 @@ class SegmentDrift:
         times_s: (K,) of the knots, seconds.
         heading: (K, N) radians, straight lines between knots.
         heard: (N,) the segments whose joint told of it.
+        errors: (N,) radians, the largest standard deviation of each along the take, against the others.
+        unknown: (N,) the segments of which too little is told: how they turned is not known.
     """
 
     times_s: Array
     heading: Array
     heard: Mask
+    errors: Array
+    unknown: Mask
 
     def at(self, times_s: Array) -> Array:
         """The heading (F, N) at times (F,), seconds."""
@@ -99,7 +111,7 @@ def find_segment_drift(
     """
     seconds = (len(world) - 1) / rate
     told = [pose for pose in poses if not pose.facing_known]
-    posed = any(_spread(pose) > _MIN_POSE_DRIFT_RAD for pose in told)
+    posed = any(_spread(pose) > max(_MIN_POSE_DRIFT_RAD, 0.99 * pose.error_rad) for pose in told)
     if len(segments) < 3 or len(world) < 4 or (seconds < _MIN_TAKE_S and not posed):
         return None
     problem = _Problem.of(world, segments, rest, rate)
@@ -111,10 +123,13 @@ def find_segment_drift(
         heard = problem.heard_alone()
         if not heard.any():
             return None
-    values = problem.solved(heard, poses)
+    values, errors = problem.solved(heard, poses)
     if not poses:
         values = values - values[0]  # how sensors sit at first is no drift
-    return SegmentDrift(owned(problem.times_s), owned(values), heard)
+    unknown = (errors > _MAX_KNOWN_RAD) & (errors > _MAX_KNOWN_SHARE * problem.prior_errors())
+    return SegmentDrift(
+        owned(problem.times_s), owned(values), heard, owned(errors.max(axis=0)), unknown.any(axis=0)
+    )
 
 
 def remove_segment_drift(world: Array, drift: SegmentDrift, rate: float) -> Array:
@@ -201,35 +216,17 @@ class _Problem:
         if self._hinged(place):
             return hinge_rows(upper, lower, apart, self.hats, self.rate)
         turned = [quat.mul(q, quat.inv(self.rest[k])) for q, k in ((lower, place), (upper, parent))]
-        return self._posture_rows(quat.mul(turned[0], quat.inv(turned[1])), apart)
+        return posture_rows(quat.mul(turned[0], quat.inv(turned[1])), apart, self.hats, self.rate)
 
-    def _posture_rows(self, turned: Array, apart: Array) -> Rows | None:
-        """What the mean heading over stretches of a joint, turned (S, 4) from rest, tells: that it stays."""
-        heading = np.unwrap(quat.yaw(quat.continuous(turned)))
-        for _ in range(3):
-            heading = filters.moving_mean(heading, round(0.3 * _BLOCK_S * self.rate))
-        step = max(round(_BLOCK_S * self.rate), 1)
-        picks = np.arange(step // 2, len(heading), step)
-        if len(picks) < 4:
-            return None
-        values = heading[picks]
-        trend = np.polyfit(picks, values, 2 if len(picks) > 4 else 1)
-        left = values - np.polyval(trend, picks)
-        power = float(np.mean(left**2))
-        alike = float(np.clip(np.mean(left[1:] * left[:-1]) / max(power, 1e-12), 0.0, 0.9))
-        between = float(np.median(np.diff(values) ** 2)) / 0.455 / 2  # of chi-squared with one freedom
-        spread = max(power, between, _POSTURE_FLOOR_RAD**2) * (1 + alike) / (1 - alike)
-        return Rows(
-            self.hats[picks],
-            np.ones((len(picks), 1)),
-            values + apart[picks],
-            np.full(len(picks), 1 / spread),
-            np.full(1, 1 / _MEAN_RAD**2),
-            float(np.sqrt(spread)),
-        )
+    def prior_errors(self) -> Array:
+        """The errors (K, 1) of headings that nothing tells of, radians."""
+        return np.sqrt(np.diag(np.linalg.inv(self.prior)))[:, None]
 
-    def solved(self, heard: Mask, poses: tuple[PoseHeading, ...]) -> Array:
-        """The headings (K, N) that joints which are heard and poses tell together."""
+    def solved(self, heard: Mask, poses: tuple[PoseHeading, ...]) -> tuple[Array, Array]:
+        """The headings (K, N) that joints which are heard and poses tell together, and their errors (K, N).
+
+        Errors against the mean of the segments: the turn that all share is nobody's.
+        """
         count, knots = len(self.segments), len(self.times_s)
         heading = np.zeros((knots, count))
         for _ in range(_ROUNDS):
@@ -261,7 +258,11 @@ class _Problem:
                 self._add_pose(normal, pull, pose, number)
             values = np.linalg.solve(normal, pull)
             heading = values[: count * knots].reshape(count, knots).T
-        return heading
+        spread = np.linalg.inv(normal)[: count * knots, : count * knots].reshape(count, knots, count, knots)
+        spread = np.moveaxis(np.diagonal(spread, axis1=1, axis2=3), -1, 0)  # (K, N, N)
+        apart = np.eye(count) - 1 / count
+        powers = np.einsum("ij,kjl,il->ki", apart, spread, apart)
+        return heading, np.sqrt(np.maximum(powers, 0.0))
 
     def _knots(self, place: int) -> Index:
         return np.arange(len(self.times_s)) + int(place) * len(self.times_s)
@@ -283,7 +284,7 @@ class _Problem:
     def _add_pose(self, normal: Array, pull: Array, pose: PoseHeading, facing: int) -> None:
         hat = np.array([np.interp(pose.time_s, self.times_s, one) for one in np.eye(len(self.times_s))])
         row = np.append(hat, 0.0 if pose.facing_known else 1.0)
-        weight = 1 / (_FIRST_POSE_RAD if pose.facing_known else _POSE_RAD) ** 2
+        weight = 1 / (_FIRST_POSE_RAD if pose.facing_known else pose.error_rad) ** 2
         for place in np.flatnonzero(pose.known).tolist():
             columns = np.append(self._knots(place), facing)
             normal[np.ix_(columns, columns)] += weight * np.outer(row, row)

@@ -109,7 +109,7 @@ def repair_segments(
         world, found = remove_lags(world, lags), replace(found, lags=lags)
     if wanted.slips:
         between = find_between(world, poses, rate)
-        if between is None:
+        if between is None or not between.is_exact:
             slips = find_slips(world, segments, rate)
         else:  # two poses know it better
             slips = tuple(
