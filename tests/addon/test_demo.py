@@ -15,6 +15,7 @@ from node_parties import validator_issues
 from skinned_soles import sole_heights
 from takemill.base.errors import TakemillError
 from takemill.shell import samples
+from takemill_addon import demo
 from takemill_addon.demo import run_demo
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -64,6 +65,17 @@ def expect_soles_on_the_floor(glb, facts: dict) -> None:
     off = np.abs(np.concatenate(heights))
     assert np.mean(off < 0.003) > 0.99
     assert off.max() < 0.008
+
+
+@pytest.mark.long  # the whole demo twice more: half a minute
+@pytest.mark.parametrize("name", ["Lamplighter", "Courier"])
+def test_the_other_samples_stand_on_the_floor_as_well(name, tmp_path, monkeypatch):
+    """A child's build, and one with a tail: all clips of the demo."""
+    monkeypatch.setattr(demo, "_CHARACTER", name)
+    demo.run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda *_: None)
+    facts = json.loads((tmp_path / "set" / "clips.json").read_text(encoding="utf-8"))
+    assert len(facts["clips"]) > 8
+    expect_soles_on_the_floor(read_glb((tmp_path / "set" / "marsh_ferry.glb").read_bytes()), facts)
 
 
 def expect_what_the_recipe_says(facts: dict) -> None:
