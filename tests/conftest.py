@@ -1,4 +1,4 @@
-"""The end of a test run that had Blender in its process."""
+"""Runs that share tests, one thread of OpenBLAS, and the end of a run that had Blender in its process."""
 
 from __future__ import annotations
 
@@ -7,7 +7,22 @@ import sys
 
 import pytest
 
+from shares import is_in_share
+
+# Threads of OpenBLAS wait for each other longer than they work: matrices here are small, and other tests have
+# the other processors. Before numpy is imported; test_reproducible.py packs with one and with four.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 _status = pytest.StashKey[int]()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests marked `once` that are in the share of another run (TAKEMILL_SHARE)."""
+    share = os.environ.get("TAKEMILL_SHARE", "1/1")
+    left = [item for item in items if item.get_closest_marker("once") and not is_in_share(item.nodeid, share)]
+    if left:
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if item not in set(left)]
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:

@@ -13,6 +13,8 @@ import fuzz
 import fuzz_readers
 from takemill.base.errors import BvhError, TakemillError
 
+pytestmark = pytest.mark.once
+
 COUNTS = {"BVH": 1500, "recipe": 1500, "GLB": 600, "clips.json": 60}
 
 

@@ -1,4 +1,4 @@
-"""Nothing that is packed depends on the clock, the folder, the locale, the order of hashes or the Python."""
+"""Nothing that is packed depends on clock, folder, locale, threads, the order of hashes or the Python."""
 
 from __future__ import annotations
 
@@ -22,10 +22,19 @@ RECIPE = 'files = "{files}"\n' + "".join(
     )
 )
 PLACES = (
-    ("here", {"LANG": "C", "TZ": "UTC", "PYTHONHASHSEED": "1", "PYTHONUTF8": "0"}),
+    (
+        "here",
+        {"LANG": "C", "TZ": "UTC", "PYTHONHASHSEED": "1", "PYTHONUTF8": "0", "OPENBLAS_NUM_THREADS": "1"},
+    ),
     (
         "là bas/x y",
-        {"LC_ALL": "tr_TR.UTF-8", "TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "2", "PYTHONUTF8": "1"},
+        {
+            "LC_ALL": "tr_TR.UTF-8",
+            "TZ": "Asia/Kathmandu",
+            "PYTHONHASHSEED": "2",
+            "PYTHONUTF8": "1",
+            "OPENBLAS_NUM_THREADS": "4",
+        },
     ),
 )
 
@@ -48,7 +57,7 @@ def packed(python: str, folder: Path, place: dict[str, str], files: str, charact
 
 
 @pytest.mark.parametrize(("files", "character"), [("one", False), ("separate", True)])
-def test_two_folders_time_zones_and_locales(tmp_path, files, character):
+def test_two_folders_time_zones_locales_and_numbers_of_threads(tmp_path, files, character):
     one, other = (
         packed(sys.executable, tmp_path / folder, place, files, character) for folder, place in PLACES
     )

@@ -77,6 +77,7 @@ KNOWN_TO_NOBODY = {"tool", "takes", "name", "files", "sha256"}
 
 
 @pytest.mark.long
+@pytest.mark.once
 def test_a_forged_list_is_told_by_what_is_made_again(made, folder):
     """Its digest is right, and the GLB says the same: all that the clips themselves tell is compared."""
     whole, glb_bytes = (folder / "clips.json").read_bytes(), (folder / "set.glb").read_bytes()

@@ -12,6 +12,8 @@ from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import parse_recipe
 from takemill.sets import clip_set
 
+pytestmark = pytest.mark.once
+
 RECIPE = (
     'neutral = "rest"\nblend_frames = 6\nrate = 30\n'
     + REST

@@ -13,6 +13,8 @@ import node_parties
 import small_takes
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "engines.md").read_text(encoding="utf-8")
 WHOLE, APART = re.findall(r"```js\n(.*?)```", PAGE, re.DOTALL)

@@ -16,6 +16,8 @@ import small_takes
 from takemill.files.glb_read import GlbScene
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 HELPER = Path(__file__).parents[2] / "engines" / "three" / "takemill.mjs"
 CYCLES, STEP_S = 10, 0.0137  # a step that aligns with no frame
 

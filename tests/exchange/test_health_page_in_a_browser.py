@@ -13,6 +13,8 @@ from chromium import browse
 from pixels import COLOURS, count, picture
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 FLAGS = {  # page.css: bad and other
     "light": ((0xA3, 0x27, 0x1F), (0x7A, 0x3F, 0x7D)),
     "dark": ((0xFF, 0x8F, 0x82), (0xD3, 0x9A, 0xD6)),

@@ -14,6 +14,8 @@ from chromium import browse
 from pixels import COLOURS, count, picture
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 RECIPE = "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\n'
     for name, start, stop, loop in (("walk", 3.5, 8, "true"), ("set off", 1.5, 4, "false"))

@@ -9,6 +9,8 @@ import small_takes
 from node_parties import validator_issues
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 RECIPE = 'files = "{files}"\n' + "".join(
     f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\nloop = {loop}\nroot_motion = "{root_motion}"\n'
     for name, start, stop, loop, root_motion in (
