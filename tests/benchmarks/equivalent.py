@@ -68,4 +68,28 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "keys/reduce_error.py",
         "most = np.maximum.reduceat(rough, starts) - _ROUNDING_HEIGHTS * max(skeleton.height, 1)  |  _ROUNDING_HEIGHTS * max(skeleton.height, 1)  ->  _ROUNDING_HEIGHTS / max(skeleton.height, 1)",
     ): "the margin is wider than float32's loss either way: at a height of 175 m no worst frame is missed (tested)",
+    (
+        "clip/root_motion_shape.py",
+        "steps = np.linalg.norm(np.diff(position[:, :2], axis=0), axis=-1)  |  -1  ->  1",
+    ): "of two axes, 1 is the last",
+    (
+        "files/bvh.py",
+        "other = np.stack([angles[:, 0] + np.pi, np.pi - angles[:, 1], angles[:, 2] + np.pi], axis=-1)  |  -1  ->  1",
+    ): "of two axes, 1 is the last",
+    (
+        "body/body_map.py",
+        "below = tree.skeleton.path_to(legs[0][0])  |  0  ->  1",
+    ): "the other leg is as good: the paths to both differ in their legs alone, which carry no arms",
+    (
+        "body/body_map.py",
+        "below = tree.skeleton.path_to(legs[0][0])  |  0  ->  1 (2)",
+    ): "one more joint of a leg, which carries no arms",
+    (
+        "curves/hermite.py",
+        "@lru_cache(maxsize=8)  |  8  ->  9",
+    ): "how many are kept changes the time that it takes, and nothing else",
+    (
+        "sensors/segment_faults.py",
+        "if len(segments) < 3 or len(world) < 3:  |  3  ->  4 (2)",
+    ): "in three frames nothing is found: a dropout holds four, and all else needs more",
 }

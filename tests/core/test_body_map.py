@@ -9,8 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+import synthetic
 from takemill.base.errors import BodyMapError
-from takemill.body.body_map import find_body_map, leg_length, rest_facing
+from takemill.body.body_map import correct_body_map, find_body_map, leg_length, rest_facing
 from takemill.body.skeleton import Skeleton
 from takemill.maths import quat
 from truth_bodies import (
@@ -192,6 +193,31 @@ def test_a_joint_above_the_hips_is_the_root(real, name):
     rooted = replace(under_root(skeleton, "@"), names=(name, *(n + "_" for n in skeleton.names)))
     wanted = {part: n + "_" for part, n in truth.items()} | {"root": name}
     assert find_body_map(rooted).names(rooted) == wanted
+
+
+@pytest.fixture(params=["with names", "without names"])
+def plain(request: pytest.FixtureRequest) -> Skeleton:
+    skeleton = synthetic.skeleton()
+    silent = tuple(f"j{place}" for place in range(len(skeleton)))
+    return skeleton if request.param == "with names" else replace(skeleton, names=silent)
+
+
+def test_the_other_parts_are_found_around_each_that_is_given(plain):
+    whole = find_body_map(plain).joints
+    for part, joint in whole.items():
+        assert find_body_map(plain, {part: joint}).joints == whole, part
+
+
+def test_any_joint_can_be_given_to_any_part(plain):
+    """A part that loses its joint by it is searched again, or lacking."""
+    for joint in range(len(plain)):
+        for part in ("hips", "spine", "head", "leftHand", "rightFoot"):
+            joints = correct_body_map(plain, {part: joint}).joints
+            assert joints[part] == joint
+            assert len(set(joints.values())) == len(joints)
+    shin = find_body_map(plain).joints["leftLowerLeg"]
+    with pytest.raises(BodyMapError, match="the joint found for leftLowerLeg is given to another part"):
+        find_body_map(plain, {"spine": shin})
 
 
 def test_helper_joints_are_no_parts():

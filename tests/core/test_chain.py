@@ -114,6 +114,14 @@ def test_stretches_are_joined_where_they_move_alike_too(shift: float) -> None:
     assert joined < 1.3 * alone
 
 
+def test_a_blend_shorter_than_a_frame_is_a_cut() -> None:
+    """Each frame is one of a stretch or of the other: none lies between them."""
+    parts = [idle(seed, 1.0) for seed in range(2)]
+    joined = join_stretches(parts, find_body_map(parts[0].skeleton), 0.001)
+    off = [quat.angle_between(joined.rotations[:, None, 1:], part.rotations[:, 1:]) for part in parts]
+    assert np.minimum(*(one.max(axis=-1).min(axis=1) for one in off)).max() < 1e-7
+
+
 def test_one_stretch_is_itself_and_bad_ones_are_refused() -> None:
     part = idle(0, 3.0)
     body = find_body_map(part.skeleton)

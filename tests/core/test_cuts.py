@@ -115,6 +115,18 @@ def test_each_part_is_found_with_its_kind(take: tuple[Motion, BodyMap, list[tupl
     assert (cuts[-1].kind, cuts[-1].stop) == ("idle", len(motion))
 
 
+def test_stretches_shorter_than_the_shortest_are_dropped(
+    take: tuple[Motion, BodyMap, list[tuple[str, int, int]]],
+) -> None:
+    motion, body, _ = take
+    ranges = [(cut.start, cut.stop) for cut in suggest_cuts(motion, body)]
+    lengths = sorted(stop - start for start, stop in ranges)
+    for shorter, longer in pairwise(lengths):
+        settings = CutSettings(shortest_s=(shorter + longer) / 2 / RATE)
+        found = [(cut.start, cut.stop) for cut in suggest_cuts(motion, body, settings)]
+        assert found == [(start, stop) for start, stop in ranges if stop - start >= longer]
+
+
 @pytest.fixture(scope="module")
 def sample() -> tuple[Motion, BodyMap, list[dict[str, Any]]]:
     """The marsh ferry take, repaired, its body map, and the parts of its script that are no rest."""

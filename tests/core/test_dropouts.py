@@ -64,6 +64,19 @@ def test_the_whole_body_at_rest_is_no_dropout() -> None:
     assert find_dropouts(raw[:3], segments, 60.0) == ()
 
 
+@pytest.mark.parametrize(("repeats", "found"), [(14, False), (15, True), (16, True)])
+def test_the_uppermost_segment_is_left_to_frozen_frames_up_to_a_quarter_of_a_second(repeats, found) -> None:
+    """At 60 frames a second 15 repeated frames are held for a quarter; others count from 3 repeats on."""
+    _, true, segments, _ = world_of("run", 1, 0.0)
+    (top,) = np.flatnonzero(segments.parents < 0)
+    for place, longest in ((int(top), 15), (segments.parts.index("leftLowerArm"), 3)):
+        more = longest + repeats - 15
+        world = true.copy()
+        world[300 : 301 + more, place] = true[300, place]
+        held = find_dropouts(world, segments, 60.0)
+        assert held == ((Dropout(place, 301, 301 + more),) if found else ())
+
+
 def test_a_joint_that_stays_frozen_when_its_body_moves_on_is_no_dropout() -> None:
     """Its segment is held in the world for as long as the one above it rests, and shorter than the joint."""
     _, true, segments, _ = world_of("run", 1, 0.0)

@@ -194,6 +194,7 @@ def enlarge(json):
         (lambda json: json["nodes"][0].update(rotation=[0, 0, 0, 11]), "'hips' is no unit quaternion"),
         (lambda json: json["nodes"][2].update(name="a\x1b[2J"), r"joint name 'a\\x1b\[2J' holds a control"),
         (chain, "20021 joints; at most 4096 can be read: is this one character"),
+        (lambda json: json["skins"][0]["joints"].pop(), "a vertex hangs on a joint that its skin lacks"),
         (lambda json: json["nodes"][0].update(children=[999]), "walker.glb: GLB malformed: 'children'"),
     ],
 )

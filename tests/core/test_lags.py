@@ -11,6 +11,7 @@ import suit_faults
 from suit_takes import suit_take
 from takemill.base.checks import Array
 from takemill.maths import quat, series
+from takemill.sensors import lags
 from takemill.sensors.lags import Lag, find_lags, remove_lags
 from takemill.sensors.segments import Segments, find_segments, world_from_local
 
@@ -102,6 +103,16 @@ def test_two_late_neighbours_are_not_taken_for_one() -> None:
     raw[:, hand] = raw[np.maximum(np.arange(len(raw)) - 3, 0), hand]
     assert find_lags(raw, segments, 60.0) == ()
     assert place != hand
+
+
+def test_the_lowest_place_is_that_of_the_parabola_and_its_depth_is_against_the_mean_of_the_ends() -> None:
+    """Values (k - 3.2)^2 + 1 of k = 0 to 9; at an end nothing is known."""
+    values = (np.arange(10) - 3.2) ** 2 + 1.0
+    lowest, depth = lags._lowest(values)
+    assert lowest == pytest.approx(3.2)
+    assert depth == pytest.approx((0.2**2 + 1) / ((3.2**2 + 1 + 5.8**2 + 1) / 2))
+    for falling in (values[:4], values[3:]):
+        assert lags._lowest(falling) == (0.0, 1.0)
 
 
 def test_a_still_or_short_take_tells_nothing() -> None:

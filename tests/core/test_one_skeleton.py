@@ -12,6 +12,7 @@ import open_data
 import synthetic
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.one_skeleton import with_one_skeleton
+from takemill.body.skeleton import Reference
 from takemill.files.bvh import parse_bvh
 from takemill.files.bvh_layout import BvhLayout
 from takemill.recipe.recipe import Recipe
@@ -43,6 +44,16 @@ def test_a_run_takes_the_reference_of_the_walk():
     for name, before in (("run", run), ("walk", walk)):
         np.testing.assert_allclose(shared[name].rotations, before.rotations, atol=1e-12)
         np.testing.assert_allclose(shared[name].model()[1], before.model()[1], atol=1e-12)
+
+
+def test_of_takes_that_are_as_upright_the_first_ones_reference_is_taken():
+    walk, _ = open_data.humanoid3d("walk")
+    held = Reference(walk.skeleton.rest_rotation, walk.skeleton.rest_translation)
+    rests, stands = (
+        walk.with_skeleton(walk.skeleton.with_reference(reference)) for reference in (None, held)
+    )
+    assert with_one_skeleton({"a": rests, "b": stands})["b"].skeleton.reference is None
+    assert with_one_skeleton({"a": stands, "b": rests})["b"].skeleton.reference is held
 
 
 @pytest.mark.parametrize("rooted", [False, True])

@@ -67,6 +67,18 @@ def test_an_arc_becomes_a_line_exactly() -> None:
     assert np.abs(track.heading).max() < 1e-12
 
 
+def test_a_path_that_winds_and_ends_as_it_began_becomes_a_line() -> None:
+    """Slow bends of 40 degrees to both sides, about a heading of 60: on the whole it does not turn."""
+    t = np.arange(1800) / 60.0
+    heading = np.radians(60 + 40 * np.sin(2 * np.pi * t / 15))
+    steps = 0.02 * np.stack([np.sin(heading), -np.cos(heading), 0 * t], axis=-1)
+    winding = RootMotion(60.0, np.cumsum(steps, axis=0), heading)
+    still = Motion(synthetic.skeleton(), 60.0, np.tile(quat.IDENTITY, (len(t), 21, 1)), np.zeros((len(t), 3)))
+    _, track = shape_root_motion(still, winding, ShapeSettings(straight=True))
+    assert np.degrees(np.abs(track.heading - heading[0])).max() < 1.0
+    assert track.distance_m == pytest.approx(0.02 * (len(t) - 1), rel=0.001)
+
+
 def test_constant_speed_is_constant() -> None:
     motion, _, root_motion = curved()
     _, track = shape_root_motion(motion, root_motion, ShapeSettings(constant_speed=True))

@@ -7,6 +7,7 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import damaged_sets
@@ -79,6 +80,14 @@ def test_a_shift_of_hips_by_less_than_they_sway_needs_the_takes(folder, made):
     rewrite(folder, nothing, shifted("pace", "hips", 0.1))
     assert problems(folder) == []
     assert any("pace: a joint is 100" in text for text in problems(folder, made[1]))
+
+
+def test_where_and_how_turned_the_character_stands_in_its_own_scene_does_not_count(folder, made):
+    half = np.radians(40) / 2
+    rewrite(
+        folder, rest("skeleton", translation=[3.0, 0.0, -2.0], rotation=[0, np.sin(half), 0, np.cos(half)])
+    )
+    assert problems(folder, made[1]) == []
 
 
 def test_a_body_that_does_not_stand_is_told(folder):

@@ -35,6 +35,8 @@ _REQUIRED = (
     "hips", "spine", "head", *(side + part for side in SIDES for part in (*_LEG, *_ARM)),
 )  # fmt: skip
 
+_LEAST = ("hips", *(side + part for side in SIDES for part in _LEG[:2]))  # by which all others are searched
+
 _Limbs = tuple[tuple[int, ...], tuple[int, ...]]
 
 
@@ -47,13 +49,18 @@ def find_body_map(skeleton: Skeleton, fixed: Mapping[str, int] = MappingProxyTyp
     Parts that are `fixed` (part -> joint) stay so, and the others are searched around them.
 
     Raises:
-        BodyMapError: no hips with two legs of at least three joints each.
+        BodyMapError: no hips with two legs of at least three joints each; or a fixed part took hips,
+            a thigh or a shin.
     """
     tree = BodyTree(skeleton, fixed)
     joints = _standard_names(tree) or _searched(tree)
     if fixed:
         taken = set(fixed.values())
         joints = {part: joint for part, joint in joints.items() if joint not in taken} | dict(fixed)
+        if lacking := next((part for part in _LEAST if part not in joints), ""):
+            raise BodyMapError(
+                f"body map: the joint found for {lacking} is given to another part; name one for it too"
+            )
     top = skeleton.path_to(joints["hips"])[0]
     if top not in joints.values():
         joints.setdefault("root", top)

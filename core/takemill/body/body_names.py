@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 
 _SIDES = {"left": "left", "right": "right", "l": "left", "r": "right"}
@@ -80,10 +80,10 @@ class Hint:
         words: all words and numbers of the name, in order and lower case.
     """
 
-    side: str = ""
-    parts: Mapping[str, float] = field(default_factory=dict)
-    helper: bool = False
-    words: tuple[str, ...] = ()
+    side: str
+    parts: Mapping[str, float]
+    helper: bool
+    words: tuple[str, ...]
 
     def says(self, part: str) -> float:
         """How surely the name speaks for an unsided part: 0 to 1, or -0.5 when it names another one."""

@@ -42,12 +42,8 @@ class BodyTree:
         found = without_contradictions(self.skeleton, [read_name(name) for name in self.skeleton.names])
         for part, joint in self.fixed.items():
             side = next((one for one in ("left", "right") if part.startswith(one)), "")
-            unsided = part[len(side) :]
-            for other, hint in enumerate(found):
-                if hint.side == side and unsided in hint.parts:
-                    left = {name: says for name, says in hint.parts.items() if name != unsided}
-                    found[other] = replace(hint, parts=left)
-            found[joint] = replace(found[joint], side=side, parts={unsided: 3.0}, helper=False)
+            parts = {part[len(side) :]: 3.0}  # more than any name says
+            found[joint] = replace(found[joint], side=side, parts=parts, helper=False)
         return tuple(found)
 
     @cached_property

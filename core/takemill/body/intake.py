@@ -149,15 +149,14 @@ def find_intake(
     )
     scores = {axis: float(np.median(uprightness(poses, body, up_vector(axis)))) for axis in UP_AXES}
     margin = scores["Z"] - max(score for axis, score in scores.items() if axis != "Z")
-    reference = skeleton.reference
-    origin, score = ("rest", 1.0) if reference is None else (reference.origin, reference.score)
+    origin = "rest" if skeleton.reference is None else skeleton.reference.origin
     problems = [
         *_size(height, ways.unit if unit_m else ways.scale),
         *_list_stance_problems(float(np.median(hips - low)) / leg, ways.up if up else ways.turn),
         *(_floor(floor, ways.floor) if keeps_height else ()),
         *_limbs(skeleton, poses, body, leg),
         *_way(hips_way_m(poses, body), motion.duration_s),
-        *_reference(origin, score, ways.reference),
+        *_reference(origin, skeleton.reference_score, ways.reference),
         *_sides(skeleton, poses, body),
         *exchange_problems(poses.positions, body, low, leg),
     ]

@@ -17,16 +17,12 @@ def with_one_skeleton(motions: Mapping[str, Motion]) -> dict[str, Motion]:
     first, *others = motions
     out = {first: motions[first]} | {name: _onto(motions[first], motions[name]) for name in others}
     alike = [name for name, one in out.items() if not one.skeleton.difference(motions[first].skeleton)]
-    best = max(alike, key=lambda name: _score(motions[name]))  # of equals the first
+    best = max(alike, key=lambda name: motions[name].skeleton.reference_score)  # of equals the first
     reference = motions[best].skeleton.reference
     if reference is not None and reference.origin.startswith("frame") and len(alike) > 1:
         reference = replace(reference, origin=f"{reference.origin} of {best}")
     whole = motions[first].skeleton.with_reference(reference)
     return {name: one.with_skeleton(whole) if name in alike else one for name, one in out.items()}
-
-
-def _score(motion: Motion) -> float:
-    return 1.0 if motion.skeleton.reference is None else motion.skeleton.reference.score
 
 
 def _onto(first: Motion, other: Motion) -> Motion:

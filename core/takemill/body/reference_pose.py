@@ -76,9 +76,7 @@ def with_frame_as_reference(motion: Motion, frame: int) -> Motion:
     if not 0 <= frame < len(motion):
         raise InputError(f"reference: there is no frame {frame}; the take has frames 0 to {len(motion) - 1}")
     poses = poses_of(motion, np.array([frame]))
-    held = posed(motion.skeleton, poses, 0, "Z").reference
-    assert held is not None
-    held = replace(held, origin=f"frame {frame}", score=1.0)
+    held = replace(_held(posed(motion.skeleton, poses, 0, "Z")), origin=f"frame {frame}")
     return motion.with_skeleton(motion.skeleton.with_reference(held))
 
 
@@ -93,8 +91,7 @@ def with_reference_of(motion: Motion, other: Skeleton, origin: str) -> Motion:
         odd = sorted({*other.names} ^ {*skeleton.names})
         which = f"only one of them has a joint {odd[0]!r}" if odd else "joints hang elsewhere"
         raise InputError(f"reference: {origin} is of another skeleton: {which}")
-    score = 1.0 if other.reference is None else other.reference.score
-    pose = Reference(other.reference_rotation, other.reference_translation, origin, score)
+    pose = Reference(other.reference_rotation, other.reference_translation, origin, other.reference_score)
     return motion.with_skeleton(skeleton.with_reference(pose))
 
 
@@ -139,7 +136,7 @@ def _reference(motion: Motion, body: BodyMap, find: FindBody) -> Reference | Non
     if is_upright(rest, body, UP) or (up := _rest_up(rest, body)):
         pose = Reference(skeleton.rest_rotation, skeleton.rest_translation)
         if not is_upright(rest, body, UP):
-            pose = _held(posed(skeleton, rest, 0, up), "rest", 1.0)
+            pose = _held(posed(skeleton, rest, 0, up))
         habits = _habits(skeleton, look, body, leg)
         levelled = neutral(skeleton.with_reference(pose), body, habits, feet_only=True)
         return _placed(motion, levelled, body)
@@ -178,9 +175,9 @@ def _rest_up(rest: Poses, body: BodyMap) -> str:
     return next((up for up in UP_AXES if is_upright(rest, body, up_vector(up))), "")
 
 
-def _held(skeleton: Skeleton, origin: str, score: float) -> Reference:
+def _held(skeleton: Skeleton) -> Reference:
     assert skeleton.reference is not None
-    return replace(skeleton.reference, origin=origin, score=score)
+    return skeleton.reference
 
 
 def _moments(look: _Look, body: BodyMap, leg: float) -> tuple[Array, Mask]:

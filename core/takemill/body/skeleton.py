@@ -144,6 +144,11 @@ class Skeleton:
         """The local translations (J, 3) of the reference pose, metres."""
         return self.rest_translation if self.reference is None else self.reference.translation
 
+    @property
+    def reference_score(self) -> float:
+        """How upright the reference pose is, 0 to 1; a rest pose that is one stands upright."""
+        return 1.0 if self.reference is None else self.reference.score
+
     @cached_property
     def reference_model(self) -> tuple[Array, Array]:
         """The reference pose in model space: rotations (J, 4) and positions (J, 3), metres."""

@@ -22,8 +22,6 @@ _MIN_DRIFT_DEG = 1.0  # of one segment over the take; less is not worth a senten
 def check_segments(motion: Motion, body: BodyMap) -> list[Finding]:
     """Findings about the sensors of a take that nothing was changed in yet."""
     segments = find_segments(motion.skeleton, body)
-    if len(segments) < 3 or len(motion) < 3:
-        return []
     world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
     rest = motion.skeleton.reference_model[0][segments.joints]
     # However long the uppermost joint repeats itself, it is said to be frozen.

@@ -133,7 +133,7 @@ def butterworth_sections(rate: float, cutoff_hz: float, order: int) -> Array:
     return np.array(sections)
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def _blocked_system(rate: float, cutoff_hz: float, order: int) -> tuple[Array, Array, Array, Array, Array]:
     """The cascade as matrices over one block of L frames, with state size n.
 

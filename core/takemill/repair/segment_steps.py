@@ -35,7 +35,7 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     )
     segments = find_segments(raw.skeleton, state.body)
     on = wanted.dropouts or wanted.lags or wanted.slips or wanted.drift
-    if not on or len(segments) < 3 or len(raw) < 3:
+    if not on:
         return state
     poses = NO_POSES
     if settings.calibration or settings.same_pose_s:

@@ -215,7 +215,7 @@ def _ends(starts: Index, length: int) -> Index:
     return starts[:, None] + beside
 
 
-@lru_cache(maxsize=64)
+@lru_cache
 def _cubic(length: int) -> Array:
     """What the frames beside a gap weigh (G, 2 S) in a cubic through the last and the next good frame.
 
