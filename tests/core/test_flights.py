@@ -63,11 +63,24 @@ def test_a_squat_is_no_flight_though_its_feet_slide() -> None:
     assert find_flights(legs, feet, 60.0, LEG) == []
 
 
+def test_a_body_that_bounces_and_never_falls_is_carried_though_its_feet_slide() -> None:
+    """It sinks with nine tenths of gravity at most: what stands under it gives way, and is there."""
+    time = np.arange(240) / 120
+    turning = 2 * np.pi * 5.0
+    legs = 0.8 + 0.9 * GRAVITY_M_S2 / turning**2 * np.sin(turning * time)
+    feet = np.zeros((240, 2, 3))
+    feet[..., 2] = -legs[:, None]
+    feet[:, :, 0] = 0.2 * np.sin(turning * time)[:, None]
+    assert find_flights(legs, feet, 120.0, LEG) == []
+
+
 def test_a_fall_longer_than_a_second_is_none() -> None:
     _, legs, feet, _, _ = leap(60.0, rise_m_s=5.5)
     assert find_flights(legs, feet, 60.0, LEG) == []
     _, legs, feet, _, _ = leap(60.0, rise_m_s=4.5)
     assert len(find_flights(legs, feet, 60.0, LEG)) == 1
+    (_, low, near, *_), (_, high, far, *_) = leap(60.0), leap(60.0, rise_m_s=5.5)
+    assert len(find_flights(np.concatenate([low, high]), np.concatenate([near, far]), 60.0, LEG)) == 1
 
 
 @pytest.mark.parametrize("frames", [1, 2, 4])

@@ -49,10 +49,13 @@ def test_who_walks_with_a_path_stands_or_turns_does_not_walk_in_place(still: Mot
 
 
 def test_a_step_to_and_fro_for_long_does_not_add_up() -> None:
-    """A body that stands for four minutes while its feet slide by 20 cm/s now and then: no walk."""
-    idle = synthetic.idle(rate=30.0, duration_s=240.0).motion
-    time = np.arange(len(idle))[:, None] / 30
-    slide = np.concatenate([0.2 * np.sin(1.0 * time), 0 * time, 0 * time], axis=1)
+    """A body that stands for two minutes while its take slips by 40 cm every ten seconds: no walk."""
+    idle = synthetic.idle(rate=30.0, duration_s=120.0).motion
+    starts = np.arange(5.0, 115.0, 10.0)
+    times = np.stack([starts, starts + 0.8], axis=1).ravel()
+    places = np.tile([0.0, 0.4, 0.4, 0.0], len(starts))[: len(times)]
+    slide = np.zeros((len(idle), 3))
+    slide[:, 0] = np.interp(np.arange(len(idle)) / 30, times, places)
     assert walked_in_place_m(idle.with_translation(0, idle.root_translation + slide), BODY) == 0.0
 
 

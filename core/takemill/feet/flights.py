@@ -9,10 +9,11 @@ from ..maths import filters
 
 GRAVITY_M_S2 = 9.80665  # standard gravity, 3rd CGPM 1901 (BIPM, The International System of Units)
 # What each of the others is worth stands in `path_table.py constants`: but for the last one, a third less or
-# half as much again changes the length of an open run by 1.4 % at most, and that of walks and turns by
-# nothing. A body falls at most as fast as gravity pulls. Where its height over its own lowest point bends
-# down more sharply than so many times that, measured over so long to both sides, the point no longer carries
-# it.
+# half as much again changes the length of an open run by 1.4 % at most, with noise by 2.8, and that of walks
+# and turns by nothing.
+
+# A body falls at most as fast as gravity pulls. Where its height over its own lowest point bends down more
+# sharply than so many times that, measured over so long to both sides, the point no longer carries it.
 _MIN_BEND_GRAVITIES, _BEND_S = 1.3, 0.035
 _MIN_FLIGHT_S, _MAX_FLIGHT_S = 0.05, 1.0  # throws that rise by 3 mm and by 1.2 m
 # How far the speeds just outside may differ from those of the throw between them, leg lengths a second, and

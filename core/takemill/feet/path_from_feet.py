@@ -24,8 +24,9 @@ from .flights import height_in_flight
 from .roll_points import roll_points
 
 # By trial on the open walks, turns and runs, clean and with a suit's noise. What each is worth stands in
-# `path_table.py constants`: a third less or half as much again leaves clean walks and turns within 1.7 % of
-# their length, noisy ones within 4 %, and the run within 4 %.
+# `path_table.py constants`: a third less or half as much again leaves walks and turns within 1.9 % of their
+# length, noisy ones within 3.3 %, and the run within 3.6 %.
+
 # A point so high over the floor has 0.37 of the weight of one that touches it, leg lengths.
 _TOUCH_LEGS = 0.02
 # A body changes its speed slowly beside that of its feet: over about so long while weights are sought. In the

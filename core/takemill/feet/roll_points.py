@@ -19,7 +19,8 @@ def roll_points(motion: Motion, body: BodyMap) -> Array:
     The tip is that of the toes, where these are joints of their own; else it lies on the foot's own sole, at
     its foremost point, but no nearer to the ankle than in people: feet of some models end sooner, as the
     boxes of the open motions do, and a body that rolls over such an end leaves it behind too early. Trial:
-    without this point open walks come out 1.4 % too short in the mean, with it 0.1 %.
+    without this point the open run comes out 6 to 8 % too short, with it 1 to 2; walks 0.8 % in the mean, and
+    0.1.
     """
     out = np.empty((len(motion), len(body.feet), 3, 3))
     out[:, :, :2] = foot_points(motion, body)
