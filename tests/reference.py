@@ -110,7 +110,7 @@ def hips_course(wanted: Array, cost: Array, rate: float) -> Array:
             normal += row.T @ cost[f, k] @ row
             right += row.T @ cost[f, k] @ wanted[f, k]
     bend = step * (rate / step / (2 * np.pi * 5.0)) ** 4
-    for order, share in ((2, bend), (1, bend * (step / rate / 0.3) ** 2)):
+    for order, share in ((2, bend), (1, bend * (step / rate / 0.1) ** 2)):
         change = np.kron(np.diff(np.eye(spans + 3), order, axis=0), np.eye(3))
         normal += share * change.T @ change
     return basis @ np.linalg.solve(normal, right).reshape(-1, 3)

@@ -15,7 +15,8 @@ from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.posed import joint_in_model
 from takemill.feet.leg_ik import place_ankles
-from takemill.maths import quat
+from takemill.feet.soles import foot_points
+from takemill.maths import filters, quat
 
 _X, _Z = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
 
@@ -75,3 +76,55 @@ def slid(motion: Motion, speed_m_s: float = 0.1) -> Motion:
     """The take slid evenly over the floor, as by a suit."""
     t = np.arange(len(motion))[:, None] / motion.rate
     return motion.with_translation(0, motion.root_translation + speed_m_s * t * [0.6, 0.8, 0.0])
+
+
+_REST_TURNS = {"sit": 0.0, "kneel": 0.0, "hands": np.pi}
+_ANCHORS = {
+    "sit": (("hips",), [0.0, 0.35, 0.85]),
+    "kneel": (("left_lower_leg", "right_lower_leg"), [0.0, -0.05, 0.06]),
+    "hands": (("left_hand", "right_hand"), [0.0, -0.45, 0.05]),
+}
+
+
+def at_rest(kind: str, rate: float = 60.0, rest_s: float = 4.0) -> tuple[Motion, Array]:
+    """Standing, then a rest, then standing again; and how much (F,) of each pose is the rest's.
+
+    "sit" on a high seat with feet that swing in the air, "kneel" with feet that swing behind, or on the
+    "hands" upside down, legs swinging. What carries the body stays in its place; in between it goes over in a
+    second.
+    """
+    stand_s, over_s = 1.5, 1.0
+    frames = round((2 * (stand_s + over_s) + rest_s) * rate) + 1
+    t = np.arange(frames) / rate
+    part = ease((t - stand_s) / over_s) - ease((t - stand_s - over_s - rest_s) / over_s)
+    standing = synthetic.idle(rate=rate, duration_s=float(t[-1])).motion.slice(0, frames)
+    skeleton, rotations = standing.skeleton, np.tile(quat.IDENTITY, (frames, len(standing.skeleton), 1))
+    swing = np.radians(20) * np.sin(2 * np.pi * t / 1.7)
+    rotations[:, 0] = quat.from_axis_angle(_X, _REST_TURNS[kind] + 0.15 * np.sin(2 * np.pi * t / 2.3))
+    thigh, shin, foot = {"sit": (-85, 75, 0), "kneel": (-5, 125, 75), "hands": (0, 10, 0)}[kind]
+    for sign, side in ((1, "left"), (-1, "right")):
+        hip = np.radians(thigh) + (sign * swing if kind == "hands" else 0.0)
+        # A positive turn about +X swings what hangs down backwards (+Y).
+        rotations[:, skeleton.index(f"{side}_upper_leg")] = quat.from_axis_angle(_X, hip + 0 * t)
+        rotations[:, skeleton.index(f"{side}_lower_leg")] = quat.from_axis_angle(
+            _X, np.radians(shin) + sign * swing
+        )
+        rotations[:, skeleton.index(f"{side}_foot")] = quat.from_axis_angle(_X, np.radians(foot) + 0 * t)
+        arm = sign * (-1.5 if kind == "hands" else 1.25) + 0 * t
+        rotations[:, skeleton.index(f"{side}_upper_arm")] = quat.from_axis_angle(
+            np.array([0.0, 1.0, 0.0]), arm
+        )
+    resting = standing.with_rotations(rotations)
+    names, place = _ANCHORS[kind]
+    anchor = np.mean([joint_in_model(resting, skeleton.index(name))[1] for name in names], axis=0)
+    path = resting.root_translation + np.array(place) - anchor
+    mixed = quat.slerp(standing.rotations, rotations, part[:, None])
+    path = standing.root_translation + part[:, None] * (path - standing.root_translation)
+    taken = standing.with_rotations(mixed).with_translation(0, path)
+    low = np.minimum(
+        taken.model()[1][..., 2].min(axis=1), foot_points(taken, body_of(taken))[..., 2].min(axis=(1, 2))
+    )
+    over = (part > 1e-6) & (part < 1 - 1e-6)  # no foot goes through the floor on its way
+    lift = filters.moving_max(np.where(over, np.maximum(-low, 0.0), 0.0), round(0.1 * rate))
+    lift = np.where(over, filters.moving_mean(lift, round(0.1 * rate)), 0.0)
+    return taken.with_translation(0, path + lift[:, None] * _Z), part

@@ -87,3 +87,14 @@ def test_legs_do_not_follow_a_trembling_floor_but_a_real_step() -> None:
         heights.append(height - slid[:, 2] - beyond[:, 0, 2])
         assert np.abs(slid[20:100, 2] + beyond[20:100, 0, 2]).max() < 0.0003
     assert np.abs(heights[1]).max() < 0.0015 + 1e-9
+
+
+def test_hips_do_not_run_off_where_no_foot_is_down() -> None:
+    """A foot that asks for a slope in its last frames, then none for five seconds: the hips end near by."""
+    rate, frames = 60.0, 420
+    wanted, cost = np.zeros((frames, 1, 3)), np.zeros((frames, 1, 3, 3))
+    cost[:60] = np.eye(3)
+    wanted[55:60, 0, 2] = 0.002 * np.arange(1, 6)  # 12 cm a second
+    course = hips_course(wanted, cost, rate)[:, 2]
+    assert course[59] > 0.004
+    assert np.abs(course[60:]).max() < 0.025

@@ -5,12 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from ..base.checks import Array, Mask
-from ..maths import filters
-from ..maths.series import runs
+from ..maths import filters, series
+from ..maths.series import runs, without_short
 
 # Half the time in which a foot goes over from heel to ball. Trial: a third less or half as much again changes
 # the repaired path by 0.3 % (sensitivity.py).
 _HALF_ROLL_S = 0.01
+# A foot whose bearing end rises faster than this, foot lengths a second (5 cm/s), over so long, does not
+# stand. A floor that a take sinks by, or noise, is slower (3 cm/s in the tests). No source.
+_MAX_STANDING_RISE_FEET_S, _LIFT_S = 0.3, 0.05
+_MIN_KEPT_S = 0.2  # a contact keeps so much: a runner's is no longer (chosen by eye)
+_LONG_GAP_S = 1.0  # without a foot down: longer than any flight of a jump
 # Pitched by more, one end is clearly lower. Trial: at 1.3 degrees planted feet skate by 6 % more, at 3 by
 # 80 % more (sensitivity.py).
 _MIN_CLEAR_PITCH_SINE = np.sin(np.radians(2.0))
@@ -56,6 +61,37 @@ def end_course(points: Array, ball_share: Array, rate: float) -> tuple[Array, Ar
     height = points[..., 0, 2] + low * (points[..., 1, 2] - points[..., 0, 2])
     step = steps[..., 0, :] + ball_share[..., None] * (steps[..., 1, :] - steps[..., 0, :])
     return step, height
+
+
+def trim_lifts(height: Array, known: Mask, foot_m: Array, rate: float, roll_s: float) -> Mask:
+    """Contacts (F, K) without the frames at their ends in which a foot already rises, or still comes down.
+
+    Heights (F, K) are those of the end that bears it; feet are so long (K,), metres. At most `roll_s` goes at
+    each end, but for contacts beside a long time without any: what they say last would go on through all of
+    it.
+    """
+    half = max(round(_LIFT_S * rate / 2), 1)
+    speed = np.abs(series.derivative(filters.moving_mean(height, half), rate))
+    moves = speed > _MAX_STANDING_RISE_FEET_S * foot_m
+    out, alone = known.copy(), _beside_long_gaps(known.any(axis=1), rate)
+    for k in range(known.shape[1]):
+        for start, stop in zip(*(edges.tolist() for edges in runs(known[:, k])), strict=True):
+            most = max(stop - start - round(_MIN_KEPT_S * rate), 0) // 2
+            still = np.flatnonzero(~moves[start:stop, k])
+            first, last = (still[0], stop - start - 1 - still[-1]) if len(still) else (most, most)
+            before, after = (
+                most if alone[frame] else min(most, round(roll_s * rate)) for frame in (start, stop - 1)
+            )
+            out[start : start + min(int(first), before) * (start > 0), k] = False
+            out[stop - min(int(last), after) * (stop < len(known)) : stop, k] = False
+    return out
+
+
+def _beside_long_gaps(known: Mask, rate: float) -> Mask:
+    """The frames (F,) of a mask (F,) and those that lie near its long gaps."""
+    long = without_short(~known, round(_LONG_GAP_S * rate))
+    near = filters.moving_max(long.astype(float), round(_MIN_KEPT_S * rate)) > 0
+    return np.asarray(near)
 
 
 def soften(mask: Mask, rate: float) -> Array:

@@ -32,9 +32,9 @@ _MAX_SPLIT_S = 0.2  # of a stance during which a suit moves the whole take onto 
 _MIN_STANCE_S, _MIN_CARRYING_S = 0.1, 0.1  # shorter ones show no height; no source
 _EDGE_SHARE = 0.3  # of a stance, at both ends, in which a foot rolls
 _MAX_STANCE_SPAN_LEGS = 0.05  # a foot that rises or sinks by more meanwhile does not stand
-# A leg that carries is longer than this at some time, and its foot nearer than that to the hips from above.
-# No source.
-_MIN_CARRYING_LENGTH_LEGS, _MAX_ASIDE_LEGS = 0.75, 0.4
+# A leg that carries, foot included, is longer than this at some time, and its foot nearer than that to the
+# hips from above: one that hangs from a seat is 0.8 long and 0.4 aside. No source.
+_MIN_CARRYING_LENGTH_LEGS, _MAX_ASIDE_LEGS = 0.9, 0.4
 # Rise over length of a flat foot on a slope: less is what a sensor is tilted by (2 degrees), more is a foot
 # on its ball or heel (15 degrees).
 _MIN_LEAN, _MAX_LEAN = np.tan(np.radians([2.0, 15.0]))

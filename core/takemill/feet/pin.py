@@ -20,7 +20,7 @@ from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..maths import quat
 from ..maths.series import eroded, runs, without_short
-from .bearing_end import end_course, is_on_ball
+from .bearing_end import end_course, is_on_ball, trim_lifts
 from .contacts import Contacts
 from .pin_course import drop_sliding, fade, pinned_course
 from .pin_legs import Stand, bend_legs, find_leg
@@ -80,6 +80,10 @@ def pin_feet(
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
     )
+    foot_m = np.linalg.norm(soles[:, 1] - soles[:, 0], axis=-1)[
+        [body.feet.index(part) for part in contacts.feet]
+    ]
+    known &= trim_lifts(height, known, foot_m, motion.rate, 0.0)
     known = drop_sliding(step, height, known, settings.longest_slip * leg, blend)
     known = np.stack([without_short(column, int(_MIN_STAND_S * motion.rate)) for column in known.T], axis=-1)
     if not known.any():

@@ -18,6 +18,7 @@ from ..feet.contacts import Contacts, find_contacts
 from ..feet.heading_drift import heading_drift, remove_drift
 from ..feet.lower_body import lower_body
 from ..feet.path_drift import path_drift
+from ..feet.rests import find_rests
 from ..feet.soles import foot_points
 from ..health.finding import Finding
 from ..maths import quat
@@ -61,9 +62,13 @@ def find_bearing_contacts(state: RepairState) -> RepairState:
         return state
     motion, body, joints = lower_body(state.raw, state.body, state.rotations, state.root)
     contacts = keep_bearing(motion, body, find_contacts(motion, body, state.settings.contacts))
-    if not contacts.planted.any():
+    rests = None
+    if state.profile == "suit" and not contacts.planted.any(axis=1).all():
+        whole = replace(state.raw, rotations=state.rotations, root_translation=state.root)
+        rests = find_rests(whole, state.body, contacts)
+    if rests is None and not contacts.planted.any():
         return state
-    return replace(state, lower=LowerBody(motion, body, joints, contacts))
+    return replace(state, lower=LowerBody(motion, body, joints, contacts, rests))
 
 
 def remove_heading_drift(state: RepairState) -> RepairState:
@@ -94,7 +99,9 @@ def remove_path_drift(state: RepairState) -> RepairState:
     legs, contacts = state.lower.motion, state.lower.contacts
     planted = np.stack([contacts.heel, contacts.toe], axis=-1)
     points = contacts.over_floor(foot_points(legs, state.lower.body))
-    drift = path_drift(points, planted, legs.rate)
+    rests = state.lower.rests
+    resting = None if rests is None else (rests.points(legs), rests.known)
+    drift = path_drift(points, planted, legs.rate, resting=resting, trim=True)
     follows = settings.path and not state.stays_in_place
     if not follows:
         drift[:] = [0.0, 0.0, contacts.floor_m]

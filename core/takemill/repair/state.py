@@ -8,6 +8,7 @@ from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..feet.contacts import Contacts
+from ..feet.rests import Rests
 from ..health.finding import Finding
 from ..health.profile import Kind
 from .settings import RepairSettings
@@ -22,6 +23,7 @@ class LowerBody:
         body: its body map.
         joints: (N,) their numbers in the whole skeleton.
         contacts: when the feet bear the body; the floor they stand on.
+        rests: what carries it while no foot does; None where feet always do.
         is_changed: whether a step has moved them.
     """
 
@@ -29,6 +31,7 @@ class LowerBody:
     body: BodyMap
     joints: Index
     contacts: Contacts
+    rests: Rests | None = None
     is_changed: bool = False
 
 
