@@ -85,7 +85,7 @@ def test_nothing_is_told_without_feet_or_in_a_moment() -> None:
 
 def test_the_profile_says_so_and_is_no_suits_for_it() -> None:
     """Feet of a slow walk in place slide together, and stand still in no frame."""
-    slow = without_path(walk(step_s=0.9, step_m=0.3), "in place")
+    slow = without_path(synthetic.walk(rate=60.0, steps=10, step_s=0.9, step_m=0.35).motion, "in place")
     found = find_profile(slow, BODY)
     assert found.kind == "cleaned"
     assert found.slide_m_s == 0.0

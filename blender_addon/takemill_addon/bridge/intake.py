@@ -31,7 +31,8 @@ BLENDER = Ways(
     scale="scale the armature object, or import the file with Import Take, which finds its unit",
     up="turn the armature object upright, or import it again with Import Take and say what is Up",
     turn="turn the armature object upright, or import the file with Import Take, which finds what is up",
-    floor="move the armature object, or tick Floor Height in the panel Repair",
+    floor="move the armature object, tick Floor Height in the panel Repair, or, for a take without a height "
+    "of its own, choose Feet under Path From there",
     reference="in the field Reference Pose",
 )
 DEFAULT_RATE = 24.0  # of Blender's new scenes (fps 24, base 1): captures have 30 and more. Common practice

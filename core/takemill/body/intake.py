@@ -70,7 +70,7 @@ class Ways:
     scale: str = "scale it until it is as tall as a body"
     up: str = "say which axis points up with --up"
     turn: str = "turn it upright"
-    floor: str = "put the take on the floor (takemill repair)"
+    floor: str = "put the take on the floor (takemill repair; without a height of its own: --path-from feet)"
     reference: str = "with --reference"
 
 

@@ -15,11 +15,9 @@ from .path_from_feet import path_from_feet
 _MAX_HIPS_WAY_LEGS = 1.2
 # A walk is faster over a second than this, leg lengths a second; feet that stand slide by less.
 _MIN_SPEED_LEGS_S, _STRIDE_S = 0.35, 1.0
-# So far somewhere within so long: two or three steps. Takes with their path: at most 1.0 (one gets up from
-# the floor); without it: walks and runs 3.5 and more, a punch with two steps 2.0, a kick 1.2.
-_MIN_WALK_LEGS, _WALK_S = 1.5, 5.0
-
-
+# So far somewhere within so long: three or four steps. Takes with their path: at most 1.6 (one gets up from
+# the floor, heavily damaged); without it: walks and runs 3.5 and more.
+_MIN_WALK_LEGS, _WALK_S = 2.0, 6.0
 _ENOUGH_HZ = 30.0  # frames a second that tell a walk: one with more costs time alone
 
 
