@@ -11,6 +11,7 @@ import suit_faults
 from suit_takes import suit_take
 from takemill.base.checks import Array
 from takemill.maths import quat
+from takemill.sensors import body_bridge
 from takemill.sensors.body_bridge import bridge_from_body
 from takemill.sensors.bridge import bridge
 from takemill.sensors.dropouts import Dropout, bridge_dropouts, find_dropouts
@@ -169,3 +170,12 @@ def test_a_cubic_passes_a_gap_unchanged() -> None:
     out = bridge_from_body(raw, segments, 1, gap, bad, rate)
     assert out is not None
     assert np.degrees(quat.angle_between(out, world[300:330, 1])).max() < 0.02
+
+
+@pytest.mark.parametrize("length", [6, 30, 60])
+def test_the_ends_of_a_gap_are_met_by_a_cubic_in_place_and_slope(length: int) -> None:
+    """Exact answer: what beside a gap lies on a quadratic goes on along it, whatever the gap's length."""
+    path = np.polynomial.Polynomial([0.3, -0.02, 0.0007])
+    beside = np.concatenate([np.arange(-5, 0), length + np.arange(5)])
+    inside = body_bridge._cubic(length) @ path(beside)
+    assert np.abs(inside - path(np.arange(length))).max() < 1e-9

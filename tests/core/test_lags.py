@@ -115,8 +115,18 @@ def test_the_lowest_place_is_that_of_the_parabola_and_its_depth_is_against_the_m
         assert lags._lowest(falling) == (0.0, 1.0)
 
 
+def test_neighbours_that_are_late_by_different_times_are_not_taken_for_one() -> None:
+    """Forearm and hand on cables of their own, 6 and 4 frames late: elbow and wrist do not agree."""
+    raw, true, segments, place = late("walk", "leftLowerArm", 6)
+    assert find_lags(raw, segments, 60.0) == (Lag(place, 6),)
+    hand = segments.parts.index("leftHand")
+    raw[4:, hand] = true[:-4, hand]
+    assert find_lags(raw, segments, 60.0) == ()
+
+
 def test_a_still_or_short_take_tells_nothing() -> None:
-    raw, _, segments, _ = late("walk", "leftLowerLeg", 3)
-    assert find_lags(raw[:40], segments, 60.0) == ()
+    raw, _, segments, place = late("walk", "leftLowerLeg", 3)
+    assert find_lags(raw[200:300], segments, 60.0) == (Lag(place, 3),)
+    assert find_lags(raw[200:260], segments, 60.0) == ()
     still = np.tile(raw[:1], (600, 1, 1))
     assert find_lags(still, segments, 60.0) == ()

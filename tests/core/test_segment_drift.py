@@ -93,7 +93,10 @@ def test_without_a_pose_joints_tell_a_part_of_it(name: str) -> None:
 
 
 def test_two_poses_tell_the_ends_and_joints_what_lies_between() -> None:
-    """The error left is at most 0.8 of what a straight line between the poses leaves, over three takes."""
+    """The error left is at most 0.8 of what a straight line between the poses leaves, over three takes.
+
+    At knees and elbows, which are hinges there, a fifth; at other joints posture alone tells, to 0.87.
+    """
     line, ours = [], []
     for name in ("walk", "run", "mixed"):
         for seed in (1, 2, 3):
@@ -107,10 +110,15 @@ def test_two_poses_tell_the_ends_and_joints_what_lies_between() -> None:
             assert drift is not None
             part = np.arange(len(world))[:, None] / (len(world) - 1)
             said = drift.at(np.arange(len(world)) / 60.0)
-            parents = np.maximum(segments.parents, 0)
+            parents, below = np.maximum(segments.parents, 0), segments.parents >= 0
+            hinged = np.array([one.endswith(("LowerArm", "LowerLeg")) for one in segments.parts])
             for store, left in ((line, gained - part * gained[-1]), (ours, gained - said)):
-                store.append(rms_deg((left - left[:, parents])[:, segments.parents >= 0]))
-    assert np.mean(ours) < 0.8 * np.mean(line)
+                apart = left - left[:, parents]
+                store.append([rms_deg(apart[:, some]) for some in (below, hinged, below & ~hinged)])
+    all_joints, hinges, others = np.mean(ours, axis=0) / np.mean(line, axis=0)
+    assert all_joints < 0.8
+    assert hinges < 0.2
+    assert others < 0.87
 
 
 @pytest.mark.parametrize("name", NAMES)
