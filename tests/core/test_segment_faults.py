@@ -114,18 +114,17 @@ def test_hanging_arms_tell_how_legs_and_trunk_turned(hang: tuple[bool, bool]) ->
 
 
 @pytest.mark.parametrize("name", ["walk", "fight"])
-def test_standing_otherwise_at_the_end_is_no_drift(name: str) -> None:
-    """Arms that hang, feet turned out by 6 degrees more than at the start: sensors that are right stay."""
-    take = suit_takes.between_poses(
-        suit_take(name).motion.slice(suit_take(name).start, suit_take(name).stop), (False, True)
-    )
-    rotations, stop = take.motion.rotations.copy(), take.stop - 30
-    for side, way in (("left", 1.0), ("right", -1.0)):
-        thigh = take.body.require(f"{side}UpperLeg")
-        world = take.motion.model()[0]
-        turned = quat.mul(quat.from_yaw(np.radians(6.0 * way)), world[stop:, thigh])
-        parent = take.motion.skeleton.parents[thigh]
-        rotations[stop:, thigh] = quat.mul(quat.inv(world[stop:, parent]), turned)
+@pytest.mark.parametrize("turned_deg", [{"leftUpperLeg": 6.0, "rightUpperLeg": -6.0}, {"rightFoot": -12.0}])
+def test_standing_otherwise_at_the_end_is_no_drift(name: str, turned_deg: dict[str, float]) -> None:
+    """Arms that hang, legs or a foot turned out more than at the start: sensors that are right stay."""
+    posed = suit_take(name)
+    take = suit_takes.between_poses(posed.motion.slice(posed.start, posed.stop), (False, True))
+    rotations, stop, world = take.motion.rotations.copy(), take.stop - 30, take.motion.model()[0]
+    for part, degrees in turned_deg.items():
+        joint = take.body.require(part)
+        turned = quat.mul(quat.from_yaw(np.radians(degrees)), world[stop:, joint])
+        above = world[stop:, take.motion.skeleton.parents[joint]]
+        rotations[stop:, joint] = quat.mul(quat.inv(above), turned)
     motion = take.motion.with_rotations(quat.continuous(rotations))
     out, findings = repair(motion, take.body, replace(ONLY, calibration=True))
     assert [one.kind for one in findings if one.kind in KINDS] == []
@@ -186,6 +185,8 @@ def test_a_clean_take_between_poses_is_left_too() -> None:
         assert same(out, take.motion)
         assert [one.kind for one in findings] == ["reference_pose"]
         assert "no sensor turned or slipped" in findings[0].message
+        out = repair(take.motion, take.body, replace(ONLY, calibration=True))[0]
+        assert np.degrees(quat.angle_between(out.rotations, take.motion.rotations)).max() < 1e-4
 
 
 def test_check_finds_what_repair_repairs_and_a_second_check_finds_nothing() -> None:

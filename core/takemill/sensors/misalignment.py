@@ -18,7 +18,7 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
-from ..body.rest_frames import matched_frames, rest_axes
+from ..body.rest_frames import RestAxes, matched_frames, rest_axes
 from ..maths import filters, kinematics, quat, series
 from .segments import SENSED_PARTS
 
@@ -30,6 +30,7 @@ _MAX_MISALIGNMENT_DEG = 25.0  # a joint further from the pose is held differentl
 _MEDIAN_S = 0.1  # poses are medians over this long, so that no spike is one
 _MIN_A_LIFT_RAD, _MIN_T_LIFT_RAD = np.radians(-68.0), np.radians(-22.0)  # of the arms over the horizon
 _THUMBS_DOWN_RAD = np.radians(35.0)  # how far arms roll in a T with thumbs down
+_STRAIGHT_WRIST_RAD = np.radians(10.0)
 _ROLLS_T = ((0, 0, 0), (0, 0, 1), (0, 1, 1), (1, 1, 1))  # of upper arm, forearm, hand: which turn down
 _ARM, _LEG = ("UpperArm", "LowerArm", "Hand"), ("UpperLeg", "LowerLeg")
 _ENDS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
@@ -240,11 +241,13 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, held: Array) -> Iterato
     """Part -> model rotation (4,) for arms in the usual T or A, palms down.
 
     In a T straight sideways, some with the thumbs turned down; in an A as low as both arms of `held` (J, 4)
-    are on average, since no two performers hold an A alike.
+    are on average, since no two performers hold an A alike. A wrist that is as good as straight at rest stays
+    as it is there: where the end of a hand lies on a rig is not known to a degree.
     """
     skeleton = motion.skeleton
     axes, frames = rest_axes(skeleton, body), matched_frames(skeleton, body, skeleton, body)
     upright, rest = quat.from_yaw(axes.facing), skeleton.reference_model[0]
+    straight = [side for side in SIDES if _is_wrist_straight(axes, side)]
     lifts = []
     for part in (side + part for side in SIDES for part in _ARM[:2]):
         bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
@@ -258,11 +261,19 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, held: Array) -> Iterato
             for part, turned_down in zip(_ARM, rolled, strict=True):
                 roll = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), turned_down * _THUMBS_DOWN_RAD)
                 target = quat.mul(upright, quat.mul(lifted, roll))
-                frame = frames[side + part][0]
+                frame = frames[side + ("LowerArm" if part == "Hand" and side in straight else part)][0]
                 pose[side + part] = quat.mul(
                     quat.mul(target, quat.inv(frame)), rest[body.require(side + part)]
                 )
         yield pose
+
+
+def _is_wrist_straight(axes: RestAxes, side: str) -> bool:
+    """Whether a hand lies along its forearm at rest, on a rig that does not show the palm."""
+    bones = [axes.directions.get(side + part) for part in ("LowerArm", "Hand")]
+    if side in axes.across or bones[0] is None or bones[1] is None:
+        return False
+    return float(bones[0] @ bones[1]) > np.cos(_STRAIGHT_WRIST_RAD)
 
 
 def _upright_legs(motion: Motion, body: BodyMap) -> dict[str, Array]:
