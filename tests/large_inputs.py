@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import resource
+import struct
 import sys
 import tempfile
 import time
@@ -27,7 +28,7 @@ import small_takes
 from takemill.base.errors import TakemillError
 from takemill.body.body_map import find_body_map
 from takemill.files import bvh
-from takemill.files.glb_format import Document, pack, parse
+from takemill.files.glb_format import ChunkType, parse
 
 MB = 1_000_000
 
@@ -94,7 +95,10 @@ def _character(change: Callable[[dict[str, Any], bytearray], None]) -> bytes:
     change(document.json, data)
     data += bytes(-len(data) % 4)
     document.json["buffers"][0]["byteLength"] = len(data)
-    return pack(Document(document.json, bytes(data)))
+    text = json.dumps(document.json, separators=(",", ":")).encode()  # not by the writer, which has limits
+    text += b" " * (-len(text) % 4)
+    head = struct.pack("<5I", 0x46546C67, 2, 28 + len(text) + len(data), len(text), ChunkType.JSON)
+    return b"".join([head, text, struct.pack("<2I", len(data), ChunkType.BIN), data])
 
 
 def _view(gltf: dict[str, Any], data: bytearray, length: int) -> int:

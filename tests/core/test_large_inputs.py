@@ -2,8 +2,8 @@
 
 The bounds: ten seconds, and a gigabyte for each megabyte. Measured by `tests/large_inputs.py` at 1 to 50 MB:
 at most 55 MB for each, and 260 MB in all for sparse accessors without data.
-Seconds: 2 to 8 for 50 MB of BVH, 5 to 17 for 50 MB of JSON in a GLB, which five doors read in turn.
-Lists and recipes of such sizes are refused.
+Seconds: 2 to 8 for 50 MB of BVH, 4 to 8 for 50 MB of JSON in a GLB, which five doors read in turn.
+Longer JSON is refused, and so are lists and recipes of such sizes.
 """
 
 from __future__ import annotations

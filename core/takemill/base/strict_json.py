@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
+
+from . import large_json
 
 _MAX_DIGITS = 15  # of a whole number: as many as a float holds exactly
 _MAX_NUMBER = 1e15  # of the same digits
@@ -16,7 +17,7 @@ def loads(data: bytes | str) -> Any:
         ValueError: it is no JSON, nests too deeply, or a number is not finite or of too many digits.
     """
     try:
-        return json.loads(data, parse_int=_whole, parse_float=_real, parse_constant=_real)
+        return large_json.loads(data, parse_int=_whole, parse_float=_real, parse_constant=_real)
     except RecursionError:
         raise ValueError("it is nested too deeply") from None
 

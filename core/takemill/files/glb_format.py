@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..base import large_json
 from ..base.errors import GlbError
 
 Json = dict[str, Any]
@@ -128,13 +129,19 @@ def pack(document: Document) -> bytes:
     """Put a GLB together; the same document always gives the same bytes.
 
     Raises:
-        GlbError: the JSON holds something that JSON cannot, or the file would pass 4 GiB.
+        GlbError: the JSON holds something that JSON cannot, or is too long to be read again, or the file
+            would pass 4 GiB.
     """
     try:
         text = json.dumps(document.json, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
         body = _padded(text.encode(), b" ")
     except (TypeError, ValueError, RecursionError) as error:
         raise GlbError(f"GLB: something in it cannot be written as JSON: {error}") from None
+    if len(body) > large_json.MAX_JSON_BYTES:
+        raise GlbError(
+            f"GLB: {len(body)} bytes of JSON, and at most {large_json.MAX_JSON_BYTES} can be read again; put "
+            "fewer clips into one file"
+        )
     chunks = [_CHUNK.pack(len(body), ChunkType.JSON), body]
     if document.binary:
         binary = _padded(document.binary, b"\0")
@@ -379,8 +386,13 @@ def _padded(data: bytes, filler: bytes) -> bytes:
 
 
 def _parse_json(data: bytes) -> Json:
+    if len(data) > large_json.MAX_JSON_BYTES:
+        raise GlbError(
+            f"GLB: {len(data)} bytes of JSON; at most {large_json.MAX_JSON_BYTES} can be read: "
+            "export the character alone"
+        )
     try:
-        found = json.loads(data.decode("utf-8"), parse_constant=_refuse)
+        found = large_json.loads(data.decode("utf-8"), parse_constant=_refuse)
     except (ValueError, RecursionError) as error:
         raise GlbError(f"GLB malformed: its JSON cannot be read: {error}") from None
     if not isinstance(found, dict):

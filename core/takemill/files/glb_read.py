@@ -6,7 +6,6 @@ Nodes are 4 x 4 matrices in the file's axes (glTF 2.0: sections 3.5 nodes, 3.6 a
 
 from __future__ import annotations
 
-import json
 import struct
 from collections.abc import Mapping
 from typing import Any, NamedTuple
@@ -14,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..base import large_json
 from ..base.checks import Array
 from ..base.errors import GlbError
 
@@ -113,7 +113,11 @@ class GlbScene:
                 raise self._error("a chunk leaves the file")
             found.setdefault(kind, data[place + 8 : place + 8 + size])
             place += 8 + size
-        return json.loads(found[_JSON]), found.get(_BIN, b"")
+        if len(found[_JSON]) > large_json.MAX_JSON_BYTES:
+            raise self._error(
+                f"{len(found[_JSON])} bytes of JSON; at most {large_json.MAX_JSON_BYTES} can be judged"
+            )
+        return large_json.loads(found[_JSON]), found.get(_BIN, b"")
 
     def _parents_first(self) -> list[int]:
         order = [node for node, parent in enumerate(self.parents) if parent < 0]

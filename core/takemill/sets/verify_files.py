@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import stat
 import struct
@@ -10,14 +9,13 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from ..base import disk, strict_json
+from ..base import disk, large_json, strict_json
 from ..base.errors import FileError
 from .set_folder_others import KEPT
 from .set_list import LIST, claim_of, is_inside, is_sealed
 
 MAX_LIST_BYTES = 20_000_000
 """Of a list: one of 500 clips has three million."""
-_MAX_JSON_BYTES = 1 << 26  # that are read of a GLB that is not of the set, for its names (chosen by eye)
 
 
 def read_list(folder: Path) -> Any:
@@ -106,9 +104,9 @@ def _clips_in(path: Path) -> list[str]:
             return []
         with open(path, "rb") as file:
             magic, _, _, size, _ = struct.unpack("<4sIIII", file.read(20))
-            if magic != b"glTF" or size > _MAX_JSON_BYTES:
+            if magic != b"glTF" or size > large_json.MAX_JSON_BYTES:
                 return []
-            data = json.loads(file.read(size))
+            data = large_json.loads(file.read(size))
         return [str(one["name"]) for one in data["animations"] if is_clip(one.get("extras"))]
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError, struct.error):
         return []
