@@ -78,6 +78,26 @@ def single(*offsets: tuple[float, float, float]) -> BvhText:
     return text
 
 
+@pytest.mark.parametrize(
+    ("heights", "unit_m"),
+    [
+        ((0.81, 3.29), 1.0),
+        ((3.31, 8.49), 0.3048),
+        ((8.51, 21.9), 0.1),
+        ((22.1, 36.9), 0.0254 / 0.45),
+        ((37.1, 83.9), 0.0254),
+        ((84.1, 449.0), 0.01),
+        ((801.0, 4499.0), 0.001),
+        ((0.1, 0.7), 1.0),  # beyond all: metres, centimetres or millimetres, the nearest to 1.7 m
+        ((455.0, 530.0), 0.01),
+        ((545.0, 799.0), 0.001),
+        ((4501.0, 1e6), 0.001),
+    ],
+)
+def test_each_unit_is_taken_for_bodies_between_two_heights(heights, unit_m):
+    assert [unit_of(height) for height in heights] == [unit_m, unit_m]
+
+
 def test_without_a_body_the_guesses_still_answer():
     assert guess_axes(single((0, 0, 0))) == ("Y", 0.01, None)
     assert guess_axes(single((0, 0, 0), (0, 1e-7, 0))) == ("Y", 1.0, None)

@@ -247,6 +247,26 @@ def test_contacts_of_real_motion_at_any_scale_and_rate(name: str, scale: float, 
     assert score(found.planted, expected.planted) > (0.999 if rate == 120.0 else 0.93)
 
 
+@pytest.mark.parametrize("rate", [20.0, 60.0, 240.0])
+def test_short_gaps_are_closed_then_short_contacts_dropped_but_for_those_at_the_ends(rate: float) -> None:
+    """Of 0.3 s and 0.5 s at the least, each a frame short of that, and as long."""
+    gap, contact = round(0.3 * rate), round(0.5 * rate)
+    settings = ContactSettings(min_lifted_s=0.3, min_planted_s=0.5)
+    for shorter, closed, kept in ((1, True, False), (0, False, True)):
+        parts = (
+            *(
+                (1, False, False),
+                (contact, True, True),
+                (gap - shorter, False, closed),
+                (contact, True, True),
+            ),
+            *((gap, False, False), (contact - shorter, True, kept), (gap, False, False), (1, True, True)),
+        )
+        lengths, planted, wanted = zip(*parts, strict=True)
+        found = contacts_file._tidy(np.repeat(planted, lengths), rate, settings)
+        assert np.array_equal(found, np.repeat(wanted, lengths))
+
+
 def test_fast_swings_make_a_sliding_foot_known() -> None:
     """A run whose path drifts by 0.7 m/s: the feet slide as fast while they stand."""
     motion = take("run")

@@ -78,6 +78,16 @@ def test_the_uppermost_segment_is_left_to_frozen_frames_up_to_a_quarter_of_a_sec
         assert held == ((Dropout(place, 301, 301 + more),) if found else ())
 
 
+def test_the_uppermost_segment_hangs_on_no_other() -> None:
+    """The last one moves with it until it is held, as a joint does that is frozen; that says nothing."""
+    _, true, segments, _ = world_of("run", 1, 0.0)
+    (top,) = np.flatnonzero(segments.parents < 0)
+    world = true.copy()
+    world[290:301, -1] = true[290:301, top]
+    world[300:320, top] = true[300, top]
+    assert Dropout(int(top), 301, 320) in find_dropouts(quat.continuous(world), segments, 60.0)
+
+
 def test_a_joint_that_stays_frozen_when_its_body_moves_on_is_no_dropout() -> None:
     """Its segment is held in the world for as long as the one above it rests, and shorter than the joint."""
     _, true, segments, _ = world_of("run", 1, 0.0)
@@ -148,6 +158,27 @@ def test_where_the_rest_of_the_body_tells_nothing_a_cubic_bridges() -> None:
     assert done.all()
     assert np.isfinite(out).all()
     assert np.abs(quat.length(out) - 1).max() < 1e-9
+
+
+@pytest.mark.parametrize("length", [1, 5, 30])
+def test_what_is_beside_a_gap_is_weighed_so_that_a_parabola_goes_on_through_it(length: int) -> None:
+    reach = body_bridge._SLOPE_FRAMES
+    frames = np.arange(-reach, length + reach)
+    parabola = 0.4 - 1.5 * frames + 0.02 * frames**2
+    inside = (frames >= 0) & (frames < length)
+    through = body_bridge._cubic(length) @ parabola[~inside]
+    np.testing.assert_allclose(through, parabola[inside], atol=1e-9)
+
+
+def test_the_others_are_looked_at_from_before_a_gap_to_after_it() -> None:
+    """With 12 frames on either side of a gap of 10, from 13 before its first frame to 13 after its last."""
+    segments = Segments(np.arange(2), ("hips", "spine"), np.array([-1, 0]))
+    starts = np.array([40, 140])
+    for at, seen in ((-14, False), (-13, True), (22, True), (23, False)):
+        world = np.tile(quat.IDENTITY, (200, 2, 1))
+        world[40 + at, 0] = quat.exp(np.array([0.5, 0.0, 0.0]))
+        rows = body_bridge._others(world, segments, [0], 1, 0, starts, 10, 12)
+        assert (np.ptp(rows, axis=0).max() > 0.01) == seen, at
 
 
 def test_a_cubic_passes_a_gap_unchanged() -> None:

@@ -18,6 +18,7 @@ from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
 from takemill.feet.leg_ik import place_ankles
 from takemill.feet.soles import foot_points
+from takemill.fit import fit_feet
 from takemill.fit.fit import FitSettings, fit
 from takemill.maths import quat
 from takemill.maths.series import runs
@@ -295,6 +296,34 @@ def test_planted_feet_stand_as_the_performers_do(name: str, take: str) -> None:
                 assert np.ptp(held[:, :2], axis=0).max() < 2e-4, (end, foot, start)
                 assert np.abs(held[:, 2]).max() < 2e-4
     assert points[..., 2].min() > -2e-3, "and no foot goes through the floor on its way"
+
+
+def test_planted_ranges_step_aside_as_one_and_ease_from_one_to_the_next() -> None:
+    """Ranges of four frames, of one and of two: their means, and amid a gap the middle of both."""
+    aside = np.random.default_rng(0).normal(size=(20, 2))
+    planted = np.zeros(20, bool)
+    ranges = [(2, 6), (11, 12), (17, 19)]
+    for start, stop in ranges:
+        planted[start:stop] = True
+    out = fit_feet._steps_aside(aside, planted)
+    means = [aside[start:stop].mean(axis=0) for start, stop in ranges]
+    for (start, stop), mean in zip(ranges, means, strict=True):
+        np.testing.assert_allclose(out[start:stop], np.tile(mean, (stop - start, 1)), atol=1e-6)
+    np.testing.assert_allclose(out[8], (means[0] + means[1]) / 2, atol=1e-6)
+    np.testing.assert_allclose(out[14], (means[1] + means[2]) / 2, atol=1e-6)
+    np.testing.assert_allclose(out[[0, 19]], [means[0], means[2]], atol=1e-6)
+
+
+def test_hips_rise_for_feet_that_are_flat_and_for_pitched_ones_either_way_less() -> None:
+    def rise(pitch_deg: float) -> float:
+        sole = quat.rotate(quat.from_axis_angle([1.0, 0, 0], np.radians(pitch_deg)), np.array([[0, -1.0, 0]]))
+        foot = fit_feet._Foot(np.zeros((1, 3)), np.array([[0, 0, 0.01]]), np.ones(1), sole)
+        return float(fit_feet._rise([foot])[0])
+
+    assert rise(0.0) == pytest.approx(0.01 / 1.1)
+    for pitch_deg in (5.0, 15.0, 30.0):
+        assert rise(pitch_deg) == pytest.approx(rise(-pitch_deg))
+        assert rise(pitch_deg) < rise(pitch_deg - 5.0)
 
 
 def test_a_broad_body_stands_as_wide_as_its_hips() -> None:

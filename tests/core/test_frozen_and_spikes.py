@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from takemill.maths import filters, quat
+from takemill.sensors import spikes
 from takemill.sensors.bridge import bridge
 from takemill.sensors.denoise import noise_deviation
 from takemill.sensors.frozen import find_frozen
@@ -69,6 +70,15 @@ def test_spikes_in_pairs_and_beside_a_freeze() -> None:
     found_frozen = find_frozen(q, 2 * noise_deviation(q))
     assert np.array_equal(found_frozen, frozen)
     assert np.array_equal(find_spikes(q, found_frozen), spikes)
+
+
+def test_a_frame_that_is_off_bends_by_as_much_and_its_neighbours_by_half_of_it() -> None:
+    """Radians; a track that rests or turns evenly bends nowhere."""
+    angles = 0.001 * np.arange(10.0)
+    angles[5] += 0.1
+    track = quat.exp(np.outer(angles, [0.0, 1.0, 0.0]))
+    bends = np.array([0, 0, 0, 0, 0.05, 0.1, 0.05, 0, 0, 0])
+    np.testing.assert_allclose(spikes._bend_rad(track), bends, atol=2e-4)
 
 
 def test_a_strike_is_no_spike() -> None:

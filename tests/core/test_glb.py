@@ -238,6 +238,16 @@ def test_a_clip_at_rest_still_has_a_channel_and_its_length():
     assert len(glb.animation("bare")["channels"]) == 1
 
 
+def test_a_single_key_at_rest_is_left_out_whichever_sign_its_quaternion_has():
+    rest = clip().skeleton.rest_rotation
+    moving = Track(0, "rotation", np.array([0.0, 1.0]), rest[[1, 2]])
+    for sign, off, channels in ((1, 0.0, 1), (-1, 0.0, 1), (1, 1e-4, 2), (-1, 1e-4, 2)):
+        value = quat.mul(sign * rest[3], quat.exp(np.array([off, 0.0, 0.0])))
+        key = Track(3, "rotation", np.zeros(1), value[None])
+        glb = read_glb(append_animations(BASE, [clip(tracks=(moving, key))]))
+        assert len(glb.animation("odd")["channels"]) == channels, (sign, off)
+
+
 def test_integer_rotations_are_rounded_once():
     whole = tuple(
         Track(t.joint, t.path, t.frames, t.values, "int16") if t.path == "rotation" else t

@@ -136,6 +136,10 @@ BAD = {
     ),
     "zeros without end": (many_zeros, "hold more than 20000000 numbers"),
     "outside": (lambda json: accessor(json).update(count=10**6), "leaves its data"),
+    "one element outside": (
+        lambda json: accessor(json).update(count=accessor(json)["count"] + 1),
+        "leaves its data",
+    ),
     "behind the start": (lambda json: accessor(json).update(byteOffset=-4), "the byteOffset of"),
     "no type": (lambda json: accessor(json).update(type="VEC9"), "of no type that glTF knows"),
     "no number": (lambda json: accessor(json).update(count="12"), "the count of"),

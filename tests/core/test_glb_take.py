@@ -264,6 +264,13 @@ def nothing_moved(json) -> None:
     json["animations"][0]["channels"][0]["target"]["node"] = len(json["nodes"]) - 1
 
 
+def short_view(json) -> None:
+    """The last time of a key reaches a byte beyond the view that is to hold it."""
+    times = json["accessors"][json["animations"][0]["samplers"][0]["input"]]
+    view = json["bufferViews"][times["bufferView"]]
+    view["byteLength"] = times.get("byteOffset", 0) + 4 * times["count"] - 1
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -274,6 +281,7 @@ def nothing_moved(json) -> None:
         (nothing_moved, "moves no joint; export the armature's animation"),
         (lambda json: json["animations"][0]["channels"][0].update(sampler=99), "malformed"),
         (lambda json: json["animations"][0]["samplers"][0].update(interpolation="BEZIER"), "BEZIER"),
+        (short_view, " leaves its data"),
         (lambda json: json["animations"][0]["channels"][0]["target"].update(node="hips"), "malformed"),
         (lambda json: json["animations"][0].update(samplers={}), "malformed"),
     ],

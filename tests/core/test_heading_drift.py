@@ -74,6 +74,25 @@ def test_mean_hats_against_a_sum_of_many_steps() -> None:
         np.testing.assert_allclose(row, hats, atol=1e-6)
 
 
+def test_a_stance_counts_by_what_scatter_and_wander_leave_of_its_slope() -> None:
+    """Frames scatter by a degree; 400 stances of 20 and of 60 frames.
+
+    The variance of a slope is that of a line through as many points (any textbook), and that of the leg's
+    slow errors.
+    """
+    rng = np.random.default_rng(2)
+    lengths = np.tile([20, 60], 200)
+    flat = np.concatenate([[False] + [True] * length for length in lengths.tolist()])
+    yaw = np.radians(rng.normal(0, 1.0, len(flat)))
+    ahead = np.stack([np.cos(yaw), np.sin(yaw), 0 * yaw], axis=-1)
+    points = np.stack([0 * ahead, ahead], axis=1)
+    starts, stops, _, weights = heading_drift_file._foot_slopes(points, flat, RATE)
+    assert (stops - starts).tolist() == lengths.tolist()
+    of_line = np.radians(1.0) ** 2 * 12 * RATE**2 / (lengths * (lengths**2 - 1))
+    wander = heading_drift_file._wander_variance(lengths / RATE)
+    np.testing.assert_allclose(1 / weights, of_line + wander, rtol=0.1)
+
+
 def test_line_slopes_are_those_of_least_squares() -> None:
     """Against numpy.polyfit, and the squared times about each run's middle."""
     rng = np.random.default_rng(3)

@@ -7,6 +7,7 @@ import importlib
 import re
 import subprocess
 import sys
+from dataclasses import is_dataclass
 from pathlib import Path
 
 HERE = Path(__file__).resolve()
@@ -179,6 +180,19 @@ def test_what_is_offered_is_there():
                     f"{name}.{one}" for one in ast.literal_eval(node.value) if not hasattr(module, one)
                 ]
     assert not missing
+
+
+def test_what_passes_between_stages_cannot_be_changed():
+    """Dataclasses are frozen, but for two that are filled step by step, in one file each."""
+    modules = [importlib.import_module(f"takemill.{FOLDER[name]}.{name}") for name in FILES]
+    ours = {
+        one
+        for module in modules
+        for one in vars(module).values()
+        if is_dataclass(one) and one.__module__ == module.__name__
+    }
+    open_ones = {one.__name__ for one in ours if not one.__dataclass_params__.frozen}
+    assert open_ones == {"_Pose", "BvhText"}
 
 
 EVERY = [

@@ -124,6 +124,14 @@ def test_neighbours_that_are_late_by_different_times_are_not_taken_for_one() -> 
     assert find_lags(raw, segments, 60.0) == ()
 
 
+def test_of_eight_times_the_largest_shift_a_late_sensor_is_told_and_of_less_it_is_not() -> None:
+    """At 60 frames a second the largest shift is 8 frames."""
+    raw, _, segments, place = late("walk", "leftLowerLeg", 3)
+    for start in (100, 200, 300):
+        assert find_lags(raw[start : start + 64], segments, 60.0) == (Lag(place, 3),)
+        assert find_lags(raw[start : start + 63], segments, 60.0) == ()
+
+
 def test_a_still_or_short_take_tells_nothing() -> None:
     raw, _, segments, place = late("walk", "leftLowerLeg", 3)
     assert find_lags(raw[200:300], segments, 60.0) == (Lag(place, 3),)

@@ -91,7 +91,22 @@ def test_a_floor_that_lies_steadily_off_is_put_to_0_and_a_small_offset_stays() -
         assert np.abs(raw.root_translation - repaired.root_translation - [0, 0, moved]).max() < 2e-3
         assert [one.kind for one in findings] == ["floor_offset"] * bool(moved)
         if moved:
+            (found,) = findings
+            height = raw.root_translation[0, 2] - repaired.root_translation[0, 2]
+            assert (found.amount, found.unit) == (pytest.approx(1000 * height, rel=1e-9), "mm")
             assert np.ptp(raw.root_translation - repaired.root_translation, axis=0).max() < 1e-12
+
+
+@pytest.mark.parametrize("offset", [0.1, -0.06])
+def test_what_a_suits_take_is_lowered_by_is_said_in_millimetres(offset: float) -> None:
+    clean = synthetic.walk(rate=120.0, steps=8).motion
+    raw = clean.with_translation(0, clean.root_translation + np.array([0.0, 0.0, offset]))
+    settings = RepairSettings(profile="suit", path=False, heading=False, pin=False, jitter=False)
+    repaired, findings = repair(raw, find_body_map(raw.skeleton), settings)
+    lowered = raw.root_translation[:, 2] - repaired.root_translation[:, 2]
+    (found,) = (one for one in findings if one.kind == "floor_offset")
+    assert (found.amount, found.unit) == (pytest.approx(1000 * np.median(lowered), rel=1e-6), "mm")
+    assert found.amount == pytest.approx(1000 * offset, abs=5)
 
 
 def test_a_recipe_says_the_profile_and_a_wrong_word_is_refused() -> None:

@@ -80,6 +80,8 @@ def test_leading_axes_broadcast():
     assert turned.shape == (5, 3, 3)
     np.testing.assert_array_equal(product[2, 1], quat.mul(a[2, 0], b[1]))
     np.testing.assert_array_equal(turned[4, 2], quat.rotate(a[4, 0], v[2]))
+    rows, table = random_rotations(3), random_rotations(3, 3)  # as many of each, which are not the same axis
+    np.testing.assert_array_equal(quat.mul(rows, table)[0, 2], quat.mul(rows[2], table[0, 2]))
 
 
 def test_a_quarter_turn_about_z_takes_x_to_y():

@@ -13,10 +13,23 @@ import open_data
 import synthetic
 from takemill.body.body_map import find_body_map
 from takemill.body.reference_pose import with_reference
+from takemill.body.upright import find_stance
 from takemill.files.bvh import parse_bvh, read_bvh
 from takemill.maths import quat
 
 UP = np.array([0.0, 0.0, 1.0])
+
+
+@pytest.mark.parametrize(("lean_deg", "up"), [(0, "Z"), (40, "Z"), (60, "-Y"), (90, "-Y"), (180, "-Z")])
+def test_a_body_stands_along_the_axis_of_its_rest_unless_another_is_clearly_better(lean_deg, up):
+    """One who stands, laid back by some degrees: about 45 neither is clearly better."""
+    idle = synthetic.idle(duration_s=0.5).motion
+    lean = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians(lean_deg))
+    rotations = idle.rotations.copy()
+    rotations[:, 0] = quat.mul(lean, rotations[:, 0])
+    laid = idle.with_rotations(rotations).with_translation(0, quat.rotate(lean, idle.root_translation))
+    stance = find_stance(laid)
+    assert (stance.up, stance.rest_up) == (up, "Z")
 
 
 def lost(name: str):

@@ -107,6 +107,12 @@ def test_the_page_is_well_formed_and_holds_all_it_needs(page):
     assert all(a["href"][1:] in ids for t, a in tree.tags if t == "a")
 
 
+def test_a_loops_way_is_told_of_each_cycle_and_a_one_shots_of_the_whole(page, clips):
+    terms = [text for text in Tree(page).text if text in ("each cycle", "in all")]
+    assert terms == ["each cycle" if clip.loop else "in all" for clip in clips]
+    assert set(terms) == {"each cycle", "in all"}
+
+
 def test_names_are_text_and_never_markup(page):
     text = " ".join(Tree(page).text)
     for name in ("walk & talk", "it's off", "day & night", "<b>hips", "the <set>"):

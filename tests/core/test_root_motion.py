@@ -206,6 +206,9 @@ def test_what_makes_no_sense_is_refused() -> None:
         apply_root_motion(motion, body, root_motion, "stay")
     with pytest.raises(InputError, match="frames"):
         apply_root_motion(motion.slice(0, 10), body, root_motion, "root")
+    for verb in (with_root_motion, without_root_motion):
+        with pytest.raises(InputError, match="frames"):
+            verb(motion.slice(0, 10), root_motion)
     with pytest.raises(InputError):
         RootMotion(30.0, np.zeros((3, 3)), np.zeros(2))
     with pytest.raises(InputError):

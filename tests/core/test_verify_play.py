@@ -43,6 +43,20 @@ def test_a_body_that_is_moved_is_told_whatever_the_list_allows(folder, made):
     assert any("a joint is 400" in text for one in verdicts for text in one.problems), verdicts
 
 
+def test_the_height_of_a_foot_is_measured_amid_its_contacts(folder):
+    """Of the first foot on the list that stands: one frame, an even and an odd number of frames."""
+    rewrite(folder, lifted)
+    for contact, middle in (([30, 31], 30), ([30, 32], 30), ([30, 33], 31), ([30, 41], 35)):
+        relist(
+            folder, lambda said, contact=contact: said["clips"][0].update(contacts={"leftFoot": [contact]})
+        )
+        name = json.loads((folder / "clips.json").read_bytes())["clips"][0]["name"]
+        found = [
+            text for text in problems(folder) if text.startswith(f"{name}: leftFoot is planted in frame")
+        ]
+        assert [text.split()[6] for text in found] == [f"{middle},"]
+
+
 def shifted(clip: str, joint: str, by_m: float):
     """All keys of a joint's places, to a side."""
 
@@ -141,6 +155,14 @@ def test_an_index_that_is_none_is_a_finding(folder, index):
         found = problems(folder)
         assert any(re.search("there is no (node|sampler|accessor) ", text) for text in found), (what, found)
         (folder / "set.glb").write_bytes(whole)
+
+
+def test_an_accessor_that_reaches_a_byte_beyond_its_view_is_a_finding(folder):
+    def shorten(text: dict) -> None:
+        text["bufferViews"][-1]["byteLength"] -= 1  # of the animations; the last of their values fills it
+
+    rewrite(folder, shorten)
+    assert any(re.search("accessor .* leaves its data", text) for text in problems(folder)), problems(folder)
 
 
 def test_a_deep_chain_is_a_finding(folder):

@@ -50,8 +50,8 @@ def neutral(skeleton: Skeleton, body: BodyMap, habits: Habits, feet_only: bool =
     if not feet_only:
         _stand_up(work, body)
         for side in SIDES:
-            _hang(work, body, [side + part for part in _LEG], habits, forward=-1.0)
-            _hang(work, body, [side + part for part in _ARM], habits, forward=1.0)
+            _hang(work, body, [side + part for part in _LEG], habits, forward=False)
+            _hang(work, body, [side + part for part in _ARM], habits, forward=True)
     for foot in habits.level:
         for joint in skeleton.subtree(foot)[1:].tolist():
             if joint in habits.below:
@@ -226,8 +226,8 @@ def _untwist(work: _Pose, body: BodyMap) -> None:
         work.turn(trunk, quat.between(arms, legs))
 
 
-def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward: float) -> None:
-    """Let a limb hang straight down, its hinge where it bends forward (1) or backward (-1)."""
+def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward: bool) -> None:
+    """Let a limb hang straight down, its hinge where it bends forward, else where it bends backward."""
     joints = [body.get(part) for part in parts]
     if joints[0] is None or joints[1] is None or joints[2] is None:
         return
@@ -245,7 +245,7 @@ def _hang(work: _Pose, body: BodyMap, parts: list[str], habits: Habits, forward:
         ahead = np.cross(left - right, UP)
         bone = at[middle] - at[upper]
         bone /= np.linalg.norm(bone)
-        now, wanted = quat.rotate(model[upper], habits.bends[upper]), forward * ahead
+        now, wanted = quat.rotate(model[upper], habits.bends[upper]), ahead if forward else -ahead
         now, wanted = now - bone * (now @ bone), wanted - bone * (wanted @ bone)
         if min(np.linalg.norm(now), np.linalg.norm(wanted)) > 1e-9:
             away = np.arctan2(np.cross(now, wanted) @ bone, now @ wanted)

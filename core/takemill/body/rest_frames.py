@@ -39,7 +39,8 @@ class RestAxes:
         facing: heading, radians.
         directions: part -> unit direction (3,) of its bone in model space; level ones for feet. Parts whose
             direction is not known are missing.
-        across: side -> unit direction (3,) across the palm to the index finger, where fingers show it.
+        across: side -> direction (3,) across the palm from the little finger to the index finger, where
+            fingers show it; of any length.
     """
 
     facing: float
@@ -70,7 +71,7 @@ def rest_axes(skeleton: Skeleton, body: BodyMap) -> RestAxes:
     for side in SIDES:
         index, little = (body.get(side + part) for part in _PALM)
         if index is not None and little is not None and np.linalg.norm(at[index] - at[little]) > 0:
-            across[side] = (at[index] - at[little]) / np.linalg.norm(at[index] - at[little])
+            across[side] = at[index] - at[little]
     return RestAxes(rest_facing(skeleton, body), directions, across)
 
 

@@ -251,7 +251,8 @@ def _arm_poses(motion: Motion, body: BodyMap, kind: str, held: Array) -> Iterato
     lifts = []
     for part in (side + part for side in SIDES for part in _ARM[:2]):
         bone = quat.rotate(quat.inv(rest[body.require(part)]), axes.directions[part])
-        lifts.append(np.arcsin(np.clip(quat.rotate(held[body.require(part)], bone)[2], -1, 1)))
+        x, y, z = quat.rotate(held[body.require(part)], bone)
+        lifts.append(np.arctan2(z, np.hypot(x, y)))
     lift = 0.0 if kind == "T" else float(np.mean(lifts))
     for rolled in _ROLLS_T if kind == "T" else _ROLLS_T[:1]:
         pose = {}

@@ -70,7 +70,7 @@ def find_spikes(rotations: Array, bad: Mask, min_turn: float = np.radians(3.0), 
             break
         near = np.unique(np.clip(near, 1, len(good) - 2))
         middle, before, after = (rotations[good[near + step]] for step in (0, -1, 1))
-        bend = 2 * quat.length(middle - (before + after) / 2)
+        bend = _bends_rad(before, middle, after)
         places = near[bend > np.maximum(3.5 * local[good[near]], min_turn / 3)]
     return out
 
@@ -80,11 +80,18 @@ def _bend_rad(track: Array) -> Array:
     bend = np.empty(len(track))
     for start in range(1, len(track) - 1, _CACHED_FRAMES):
         stop = min(start + _CACHED_FRAMES, len(track) - 1)
-        change = track[start - 1 : stop - 1] + track[start + 1 : stop + 1]
-        change -= 2 * track[start:stop]
-        bend[start:stop] = np.sqrt(np.einsum("fi,fi->f", change, change))
+        bend[start:stop] = _bends_rad(
+            track[start - 1 : stop - 1], track[start:stop], track[start + 1 : stop + 1]
+        )
     bend[0], bend[-1] = bend[1], bend[-2]
     return bend
+
+
+def _bends_rad(before: Array, middle: Array, after: Array) -> Array:
+    """How far (F,) rotations (F, 4) lie off the middle of those before and after them, radians."""
+    change = before + after
+    change -= 2 * middle
+    return np.asarray(np.sqrt(np.einsum("fi,fi->f", change, change)))
 
 
 def _pick_spikes(
