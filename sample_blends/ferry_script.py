@@ -141,7 +141,7 @@ class Performer:
         self.lean.to(t + 1.3, t + 2.1, 0)
         self.look.to(t + 1.4, t + 2.2, 0, 0)
         self._lower(t + 1.45, t + 2.35)
-        self._close(name, "other", 2.9)
+        self._close(name, "dodge", 2.9)
 
     def strike_straight(self, name: str) -> None:
         """Step in with the left foot and strike straight ahead with the right hand."""

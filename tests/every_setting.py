@@ -34,9 +34,9 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "pin": {"blend_s": 0.12, "longest_slip": 0.05, "straight": 0.99},
     "cuts": {
-        "idle_speed": 0.3, "pause_s": 0.5, "neutral": 0.07, "idle_s": 1.4, "locomotion_speed": 0.45,
-        "locomotion_s": 1.1, "turn_deg_s": 30.0, "turn_deg": 40.0, "strike_speed": 5.5, "jump_s": 0.2,
-        "jump_rise": 0.12, "snap_s": 0.5, "lead_s": 0.15, "settle_s": 0.4, "away": 0.02, "shortest_s": 0.4,
+        "combinations": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4, "visit_s": 0.3,
+        "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5, "kick_speed": 4.5,
+        "jump_s": 0.2, "jump_rise": 0.12,
     },
     "loop": {
         "kind": "locomotion", "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labelled_guards import (
+    AHEAD,
     RATE,
     UP,
     Guard,
@@ -137,7 +138,7 @@ def _fall(name: str) -> Callable[[np.random.Generator], Action]:
         rotations = motion.rotations.copy()
         breath = np.radians(0.8) * np.sin(2 * np.pi * 0.25 * np.arange(len(motion)) / RATE)
         spine = the_body().require("spine")
-        rotations[:, spine] = quat.mul(rotations[:, spine], quat.exp(breath[:, None] * np.array([0, 0, 1.0])))
+        rotations[:, spine] = quat.mul(rotations[:, spine], quat.exp(breath[:, None] * AHEAD))
         lies, rises = len(down), len(down) + rest
         labels = (
             Label(("fall",), 0, lies, source=f"{name} backwards"),
@@ -168,7 +169,7 @@ def _gesture(guard: Guard, rng: np.random.Generator) -> Action:
     part = _out_and_back(frames, rng.uniform(0.4, 0.7), rng.uniform(0.45, 0.8))
     rotations, (places, turns) = motion.rotations.copy(), ankles(motion)
     if what == "bow":
-        joint, turn = body.require("spine"), np.array([0.0, 0.0, -np.radians(rng.uniform(35, 65))])
+        joint, turn = body.require("spine"), np.radians(rng.uniform(35, 65)) * AHEAD
         rotations[:, joint] = quat.mul(rotations[:, joint], quat.exp(part[:, None] * turn))
         return _whole(motion.with_rotations(rotations), "gesture", "other", source="bow", over_s=0.15)
     side = rng.choice(["left", "right"])
@@ -176,11 +177,11 @@ def _gesture(guard: Guard, rng: np.random.Generator) -> Action:
     upper, lower = body.require(f"{side}UpperArm"), body.require(f"{side}LowerArm")
     lift = {"wave": (sign * 1.9, 1.2), "raise": (sign * 2.2, 0.4), "point": (sign * 0.4, 0.15)}[str(what)]
     target = quat.mul(
-        quat.exp(np.array([-lift[0], 0.0, 0.0])),
-        quat.exp(np.array([0.0, 0.0, 1.3 if what == "point" else 0.3])),
+        quat.exp(np.array([lift[0], 0.0, 0.0])),
+        quat.exp((-1.3 if what == "point" else -0.3) * AHEAD),
     )
     rotations[:, upper] = slerp(rotations[:, upper], np.broadcast_to(target, (frames, 4)), part)
-    bend = quat.exp(np.array([0.0, 0.0, lift[1]]))
+    bend = quat.exp(-lift[1] * AHEAD)
     rotations[:, lower] = slerp(rotations[:, lower], np.broadcast_to(bend, (frames, 4)), part)
     if what == "wave":
         swing = 0.45 * np.sin(2 * np.pi * rng.uniform(1.2, 2.2) * np.arange(frames) / RATE) * part**2
@@ -202,11 +203,11 @@ def _dodge(guard: Guard, rng: np.random.Generator) -> Action:
     left = np.cross(UP, ahead)
     if what == "duck":
         root += part[:, None] * (-0.3 * UP - 0.06 * ahead)
-        turn, side = np.array([0.0, 0.0, -0.6]), ""
+        turn, side = 0.6 * AHEAD, ""
     else:
         sign = 1.0 if side == "left" else -1.0
         root += part[:, None] * (sign * 0.12 * left - 0.08 * UP)
-        turn = np.array([-sign * 0.5, 0.0, -0.15])
+        turn = np.array([-sign * 0.5, 0.15, 0.0])
     rotations[:, spine] = quat.mul(rotations[:, spine], quat.exp(part[:, None] * turn))
     moved = stand(Motion(motion.skeleton, RATE, rotations, root), places, turns)
     return _whole(moved, "dodge", direction=str(side), source=str(what), over_s=0.12)

@@ -17,6 +17,7 @@ from takemill.maths import quat
 RATE = 60.0
 _FEET = ("leftFoot", "rightFoot")
 UP = np.array([0.0, 0.0, 1.0])
+AHEAD = np.array([0.0, 1.0, 0.0])  # the axis about which trunk and limbs of this body swing ahead and back
 
 
 @cache
@@ -175,8 +176,8 @@ def guard_motion(guard: Guard, frames: int, rng: np.random.Generator) -> Motion:
     for part in ("spine", "head", "leftUpperArm", "rightUpperArm", "leftLowerArm", "rightLowerArm"):
         joint = body.require(part)
         turn = sway[:, joint].copy()
-        turn[:, 2] += np.radians(0.8) * breath if part == "spine" else 0.0
+        turn[:, 1] += np.radians(0.8) * breath if part == "spine" else 0.0
         if "Arm" in part:
-            turn[:, 2] += np.radians(90 * guard.bounce_m) * np.cos(phase - 0.6)
+            turn[:, 1] += np.radians(90 * guard.bounce_m) * np.cos(phase - 0.6)
         rotations[:, joint] = quat.mul(rotations[:, joint], quat.exp(turn))
     return stand(Motion(still.skeleton, RATE, rotations, root), places, turns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import bpy
@@ -17,6 +18,7 @@ from takemill.maths import quat
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord, root_motion_of
 from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.recipe import recipe_of
 from takemill_addon.properties.repair import REPAIR_STEPS
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -253,6 +255,26 @@ def test_a_cut_outside_the_take_makes_no_clip(suit):
     with pytest.raises(RuntimeError, match=r"clip 'locomotion': .* leaves the take"):
         takemill.make_clips()
     assert everything() == before
+
+
+def test_where_one_cut_makes_no_clip_the_others_do(suit, capfd):
+    prepare_for("make_clips", suit)
+    cut = playing(suit).takemill.cuts.add()
+    cut.name, cut.start, cut.end = "gone", 100, 5000
+    assert takemill.make_clips() == {"FINISHED"}
+    assert [clip.name for clip in suit.takemill.clips] == ["locomotion"]
+    said = capfd.readouterr().out
+    assert re.search(r"Warning: not made: clip 'gone': from .* leaves the take", said)
+    assert "1 clips made: locomotion; not made: gone" in said
+
+
+def test_a_combination_is_cut_as_the_field_says(suit):
+    bpy.context.scene.takemill.cut_combinations = "parts"
+    takemill.suggest_cuts()
+    cuts = playing(suit).takemill.cuts
+    assert all(cut.why.endswith("% sure)") for cut in cuts)
+    settings = recipe_of(bpy.context.scene)
+    assert settings.cuts.combinations == "parts"
 
 
 def test_travel_on_a_root_that_is_not_there(tmp_path):

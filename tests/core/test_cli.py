@@ -187,6 +187,33 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
         assert one == other
 
 
+def test_a_shot_list_names_the_cuts_and_says_what_no_cut_fits(capsys, take):
+    plain = json.loads(run(capsys, "cuts", take, "--json"))["cuts"]
+    text = run(capsys, "cuts", take, "--shots", "breathe, set_off_walking, jab", "--parts")
+    assert "no cut fits the name 'jab' of the shot list" in text
+    named = json.loads(run(capsys, "cuts", take, "--shots", "breathe,set_off_walking", "--json"))["cuts"]
+    assert [one["name"] for one in named[:2]] == ["breathe", "set_off_walking"]
+    assert [one["kind"] for one in named] == [one["kind"] for one in plain]
+    assert cli.main(["cuts", str(take), "--shots", "a/b"]) == 2
+    assert "[cuts] shot_list" in capsys.readouterr().err
+
+
+def test_pack_makes_what_it_can_and_names_the_rest(capsys, take, tmp_path):
+    recipe, out = tmp_path / "set.toml", tmp_path / "out"
+    recipe.write_text(
+        '[[clip]]\nname = "stand"\nfrom = 0\nto = 1.9\n\n'
+        '[[clip]]\nname = "hop"\nfrom = 0\nto = 0.4\nloop = true\n'
+    )
+    assert cli.main(["pack", str(take), "--recipe", str(recipe), "--out", str(out), "--json"]) == 1
+    text, err = capsys.readouterr()
+    assert err == ""
+    (line,) = json.loads(text)["not_made"]
+    assert line.startswith("not made: clip 'hop': ")
+    assert [one["name"] for one in json.loads((out / "clips.json").read_text())["clips"]] == ["stand"]
+    assert cli.main(["verify", str(out), str(take), "--recipe", str(recipe)]) == 1
+    assert "clip 'hop' of the recipe cannot be made" in capsys.readouterr().out
+
+
 def test_loops_are_ranked_within_the_stretch(capsys, take):
     said = json.loads(run(capsys, "loops", take, "--from", "3.5", "--to", "480f", "--json"))["loops"]
     assert said

@@ -18,7 +18,6 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip import cuts as cuts_file
 from takemill.clip.cuts import CutSettings, suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.files.bvh import read_bvh
@@ -91,7 +90,7 @@ def take() -> tuple[Motion, BodyMap, list[tuple[str, int, int]]]:
         ("locomotion", int(starts[1]) + 60, int(starts[2]) - 60),
         ("turn", int(starts[2]) + 60, int(starts[3]) - 60),
         ("strike", int(starts[3]) + strike_from, int(starts[3]) + strike_to),
-        ("other", int(starts[4]) + nod_from, int(starts[4]) + nod_to),
+        ("gesture", int(starts[4]) + nod_from, int(starts[4]) + nod_to),
         ("jump", int(starts[5]) + hop_from, int(starts[5]) + hop_to),
         ("idle", int(starts[5]) + hop_to, int(starts[7])),
     ]
@@ -104,13 +103,12 @@ def test_each_part_is_found_with_its_kind(take: tuple[Motion, BodyMap, list[tupl
     cuts = suggest_cuts(motion, body)
     kinds = [cut.kind for cut in cuts if cut.kind != "idle"]
     assert kinds == [kind for kind, _, _ in truth if kind != "idle"]
-    settings, limit = CutSettings(), 0.25 * RATE
+    limit = 0.25 * RATE
     for kind, start, stop in truth:
         if kind != "idle":
             cut = next(cut for cut in cuts if cut.kind == kind)
-            # A little rest is kept on both sides.
-            assert abs(cut.start - (start - settings.lead_s * RATE)) <= limit, (kind, cut, start)
-            assert abs(cut.stop - (stop + settings.settle_s * RATE)) <= limit, (kind, cut, stop)
+            assert abs(cut.start - start) <= limit, (kind, cut, start)
+            assert abs(cut.stop - stop) <= limit, (kind, cut, stop)
     assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
     assert (cuts[-1].kind, cuts[-1].stop) == ("idle", len(motion))
 
@@ -140,7 +138,7 @@ def sample() -> tuple[Motion, BodyMap, list[dict[str, Any]]]:
 def test_the_sample_take_is_cut_as_its_script_says(
     sample: tuple[Motion, BodyMap, list[dict[str, Any]]],
 ) -> None:
-    """Truth: the script that builds the marsh ferry take; it counts some rest to each part.
+    """Truth: the script that builds the marsh ferry take; it counts up to 0.7 s of rest to each part's ends.
 
     The slow shift of weight has no sharp ends, and between parts the performer stands: neither is compared.
     """
@@ -149,8 +147,8 @@ def test_the_sample_take_is_cut_as_its_script_says(
     assert [cut.kind for cut in cuts] == [part["kind"] for part in parts]
     for cut, part in zip(cuts, parts, strict=True):
         if part["name"] != "shift_weight":
-            assert cut.start / motion.rate == pytest.approx(part["start_s"], abs=0.15), part["name"]
-            assert cut.stop / motion.rate == pytest.approx(part["end_s"], abs=0.15), part["name"]
+            assert -0.05 < cut.start / motion.rate - part["start_s"] < 0.5, part["name"]
+            assert -0.05 < part["end_s"] - cut.stop / motion.rate < 0.75, part["name"]
 
 
 @pytest.mark.parametrize("build", [fit_bodies.BROAD, fit_bodies.TOON])
@@ -173,7 +171,11 @@ def test_names_are_unique_and_ranges_in_order(
     assert all(0 <= cut.start < cut.stop <= len(motion) for cut in cuts)
     assert all(before.stop <= after.start for before, after in pairwise(cuts))
     assert all(cut.loop == (cut.kind in ("idle", "locomotion")) for cut in cuts)
+    assert [cut.name for cut in cuts if cut.kind != "idle"] == [
+        "walk_forward_01", "turn_left_180_01", "punch_right_01", "gesture_left_01", "jump_01"
+    ]  # fmt: skip
     assert cuts[0].name == "idle_01"
+    assert all(0.5 <= cut.sure <= 1 and cut.why for cut in cuts)
 
 
 def test_one_shots_start_and_end_calm(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
@@ -203,8 +205,8 @@ def test_a_take_of_one_frame_has_a_cut_or_none(
 
 def test_a_setting_of_zero_is_refused(take: tuple[Motion, BodyMap, list[tuple[str, int, int]]]) -> None:
     motion, body, _ = take
-    with pytest.raises(InputError, match="pause_s"):
-        suggest_cuts(motion, body, replace(CutSettings(), pause_s=0.0))
+    with pytest.raises(InputError, match="visit_s"):
+        suggest_cuts(motion, body, replace(CutSettings(), visit_s=0.0))
 
 
 @pytest.mark.parametrize("at_end", [False, True])
@@ -227,21 +229,6 @@ def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:
     assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
     assert cuts[0].stop > 29 * take.rate
     assert "locomotion" in {cut.kind for cut in cuts}
-
-
-def test_frames_between_turns_and_steps_go_to_the_nearest() -> None:
-    """Against a search for each frame; of two that are as near the earlier counts."""
-    rng = np.random.default_rng(6)
-    for _ in range(30):
-        label = rng.choice([0, 0, 0, 1, 2], 60)
-        label[rng.integers(60)] = 1
-        marked = np.flatnonzero(label)
-        wanted = [label[marked[np.argmin(np.abs(marked - frame))]] for frame in range(60)]
-        found = cuts_file._split_turns(100, label == 2, label == 1)
-        assert [start for _, start, _ in found] == [100, *(stop for _, _, stop in found[:-1])]
-        played = [kind for kind, start, stop in found for _ in range(start, stop)]
-        assert played == ["turn" if one == 2 else "locomotion" for one in wanted]
-        assert all(a[0] != b[0] for a, b in pairwise(found))
 
 
 @pytest.mark.parametrize(("peak_deg_s", "rests"), [(60, True), (220, True), (480, False)])

@@ -18,7 +18,7 @@ SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 3,
+    "schema_version": 4,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -161,7 +161,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=1), "schema_version: const 3 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 4 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),
         (

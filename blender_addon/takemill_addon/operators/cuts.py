@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.base.errors import InputError
+from takemill.base.errors import InputError, TakemillError
 from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
-from takemill.pipeline.plan_clips import plan_clips, suggest_take_cuts
+from takemill.pipeline.plan_clips import OnFailure, plan_clips, suggest_take_cuts
 from takemill.pipeline.prepare_take import Progress
 from takemill.recipe.recipe import ClipSpec, Recipe
 
@@ -21,7 +21,7 @@ FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here a
 
 
 class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
-    """Look for stretches that could be clips: idles, locomotion, strikes, turns, jumps. Replaces the list"""
+    """Look for stretches that could be clips: idles, locomotion, turns, strikes, jumps. Replaces the list"""
 
     bl_idname = "takemill.suggest_cuts"
     bl_label = "Suggest Cuts"
@@ -35,6 +35,8 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
             raise InputError(f"{work.action.name!r}: no clip can be suggested; add cuts by hand")
         specs = [ClipSpec.from_cut(cut) for cut in found]
         cuts.fill_cuts(work.action, work.take, specs, [-1] * len(specs))
+        for item, cut in zip(work.action.takemill.cuts, found, strict=True):
+            item.why = f"{cut.why} ({100 * cut.sure:.0f} % sure)"
         stage.note_reading(work)
         return f"{len(found)} cuts suggested"
 
@@ -138,33 +140,48 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         work = self.read_work(context)
         settings = _recipe(context, work)
-        manager = context.window_manager
+        manager, lacks = context.window_manager, dict[str, TakemillError]()
         manager.progress_begin(0, 100)
         try:
             clips = _clips(
-                context, work, settings, lambda _, part: manager.progress_update(round(100 * part))
+                context,
+                work,
+                settings,
+                lambda _, part: manager.progress_update(round(100 * part)),
+                lacks.__setitem__,
             )
         finally:
             manager.progress_end()
         for clip in clips:
             _write_clip(context, work, clip)
         stage.note_reading(work)
-        return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}"
+        for problem in lacks.values():
+            self.report({"WARNING"}, f"not made: {problem}")
+        without = f"; not made: {', '.join(lacks)}" if lacks else ""
+        return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}{without}"
 
 
 def _clips(
-    context: bpy.types.Context, work: stage.Work, settings: Recipe, progress: Progress
+    context: bpy.types.Context,
+    work: stage.Work,
+    settings: Recipe,
+    progress: Progress,
+    failed: OnFailure,
 ) -> tuple[FinishedClip, ...]:
-    """The clips of a take; of a fitted one, of the frames that are found on the performer."""
+    """The clips of a take; of a fitted one, of the frames that are found on the performer.
+
+    `failed` hears of each that cannot be made.
+    """
     known = _clips_before(context, work, settings)
     performed = takes.performer_of(context, work, settings)
     if performed:
         performer, fitted = performed
-        plan = stages.settle_seams([performer], plan_clips([performer], settings, known))
+        plan = plan_clips([performer], settings, known, failed)
+        plan = stages.settle_seams([performer], plan, failed)
         plan = plan.for_character(work.armature.name)
     else:
         fitted = takes.prepare_work(work, settings)
-        plan = plan_clips([fitted], settings, known)
+        plan = plan_clips([fitted], settings, known, failed)
     rows = [cut for cut in work.action.takemill.cuts if cut.use]
     plan = replace(plan, suggested=all(cut.line < 0 and cut.name == cut.given_name for cut in rows))
     if plan.is_rooted and work.body.get("root") is None:
@@ -172,7 +189,7 @@ def _clips(
             f"armature {work.armature.name!r}: it has no root bone for the root motion; "
             "Add Root Bone in the Body panel, or choose another Root Motion for the cuts"
         )
-    return stages.make_clips([fitted], plan, progress, known)
+    return stages.make_clips([fitted], plan, progress, known, failed)
 
 
 def _clips_before(context: bpy.types.Context, work: stage.Work, settings: Recipe) -> dict[str, FinishedClip]:

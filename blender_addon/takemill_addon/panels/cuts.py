@@ -30,6 +30,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             return
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
+        layout.prop(chosen, "cut_combinations")
         row = layout.row()
         row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side = row.column(align=True)
@@ -43,6 +44,8 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             ends.prop(cut, "end")
             _draw_pose(column, context, cut, findings.between_poses(action))
             column.prop(cut, "kind")
+            if cut.why and cut.kind == cut.given_kind:
+                paragraph(column, context, cut.why, "INFO")
             column.prop(cut, "root_motion")
             column.prop(cut, "override_smoothing")
             smoothing = column.row()

@@ -22,11 +22,22 @@ ROOT_MOTION = (
 KINDS = (
     ("idle", "Idle", "The body rests, upright or not"),
     ("locomotion", "Locomotion", "The body goes over the floor: it walks, runs or crawls"),
-    ("strike", "Strike", "A hand or a foot moves fast and stops"),
     ("turn", "Turn", "The body turns where it stands"),
+    ("strike", "Strike", "A hand or a foot is thrown out and stops sharply, once or several times"),
+    ("dodge", "Dodge", "Head and trunk leave the line and come back: a duck, a slip"),
     ("jump", "Jump", "Both feet leave the floor"),
+    ("fall", "Fall", "The body goes down to the floor"),
+    ("lying", "Lying", "The body lies or sits on the floor"),
+    ("get_up", "Get Up", "The body gets up from the floor"),
+    ("roll", "Roll", "Over head and back along the floor"),
+    ("gesture", "Gesture", "The arms alone move"),
     ("other", "Other", "The body does something else"),
 )
+COMBINATIONS = (
+    ("whole", "Whole", "A combination of strikes is one cut"),
+    ("parts", "Parts", "Each strike of a combination is a cut of its own"),
+)
+assert tuple(word for word, *_ in COMBINATIONS) == cuts.COMBINATIONS
 assert tuple(kind for kind, *_ in KINDS) == cuts.KINDS
 assert {mode for mode, *_ in ROOT_MOTION} == set(root_motion.MODES)
 
@@ -66,6 +77,7 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         name="Root Motion", items=ROOT_MOTION, description="Where the path over the floor and the turn go"
     )
     line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
+    why: StringProperty(description="Why a suggested cut has its kind, and how sure that is")
     given_name: StringProperty(description="The name that it was loaded or suggested with")
     given_kind: StringProperty(description="The kind that it was loaded or suggested with")
 
@@ -78,6 +90,10 @@ class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
 class LoopProperties:
     """Settings of the scene for loops and root motion."""
 
+    cut_combinations: EnumProperty(
+        name="Combinations", items=COMBINATIONS, default="whole",
+        description="What becomes of several strikes without a guard between them, when cuts are suggested",
+    )  # fmt: skip
     loop_longest_s: FloatProperty(
         name="Longest Loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
         description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, an idle 20 s",

@@ -20,7 +20,7 @@ from .working_take import Take
 
 
 def suggest_cuts(take: AnyTake, recipe: AnyRecipe = None) -> tuple[Cut, ...]:
-    """The clips that suggest themselves: name, kind, frames [start, stop) and whether they are loops.
+    """Suggested clips: name, kind, frames [start, stop), loop or not, limbs that strike, how sure and why.
 
     One that is raw is repaired first.
 

@@ -6,9 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..base.errors import InputError
+from ..base.errors import InputError, TakemillError
 from ..body.intake import Intake
 from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.plan_clips import OnFailure
 from ..pipeline.prepare_take import Progress, ignore_progress
 from ..recipe.recipe import Recipe
 from ..sets import clip_set, verify
@@ -128,9 +129,17 @@ def verify_set(
         odd.extend(f"{name}: {problem}" for problem in intake.problems)
         on_intake(name, intake)
 
-    again = _made_again(folder, _paths(takes), _paths(to), recipe, progress, folders, note_intake)
+    lacks: list[str] = []
+
+    def note_failure(name: str, problem: TakemillError) -> None:
+        lacks.append(f"clip {name!r} of the recipe cannot be made: {problem}")
+
+    again = _made_again(
+        folder, _paths(takes), _paths(to), recipe, progress, folders, note_intake, note_failure
+    )
     if recipe.intake.accept:
         odd.clear()
+    odd += lacks
     found = []
     for one in folders:
         progress(f"reading {one}", 0.9)
@@ -156,6 +165,7 @@ def _made_again(
     progress: Progress,
     folders: Sequence[Path],
     note_intake: OnIntake,
+    note_failure: OnFailure,
 ) -> Mapping[Path, tuple[FinishedClip, ...]]:
     """The clips of each set, from the takes; nothing where these are not at hand.
 
@@ -172,8 +182,10 @@ def _made_again(
     if not to:
         if len(folders) > 1:
             raise InputError(f"{folder} holds sets of characters; name each with --to")
-        return {folders[0]: _said_of(make_file_clips(takes, reading, progress, note_intake), recipe)}
-    found = make_character_clips(takes, to, reading, progress, note_intake)
+        return {
+            folders[0]: _said_of(make_file_clips(takes, reading, progress, note_intake, note_failure), recipe)
+        }
+    found = make_character_clips(takes, to, reading, progress, note_intake, note_failure)
     again = {
         character_folder(folder, name, len(to)): _said_of(clips, recipe) for name, clips in found.items()
     }

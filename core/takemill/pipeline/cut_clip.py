@@ -15,6 +15,12 @@ from ..feet.contacts import Contacts, find_contacts
 from ..recipe.recipe import ClipSpec, Recipe
 from .prepare_take import PreparedTake
 
+_LOOP_KINDS = {
+    "locomotion": "locomotion",
+    "idle": "idle",
+    "lying": "idle",
+}  # how the loop of a kind is searched for
+
 
 @dataclass(frozen=True)
 class Piece:
@@ -75,8 +81,8 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
 def _find_seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
     """The best loop of a clip's frames, or all of them when no search is wanted."""
     settings = recipe.loop
-    if settings.kind == "auto" and spec.kind in ("locomotion", "idle"):
-        settings = replace(settings, kind=spec.kind)
+    if settings.kind == "auto" and spec.kind in _LOOP_KINDS:
+        settings = replace(settings, kind=_LOOP_KINDS[spec.kind])
     if not spec.search:  # only the range's own ends are that far apart
         settings = replace(settings, shortest_s=motion.duration_s, longest_s=motion.duration_s, count=1)
     try:
@@ -85,7 +91,8 @@ def _find_seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) ->
         raise RecipeError(f"{spec}: {problem}") from problem
     if not found:
         raise RecipeError(
-            f"{spec}: no loop in its range; widen it, or set search = false to close it as it is"
+            f"{spec}: no loop in its range; widen it, close it as it is (search = false; in Blender untick "
+            "Find Best Seam), or make it no loop (loop = false; untick Loop)"
         )
     return found[0]
 

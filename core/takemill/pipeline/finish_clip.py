@@ -34,7 +34,7 @@ PINNED_KINDS = ("locomotion", "idle")
 """Kinds of loops whose planted feet are pinned again."""
 
 _STRIKING_KINDS = ("strike", "other")
-_JUMPING_KINDS = ("jump", "strike", "other")  # the flights of a run are no jumps
+_JUMPING_KINDS = ("jump", "strike", "roll", "other")  # the flights of a run are no jumps
 _MAX_TURN_CHANGE_DEG = 45.0  # a wanted turn that is further off is taken for a slip (chosen by eye)
 
 

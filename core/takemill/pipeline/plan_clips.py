@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from ..base.errors import InputError, RecipeError
+from ..base.errors import InputError, RecipeError, TakemillError
 from ..body.motion import Motion
 from ..clip.cuts import Cut, suggest_cuts
-from ..recipe.recipe import ClipSpec, Recipe, parts_of
+from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of
 from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
 from .prepare_take import PreparedTake
+
+OnFailure = Callable[[str, TakemillError], None]
+"""Hears of a clip that cannot be made, by its name, and why; then the others are made without it."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +55,16 @@ class Plan:
         return replace(self, recipe=replace(self.recipe, character=self.recipe.character or name))
 
 
-def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[str] = ()) -> Plan:
+def plan_clips(
+    takes: Sequence[PreparedTake],
+    recipe: Recipe,
+    known: Iterable[str] = (),
+    failed: OnFailure | None = None,
+) -> Plan:
     """The recipe's clips with their takes and kinds; the suggested cuts of all takes if it has none.
 
-    Cuts are looked for once in each take, and only where a clip's kind, or the clips, depend on them.
+    Cuts are looked for once in each take, and only where a clip's kind, or the clips, depend on them. With
+    `failed` a clip that leaves its take is told of and left out, unless there is no other.
 
     Raises:
         RecipeError: a clip leaves its take, names no take of the set, or none of several, or reaches into a
@@ -64,6 +73,8 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
     """
     by_name = {take.name: take for take in takes}
     known = frozenset(known)
+    if failed:
+        recipe = _without_misplaced(takes, recipe, failed)
     expect_clips(recipe, {take.name: take.motion for take in takes}, known)
     if recipe.repair.trim:
         _expect_between_poses(takes, recipe)
@@ -91,6 +102,41 @@ def plan_clips(takes: Sequence[PreparedTake], recipe: Recipe, known: Iterable[st
         for spec in placed
     ]
     return Plan(recipe, tuple(drafts), suggested=False, known=known)
+
+
+def _without_misplaced(takes: Sequence[PreparedTake], recipe: Recipe, failed: OnFailure) -> Recipe:
+    """The recipe without the clips that leave their take; as it is if all do, or the neutral one does."""
+    problems: dict[str, RecipeError] = {}
+    for spec in recipe.clips:
+        clips = (replace(spec, blend_frames=None),)
+        alone = replace(recipe, clips=clips, variants=(), neutral="", blend_frames=0)
+        try:
+            expect_clips(alone, {take.name: take.motion for take in takes})
+            if recipe.repair.trim:
+                _expect_between_poses(takes, alone)
+        except RecipeError as problem:
+            problems[spec.name or str(spec)] = problem
+    left = tuple(spec for spec in recipe.clips if (spec.name or str(spec)) not in problems)
+    gone = {spec.name for spec in recipe.clips} - {spec.name for spec in left}
+    if not left or recipe.neutral in gone:
+        return recipe
+    for name, one in problems.items():
+        failed(name, one)
+    return replace(recipe, clips=left, variants=without_sources(recipe.variants, gone, failed))
+
+
+def without_sources(
+    variants: Sequence[VariantSpec], gone: Collection[str], failed: OnFailure
+) -> tuple[VariantSpec, ...]:
+    """The variants whose clips are made; `failed` hears of the others."""
+    left = []
+    for one in variants:
+        missing = {one.of, one.additive_to} & set(gone)
+        if missing:
+            failed(one.name, RecipeError(f"{one}: its clip {min(missing)!r} was not made"))
+        else:
+            left.append(one)
+    return tuple(left)
 
 
 def suggest_take_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:

@@ -126,6 +126,8 @@ class Recipe:
     fit: FitSettings = field(default_factory=FitSettings)
 
     def __post_init__(self) -> None:
+        for name in self.cuts.shot_list:
+            expect_name(name, "[cuts] shot_list")
         names = [clip.name for clip in self.clips if clip.name] + [one.name for one in self.variants]
         expect_unique(names, "recipe")
         if not self.neutral and (self.blend_frames or any(spec.blend_frames for spec in self.clips)):

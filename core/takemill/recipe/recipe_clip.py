@@ -94,8 +94,8 @@ class ClipSpec:
 
     @classmethod
     def from_cut(cls, cut: Cut, take: str = "", name: str | None = None) -> ClipSpec:
-        """The clip that a suggested cut becomes: an idle stays in place, all others move by the root."""
-        root_motion = "in_place" if cut.kind == "idle" else "root"
+        """The clip that a suggested cut becomes: who rests stays in place, all others move by the root."""
+        root_motion = "in_place" if cut.kind in ("idle", "lying") else "root"
         return cls(
             cut.name if name is None else name,
             Moment(cut.start, in_frames=True),

@@ -40,7 +40,8 @@ _EXAMPLES = """\
 # to = 42.0                 # the last pose of the clip
 # name = "walk"             # may be left out where there is a naming
 # take = "monday"           # the file's name without its ending, when there are several
-# kind = "locomotion"       # idle, locomotion, strike, turn, jump, other; found from the motion when left out
+# kind = "locomotion"       # idle, locomotion, turn, strike, dodge, jump, fall, lying, get_up, roll, gesture,
+#                           # other; found from the motion when left out
 # loop = true               # a loop: the best seam within the range
 # search = false            # a loop of exactly the range
 # root_motion = "root"      # the path and the turn: "root" joint, "keep" on the body, or "in_place"

@@ -24,7 +24,7 @@ from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
 
-VERSION = 3
+VERSION = 4
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 # Of one key's value: components (rotations have four) times the size of one.

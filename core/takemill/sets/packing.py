@@ -12,7 +12,7 @@ from ..files.take_address import name_of as name_of_take
 from ..files.take_motion import digest_of_file, takes_in
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.plan_clips import expect_clips
+from ..pipeline.plan_clips import OnFailure, expect_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, expect_one_skeleton, prepare_take
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
@@ -27,10 +27,12 @@ def pack_takes(
     progress: Progress,
     on_intake: OnIntake = ignore_intake,
     say: Callable[[str], None] = clip_set.say_nothing,
+    failed: OnFailure | None = None,
 ) -> list[Facts]:
     """Takes from files, packed on their own skeleton; what clips.json says of each clip.
 
-    `say` is called with a line for each file in the folder that is kept under another name.
+    `say` is called with a line for each file in the folder that is kept under another name. With `failed` a
+    clip that cannot be made is told of, and the set is made of the others.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -40,7 +42,7 @@ def pack_takes(
     name = choose_set_name(recipe, next(iter(read)))
     clip_set.expect_place(out_dir, name)
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.5))
-    return pack_prepared(takes, name, recipe, out_dir, partial_progress(progress, 0.6, 0.4), say)
+    return pack_prepared(takes, name, recipe, out_dir, partial_progress(progress, 0.6, 0.4), say, failed)
 
 
 def pack_prepared(
@@ -50,13 +52,14 @@ def pack_prepared(
     out_dir: str | Path,
     progress: Progress,
     say: Callable[[str], None] = clip_set.say_nothing,
+    failed: OnFailure | None = None,
 ) -> list[Facts]:
     """Prepared takes, packed on their own skeleton under a set's name.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25))
+    clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25), failed)
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
     rest = partial_progress(progress, 0.25, 0.75)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)
@@ -67,6 +70,7 @@ def make_file_clips(
     recipe: Recipe,
     progress: Progress,
     on_intake: OnIntake = ignore_intake,
+    failed: OnFailure | None = None,
 ) -> tuple[FinishedClip, ...]:
     """The clips of takes from files, as `pack_takes` would write them.
 
@@ -76,7 +80,7 @@ def make_file_clips(
     paths = takes_in(paths)
     read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.2), on_intake)
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.2, 0.6))
-    return stages.make_set(takes, recipe, partial_progress(progress, 0.8, 0.2))
+    return stages.make_set(takes, recipe, partial_progress(progress, 0.8, 0.2), failed)
 
 
 Takes = dict[str, Read]

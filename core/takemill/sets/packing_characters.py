@@ -19,7 +19,7 @@ from ..files.take_motion import takes_in
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.fit_take import fit_take
-from ..pipeline.plan_clips import plan_clips
+from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
@@ -125,12 +125,14 @@ def pack_characters(
     progress: Progress,
     on_intake: OnIntake = ignore_intake,
     say: Callable[[str], None] = clip_set.say_nothing,
+    failed: OnFailure | None = None,
 ) -> dict[str, list[Facts]]:
     """Takes fitted to characters and packed; by character, what clips.json says of each clip.
 
     One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
     for once, on the performer, so that all characters' clips are of the same frames. All sets are
-    written, or none. `say` is called with a line for each file that is kept under another name.
+    written, or none. `say` is called with a line for each file that is kept under another name. With
+    `failed` a clip that cannot be made is told of, and the sets are made of the others.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -146,7 +148,7 @@ def pack_characters(
         clip_set.expect_place(character_folder(out_dir, one.name, len(characters)), name)
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.4))
     rest = partial_progress(progress, 0.5, 0.5)
-    return pack_prepared_for(takes, characters, name, recipe, out_dir, rest, say)
+    return pack_prepared_for(takes, characters, name, recipe, out_dir, rest, say, failed)
 
 
 def pack_prepared_for(
@@ -157,6 +159,7 @@ def pack_prepared_for(
     out_dir: str | Path,
     progress: Progress,
     say: Callable[[str], None] = clip_set.say_nothing,
+    failed: OnFailure | None = None,
 ) -> dict[str, list[Facts]]:
     """Prepared takes, fitted to characters and packed under a set's name; by character, as `pack_characters`.
 
@@ -164,7 +167,7 @@ def pack_prepared_for(
         TakemillError: anything is wrong; then nothing is written.
     """
     places = {one.name: character_folder(out_dir, one.name, len(characters)) for one in characters}
-    fitted = list(_fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4)))
+    fitted = list(_fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4), failed))
     sets = {}
     for number, (one, own_recipe, clips) in enumerate(fitted):
         part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
@@ -181,6 +184,7 @@ def make_character_clips(
     recipe: Recipe,
     progress: Progress,
     on_intake: OnIntake = ignore_intake,
+    failed: OnFailure | None = None,
 ) -> dict[str, tuple[FinishedClip, ...]]:
     """By character, the clips as `pack_characters` would write them.
 
@@ -193,7 +197,9 @@ def make_character_clips(
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.2, 0.4))
     return {
         one.name: clips
-        for one, _, clips in _fit_characters(takes, characters, recipe, partial_progress(progress, 0.6, 0.4))
+        for one, _, clips in _fit_characters(
+            takes, characters, recipe, partial_progress(progress, 0.6, 0.4), failed
+        )
     }
 
 
@@ -203,13 +209,17 @@ def character_folder(out_dir: str | Path, character: str, count: int) -> Path:
 
 
 def _fit_characters(
-    takes: Sequence[PreparedTake], characters: Sequence[Character], recipe: Recipe, progress: Progress
+    takes: Sequence[PreparedTake],
+    characters: Sequence[Character],
+    recipe: Recipe,
+    progress: Progress,
+    failed: OnFailure | None = None,
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     work_share = 1 / (len(characters) + 1)
-    plan = plan_clips(takes, recipe)
+    plan = plan_clips(takes, recipe, (), failed)
     progress("looking for seams", 0.0)
-    shared_plan = stages.settle_seams(takes, plan)
+    shared_plan = stages.settle_seams(takes, plan, failed)
     for number, one in enumerate(characters, 1):
         part = partial_progress(progress, number * work_share, work_share)
         part(f"fitting {one.name}", 0.0)

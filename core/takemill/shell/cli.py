@@ -60,9 +60,10 @@ sensors sat, as that pose shows it, in the whole take; --trim leaves the pose ou
 that lies before or behind it."""
 
 _CUTS = """\
-Suggest clips: idles, walks, turns, strikes, jumps.
+Suggest clips: idles, walks, turns, strikes, dodges, jumps, falls, gestures; how sure each is, and why.
 
   takemill cuts take.bvh
+  takemill cuts take.bvh --shots "jab,hook,duck,walk"   # names, in the order in which they were performed
   takemill cuts take.bvh --toml > set.toml      # then edit names and times, and pack with it"""
 
 _RECIPE = """\
@@ -169,6 +170,14 @@ def build_parser() -> argparse.ArgumentParser:
     _as_page(repair)
     cuts = verb("cuts", _CUTS)
     _takes(cuts)
+    cuts.add_argument(
+        "--shots",
+        metavar="NAMES",
+        help="Names wanted, in the take's order, between commas: [cuts] shot_list.",
+    )
+    cuts.add_argument(
+        "--parts", action="store_true", help="Each strike of a combination by itself: [cuts] combinations."
+    )
     shape = cuts.add_mutually_exclusive_group()
     _as_json(shape)
     shape.add_argument("--toml", action="store_true", help="Print a recipe.")

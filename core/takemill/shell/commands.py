@@ -10,7 +10,7 @@ from ..api.clip_verbs import find_loops, suggest_cuts
 from ..api.set_verbs import verify_set
 from ..api.take_verbs import repair_take
 from ..api.working_take import Take
-from ..base.errors import InputError
+from ..base.errors import InputError, TakemillError
 from ..clip.loop_search import LoopCandidate
 from ..files.take_address import name_of
 from ..pipeline.prepare_take import Progress
@@ -33,9 +33,17 @@ _UNFINISHED = (
 def cuts(options: argparse.Namespace, progress: Progress) -> str:
     """The clips that suggest themselves."""
     recipe = recipe_of(options)
+    if options.shots is not None:
+        names = tuple(name for word in options.shots.split(",") if (name := word.strip()))
+        recipe = replace(recipe, cuts=replace(recipe.cuts, shot_list=names))
+    if options.parts:
+        recipe = replace(recipe, cuts=replace(recipe.cuts, combinations="parts"))
     log = IntakeLog()
     take = _repaired(options, recipe, progress, log)
     found = suggest_cuts(take, recipe)
+    given = {cut.name for cut in found}
+    missing = [name for name in recipe.cuts.shot_list if name not in given]
+    log.lines += [f"no cut fits the name {name!r} of the shot list" for name in missing]
     if options.toml:
         lines = [f"# {line}" for line in log.lines]
         return "\n".join([*lines, console.cuts_toml(take.name, take.rate, found)])
@@ -70,29 +78,40 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     return "\n".join([*log.lines, console.loops_table(found, take.rate)])
 
 
-def pack(options: argparse.Namespace, progress: Progress) -> str:
+class _NotMade(list[str]):
+    """The clips that could not be made, each with why; the set is made of the others."""
+
+    def __call__(self, name: str, problem: TakemillError) -> None:
+        self.append(f"not made: {problem}" if repr(name) in str(problem) else f"not made: {name}: {problem}")
+
+
+def pack(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set of clips in a folder."""
     recipe = recipe_of(options)
     if options.to:
         return _pack_to(options, recipe, progress)
     log, kept = IntakeLog(), list[str]()
-    facts = pack_takes(options.takes, recipe, options.out, progress, log, kept.append)
+    lacks = _NotMade()
+    facts = pack_takes(options.takes, recipe, options.out, progress, log, kept.append, lacks)
     if options.json:
-        return as_json({"out": str(options.out), "intake": log.facts, "clips": facts, "kept": kept})
-    tail = [*kept, f"{len(facts)} clips in {options.out}"]
-    return "\n".join([*log.lines, console.clips_table(facts), "", *tail])
+        said = {"out": str(options.out), "intake": log.facts, "clips": facts, "kept": kept, "not_made": lacks}
+        return as_json(said), int(bool(lacks))
+    tail = [*kept, *lacks, f"{len(facts)} clips in {options.out}"]
+    return "\n".join([*log.lines, console.clips_table(facts), "", *tail]), int(bool(lacks))
 
 
-def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> str:
+def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) -> tuple[str, int]:
     log, kept = IntakeLog(), list[str]()
-    said = pack_characters(options.takes, options.to, recipe, options.out, progress, log, kept.append)
+    lacks = _NotMade()
+    said = pack_characters(options.takes, options.to, recipe, options.out, progress, log, kept.append, lacks)
     if options.json:
-        return as_json({"out": str(options.out), "intake": log.facts, "characters": said, "kept": kept})
-    parts = ["\n".join([*log.lines, *kept])]
+        told = {"out": str(options.out), "intake": log.facts, "characters": said, "kept": kept}
+        return as_json(told | {"not_made": lacks}), int(bool(lacks))
+    parts = ["\n".join([*log.lines, *kept, *lacks])]
     for name, facts in said.items():
         place = character_folder(options.out, name, len(said))
         parts.append(f"{name}:\n{console.clips_table(facts)}\n\n{len(facts)} clips in {place}")
-    return "\n\n".join(parts)
+    return "\n\n".join(parts), int(bool(lacks))
 
 
 def verify(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:

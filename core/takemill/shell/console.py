@@ -90,12 +90,19 @@ def _findings_text(findings: Sequence[Finding], rate: float) -> str:
 
 def cuts_table(cuts: Sequence[Cut], rate: float) -> str:
     """Suggested clips."""
+    head = ("name", "kind", "from s", "to s", "seconds", "", "sure", "why")
     rows = [
-        (cut.name, cut.kind, *span(cut.start, cut.stop - 1, rate), "loop" if cut.loop else "") for cut in cuts
+        (
+            cut.name,
+            cut.kind,
+            *span(cut.start, cut.stop - 1, rate),
+            "loop" if cut.loop else "",
+            f"{cut.sure:.2f}",
+            cut.why,
+        )
+        for cut in cuts
     ]
-    return (
-        table(("name", "kind", "from s", "to s", "seconds", ""), rows) if rows else "no clip can be suggested"
-    )
+    return table(head, rows) if rows else "no clip can be suggested"
 
 
 def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
@@ -110,7 +117,7 @@ def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
     for cut in cuts:
         spec = ClipSpec.from_cut(cut)
         parts.append(
-            "[[clip]]\n"
+            f"[[clip]]  # {cut.why}\n"
             f"name = {json.dumps(cut.name)}\n"
             f"kind = {json.dumps(cut.kind)}\n"
             f"from = {cut.start / rate:.3f}\n"

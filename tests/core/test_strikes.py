@@ -1,0 +1,45 @@
+"""Strikes of labelled takes are found with their limbs; gestures, gaits and dances hold none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from labelled_takes import labelled_take
+from takemill.clip.action_features import trunk_upright
+from takemill.clip.action_signals import measure_signals
+from takemill.clip.strikes import Strike, find_strikes
+from takemill.feet.contacts import find_contacts
+
+
+def strikes_of(seed: int, word: str, rests: bool = True) -> tuple[tuple[Strike, ...], tuple[str, ...]]:
+    """The strikes that are found in a take of one action, and those that it holds."""
+    take = labelled_take(seed, 1, (word,), rests=rests)
+    contacts = find_contacts(take.motion, take.body)
+    signals = measure_signals(take.motion, take.body, contacts, np.arange(0, len(take.motion), 2))
+    (label,) = take.labels
+    found = find_strikes(signals, trunk_upright(signals), 5.0, 4.0)
+    assert all(label.start < 2 * one.frame < label.stop for one in found)
+    return found, label.limbs if label.kinds == ("strike",) else ()
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("word", ["punch", "kick", "spinkick"])
+def test_a_strike_is_found_with_its_limb(word: str, seed: int) -> None:
+    found, wanted = strikes_of(seed, word)
+    assert tuple(one.limb for one in found) == wanted
+    assert all((one.shape == "kick") == (word != "punch") for one in found)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_strikes_of_a_combination_are_found_one_by_one(seed: int) -> None:
+    found, wanted = strikes_of(seed, "combination", rests=False)
+    assert tuple(one.limb for one in found) == wanted
+
+
+@pytest.mark.parametrize(
+    "word", ["gesture", "walk", "run", "dance_a", "dance_b", "dodge", "cartwheel", "roll"]
+)
+def test_what_is_no_strike_holds_none(word: str) -> None:
+    for seed in range(3):
+        assert strikes_of(seed, word)[0] == ()
