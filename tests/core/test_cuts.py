@@ -216,7 +216,10 @@ def test_a_reference_pose_is_no_part_of_a_clip(at_end: bool) -> None:
     assert "locomotion" in {cut.kind for cut in cuts}
     clear = slice(0, len(take) - HELD) if at_end else slice(HELD, len(take))
     assert all(clear.start - 3 <= cut.start < cut.stop <= clear.stop + 3 for cut in cuts)
-    assert cuts == suggest_cuts(take, body, contacts=find_contacts(take, body))
+    again = suggest_cuts(take, body, contacts=find_contacts(take, body))
+    assert [(cut.name, cut.start, cut.stop) for cut in again] == [
+        (cut.name, cut.start, cut.stop) for cut in cuts
+    ]
 
 
 def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:

@@ -23,7 +23,7 @@ def signals_of(motion: Motion) -> Signals:
 
 
 def spans_of(signals: Signals, guards: Guards) -> list[Span]:
-    return find_spans(signals, guards, visit_s=0.25, snap_s=0.35, shortest_s=0.3)
+    return find_spans(signals, guards, visit_s=0.25, snap_s=0.35)
 
 
 @pytest.fixture(scope="module", params=[True, False], ids=["rests", "no rests"])

@@ -14,6 +14,7 @@ from .guards import Guards
 # Chosen on labelled takes (tests/benchmarks/cuts_table.py, seeds below 100).
 _MAX_TRAVEL_LEGS_S = 0.5  # of the hips over the floor: a guard that steps stays below
 _MAX_TURNING_RAD_S = 0.5
+_MIN_AWAY_S = 0.3  # shorter, it is a twitch
 _MIN_REACHES = 1.25  # an action leaves its guard by at least so many times its reach, ...
 _MIN_TURN_RAD = np.radians(30.0)  # ... or turns, ...
 _MIN_TRAVEL_LEGS = 0.5  # ... or goes somewhere: else it is a step or a sway of the guard
@@ -38,9 +39,7 @@ class Span:
     rest: bool
 
 
-def find_spans(
-    signals: Signals, guards: Guards, visit_s: float, snap_s: float, shortest_s: float
-) -> list[Span]:
+def find_spans(signals: Signals, guards: Guards, visit_s: float, snap_s: float) -> list[Span]:
     """The actions and, between them, the rests of a take, in order of time.
 
     Args:
@@ -48,7 +47,6 @@ def find_spans(
         guards: the poses that are come back to.
         visit_s: a visit to a guard that parts two actions lasts at least so long.
         snap_s: how far outwards an end may move to the quietest frame.
-        shortest_s: shorter actions are none.
     """
     away = (
         (guards.distance > 1)
@@ -61,7 +59,7 @@ def find_spans(
     found = [
         (int(a), int(b))
         for a, b in zip(*series.runs(away | lively), strict=True)
-        if b - a >= shortest_s * signals.rate
+        if b - a >= _MIN_AWAY_S * signals.rate
         and (lively[a:b].any() or _matters(signals, guards, int(a), int(b)))
     ]
     inside = np.ones(len(signals), bool)

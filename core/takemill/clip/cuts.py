@@ -45,7 +45,7 @@ class CutSettings:
         idle_s: a rest this long is a clip of its own.
         visit_s: a visit to a guard that parts two actions lasts at least so long.
         snap_s: how far an end may move outwards to a quiet frame.
-        shortest_s: shorter actions are dropped.
+        shortest_s: shorter cuts are dropped.
         turn_deg: least turn of a turn.
         strike_speed: speed of a hand against its own shoulder that makes a strike, arm lengths per second;
             so short and long arms strike alike, and a body that bends does not.
@@ -132,14 +132,18 @@ def suggest_cuts(
     signals = measure_signals(motion, body, contacts or find_contacts(motion, body), frames)
     if len(signals) < 3:
         return ()
-    drafts = _find_drafts(signals, settings)
+    drafts = [
+        one
+        for one in _find_drafts(signals, settings)
+        if _stop_of(one, step, motion, signals) - one.start * step >= settings.shortest_s * motion.rate
+    ]
     names = _name_drafts(drafts, settings.shot_list)
     return tuple(
         Cut(
             name,
             one.kind.kind,
             one.start * step,
-            len(motion) if one.stop >= len(signals) else one.stop * step,
+            _stop_of(one, step, motion, signals),
             one.loop,
             tuple(strike.limb for strike in one.strikes),
             tuple(strike.frame * step for strike in one.strikes),
@@ -148,6 +152,11 @@ def suggest_cuts(
         )
         for name, one in zip(names, drafts, strict=True)
     )
+
+
+def _stop_of(one: _Draft, step: int, motion: Motion, signals: Signals) -> int:
+    """The take's frame where a cut stops; what reaches the last of the signals reaches the take's end."""
+    return len(motion) if one.stop >= len(signals) else one.stop * step
 
 
 def _moved(cut: Cut, frames: int) -> Cut:
@@ -161,7 +170,7 @@ def _find_drafts(signals: Signals, settings: CutSettings) -> list[_Draft]:
     strikes = find_strikes(signals, upright, settings.strike_speed, settings.kick_speed)
     low = lying(signals, upright)
     drafts: list[_Draft] = []
-    for span in find_spans(signals, guards, settings.visit_s, settings.snap_s, settings.shortest_s):
+    for span in find_spans(signals, guards, settings.visit_s, settings.snap_s):
         if not span.rest:
             drafts += _cut_action(signals, guards, upright, low, strikes, span, settings)
         elif span.stop - span.start >= settings.idle_s * signals.rate:
