@@ -100,4 +100,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "feet/pin_course.py",
         "for value, slope, distance, length in zip((a, b), (slope_a, -slope_b), distances, lengths, strict=True):  |  True  ->  False",
     ): "each of them holds two, one for either side of a gap",
+    (
+        "sensors/spikes.py",
+        "bend = _bend_rad(rotations if len(good) == len(bad) else rotations[good])  |  rotations if len(good) == len(bad) else rotations[good]  ->  rotations[good]",
+    ): "of all frames, a copy of the same",
 }

@@ -40,6 +40,24 @@ def test_other_stretches_of_equal_values_are_no_death(start, stop):
     assert find_death(track, 60.0) is None
 
 
+@pytest.mark.parametrize(
+    ("start", "pause", "dies"),
+    [
+        (29, 0, False),  # half a second alive, at the least
+        (30, 0, True),
+        (239, 0, True),  # a second dead, at the least
+        (240, 0, False),
+        (179, 30, True),  # an earlier pause, of a quarter of the last one at the most
+        (179, 31, False),
+    ],
+)
+def test_how_long_a_sensor_lives_rests_and_is_dead(start, pause, dies):
+    track = living()
+    track[start:] = track[start]
+    track[50 : 50 + pause] = track[50 + pause] if pause else track[50:50]
+    assert find_death(track, 60.0) == (start if dies else None)
+
+
 def test_a_track_without_noise_may_rest():
     track = living(noise_deg=0.0)
     track[150:] = track[150]

@@ -20,6 +20,7 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.mirror import mirror_contacts
+from takemill.feet import floors
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.leg_ik import place_ankles
 from takemill.feet.path_drift import path_drift
@@ -291,3 +292,50 @@ def test_a_taller_character_climbs_higher_treads() -> None:
     stands = series.eroded(fitted.contacts.planted, 3)
     assert fitted.contacts.rise_m is not None
     assert np.abs((low - fitted.contacts.rise_m.min(axis=-1))[stands]).max() < 0.015
+
+
+def carries(
+    aside_m: float = 0.0,
+    height_m: float = 0.95,
+    stands_s: float = 1.0,
+    gained_m_s2: float = 0.0,
+    other_m: float = np.inf,
+    cut: bool = False,
+) -> bool:
+    """Whether a foot at height 0 carries hips, beside another that stands at some height; legs of a metre."""
+    count = round(stands_s * RATE)
+    one = floors._Stance(0, 0, count, cut, 0.0, np.zeros((2, 3)))
+    stands = np.tile([0.0, other_m], (count, 1))
+    hips = np.tile([aside_m, 0.0, height_m], (count, 1))
+    speed = gained_m_s2 * np.arange(count) / RATE
+    return floors._carries(one, stands, np.zeros((count, 2, 2, 3)), hips, speed, 1.0, RATE)
+
+
+@pytest.mark.parametrize(
+    ("within", "beyond"),
+    [
+        ({"height_m": 0.91}, {"height_m": 0.89}),  # a folded leg
+        ({"aside_m": 0.39}, {"aside_m": 0.41}),  # hips not over the foot
+        ({"aside_m": -0.39}, {"aside_m": -0.41}),
+        ({"height_m": 0.95}, {"height_m": -0.95}),  # hips below the foot
+        ({"stands_s": 0.1}, {"stands_s": 0.08}),  # a tenth of a second
+        ({"stands_s": 2 / RATE, "cut": True}, {"stands_s": 2 / RATE}),  # but for what the take's end cuts off
+        ({"gained_m_s2": -0.49 * 9.81}, {"gained_m_s2": -0.51 * 9.81}),  # a body that falls
+        ({"other_m": -0.039}, {"other_m": -0.041}),  # a lower foot stands
+    ],
+)
+def test_a_foot_carries_within_each_limit_and_not_beyond(within, beyond) -> None:
+    assert carries(**within)
+    assert not carries(**beyond)
+
+
+def test_levels_that_are_nearly_the_same_are_their_mean_over_time() -> None:
+    """Legs of a metre; stances of 10, 30 and 20 frames; up to 2 cm apart, one by one."""
+    stances = [
+        floors._Stance(0, start, stop, False, 0.0, np.zeros((2, 3)))
+        for start, stop in ((0, 10), (20, 50), (60, 80))
+    ]
+    joined = floors._join_levels(np.array([0.019, 0.0, 0.1]), stances, 1.0)
+    np.testing.assert_allclose(joined, [0.00475, 0.00475, 0.1])
+    parted = floors._join_levels(np.array([0.021, 0.0, 0.1]), stances, 1.0)
+    np.testing.assert_allclose(parted, [0.021, 0.0, 0.1])

@@ -62,3 +62,29 @@ def test_a_joint_that_hardly_moves_is_left() -> None:
     breath = np.radians(1.0) * np.sin(2 * np.pi * 0.25 * np.arange(4000) / 120)
     q = quat.continuous(quat.mul(quat.exp(breath[:, None] * np.array([1.0, 0, 0])), calm_noise(4000, rng)))
     assert hold_on_hinge(q, NOISE) is q
+
+
+def swing_with_a_twist(swing_deg: float, twist_deg: np.ndarray) -> np.ndarray:
+    """Rotations (F, 4) that swing about X, evenly to both sides, and twist about Y."""
+    angles = np.radians(swing_deg) * np.linspace(-1, 1, len(twist_deg)) / 2
+    parts = np.stack([np.cos(angles), np.sin(angles), np.radians(twist_deg) / 2, 0 * angles], axis=-1)
+    return quat.normalize(parts)
+
+
+ALTERNATELY = np.tile([1.0, -1.0], 200)
+
+
+@pytest.mark.parametrize(
+    ("swing_deg", "twist_deg", "is_hinge"),
+    [
+        (60.0, 0.73 * 0.5 * ALTERNATELY, True),  # root mean square, of the noise
+        (60.0, 0.77 * 0.5 * ALTERNATELY, False),
+        (60.0, np.where(np.arange(400) == 200, 2.95 * 0.5, 0.0), True),  # once
+        (60.0, np.where(np.arange(400) == 200, 3.05 * 0.5, 0.0), False),
+        (20.5 * 0.2 * np.sqrt(3), 0.2 * ALTERNATELY, True),  # the swing's root mean square, of the twist's
+        (19.5 * 0.2 * np.sqrt(3), 0.2 * ALTERNATELY, False),
+    ],
+)
+def test_how_far_a_hinge_may_twist(swing_deg: float, twist_deg: np.ndarray, is_hinge: bool) -> None:
+    q = swing_with_a_twist(swing_deg, twist_deg)
+    assert (hold_on_hinge(q, NOISE) is not q) == is_hinge
