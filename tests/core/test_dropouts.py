@@ -11,7 +11,7 @@ import suit_faults
 from suit_takes import suit_take
 from takemill.base.checks import Array
 from takemill.maths import quat
-from takemill.sensors import body_bridge
+from takemill.sensors import body_bridge, dropouts
 from takemill.sensors.body_bridge import bridge_from_body
 from takemill.sensors.bridge import bridge
 from takemill.sensors.dropouts import Dropout, bridge_dropouts, find_dropouts
@@ -137,6 +137,24 @@ def bends_deg(world: Array, gap: Dropout) -> Array:
     """How the segment's steps change from one frame to the next (F - 2,), degrees."""
     steps = quat.log(quat.mul(quat.inv(world[:-1, gap.place]), world[1:, gap.place]))
     return np.degrees(quat.length(np.diff(steps, axis=0)))
+
+
+@pytest.mark.parametrize(("frames", "by_the_body"), [(5, False), (6, True), (7, True)])
+def test_gaps_of_a_tenth_of_a_second_are_asked_of_the_body(
+    frames: int, by_the_body: bool, monkeypatch
+) -> None:
+    raw, _, segments, gap = world_of("walk", 1)
+    asked: list[int] = []
+
+    def note(*arguments):
+        start, stop = arguments[3]
+        asked.append(stop - start)
+
+    monkeypatch.setattr(dropouts, "bridge_from_body", note)
+    short = replace(gap, stop=gap.start + frames)
+    _, done = bridge_dropouts(raw, segments, (short,), 60.0, 1.0)
+    assert done.all()
+    assert asked == ([frames] if by_the_body else [])
 
 
 def test_what_is_too_long_is_left() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from takemill.files.key_rate import rate_of_keys
 
@@ -19,6 +20,13 @@ def test_keys_lie_on_whole_frames_within_a_fiftieth() -> None:
     """Some frames of a take at 24 a second; where one is off them, the smallest step is taken for a frame."""
     for off, rate in ((0.018, 24.0), (0.025, 12.0)):
         assert rate_of_keys(np.array([0, 2, 5, 9 + off, 40, 101]) / 24) == rate
+
+
+@pytest.mark.parametrize("rate", [24, 25, 30, 48, 50, 60, 72, 90, 100, 120, 144, 150, 180, 200, 240])
+def test_few_keys_on_whole_frames_tell_each_usual_rate(rate: int) -> None:
+    """Steps of 2 frames and more, so that the smallest step is no frame of it."""
+    frames = np.cumsum(np.random.default_rng(1).integers(2, 40, 60))
+    assert rate_of_keys(frames / rate) == rate
 
 
 def test_two_times_closer_than_float32_tells_apart_are_one() -> None:
