@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from takemill.base.checks import Array
+from takemill.feet import flights
 from takemill.feet.flights import GRAVITY_M_S2, find_flights, height_in_flight
 
 LEG = 0.85
@@ -97,3 +98,52 @@ def test_the_arrays_stay_as_they_were() -> None:
     height_in_flight(legs, feet, 60.0, LEG)
     np.testing.assert_array_equal(legs, kept[0])
     np.testing.assert_array_equal(feet, kept[1])
+
+
+@pytest.mark.parametrize("rate", [30.0, 60.0, 240.0])
+def test_a_bend_is_sharp_from_1_3_times_gravity_on(rate: float) -> None:
+    """A height that rises and falls evenly, with an edge between them; over 35 ms to both sides."""
+    reach = max(round(0.035 * rate), 1)
+    for gravities, sharp in ((1.27, False), (1.33, True)):
+        speed = gravities * GRAVITY_M_S2 * reach / rate / 2
+        height = 2.0 - speed * np.abs(np.arange(80) - 40) / rate
+        assert flights._sharp_bends(height, rate).tolist() == ([40] if sharp else [])
+
+
+@pytest.mark.parametrize(
+    ("frames", "off_m_s", "joined"),
+    [
+        (12, 0.0, True),  # 0.05 to 1 s, at 240 frames a second
+        (11, 0.0, False),
+        (240, 0.0, True),
+        (241, 0.0, False),
+        (100, 1.58 * LEG, True),  # faster by 1.6 leg lengths a second before it
+        (100, 1.62 * LEG, False),
+        (100, -1.58 * LEG, True),
+        (100, -1.62 * LEG, False),
+    ],
+)
+def test_a_throw_joins_two_bends_whose_speeds_fit_it(frames: int, off_m_s: float, joined: bool) -> None:
+    """A body that rises evenly, is thrown and falls evenly on."""
+    rate, start = 240.0, 40
+    stop = start + frames
+    time = (np.arange(frames + 80) - start) / rate
+    seconds = frames / rate
+    speed = GRAVITY_M_S2 * seconds / 2
+    height = 5 + np.where(
+        time < 0, (speed + off_m_s) * time, np.where(time > seconds, -speed * (time - seconds), 0.0)
+    )
+    pairs = flights._joined_pairs(height, np.array([start, stop]), rate, LEG)
+    assert pairs == ([(start, stop)] if joined else [])
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_the_swing_of_feet_is_the_root_mean_square_of_what_leaves_an_even_course(axis: int) -> None:
+    """The lowest of two feet goes 1 m/s faster or slower, in turn, than an even 2 m/s."""
+    rate, count = 50.0, 60
+    speed = np.full(count, 2.0)
+    speed[20:40] += np.tile([1.0, -1.0], 10)
+    feet = np.zeros((count + 1, 2, 3))
+    feet[1:, 0, axis] = np.cumsum(speed) / rate
+    feet[:, 1] = [9.0, 9.0, 0.1]
+    assert flights._foot_swing(feet, 20, 40, rate) == pytest.approx(np.sqrt(20 / 22))

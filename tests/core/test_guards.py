@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ import synthetic
 from labelled_takes import LabelledTake, labelled_take
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
+from takemill.clip import action_spans
 from takemill.clip.action_signals import Signals, measure_signals
 from takemill.clip.action_spans import Span, find_spans
 from takemill.clip.guards import Guards, find_guards
@@ -100,3 +103,29 @@ def test_a_take_that_never_rests_has_no_guard_and_is_one_action() -> None:
     guards = find_guards(signals, 1.5)
     assert guards.count == 0
     assert spans_of(signals, guards) == [Span(0, len(signals), rest=False)]
+
+
+@pytest.mark.parametrize(
+    ("distance", "turn_deg", "step_legs", "matters"),
+    [
+        (1.0, 0.0, 0.0, False),
+        (1.24, 29.0, 0.49, False),
+        (1.26, 0.0, 0.0, True),  # reaches from the guard
+        (1.0, 31.0, 0.0, True),
+        (1.0, -31.0, 0.0, True),
+        (1.0, 0.0, 0.51, True),  # leg lengths over the floor
+    ],
+)
+def test_a_stretch_matters_that_leaves_its_guard_turns_or_goes_somewhere(
+    distance: float, turn_deg: float, step_legs: float, matters: bool
+) -> None:
+    count = 20
+    middle = np.arange(count) == 10
+    places = np.zeros((count, 2, 3))
+    places[:, 1] = np.array([0.6, -0.8, 0.0]) * step_legs * middle[:, None] + [0.0, 0.0, 5.0]
+    signals = SimpleNamespace(
+        places=places, columns={"hips": 1}, steady_heading=np.radians(turn_deg) * middle
+    )
+    guards = SimpleNamespace(distance=np.where(middle, distance, 0.5))
+    assert action_spans._matters(signals, guards, 5, 15) == matters
+    assert not action_spans._matters(signals, guards, 11, 20)

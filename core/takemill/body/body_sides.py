@@ -11,9 +11,7 @@ from .body_parts import SIDES, BodyMap
 from .skeleton import Skeleton
 from .upright import Poses
 
-# Up, and what takes the height out of a vector.
-_UP = np.array([0.0, 0.0, 1.0])
-_ALONG_FLOOR = np.array([1.0, 1.0, 0.0])
+_UP = np.array([0.0, 0.0, 1.0])  # poses are Z-up here
 
 
 def has_named_sides(skeleton: Skeleton, body: BodyMap) -> bool:
@@ -44,7 +42,7 @@ def forwardness(skeleton: Skeleton, poses: Poses, body: BodyMap) -> float:
         votes.append(((knee - straight) * ahead).sum(axis=-1) / np.maximum(leg, 1e-12))
         end = _far_end(skeleton, poses, body.require(f"{side}Foot"))
         if end is not None:
-            votes.append(((end - ankle) * _ALONG_FLOOR * ahead).sum(axis=-1) / np.maximum(leg, 1e-12))
+            votes.append(((end - ankle) * ahead).sum(axis=-1) / np.maximum(leg, 1e-12))
     return float(np.clip(10 * np.median(np.sum(votes, axis=0)), -1.0, 1.0))
 
 
