@@ -22,6 +22,7 @@ from takemill.body.motion import Motion
 from takemill.clip.mirror import mirror_contacts
 from takemill.feet import floors
 from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.floors import find_floors
 from takemill.feet.leg_ik import place_ankles
 from takemill.feet.path_drift import path_drift
 from takemill.feet.pin import pin_feet
@@ -106,11 +107,34 @@ def test_a_floor_near_height_0_stays_there(kind: str) -> None:
     assert np.round(found.levels_m(), 2).tolist() == sorted({round(x, 2) for x in one.level[one.planted]})
 
 
-def test_a_box_alone_above_its_floor_is_not_the_floor() -> None:
-    """A whole take at 0.4 m: the lowest floor is taken for height 0."""
+@pytest.mark.parametrize("off_m", [0.4, -0.4])
+def test_where_no_floor_is_near_height_0_the_lowest_goes_there(off_m: float) -> None:
+    """The box's top is 0.1 m below 0 in the one take: that is too far off."""
     one = ground("box")
-    raised = one.motion.with_translation(0, one.motion.root_translation + np.array([0.0, 0.0, 0.4]))
-    assert find_contacts(raised, one.body).floor_m == pytest.approx(0.4, abs=0.005)
+    raised = one.motion.with_translation(0, one.motion.root_translation + np.array([0.0, 0.0, off_m]))
+    assert find_contacts(raised, one.body).floor_m == pytest.approx(off_m, abs=0.005)
+
+
+def test_a_foot_under_its_next_tread_does_not_stand_on_it() -> None:
+    """The open walk on stairs, cut as a foot leaves: too short a stance to show its own floor."""
+    one = ground("up", "open")
+    found = find_contacts(one.motion.slice(39, len(one.motion)), one.body)
+    assert (found.planted != one.planted[39:]).sum() < 5
+
+
+def test_feet_that_float_at_the_top_of_a_jump_show_no_floor() -> None:
+    """Slow for 0.15 s, 0.17 m up, on its way ahead, under hips that fall; where they do not, it stands."""
+    rate, gravity, flight_s = 120.0, 9.81, 0.375
+    t = (np.arange(120) - 60) / rate
+    height = np.maximum(gravity * (flight_s**2 / 4 - t**2) / 2, 0.0)
+    points = np.zeros((120, 2, 2, 3))
+    points[..., 1] = np.array([0.0, -0.15]) - np.clip(2 * t, -0.4, 0.4)[:, None, None]
+    points[..., 2] = height[:, None, None]
+    slow = np.tile(((np.abs(t) > 0.2) | (np.abs(t) < 0.075))[:, None, None], (1, 2, 2))
+    hips = np.stack([0 * t, -np.clip(2 * t, -0.4, 0.4), 0.9 + height], axis=-1)
+    assert find_floors(points, slow, hips, 0.8, rate) is None
+    hips[np.abs(t) < 0.1, 2] = 1.07
+    assert find_floors(points, slow, hips, 0.8, rate) is not None
 
 
 def test_a_suit_that_puts_each_stance_on_one_floor_is_seen_through() -> None:

@@ -86,6 +86,18 @@ def test_parts_count_while_nothing_before_them_carries(kind: str) -> None:
     assert not known[0][part < 0.001].any()
 
 
+def test_a_part_that_sinks_does_not_rest() -> None:
+    """One who is let down in a chair by 8 cm a second."""
+    motion, part = taken("sit")
+    sunk = 0.08 * np.arange(len(motion))[:, None] / motion.rate * np.array([0.0, 0.0, 1.0])
+    motion = motion.with_translation(0, motion.root_translation - sunk)
+    body = resting_takes.body_of(motion)
+    nobody = find_contacts(motion, body)
+    nobody = replace(nobody, heel=nobody.heel & False, toe=nobody.toe & False)
+    found = find_rests(motion, body, nobody)
+    assert found is None or not found.known[part > 0.999].any()
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_clean_take_of_one_who_rests_leaves_repair_as_it_came(kind: str) -> None:
     motion, _ = taken(kind)

@@ -130,8 +130,6 @@ def level_floor(state: RepairState) -> RepairState:
     if state.lower is None or state.profile == "suit" or not state.settings.floor:
         return state
     legs, contacts = state.lower.motion, state.lower.contacts
-    if contacts.rise_m is not None:  # which of several floors is height 0, the recording knows best
-        return state
     lowest = foot_points(legs, state.lower.body)[..., 2].min(axis=-1)
     heights = [
         float(np.median(lowest[start:stop, k]))
