@@ -10,7 +10,9 @@ from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 
 
-def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> tuple[Motion, BodyMap, Index]:
+def lower_body(
+    motion: Motion, body: BodyMap, rotations: Array, root: Array, more: tuple[str, ...] = ()
+) -> tuple[Motion, BodyMap, Index]:
     """The chains from the root to all that hangs below the mapped feet and thighs.
 
     Args:
@@ -18,12 +20,13 @@ def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> 
         body: of that skeleton.
         rotations: (F, J, 4) local, in place of the motion's own.
         root: (F, 3) path of joint 0, metres, in place of the motion's own.
+        more: other parts, whose chains are taken along where they are mapped.
 
     Returns:
         The small motion, its body map, and the place of its joints in the whole skeleton.
     """
     skeleton = motion.skeleton
-    joints = lower_joints(skeleton, body)
+    joints = lower_joints(skeleton, body, more)
     place = {int(old): new for new, old in enumerate(joints)}
     tracks = {place[j]: track for j, track in motion.translations.items() if j in place}
     parts = {part: place[j] for part, j in body.joints.items() if j in place}
@@ -34,12 +37,14 @@ def lower_body(motion: Motion, body: BodyMap, rotations: Array, root: Array) -> 
     )
 
 
-def lower_joints(skeleton: Skeleton, body: BodyMap) -> Index:
+def lower_joints(skeleton: Skeleton, body: BodyMap, more: tuple[str, ...] = ()) -> Index:
     """The joints (J,) of `lower_body`, in order."""
     kept = np.zeros(len(skeleton), bool)
     ends = [body.require(part) for part in body.feet]
     ends += [
-        joint for part in ("leftUpperLeg", "rightUpperLeg", "hips") if (joint := body.get(part)) is not None
+        joint
+        for part in ("leftUpperLeg", "rightUpperLeg", "hips", *more)
+        if (joint := body.get(part)) is not None
     ]
     for joint in ends:
         kept[list(skeleton.path_to(joint))] = True

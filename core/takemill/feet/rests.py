@@ -47,15 +47,29 @@ class Rests:
         return motion.root_translation[:, None] + quat.rotate(motion.rotations[:, None, 0], self.local)
 
 
+HANDS = ("leftHand", "rightHand")
+"""The parts that `find_rests` looks at besides those of the lower body."""
+
+
+def may_rest(contacts: Contacts) -> bool:
+    """Whether there is a time without a planted foot in which anything else could rest."""
+    return bool(_times_alone(contacts).any())
+
+
+def _times_alone(contacts: Contacts) -> Mask:
+    """The frames (F,) without a planted foot, but for short times."""
+    return without_short(~contacts.planted.any(axis=1), round(_MIN_REST_S * contacts.rate))
+
+
 def find_rests(motion: Motion, body: BodyMap, contacts: Contacts) -> Rests | None:
     """Hands and knees low over the floor, or else the hips, where they are slow; None where feet carry.
 
     A part counts while no foot is planted, and hips while no hand or knee rests either.
     """
     rate = motion.rate
-    alone = without_short(~contacts.planted.any(axis=1), round(_MIN_REST_S * rate))
-    if not alone.any():
+    if not may_rest(contacts):
         return None
+    alone = _times_alone(contacts)
     leg = leg_length(motion.skeleton, body)
     limbs = [
         joint

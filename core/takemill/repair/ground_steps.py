@@ -18,7 +18,7 @@ from ..feet.contacts import Contacts, find_contacts
 from ..feet.heading_drift import heading_drift, remove_drift
 from ..feet.lower_body import lower_body
 from ..feet.path_drift import path_drift
-from ..feet.rests import find_rests
+from ..feet.rests import HANDS, find_rests, may_rest
 from ..feet.soles import foot_points
 from ..health.finding import Finding
 from ..maths import quat
@@ -63,9 +63,9 @@ def find_bearing_contacts(state: RepairState) -> RepairState:
     motion, body, joints = lower_body(state.raw, state.body, state.rotations, state.root)
     contacts = keep_bearing(motion, body, find_contacts(motion, body, state.settings.contacts))
     rests = None
-    if state.profile == "suit" and not contacts.planted.any(axis=1).all():
-        whole = replace(state.raw, rotations=state.rotations, root_translation=state.root)
-        rests = find_rests(whole, state.body, contacts)
+    if state.profile == "suit" and may_rest(contacts):
+        whole = lower_body(state.raw, state.body, state.rotations, state.root, HANDS)
+        rests = find_rests(*whole[:2], contacts)
     if rests is None and not contacts.planted.any():
         return state
     return replace(state, lower=LowerBody(motion, body, joints, contacts, rests))
