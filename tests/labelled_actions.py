@@ -191,8 +191,10 @@ def _gesture(guard: Guard, rng: np.random.Generator) -> Action:
 
 
 def _dodge(guard: Guard, rng: np.random.Generator) -> Action:
-    """A duck, or a slip to one side: head and trunk leave the line and come back."""
-    body, what = the_body(), rng.choice(["duck", "slip"])
+    """A duck, a slip to one side, or a step aside or back: the head leaves the line and comes back."""
+    body, what = the_body(), rng.choice(["duck", "slip", "step"])
+    if what == "step":
+        return _step_away(guard, rng)
     frames = round(rng.uniform(0.9, 1.4) * RATE)
     motion = _from_guard(guard, frames, rng)
     part = _out_and_back(frames, rng.uniform(0.28, 0.4), rng.uniform(0.35, 0.5))
@@ -211,6 +213,30 @@ def _dodge(guard: Guard, rng: np.random.Generator) -> Action:
     rotations[:, spine] = quat.mul(rotations[:, spine], quat.exp(part[:, None] * turn))
     moved = stand(Motion(motion.skeleton, RATE, rotations, root), places, turns)
     return _whole(moved, "dodge", direction=str(side), source=str(what), over_s=0.12)
+
+
+def _step_away(guard: Guard, rng: np.random.Generator) -> Action:
+    """Both feet step aside or back, one after the other, and return."""
+    step_s, stay_s = rng.uniform(0.2, 0.26), rng.uniform(0.0, 0.3)
+    frames = round((4 * step_s + stay_s + 0.1) * RATE)
+    motion = _from_guard(guard, frames, rng)
+    places, turns = ankles(motion)
+    t, root = np.arange(frames) / RATE, motion.root_translation.copy()
+    ahead = quat.rotate(quat.from_yaw(heading(motion, the_body())[0]), np.array([0.0, -1.0, 0.0]))
+    side = str(rng.choice(["left", "right", "back"]))
+    way = {"left": np.cross(UP, ahead), "right": -np.cross(UP, ahead), "back": -ahead}[side]
+    way = rng.uniform(0.4, 0.55) * way
+    first = 1 if side == "right" else 0
+    for k in (first, 1 - first):
+        late = 0.0 if k == first else step_s
+        out = ease((t - 0.05 - late) / step_s)
+        back = ease((t - 0.05 - 2 * step_s - stay_s - (step_s - late)) / step_s)
+        part = out - back
+        places[:, k] += part[:, None] * way + (0.06 * np.sin(np.pi * out) ** 2)[:, None] * UP
+        places[:, k] += (0.06 * np.sin(np.pi * back) ** 2)[:, None] * UP
+        root += 0.5 * part[:, None] * way
+    moved = stand(Motion(motion.skeleton, RATE, motion.rotations, root), places, turns)
+    return _whole(moved, "dodge", direction=side, source="step", over_s=0.12)
 
 
 def _turn(guard: Guard, rng: np.random.Generator) -> Action:

@@ -16,6 +16,7 @@ from takemill.clip.strikes import Strike
 STILL = Features(
     seconds=1.0, strikes=(), lies_first=False, lies_last=False, lying_share=0.0, least_upright=1.0,
     inverted_air_share=0.0, lowest_hips=1.0, rise=0.0, flights=0, air_s=0.0, steps=0, path=0.0, way=0.0,
+    out=0.0, out_ahead=0.0, out_left=0.0,
     ahead=0.0, left=0.0, speed=0.0, turn_deg=0.0, bend_deg=0.0, sinks=0.0, drop=0.0, head_drop=0.0,
     head_aside=0.0, head_back=0.0, head_returns=0.0, stance=0.0, arms=0.0, far_arm="left", reaches=0.5,
 )  # fmt: skip
@@ -52,6 +53,8 @@ GAIT = replace(STILL, steps=6, path=4.0, way=3.9, ahead=3.9, speed=1.2)
         (replace(STILL, lies_first=True, lowest_hips=0.1, sinks=-0.9), "get_up", "get_up"),
         (replace(STILL, head_drop=0.5, drop=0.4), "dodge", "duck"),
         (replace(STILL, head_aside=-0.3), "dodge", "slip_right"),
+        (replace(STILL, steps=4, path=1.0, out=0.5, out_ahead=-0.5), "dodge", "step_back"),
+        (replace(STILL, steps=4, path=1.0, out=0.5, out_left=0.5, way=0.4), "other", "other"),
         (replace(STILL, head_drop=0.3), "other", "other"),  # the trunk alone: a bow without arms
         (replace(STILL, head_aside=-0.3, head_returns=0.3), "other", "other"),
         (replace(STILL, arms=0.6), "gesture", "gesture_left"),

@@ -33,6 +33,7 @@ class Features:
         flights: how often no foot is down, for long enough.
         steps: how often a foot comes down elsewhere than it stood.
         path, way: of the hips over the floor: along it, and from begin to end.
+        out: how far the hips get from where they begin, and out_ahead, out_left: where that is.
         ahead, left: the way from begin to end, as the body faces at the start.
         speed: along the path, per second.
         turn_deg: of the heading, from begin to end.
@@ -63,6 +64,9 @@ class Features:
     steps: int
     path: float
     way: float
+    out: float
+    out_ahead: float
+    out_left: float
     ahead: float
     left: float
     speed: float
@@ -113,11 +117,13 @@ def measure_action(
     standing = float(np.median(height[~air])) if (~air).any() else float(height[0])
     way = as_faced(hips[-1] - hips[0], signals.heading[start])
     path = _path_length(signals, cut)
+    away = as_faced(hips - hips[0], signals.heading[start])
+    far = int(np.argmax(np.linalg.norm(away, axis=-1)))
     head = _seen_from_feet(signals, cut, start)
     aside = head[:, 0] - np.median(head[[0, -1], 0])
     inverted = tilt < -0.2
     arms = {side: _hand_leaves(signals, side, cut) for side in ("left", "right")}
-    far = max(arms.values())
+    far_arm = max(arms.values())
     return Features(
         seconds=(stop - start) / signals.rate,
         strikes=tuple(one for one in strikes if start <= one.frame < stop),
@@ -133,6 +139,9 @@ def measure_action(
         steps=_count_steps(signals, start, stop),
         path=path,
         way=float(np.linalg.norm(way)),
+        out=float(np.linalg.norm(away[far])),
+        out_ahead=float(-away[far, 1]),
+        out_left=float(away[far, 0]),
         ahead=float(-way[1]),
         left=float(way[0]),
         speed=path / max((stop - start) / signals.rate, 1e-9),
@@ -145,8 +154,8 @@ def measure_action(
         head_back=float((head[:, 1] - head[0, 1]).max()),
         head_returns=float(np.linalg.norm(head[-1] - head[0])),
         stance=_stance_leaves(signals, cut),
-        arms=far,
-        far_arm="both" if min(arms.values()) > 0.6 * far else max(arms, key=lambda side: arms[side]),
+        arms=far_arm,
+        far_arm="both" if min(arms.values()) > 0.6 * far_arm else max(arms, key=lambda side: arms[side]),
         reaches=float(distance[cut].max()),
     )
 

@@ -21,6 +21,7 @@ _ROLL_HIPS = 0.45  # a roll brings the hips lower than a cartwheel, which keeps 
 _CRAWL_SHARE = 0.4  # of the time, low down, that is a crawl
 _CRAWL_PATH = 0.6
 _MIN_STEPS, _MIN_PATH, _MIN_SPEED = 3, 1.0, 0.35
+_LONG_PATH = 1.6  # where two steps are enough: the others are handed over to what comes before and after
 _STRAIGHT_SHARE = (
     0.4  # of the path that gets somewhere else, where it does not curve: a dance treads in place
 )
@@ -45,6 +46,7 @@ _DODGE_S = 2.5
 _DODGE_ARMS = 0.45  # in a slip hands stay where they were before the chest; in a duck they may cover the head
 _GESTURE_STANCE, _GESTURE_ARMS = 0.16, 0.2
 _MIN_SINK = 0.3
+_MIN_STEP_OUT, _STEP_TURN_DEG = 0.3, 45.0  # a guard's own steps take it 0.15
 _STEP_AWAY = 1.2  # how far a dodge may step
 
 
@@ -158,7 +160,7 @@ def _blow(strike: Strike) -> str:
 
 def _jump(do: Features, jump_rise: float) -> Kind | None:
     """A flight or two, no gait: the hips rise well above where they stand."""
-    if not do.flights or do.rise < jump_rise:
+    if not do.flights or do.rise < jump_rise or do.lying_share > 0.1:
         return None
     leaps = do.rise > _LEAP_RISE and do.air_s > _LEAP_AIR_S
     if not leaps and (do.flights > _RUN_FLIGHTS or do.steps > _MIN_STEPS + 2):
@@ -172,7 +174,8 @@ def _jump(do: Features, jump_rise: float) -> Kind | None:
 
 def _locomotion(do: Features) -> Kind | None:
     """Steps that lead somewhere."""
-    if do.steps < _MIN_STEPS or do.path < _MIN_PATH or do.speed < _MIN_SPEED:
+    long = do.steps >= 2 and do.path >= _LONG_PATH
+    if (do.steps < _MIN_STEPS and not long) or do.path < _MIN_PATH or do.speed < _MIN_SPEED:
         return None
     curve = abs(do.bend_deg)
     if curve / do.path > _MAX_ARC_DEG_LEG or (curve < 90 and do.way < _STRAIGHT_SHARE * do.path):
@@ -203,7 +206,14 @@ def _turn(do: Features, turn_deg: float) -> Kind | None:
 
 
 def _dodge(do: Features) -> Kind | None:
-    """Head and trunk leave the line and come back."""
+    """Head and trunk leave the line and come back, or all of the body does."""
+    if _MIN_STEP_OUT <= do.out <= _STEP_AWAY and do.way <= _HEAD_BACK * do.out and do.seconds <= _DODGE_S:
+        if do.arms > _DODGE_ARMS or abs(do.turn_deg) > _STEP_TURN_DEG:
+            return None
+        side = _side(do.out_left) if abs(do.out_left) > abs(do.out_ahead) else ""
+        side = side or ("forward" if do.out_ahead > 0 else "back")
+        why = f"steps {do.out:.2f} leg lengths {side} and comes back"
+        return Kind("dodge", ("step", side), _sure((do.out, _MIN_STEP_OUT)), why)
     off = max(abs(do.head_aside), do.head_drop, do.head_back)
     if off < _HEAD_OFF or do.seconds > _DODGE_S or do.way > _STEP_AWAY:
         return None

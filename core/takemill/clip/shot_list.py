@@ -15,7 +15,7 @@ _MEANS = {
     "jab": "punch straight", "cross": "punch straight", "hook": "punch hook", "uppercut": "punch upper",
     "hit": "strike", "attack": "strike", "slash": "strike", "combination": "combo", "roundhouse": "kick",
     "stand": "idle", "rest": "idle", "breathe": "idle", "guard": "idle", "stance": "idle", "wait": "idle",
-    "jog": "run", "stroll": "walk", "strafe": "walk", "sneak": "walk", "march": "walk", "step": "walk",
+    "jog": "run", "stroll": "walk", "strafe": "walk", "sneak": "walk", "march": "walk", "sidestep": "step",
     "fwd": "forward", "ahead": "forward", "backward": "back", "backwards": "back", "bwd": "back",
     "l": "left", "r": "right", "pivot": "turn", "about": "turn 180", "spin": "turn",
     "evade": "dodge", "weave": "slip", "lean": "slip", "crouch": "duck",
@@ -26,8 +26,8 @@ _MEANS = {
 }  # fmt: skip
 _KIND_OF = {
     "punch": "strike", "kick": "strike", "combo": "strike", "walk": "locomotion", "run": "locomotion",
-    "sprint": "locomotion", "crawl": "locomotion", "duck": "dodge", "slip": "dodge", "flip": "jump",
-    "up": "get_up", "get_up": "get_up",
+    "sprint": "locomotion", "crawl": "locomotion", "duck": "dodge", "slip": "dodge", "step": "dodge",
+    "flip": "jump", "up": "get_up", "get_up": "get_up",
 }  # fmt: skip
 # Of two words that exclude each other: what it costs where a cut is the other one. A performer takes the
 # wrong side more often than a foot for a hand. All scores chosen by eye.
