@@ -49,6 +49,14 @@ def _free():
     return read_bvh(open_data.bvh_files()[0])[0].skeleton
 
 
+@pytest.mark.parametrize("rate", [24, 25, 30, 48, 50, 60, 72, 90, 100, 120, 144, 150, 180, 200, 240])
+def test_few_digits_are_enough_to_tell_each_usual_rate(rate):
+    """Rounded or cut off after four of them, as 0.0067 for 150."""
+    for seconds in (f"{1 / rate:.4f}", f"{int(1e4 / rate) / 1e4:.4f}", f"{1 / rate:.7f}"):
+        if abs(float(seconds) * rate - 1) < 0.01:
+            assert guess_rate(seconds) == rate, seconds
+
+
 def test_the_rarest_unit_is_the_one_of_dm_control():
     """CONVERSION_LENGTH of dm_control/suite/utils/parse_amc.py, version 1.0.50."""
     assert unit_of(1.7 / 0.056444) == pytest.approx(0.056444, abs=1e-6)

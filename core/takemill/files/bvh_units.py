@@ -13,22 +13,20 @@ from .bvh_layout import BvhLayout
 from .bvh_motion import motion_of, some_frames
 from .bvh_text import BvhText
 
-# Height of a standing body in file units -> metres per unit: from children (1.0 m) to giants in the usual
-# units, 0.9 to 2.6 m in the rarer ones. Rule of thumb, no source; 1 inch / 0.45 is the unit of length in the
-# skeleton files of the CMU motion capture database, which dm-control 1.0.50 reads by
+# Height of a standing body in file units -> metres per unit, of the rarer units: 0.9 to 2.6 m tall. What lies
+# outside is in metres, centimetres or millimetres. Rule of thumb, no source; 1 inch / 0.45 is the unit of
+# length in the skeleton files of the CMU motion capture database, which dm-control 1.0.50 reads by
 # CONVERSION_LENGTH = 0.056444 (suite/utils/parse_amc.py; Apache-2.0).
-_UNITS_BY_HEIGHT = (
-    (0.8, 3.3, 1.0),
+_RARE_UNITS_BY_HEIGHT = (
     (3.3, 8.5, 0.3048),
     (8.5, 22.0, 0.1),
     (22.0, 37.0, 0.0254 / 0.45),
     (37.0, 84.0, 0.0254),
-    (84.0, 450.0, 0.01),
-    (800.0, 4500.0, 0.001),
 )
 _USUAL_HEIGHT_M = 1.7  # of an adult (common knowledge, no source)
 # Frames a second of suits, cameras and engines, the most usual first; and NTSC's, 1/1.001 of them (SMPTE 12).
-_USUAL_RATES = (30, 60, 120, 24, 25, 50, 100, 240, 90, 48, 72, 144, 150, 180, 200)
+# 25, 48 and 50 need no entry: whatever differs from them by a hundredth at most is rounded to them.
+_USUAL_RATES = (30, 60, 120, 24, 100, 240, 90, 72, 144, 150, 180, 200)
 _TELEVISION_RATES = tuple(rate / 1.001 for rate in (30, 60, 24, 120, 240))
 
 
@@ -66,7 +64,7 @@ def guess_axes(text: BvhText) -> tuple[str, float, BodyMap | None]:
 
 def unit_of(height: float) -> float:
     """Metres per unit of a body that is so many units tall."""
-    for low, high, unit in _UNITS_BY_HEIGHT:
+    for low, high, unit in _RARE_UNITS_BY_HEIGHT:
         if low <= height < high:
             return unit
     if not height:
@@ -80,7 +78,7 @@ def doubtful_unit(height: float) -> str:
     A giant in metres and a child or dwarf in feet have the same numbers. Motion does not tell them apart: a
     take that was scaled up falls and steps, for its size, as it did before.
     """
-    low, high, unit_m = _UNITS_BY_HEIGHT[1]
+    low, high, unit_m = _RARE_UNITS_BY_HEIGHT[0]
     if not low <= height < min(high, MAX_HEIGHT_M):
         return ""
     return (
