@@ -14,8 +14,9 @@ from takemill.body.motion import Motion
 from takemill.clip import action_spans
 from takemill.clip.action_signals import Signals, measure_signals
 from takemill.clip.action_spans import Span, find_spans
+from takemill.clip.cuts import suggest_cuts
 from takemill.clip.guards import Guards, find_guards
-from takemill.feet.contacts import find_contacts
+from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
 
 
@@ -88,13 +89,32 @@ def test_spans_fill_the_take_and_the_actions_are_the_labels(take: LabelledTake) 
 
 
 def test_an_arm_that_is_held_out_is_no_guard_and_lying_is_one() -> None:
-    punches = labelled_take(5, 4, ("punch",), rests=False)
+    punches = labelled_take(5, 8, ("punch",), rests=False)
     signals = signals_of(punches.motion)
-    assert sum(not span.rest for span in spans_of(signals, find_guards(signals, 1.5))) == 4
+    assert find_guards(signals, 1.5).count == 1
+    assert sum(not span.rest for span in spans_of(signals, find_guards(signals, 1.5))) == 8
+    for seed in (0, 3):  # a hand that points, a bow: both held for more than 1.5 s
+        signals = signals_of(labelled_take(seed, 1, ("gesture",), rests=True).motion)
+        assert find_guards(signals, 1.5).count == 1
     fall = labelled_take(3, 1, ("fall_faceup",), rests=True)
     signals = signals_of(fall.motion)
     assert find_guards(signals, 1.5).count == 2
     assert [span.rest for span in spans_of(signals, find_guards(signals, 1.5))] == [True, False] * 2 + [True]
+
+
+@pytest.mark.parametrize(("held_s", "count"), [(1.3, 1), (2.5, 2)])
+def test_a_low_pose_is_a_guard_once_it_is_kept(held_s: float, count: int) -> None:
+    """Four times low, for less than a rest and for more, each within 0.4 s."""
+    still = synthetic.idle(rate=60.0, duration_s=24.0).motion
+    t = np.arange(len(still)) / 60.0
+    low = np.zeros(len(still))
+    for k in range(4):
+        begin = 3.0 + 5.0 * k
+        low += np.clip((t - begin) / 0.4, 0, 1) - np.clip((t - begin - 0.4 - held_s) / 0.4, 0, 1)
+    place = still.root_translation.copy()
+    place[:, 2] -= 0.35 * low
+    signals = signals_of(still.with_translation(0, place))
+    assert find_guards(signals, 1.5).count == count
 
 
 def test_a_take_that_never_rests_has_no_guard_and_is_one_action() -> None:
@@ -129,3 +149,24 @@ def test_a_stretch_matters_that_leaves_its_guard_turns_or_goes_somewhere(
     guards = SimpleNamespace(distance=np.where(middle, distance, 0.5))
     assert action_spans._matters(signals, guards, 5, 15) == matters
     assert not action_spans._matters(signals, guards, 11, 20)
+
+
+def test_a_visit_that_is_too_short_parts_nothing(take: LabelledTake) -> None:
+    signals = signals_of(take.motion)
+    guards = find_guards(signals, 1.5)
+    inner = [span for span in find_spans(signals, guards, visit_s=9.0, snap_s=0.35) if not span.rest]
+    assert len(inner) == 1
+    assert inner[0].start <= take.labels[0].start // 2 + 6
+    assert inner[0].stop >= take.labels[-1].stop // 2 - 6
+
+
+def test_where_the_floor_is_unclear_slow_feet_stand() -> None:
+    """No body flies for seconds: a walk whose contacts are not known is a walk."""
+    motion = synthetic.walk(rate=60.0, steps=8).motion
+    body = find_body_map(motion.skeleton)
+    known = find_contacts(motion, body)
+    none = np.zeros_like(known.heel)
+    unknown = Contacts(known.rate, known.feet, none, none, known.floor_m)
+    kinds = [[cut.kind for cut in suggest_cuts(motion, body, contacts=one)] for one in (known, unknown)]
+    assert kinds[0] == kinds[1]
+    assert "locomotion" in kinds[1]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+import clip_takes
 from day_take import clip, day, make
 from reference_poses import HELD, arms, take_with_pose
 from takemill.base.errors import InputError, RecipeError
@@ -68,6 +69,19 @@ def test_without_clips_the_suggested_cuts_are_taken(take):
         plan_clips(
             [replace(take, motion=take.motion.slice(0, 10), contacts=take.contacts.sliced(0, 10))], Recipe()
         )
+
+
+def test_whatever_is_suggested_can_be_made():
+    """Long blends too: a cut that is too short for them gets shorter ones."""
+    blow = clip_takes.take("blow")
+    cuts = suggest_take_cuts(blow, Recipe())
+    (strike,) = (cut for cut in cuts if not cut.loop)
+    half = (strike.stop - strike.start) // 2
+    recipe = parse_recipe(f'neutral = "{cuts[0].name}"\nblend_frames = {half + 5}\n')
+    clips = {one.name: one for one in make_set(blow, recipe)}
+    assert list(clips) == [cut.name for cut in cuts]
+    assert clips[strike.name].asked.blend_frames in (half - 1, half)
+    assert all(one.asked.blend_frames is None for one in clips.values() if one.loop)
 
 
 def test_clips_know_their_takes(take):

@@ -9,7 +9,7 @@ from functools import cached_property
 from ..base.errors import InputError, RecipeError, TakemillError
 from ..body.motion import Motion
 from ..clip.cuts import Cut, suggest_cuts
-from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of
+from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
 from .prepare_take import PreparedTake
@@ -81,8 +81,12 @@ def plan_clips(
     if not recipe.clips:
         found = {name: suggest_take_cuts(take, recipe) for name, take in by_name.items()}
         drafts = [
-            ClipSpec.from_cut(
-                cut, take, "" if recipe.naming else cut.name if len(takes) == 1 else f"{take}_{cut.name}"
+            _with_room_for_blends(
+                ClipSpec.from_cut(
+                    cut, take, "" if recipe.naming else cut.name if len(takes) == 1 else f"{take}_{cut.name}"
+                ),
+                recipe,
+                by_name[take].motion.rate,
             )
             for take, cuts in found.items()
             for cut in cuts
@@ -102,6 +106,13 @@ def plan_clips(
         for spec in placed
     ]
     return Plan(recipe, tuple(drafts), suggested=False, known=known)
+
+
+def _with_room_for_blends(spec: ClipSpec, recipe: Recipe, rate: float) -> ClipSpec:
+    """A suggested clip; where it is too short for the recipe's blends at both ends, with shorter ones."""
+    frames = spec.stop.frame(rate) - spec.start.frame(rate)
+    room = int(frames / 2 * rate_of(spec, recipe, rate) / rate)
+    return replace(spec, blend_frames=room) if recipe.blend_frames > room and not spec.loop else spec
 
 
 def _without_misplaced(takes: Sequence[PreparedTake], recipe: Recipe, failed: OnFailure) -> Recipe:
