@@ -5,6 +5,7 @@ import pytest
 
 import reference
 from takemill.maths import quat
+from takemill.sensors import denoise
 from takemill.sensors.denoise import denoise_rotations, denoise_vectors, noise_deviation
 
 
@@ -117,3 +118,11 @@ def test_denoising_changes_nothing_of_its_callers_and_stays_of_unit_length() -> 
 def test_takes_shorter_than_a_window(frames: int) -> None:
     q = quat.exp(np.outer(np.arange(frames) * 0.01, [1.0, 0, 0]))
     assert quat.angle_between(denoise_rotations(q, 120.0, 0.01), q).max() < 0.02
+
+
+@pytest.mark.parametrize("hop", [1, 2, 7, 16])
+def test_the_slow_path_of_an_even_course_is_that_course(hop: int) -> None:
+    """Weights of each frame add up to 1, and points on a line give the line, each at its block's middle."""
+    weights = denoise._spline_weights(hop)
+    np.testing.assert_allclose(weights.sum(axis=1), 1.0, atol=1e-12)
+    np.testing.assert_allclose(weights @ np.arange(-2.0, 3.0), (np.arange(hop) + 0.5) / hop - 0.5, atol=1e-12)

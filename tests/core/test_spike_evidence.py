@@ -12,6 +12,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
+from takemill.sensors import spike_evidence
 from takemill.sensors.spike_evidence import find_evidence, sure_frames
 from takemill.sensors.spikes import find_spikes
 
@@ -109,3 +110,9 @@ def test_a_run_that_touches_an_end_is_no_evidence() -> None:
     spikes[-2:] = True
     evidence = find_evidence(rotations, 3, clean.skeleton.parents, spikes, spikes)
     assert not sure_frames(evidence, len(clean), clean.rate).any()
+
+
+def test_of_an_angle_what_noise_makes_is_taken_out_as_noise_adds() -> None:
+    """By squares: 5 is 4 of noise and 3 beyond it."""
+    found = spike_evidence._beyond(np.array([5.0, 4.0, 2.0, 4.1]), 4.0, 0.95)
+    np.testing.assert_allclose(found, [3.0, 0.95, 0.95, 0.95])
