@@ -171,11 +171,13 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         points, hips = (
             filters.butterworth(one, motion.rate, settings.cutoff_hz, order=2) for one in (points, hips)
         )
-    floor, planted_before = 0.0, 0
+    floor, planted_before, several = 0.0, 0, True
     for look in range(1, _MAX_PASSES + 1):
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         slow = _slow_limit(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
-        floors = find_floors(points, speed < slow, hips, leg, motion.rate)
+        # A look at one floor takes all feet to its height: none of the next looks finds several.
+        floors = find_floors(points, speed < slow, hips, leg, motion.rate) if several else None
+        several = floors is not None
         if floors is None:
             level, rise = floor_height(points[..., 2], speed < settings.speed_in, leg), None
             height = (points[..., 2] - level) / leg
