@@ -39,7 +39,7 @@ TABLES: dict[str, dict[str, object]] = {
         "jump_s": 0.2, "jump_rise": 0.12,
     },
     "loop": {
-        "kind": "locomotion", "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,
+        "kind": "locomotion", "cycles": 2, "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,
         "coarse_hz": 20.0, "count": 5,
     },
     "close": {"spread": "whole", "seam_s": 0.15, "pin": False, "warp": True},

@@ -94,7 +94,7 @@ def made(what: Seen) -> Made:
         for one in (*check(motion, body, recipe.health).findings, *take.health.findings)
     ]
     cuts = [(cut.kind, cut.loop, cut.start, cut.stop) for cut in suggest_take_cuts(take, recipe)]
-    long = motion.duration_s >= recipe.loop.shortest_s
+    long = motion.duration_s >= 0.5
     loops = [(one.start, one.end) for one in find_loops(take.motion, body, recipe.loop)[:1]] if long else []
     clips = {}
     for clip in stages.make_set(take, recipe) if cuts else ():

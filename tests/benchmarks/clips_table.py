@@ -367,10 +367,13 @@ def speed() -> None:
         cycle = known.motion.slice(known.steady[0], known.steady[0] + known.period + 1)
         body = find_body_map(cycle.skeleton)
         take = repeat_loop(cycle, body, int(minutes * 60 * 120 / known.period))
+        contacts = find_contacts(take, body)
         took, peaks = [], []
         for job in (
             lambda take=take: signal.sosfiltfilt(sections, take.rotations, axis=0),
-            lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="locomotion")),
+            lambda take=take, body=body, contacts=contacts: find_loops(
+                take, body, LoopSettings(kind="locomotion"), contacts
+            ),
             lambda take=take, body=body: find_loops(take, body, LoopSettings(kind="idle")),
         ):
             best = np.inf

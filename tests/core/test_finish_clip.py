@@ -131,7 +131,7 @@ def test_clips_start_at_the_origin_facing_forward():
 
 def test_a_path_is_straightened_and_walked_evenly():
     text = "".join(
-        clip(name, "stroll", 3.5, 8, f"{STRIDE}smooth_hz = 0.5\n{more}")
+        clip(name, "stroll", '"220f"', '"286f"', f"{STRIDE}search = false\nsmooth_hz = 0.5\n{more}")
         for name, more in (("bent", ""), ("straight", "straight = true\nconstant_speed = true"))
     )
     clips = make(text, "stroll")

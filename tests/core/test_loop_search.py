@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import open_data
 import synthetic
+from exhaustive_loops import best_gait_loop
 from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
+from takemill.clip.loop_refine import refine
 from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.clip.measure import PoseGap
+from takemill.feet.contacts import find_contacts
 from takemill.maths import quat
-from wobble import noisy
+from wobble import noisy, wobbled
 
 RATE = 60.0
 
@@ -70,7 +75,8 @@ def test_a_jerk_counts_as_far_as_it_carries_in_ten_milliseconds() -> None:
     root = np.stack([0.1 * np.sin(phase), np.zeros(count), np.full(count, 0.9)], axis=-1)
     motion = Motion(skeleton, RATE, np.tile(quat.IDENTITY, (count, len(skeleton), 1)), root)
     joints = main_joints(find_body_map(skeleton))
-    ((cost, _, start, end),) = loop_search._refine(motion, joints, np.array([[50, 110]]), 2, 4, (60, 60))
+    allowed = loop_search._Allowed(60, 60, None, 0)
+    ((cost, _, start, end),) = refine(motion, joints, np.array([[50, 110]]), 0, 4, allowed)
     assert end - start == period
     jerk = np.abs(np.diff(root[:, 0], 3)).max() * RATE**3  # metres a second cubed: 0.1 (2 pi)^3 at most
     assert 0.5 * jerk * 0.010**3 < cost < 1.01 * jerk * 0.010**3
@@ -183,7 +189,7 @@ def test_a_frozen_body_says_so() -> None:
 def test_a_frozen_body_that_turns_or_slides_says_that_too(turn_deg: float, way_m: float, said: str) -> None:
     """A turn counts from 20 degrees, a way from 10 cm; the body stands off the origin."""
     motion = open_data.humanoid3d("walk")[0].slice(0, 1)
-    part = np.linspace(0, 1, 120)
+    part = np.linspace(0, 1, 150)
     turn = quat.from_yaw(np.radians(turn_deg) * part)
     q = np.repeat(motion.rotations, len(part), axis=0)
     q[:, 0] = quat.mul(turn, q[:, 0])
@@ -229,7 +235,9 @@ def test_a_range_shorter_than_the_shortest_loop_is_refused() -> None:
     [
         LoopSettings(kind="walk"),
         LoopSettings(shortest_s=0.0),
-        LoopSettings(longest_s=0.1),
+        LoopSettings(shortest_s=0.5, longest_s=0.1),
+        LoopSettings(longest_s=0.0),
+        LoopSettings(cycles=3),
         LoopSettings(count=0),
     ],
 )
@@ -260,3 +268,61 @@ def test_the_coarse_map_looks_at_hips_head_and_limbs_where_five_of_them_are_know
     told = sorted(body.require(part) for part in parts)
     assert found.tolist() == (told if count >= 5 else joints.tolist())
     assert len(joints) > count
+
+
+@pytest.mark.parametrize("name", ["run", "walker/turn_left1"])
+def test_the_search_finds_what_each_pair_at_the_full_rate_would_give(name: str) -> None:
+    """The slow twin; its table of all gaits is tests/benchmarks/loops_table.py."""
+    one, _ = open_data.humanoid3d(name)
+    motion = noisy(wobbled(open_data.repeated(one, 5), 1, RATE)[0], 1)
+    body, settings = find_body_map(motion.skeleton), LoopSettings(kind="locomotion")
+    contacts = find_contacts(motion, body)
+    start, end, costs = best_gait_loop(motion, body, settings, contacts)
+    best = find_loops(motion, body, settings, contacts)[0]
+    assert costs[best.start, best.end] <= 1.1 * costs[start, end]
+
+
+def test_locomotion_is_never_half_a_cycle() -> None:
+    """Also where no longer one may be: both feet come down within half a stride and a little more."""
+    known = synthetic.walk(rate=RATE, steps=14)
+    motion = known.motion.slice(*known.steady)
+    body = find_body_map(motion.skeleton)
+    stride = _stride_frames(motion, body)
+    short = LoopSettings(kind="locomotion", shortest_s=0.3, longest_s=0.7 * stride / RATE)
+    assert not find_loops(motion, body, short)
+    assert find_loops(motion, body, replace(short, longest_s=1.1 * stride / RATE))
+
+
+@pytest.mark.parametrize("cycles", [1, 2, 4])
+def test_as_many_cycles_as_asked_for(cycles: int) -> None:
+    known = synthetic.walk(rate=RATE, steps=14, turn_deg=70.0)
+    motion = known.motion.slice(*known.steady)
+    body = find_body_map(motion.skeleton)
+    found = find_loops(motion, body, LoopSettings(kind="locomotion", cycles=cycles))
+    assert found
+    for one in found:
+        assert one.end - one.start == pytest.approx(cycles * _stride_frames(motion, body), abs=2)
+
+
+def _stride_frames(motion: Motion, body: BodyMap) -> int:
+    """From one landing of the left foot to the next."""
+    starts = [start for start, _ in find_contacts(motion, body).ranges("leftFoot")]
+    return int(np.median(np.diff(starts)))
+
+
+def test_the_search_within_a_range_of_a_take_is_told_in_the_takes_frames() -> None:
+    motion, _ = cycles("walk", 3)
+    body = find_body_map(motion.skeleton)
+    for one in find_loops(motion, body, within=(60, 300)):
+        assert 60 <= one.start < one.end < 300
+
+
+def test_an_idle_lasts_two_seconds_unless_a_shorter_one_is_asked_for() -> None:
+    still = synthetic.idle(rate=RATE, duration_s=3.0).motion
+    body = find_body_map(still.skeleton)
+    for one in find_loops(still, body, LoopSettings(kind="idle")):
+        assert one.end - one.start >= 2 * RATE
+    with pytest.raises(InputError, match="shortest idle of 2 s"):
+        find_loops(still, body, LoopSettings(kind="idle"), within=(0, 100))
+    asked = LoopSettings(kind="idle", longest_s=1.0)
+    assert find_loops(still, body, asked, within=(0, 100))[0].end <= RATE + 100

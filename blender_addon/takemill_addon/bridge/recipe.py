@@ -87,6 +87,7 @@ FIELDS = (
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
     Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("cut_combinations", "cuts", "combinations"),
+    Field("loop_cycles", "loop", "cycles", str, int),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
     Field("seam_s", "close", "seam_s"),
     Field("root_motion_turn", "root_motion", "turn"),

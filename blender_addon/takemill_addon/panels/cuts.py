@@ -74,6 +74,7 @@ def _draw_loop_and_root_motion(layout, chosen) -> None:
     header.label(text="Loops and Root Motion")
     if body:
         for name in (
+            "loop_cycles",
             "loop_longest_s",
             "seam_s",
             "root_motion_turn",

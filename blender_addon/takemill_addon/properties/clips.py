@@ -94,9 +94,20 @@ class LoopProperties:
         name="Combinations", items=COMBINATIONS, default="whole",
         description="What becomes of several strikes without a guard between them, when cuts are suggested",
     )  # fmt: skip
+    loop_cycles: EnumProperty(
+        name="Cycles",
+        items=(
+            ("0", "As Few as Repeat Well", "At least one whole cycle: left and right foot down once each"),
+            ("1", "1", "One cycle"),
+            ("2", "2", "Two cycles"),
+            ("4", "4", "Four cycles"),
+        ),
+        description="How many cycles of a gait a loop of locomotion holds",
+    )
     loop_longest_s: FloatProperty(
         name="Longest Loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
-        description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, an idle 20 s",
+        description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, four cycles 8 s, "
+        "an idle 20 s",
     )  # fmt: skip
     seam_s: FloatProperty(
         name="Seam", default=_CLOSE.seam_s, min=1e-4, soft_min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",

@@ -69,8 +69,8 @@ def find_loops(
         )
     )
     low, high = ClipSpec("the stretch", first, last).frames(take.frames, take.rate)
-    found = loop_search.find_loops(take.motion.slice(low, high), take.body_map, recipe.loop)
-    return tuple(replace(one, start=low + one.start, end=low + one.end) for one in found)
+    contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
+    return loop_search.find_loops(take.motion, take.body_map, recipe.loop, contacts, (low, high))
 
 
 def make_clips(

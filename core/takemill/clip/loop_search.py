@@ -6,15 +6,19 @@ longest length (a band, never all pairs); the valleys of that map are then searc
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array, Index, expect_positive
+from ..base.checks import Array, Index, Mask, expect_positive
 from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from .clouds import Cloud, Places, cloud, cloud_of, main_joints, positions_at
+from ..feet.contacts import Contacts, find_contacts
+from .clouds import Cloud, cloud, main_joints, positions_at
+from .loop_cycles import CYCLES, Steps
+from .loop_refine import TIE_DECIMALS, Pair, refine
 from .measure import PoseGap, ends_at, gap_between
 
 KINDS = ("auto", "locomotion", "idle")
@@ -22,6 +26,8 @@ _MAX_LENGTH_S = {
     "locomotion": 4.0,
     "idle": 20.0,
 }  # of a loop, where none is given (common practice, no source)
+MIN_LENGTH_S = {"locomotion": 0.5, "idle": 2.0}
+"""Of a loop, where none is given: a shorter idle visibly repeats (common practice, no source)."""
 _MAX_SAME_POSE_M = 0.01  # poses that never lie further apart are one pose (chosen by eye)
 _MAX_IDLE_SPEED_M_S = 0.12  # of joints, on average (common practice, no source)
 _IDLE_GRID_STEP = 2  # an idle is compared at every second coarse frame only, since it is slow (chosen by eye)
@@ -31,9 +37,8 @@ _COARSE_PARTS = (
     *(side + part for side in ("left", "right") for part in ("LowerArm", "Hand", "LowerLeg", "Foot")),
 )
 # All below chosen by eye.
-_JERK_TIME_S = 0.010  # a seam counts as worse by as far as its jerk carries the joints in this time
 _JERK_WEIGHT = 0.3  # by how much a seam of the usual jerk worsens an idle's score
-_MAX_LENGTHS, _MAX_STARTS = 10, 5  # lengths that are looked at closely, and places for each
+_MAX_LENGTHS, _MAX_STARTS = 10, 120  # lengths that are looked at closely, and places for each
 _QUALITY_LIMITS_CM = ((1.5, "good"), (4.0, "fair"), (10.0, "poor"))  # of a gap; beyond the last it is "bad"
 
 
@@ -44,24 +49,21 @@ class LoopSettings:
     Attributes:
         kind: "locomotion" wants the shortest whole cycle that repeats well, "idle" the calmest long range
             with the least drift, "auto" decides by the body's speed.
-        shortest_s: shortest loop.
-        longest_s: longest loop; None for locomotion 4 s, an idle 20 s.
+        cycles: of locomotion, how often both feet come down: 1, 2 or 4 times; 0 for as few as repeat well.
+        shortest_s: shortest loop; None for locomotion 0.5 s, an idle 2 s.
+        longest_s: longest loop; None for locomotion 4 s, for four cycles 8 s, an idle 20 s.
         window_s: half the window around each frame that is compared.
         coarse_hz: rate of the first, coarse map.
         count: how many candidates at most.
     """
 
     kind: str = "auto"
-    shortest_s: float = 0.5
+    cycles: int = 0
+    shortest_s: float | None = None
     longest_s: float | None = None
     window_s: float = 0.12
     coarse_hz: float = 15.0
     count: int = 8
-
-
-# Of a metre: cycles that repeat exactly, as a take made of one cycle has them, differ by rounding alone; the
-# first counts, however the file is written.
-_TIE_DECIMALS = 7
 
 
 @dataclass(frozen=True)
@@ -88,15 +90,28 @@ class LoopCandidate:
 
 
 def find_loops(
-    motion: Motion, body: BodyMap, settings: LoopSettings | None = None
+    motion: Motion,
+    body: BodyMap,
+    settings: LoopSettings | None = None,
+    contacts: Contacts | None = None,
+    within: tuple[int, int] | None = None,
 ) -> tuple[LoopCandidate, ...]:
-    """Candidates for a loop within the whole of `motion`, the best first.
+    """Candidates for a loop within a range of `motion`, the best first.
+
+    Args:
+        motion: the take.
+        body: of its skeleton.
+        settings: how it is searched for.
+        contacts: of its frames; None to find them where they matter.
+        within: its frames [start, stop) that are searched; None for all.
 
     Raises:
-        InputError: the motion is shorter than the shortest loop, or a setting makes no sense.
+        InputError: the range is shorter than the shortest loop, or a setting makes no sense.
     """
     settings = settings or LoopSettings()
-    _check_settings(motion, settings)
+    _check_settings(settings)
+    first, stop = within or (0, len(motion))
+    take, motion = motion, motion.slice(first, stop)
     joints = main_joints(body)
     step = max(1, round(motion.rate / settings.coarse_hz))
     coarse = positions_at(motion, np.arange(0, len(motion), step), _coarse_joints(body, joints))
@@ -104,8 +119,8 @@ def find_loops(
     if kind == "idle" and len(coarse) > _IDLE_GRID_STEP * 16:  # an idle is slow, and its loops are long
         coarse, step = coarse[::_IDLE_GRID_STEP], step * _IDLE_GRID_STEP
     coarse_rate = motion.rate / step
-    longest = min(settings.longest_s or _MAX_LENGTH_S[kind], motion.duration_s)
-    low = max(1, int(settings.shortest_s * coarse_rate))
+    shortest, longest = _lengths_s(motion, kind, settings)
+    low = max(1, int(shortest * coarse_rate))
     high = min(len(coarse) - 1, int(np.ceil(longest * coarse_rate)))
     if high < low:
         low = high
@@ -115,40 +130,93 @@ def find_loops(
     if band[np.isfinite(band)].max() < _MAX_SAME_POSE_M:
         kind = "idle"
     calm = _Calm(effort, coarse[..., :2].mean(axis=1))
-    seeds, repeats = (
-        _locomotion_seeds(band, low) if kind == "locomotion" else (_idle_seeds(band, low, calm), True)
-    )
+    steps = None
+    if kind == "locomotion":
+        steps = Steps.of(contacts or find_contacts(take, body), first, stop)
     limits = (
-        max(1, int(np.ceil(settings.shortest_s * motion.rate - 1e-6))),
+        max(1, int(np.ceil(shortest * motion.rate - 1e-6))),
         max(1, int(np.floor(longest * motion.rate + 1e-6))),
     )
+    allowed = _Allowed(*limits, steps, settings.cycles)
+    seeds, repeats = (
+        _locomotion_seeds(band, low, allowed.on_grid(band.shape, step))
+        if kind == "locomotion"
+        else (_idle_seeds(band, low, calm), True)
+    )
     window = max(1, round(settings.window_s * motion.rate))
-    pairs = _refine(motion, joints, np.asarray(seeds, np.intp) * step, step, window, limits)
+    pairs = refine(motion, joints, np.asarray(seeds, np.intp).reshape(-1, 2) * step, step, window, allowed)
     order = _locomotion_order(pairs) if kind == "locomotion" else _idle_order(pairs, calm, step)
     note = _describe_range(band, coarse, repeats)
     chosen = _drop_near([pairs[k][2:] for k in order], step)[: settings.count]
-    ends = ends_at(motion, joints, [frame for pair in chosen for frame in pair], window)
+    chosen = [(first + start, first + end) for start, end in chosen]
+    return measure_loops(take, body, chosen, settings, note)
+
+
+def measure_loops(
+    motion: Motion, body: BodyMap, pairs: Sequence[tuple[int, int]], settings: LoopSettings, note: str = ""
+) -> tuple[LoopCandidate, ...]:
+    """Pairs of frames (start, end) of a take as a loop's ends, with the frames around them, judged."""
+    joints, window = main_joints(body), max(1, round(settings.window_s * motion.rate))
+    ends = ends_at(motion, joints, [frame for pair in pairs for frame in pair], window)
     return tuple(
         _make_candidate(start, end, gap_between(a, b), note)
-        for (start, end), a, b in zip(chosen, ends[::2], ends[1::2], strict=True)
+        for (start, end), a, b in zip(pairs, ends[::2], ends[1::2], strict=True)
     )
 
 
-def _check_settings(motion: Motion, settings: LoopSettings) -> None:
+@dataclass(frozen=True)
+class _Allowed:
+    """Which pairs of frames may be a loop's ends: of a length in frames and, of a gait, whole cycles."""
+
+    shortest: int
+    longest: int
+    steps: Steps | None
+    cycles: int
+
+    def __call__(self, start: Index, end: Index) -> Mask:
+        length = end - start
+        fits = np.asarray((length >= self.shortest) & (length <= self.longest))
+        return fits & self.steps.allow(start, end, self.cycles) if self.steps else fits
+
+    def on_grid(self, shape: tuple[int, ...], step: int) -> Mask:
+        """For coarse starts and lags (N, L), whether a pair near them may be one."""
+        if not self.steps:
+            return np.ones(shape, bool)
+        first, lag = (step * np.arange(count) for count in shape)
+        return self.steps.allow(first[:, None], first[:, None] + lag, self.cycles, slack=step)
+
+
+def _check_settings(settings: LoopSettings) -> None:
     if settings.kind not in KINDS:
         raise InputError(f"loop kind {settings.kind!r}: expected one of {', '.join(KINDS)}")
-    for name in ("shortest_s", "window_s", "coarse_hz", "count"):
+    if settings.cycles not in CYCLES:
+        raise InputError(
+            f"loop cycles {settings.cycles}: expected one of {', '.join(str(one) for one in CYCLES)}"
+        )
+    for name in ("window_s", "coarse_hz", "count"):
         expect_positive(getattr(settings, name), name)
+    for name in ("shortest_s", "longest_s"):
+        if (value := getattr(settings, name)) is not None:
+            expect_positive(value, name)
+
+
+def _lengths_s(motion: Motion, kind: str, settings: LoopSettings) -> tuple[float, float]:
+    """The shortest and the longest loop of a kind within a motion."""
+    shortest = MIN_LENGTH_S[kind] if settings.shortest_s is None else settings.shortest_s
     longest = settings.longest_s
-    if longest is not None and not longest >= settings.shortest_s:
+    if longest is None:
+        longest = max(_MAX_LENGTH_S[kind] * max(1, settings.cycles / 2), shortest)
+    elif longest < shortest and settings.shortest_s is None:
+        shortest = longest
+    if longest < shortest:
+        raise InputError(f"longest_s: expected at least shortest_s ({shortest:g}), got {longest:g}")
+    if motion.duration_s < shortest - 1e-9:
+        what = "idle" if kind == "idle" and settings.shortest_s is None else "loop"
         raise InputError(
-            f"longest_s: expected at least shortest_s ({settings.shortest_s:g}), got {longest:g}"
+            f"the range lasts {motion.duration_s:.2f} s, less than the shortest {what} "
+            f"of {shortest:g} s; take a longer range or lower [loop] shortest_s"
         )
-    if motion.duration_s < settings.shortest_s - 1e-9:
-        raise InputError(
-            f"the range lasts {motion.duration_s:.2f} s, less than the shortest loop "
-            f"of {settings.shortest_s:g} s; take a longer range or lower shortest_s"
-        )
+    return shortest, min(longest, motion.duration_s)
 
 
 def _coarse_joints(body: BodyMap, joints: Index) -> Index:
@@ -180,37 +248,34 @@ def _measure_band(clouds: Cloud, high: int) -> Array:
     return out
 
 
-def _locomotion_seeds(band: Array, low: int) -> tuple[list[tuple[int, int]], bool]:
-    """Coarse pairs to look at closely, spread over lengths and places, and whether any is a real return.
+def _locomotion_seeds(band: Array, low: int, allowed: Mask) -> tuple[list[tuple[int, int]], bool]:
+    """Coarse pairs to look at closely, of several lengths, and whether any is a real return.
 
     A cycle leaves its pose and comes back: between start and end the pose must have been far off, so that
-    two frames of one pause are no cycle.
+    two frames of one pause are no cycle. Of each length that repeats well, the pairs along its valley are
+    taken: they hardly differ in distance, and which of them has the calmest seam only the full rate shows.
     """
     finite = np.where(np.isfinite(band), band, 0.0)
     farthest = np.maximum.accumulate(finite, axis=1)
     scale = float(np.median(farthest[:, -1][farthest[:, -1] > 0])) if (farthest > 0).any() else 0.0
-    returns = (band < 0.5 * farthest) & (farthest > 0.6 * scale)
-    returns[:, :low] = False
+    long_enough = allowed & (np.arange(band.shape[1]) >= low)
+    returns = (band < 0.5 * farthest) & (farthest > 0.6 * scale) & long_enough
     repeats = bool(returns.any())
-    cost = (
-        np.where(returns, band, np.inf)
-        if repeats
-        else np.where(np.arange(band.shape[1]) >= low, band, np.inf)
-    )
-    cost = np.round(cost, _TIE_DECIMALS)
+    cost = np.round(np.where(returns if repeats else long_enough, band, np.inf), TIE_DECIMALS)
     best = cost.min(axis=0)
     ahead, behind = np.append(best[1:], np.inf), np.insert(best[:-1], 0, np.inf)
     lags = np.flatnonzero(np.isfinite(best) & (best <= ahead) & (best <= behind))
+    lags = np.sort(lags[np.argsort(best[lags], kind="stable")][:_MAX_LENGTHS])
+    if not len(lags):
+        return [], repeats
+    borders = (lags[1:] + lags[:-1] + 1) // 2  # each start has its own lag near a valley's
     seeds = []
-    for lag in lags[np.argsort(best[lags], kind="stable")][:_MAX_LENGTHS]:
-        column = cost[:, lag].copy()
-        for _ in range(_MAX_STARTS):
-            start = int(np.argmin(column))
-            if not np.isfinite(column[start]):
-                break
-            seeds.append((start, start + int(lag)))
-            column[max(0, start - 3) : start + 4] = np.inf
-    return seeds, repeats
+    for first, stop in zip([0, *borders], [*borders, band.shape[1]], strict=True):
+        lag = first + cost[:, first:stop].argmin(axis=1)
+        lowest = cost[np.arange(len(cost)), lag]
+        starts = np.argsort(lowest, kind="stable")[:_MAX_STARTS]
+        seeds += [(int(start), int(lag[start])) for start in starts if np.isfinite(lowest[start])]
+    return [(start, start + lag) for start, lag in seeds], repeats
 
 
 @dataclass(frozen=True)
@@ -259,52 +324,18 @@ def _idle_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
     return seeds
 
 
-def _refine(
-    motion: Motion, joints: Index, seeds: Index, step: int, window: int, limits: tuple[int, int]
-) -> list[tuple[float, float, int, int]]:
-    """(cost in metres, jerk, start, end) of the best pair at the full rate around each coarse pair (S, 2).
-
-    The cost is the distance, and more where the body jerks.
-    """
-    last = len(motion) - 1
-    places = Places.around(motion, joints, seeds, step + window)
-    found = []
-    for seed in seeds:
-        spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
-        clouds = [cloud_of(places, *span, window, last) for span in spans]
-        distance = clouds[0].distances(slice(None), slice(None), clouds[1])
-        length = np.arange(spans[1][0], spans[1][1] + 1) - np.arange(spans[0][0], spans[0][1] + 1)[:, None]
-        distance = np.where((length >= limits[0]) & (length <= limits[1]), distance, np.inf)
-        away = np.add.outer(*(np.abs(np.arange(a, b + 1) - c) for (a, b), c in zip(spans, seed, strict=True)))
-        nearest = np.lexsort((away.ravel(), np.round(distance, _TIE_DECIMALS).ravel()))[0]
-        row, column = np.unravel_index(int(nearest), distance.shape)
-        if np.isfinite(distance[row, column]):
-            pair = spans[0][0] + int(row), spans[1][0] + int(column)
-            jerk = float(np.mean([_jerk(places, frame, min(window, 3), last) for frame in pair]))
-            cost = float(distance[row, column]) + jerk * (motion.rate * _JERK_TIME_S) ** 3
-            found.append((cost, jerk, *pair))
-    return found
-
-
-def _jerk(places: Places, frame: int, reach: int, last: int) -> float:
-    """The sharpest change of acceleration (mean of the joints, metres per frame) around a frame."""
-    path = places.between(max(0, frame - reach), min(last, frame + reach))
-    change = np.linalg.norm(np.diff(path, 3, axis=0), axis=-1).mean(axis=1)
-    return float(change.max(initial=0.0))
-
-
-def _locomotion_order(pairs: list[tuple[float, float, int, int]]) -> list[int]:
+def _locomotion_order(pairs: list[Pair]) -> list[int]:
     """Good pairs first, those of the fewest cycles before the others."""
     if not pairs:
         return []
     cost, _, start, end = (np.array(column) for column in zip(*pairs, strict=True))
     good = cost <= 1.5 * cost.min() + 0.003
     cycles = np.round((end - start) / (end - start)[good].min())
-    cost = np.round(cost, _TIE_DECIMALS)
+    cost = np.round(cost, TIE_DECIMALS)
     return list(np.lexsort((start, cost, np.where(good, cycles, 0), ~good)))
 
 
-def _idle_order(pairs: list[tuple[float, float, int, int]], calm: _Calm, step: int) -> list[int]:
+def _idle_order(pairs: list[Pair], calm: _Calm, step: int) -> list[int]:
     """The best first. Where nothing moves, even a little jitter at a seam shows, and counts."""
     if not pairs:
         return []

@@ -10,7 +10,7 @@ from ..body.motion import Motion
 from ..clip.chain import join_stretches
 from ..clip.events import Event
 from ..clip.loop_close import close_range
-from ..clip.loop_search import LoopCandidate, find_loops
+from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, find_loops, measure_loops
 from ..feet.contacts import Contacts, find_contacts
 from ..recipe.recipe import ClipSpec, Recipe
 from .prepare_take import PreparedTake
@@ -61,8 +61,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
         contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
     candidate, motion = None, whole.slice(start, stop)
     if spec.loop:
-        candidate = _find_seam(motion, take.body, spec, recipe)
-        candidate = replace(candidate, start=start + candidate.start, end=start + candidate.end)
+        candidate = _find_seam(whole, take.body, contacts, (start, stop), spec, recipe)
         start, stop = candidate.start, candidate.end + 1
         motion = close_range(whole, take.body, start, candidate.end, recipe.close)
     joined = ranges if len(ranges) > 1 else ()
@@ -78,15 +77,24 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
     )
 
 
-def _find_seam(motion: Motion, body: BodyMap, spec: ClipSpec, recipe: Recipe) -> LoopCandidate:
-    """The best loop of a clip's frames, or all of them when no search is wanted."""
+def _find_seam(
+    whole: Motion,
+    body: BodyMap,
+    contacts: Contacts,
+    within: tuple[int, int],
+    spec: ClipSpec,
+    recipe: Recipe,
+) -> LoopCandidate:
+    """The best loop of a clip's frames [start, stop), or all of them when no search is wanted."""
     settings = recipe.loop
     if settings.kind == "auto" and spec.kind in _LOOP_KINDS:
         settings = replace(settings, kind=_LOOP_KINDS[spec.kind])
-    if not spec.search:  # only the range's own ends are that far apart
-        settings = replace(settings, shortest_s=motion.duration_s, longest_s=motion.duration_s, count=1)
+    if not spec.search:
+        return measure_loops(whole, body, [(within[0], within[1] - 1)], settings)[0]
+    if settings.shortest_s is None and (within[1] - 1 - within[0]) / whole.rate < MIN_LENGTH_S["idle"]:
+        settings = replace(settings, shortest_s=MIN_LENGTH_S["locomotion"])  # so short a range asks for it
     try:
-        found = find_loops(motion, body, settings)
+        found = find_loops(whole, body, settings, contacts, within)
     except InputError as problem:
         raise RecipeError(f"{spec}: {problem}") from problem
     if not found:

@@ -72,7 +72,8 @@ _EXAMPLES = """\
 # additive_to = "idle"      # minus that clip's first "pose", or minus the whole "clip"
 # against = "pose"          # with additive_to
 """
-_OPTIONAL = {"unit_m": 0.01, "longest_s": 10.0, "path_scale": 1.0}  # shown for settings without a default
+# Shown for settings without a default.
+_OPTIONAL = {"unit_m": 0.01, "shortest_s": 0.5, "longest_s": 10.0, "path_scale": 1.0}
 
 
 def recipe_text() -> str:
