@@ -40,7 +40,7 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "loop": {
         "kind": "locomotion", "cycles": 2, "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,
-        "coarse_hz": 20.0, "count": 5,
+        "coarse_hz": 20.0, "count": 5, "bad_seam": "one_shot",
     },
     "close": {"spread": "whole", "seam_s": 0.15, "pin": False, "warp": True},
     "root_motion": {"planar": False, "turn": False, "height": True, "smooth_hz": 1.5},

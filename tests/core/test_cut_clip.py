@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import clip_takes
 from day_take import clip, day, make
-from takemill.base.errors import RecipeError
+from takemill.base.errors import RecipeError, SeamError
 from takemill.clip.measure import measure_seam
 from takemill.maths import quat
+from takemill.pipeline import cut_clip
+from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.pipeline.prepare_take import PreparedTake
+from takemill.recipe.recipe import ClipSpec, Moment, Recipe
 
 
 @pytest.fixture(scope="module")
@@ -35,10 +40,51 @@ def test_a_range_can_be_the_loop_itself(take):
     assert one.candidate is not None
     assert (one.candidate.start, one.candidate.end) == (240, 306)
     assert one.candidate.gap_cm < 2
-    (bad,) = make(take, clip(start='"240f"', stop='"290f"', more="loop = true\nsearch = false"))
+    bad_clip = clip(start='"240f"', stop='"290f"', more="loop = true\nsearch = false")
+    (bad,) = make(take, f'{bad_clip}[loop]\nbad_seam = "keep"')
     assert bad.source_range == (240, 291)
     assert bad.candidate is not None
     assert bad.candidate.gap_cm > 5 * one.candidate.gap_cm
+
+
+def test_a_bad_seam_is_refused_with_what_limits_it_and_the_next(take):
+    bad = clip(start='"240f"', stop='"310f"', more="loop = true\nsearch = false")
+    worse = clip(start='"240f"', stop='"290f"', more="loop = true\nsearch = false")
+    assert make(take, bad)[0].candidate is not None
+    with pytest.raises(SeamError, match=r"frames 240 to 290 of the take, is bad: .* cm off\. ") as told:
+        make(take, worse)
+    assert "bad_seam" in str(told.value)
+
+
+def test_a_refusal_names_the_next_seams_of_its_range(take):
+    bad = clip(start='"240f"', stop='"340f"', more="loop = true\nsearch = false\nkind = 'locomotion'")
+    with pytest.raises(SeamError, match=r"The next: \d+ to \d+ \(good, ") as told:
+        make(take, bad)
+    start, end = map(int, str(told.value).partition("The next: ")[2].partition(" (")[0].split(" to "))
+    again = "loop = true\nsearch = false\nkind = 'locomotion'"
+    (good,) = make(take, clip(start=f'"{start}f"', stop=f'"{end}f"', more=again))
+    assert good.candidate is not None
+    assert good.candidate.quality == "good"
+
+
+def test_a_bad_seam_becomes_a_one_shot_where_the_recipe_says_so(take):
+    bad = clip(start='"240f"', stop='"290f"', more="loop = true\nsearch = false")
+    (one,) = make(take, f'{bad}[loop]\nbad_seam = "one_shot"')
+    assert (one.loop, one.candidate, one.source_range) == (False, None, (240, 291))
+
+
+def test_no_suggested_loop_is_refused_by_what_makes_it(take):
+    """Each with its range as `cuts --toml` writes it, and each seam that the search lists by itself."""
+    recipe = Recipe()
+    loops = [cut for cut in suggest_take_cuts(take, recipe) if cut.loop]
+    assert loops
+    for cut in loops:
+        spec = ClipSpec.from_cut(cut)
+        seam = cut_clip.cut_clip(take, spec, recipe).candidate
+        assert seam is not None
+        assert seam.quality in ("good", "fair")
+        ends = {"start": Moment(seam.start, True), "stop": Moment(seam.end, True), "search": False}
+        assert cut_clip.cut_clip(take, replace(spec, **ends), recipe).candidate == replace(seam, note="")
 
 
 def test_a_range_without_a_loop_says_so(take):

@@ -16,11 +16,15 @@ from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
+from takemill.clip.loop_feet import repeat_loop
 from takemill.clip.loop_refine import refine
 from takemill.clip.loop_search import LoopSettings, find_loops
-from takemill.clip.measure import PoseGap
+from takemill.clip.root_motion import find_root_motion
 from takemill.feet.contacts import find_contacts
 from takemill.maths import quat
+from takemill.pipeline.prepare_take import prepare_take
+from takemill.pipeline.stages import make_set
+from takemill.recipe.recipe import ClipSpec, Moment, Recipe
 from wobble import noisy, wobbled
 
 RATE = 60.0
@@ -213,17 +217,6 @@ def test_a_calmer_range_of_an_idle_always_scores_better() -> None:
         assert np.all(np.diff(scores) > 0)
 
 
-def test_the_quality_of_a_gap_is_that_of_the_guide() -> None:
-    """The guide's table: below 1.5 cm good, below 4 fair, below 10 poor, and then bad."""
-    gaps = ((1.49, "good"), (1.51, "fair"), (3.99, "fair"), (4.01, "poor"), (9.99, "poor"), (10.01, "bad"))
-    for cm, word in gaps:
-        assert loop_search._make_candidate(0, 9, PoseGap(cm, 0.0, 0.0), "").quality == word
-    assert loop_search._make_candidate(0, 9, PoseGap(1.0, 0.0, 9.0), "").quality == "good"
-    assert (
-        loop_search._make_candidate(0, 9, PoseGap(1.0, 0.0, 11.0), "").quality == "fair"
-    )  # 5.5 mm in 1/20 s
-
-
 def test_a_range_shorter_than_the_shortest_loop_is_refused() -> None:
     motion, _ = open_data.humanoid3d("walk")
     with pytest.raises(InputError, match="shortest loop"):
@@ -326,3 +319,20 @@ def test_an_idle_lasts_two_seconds_unless_a_shorter_one_is_asked_for() -> None:
         find_loops(still, body, LoopSettings(kind="idle"), within=(0, 100))
     asked = LoopSettings(kind="idle", longest_s=1.0)
     assert find_loops(still, body, asked, within=(0, 100))[0].end <= RATE + 100
+
+
+@pytest.mark.parametrize("name", ["walker/turn_left1", "walker/turn_right0"])
+def test_a_gait_in_a_curve_loops_with_its_turn_as_root_motion(name: str) -> None:
+    """Open walks that turn by 56 and by 99 degrees a cycle; uneven and noisy, the loop turns as far."""
+    one, _ = open_data.humanoid3d(name)
+    motion = noisy(wobbled(open_data.repeated(one, 5), 1, RATE)[0], 1)
+    body = find_body_map(motion.skeleton)
+    wanted = find_root_motion(one, body)
+    spec = ClipSpec("curve", Moment(0), Moment(len(motion) - 1, True), loop=True, kind="locomotion")
+    (clip,) = make_set(prepare_take("take", motion, body, Recipe()), Recipe(clips=(spec,)))
+    assert clip.candidate is not None
+    assert clip.candidate.quality == "good"
+    assert abs(wanted.turn_deg) > 50
+    assert clip.root_motion.turn_deg == pytest.approx(wanted.turn_deg, abs=1.5)
+    four = find_root_motion(repeat_loop(clip.world_motion, clip.body, 4), clip.body)
+    assert four.turn_deg == pytest.approx(4 * clip.root_motion.turn_deg, abs=0.1)

@@ -98,9 +98,9 @@ class LoopProperties:
         name="Cycles",
         items=(
             ("0", "As Few as Repeat Well", "At least one whole cycle: left and right foot down once each"),
-            ("1", "1", "One cycle"),
-            ("2", "2", "Two cycles"),
-            ("4", "4", "Four cycles"),
+            ("1", "1", "A loop of one cycle"),
+            ("2", "2", "A loop of two cycles"),
+            ("4", "4", "A loop of four cycles"),
         ),
         description="How many cycles of a gait a loop of locomotion holds",
     )

@@ -10,6 +10,7 @@ from ..clip import cuts, loop_search
 from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
 from ..feet.contacts import find_contacts
+from ..pipeline.cut_clip import keep_loops
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
@@ -33,7 +34,8 @@ def suggest_cuts(take: AnyTake, recipe: AnyRecipe = None) -> tuple[Cut, ...]:
     recipe = recipe_of(recipe)
     take = repair_take(take, recipe)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
-    return cuts.suggest_cuts(take.motion, take.body_map, recipe.cuts, contacts)
+    found = cuts.suggest_cuts(take.motion, take.body_map, recipe.cuts, contacts)
+    return keep_loops(found, take.motion, take.body_map, contacts, recipe)
 
 
 def find_loops(

@@ -7,6 +7,7 @@ TakemillError
 │   ├── BvhError
 │   └── GlbError
 └── RecipeError     a recipe with an unknown key, a wrong type or a clip outside its take
+    └── SeamError       a clip that is to be a loop, and has no seam that is good enough
 """
 
 from __future__ import annotations
@@ -38,3 +39,7 @@ class GlbError(FileError):
 
 class RecipeError(TakemillError):
     """A recipe holds an unknown key, a wrong value or a clip outside its take."""
+
+
+class SeamError(RecipeError):
+    """A clip is to be a loop, and its range has no seam that is good enough."""

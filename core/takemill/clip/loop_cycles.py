@@ -42,9 +42,9 @@ class Steps:
         return cls(out) if (out[-1] - out[0] > _LEAST_STRIDES).all() else None
 
     def allow(self, start: Index, end: Index, cycles: int, slack: int = 0) -> Mask:
-        """Whether frames `start` to `end` are at least one whole cycle of both feet, or `cycles` of them.
+        """Whether frames `start` to `end` are a whole cycle of both feet or more, or `cycles` of them (...).
 
-        Starts and ends may be any that go together; up to `slack` frames are given away at either.
+        Starts and ends are any that broadcast; up to `slack` frames are given away at either.
         """
         last = len(self.strides) - 1
         far, near = (

@@ -19,9 +19,11 @@ from ..feet.contacts import Contacts, find_contacts
 from .clouds import Cloud, cloud, main_joints, positions_at
 from .loop_cycles import CYCLES, Steps
 from .loop_refine import TIE_DECIMALS, Pair, refine
-from .measure import PoseGap, ends_at, gap_between
+from .measure import ends_at, gap_between
+from .seam_quality import SUGGESTED, describe_limit, judge_seam
 
 KINDS = ("auto", "locomotion", "idle")
+BAD_SEAMS = ("refuse", "one_shot", "keep")
 _MAX_LENGTH_S = {
     "locomotion": 4.0,
     "idle": 20.0,
@@ -39,7 +41,6 @@ _COARSE_PARTS = (
 # All below chosen by eye.
 _JERK_WEIGHT = 0.3  # by how much a seam of the usual jerk worsens an idle's score
 _MAX_LENGTHS, _MAX_STARTS = 10, 120  # lengths that are looked at closely, and places for each
-_QUALITY_LIMITS_CM = ((1.5, "good"), (4.0, "fair"), (10.0, "poor"))  # of a gap; beyond the last it is "bad"
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class LoopSettings:
         window_s: half the window around each frame that is compared.
         coarse_hz: rate of the first, coarse map.
         count: how many candidates at most.
+        bad_seam: of a clip whose best seam is bad: "refuse" it, make it a "one_shot", or "keep" it a loop.
     """
 
     kind: str = "auto"
@@ -64,6 +66,7 @@ class LoopSettings:
     window_s: float = 0.12
     coarse_hz: float = 15.0
     count: int = 8
+    bad_seam: str = "refuse"
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ class LoopCandidate:
         gap_deg: mean angle between the joints' rotations.
         gap_cm_s: mean difference of the joints' velocities.
         quality: "good", "fair", "poor" or "bad".
-        note: what else there is to say, in words; mostly empty.
+        note: what else there is to say, in words: what limits a poor or a bad seam; mostly empty.
     """
 
     start: int
@@ -158,10 +161,15 @@ def measure_loops(
     """Pairs of frames (start, end) of a take as a loop's ends, with the frames around them, judged."""
     joints, window = main_joints(body), max(1, round(settings.window_s * motion.rate))
     ends = ends_at(motion, joints, [frame for pair in pairs for frame in pair], window)
-    return tuple(
-        _make_candidate(start, end, gap_between(a, b), note)
-        for (start, end), a, b in zip(pairs, ends[::2], ends[1::2], strict=True)
-    )
+    parts = {joint: part for part, joint in body.joints.items()}
+    out = []
+    for (start, end), a, b in zip(pairs, ends[::2], ends[1::2], strict=True):
+        gap = gap_between(a, b)
+        quality = judge_seam(gap)
+        limit = "" if quality in SUGGESTED else describe_limit(gap, [parts[int(one)] for one in joints])
+        said = "; ".join(text for text in (note, limit) if text)
+        out.append(LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, said))
+    return tuple(out)
 
 
 @dataclass(frozen=True)
@@ -189,6 +197,8 @@ class _Allowed:
 def _check_settings(settings: LoopSettings) -> None:
     if settings.kind not in KINDS:
         raise InputError(f"loop kind {settings.kind!r}: expected one of {', '.join(KINDS)}")
+    if settings.bad_seam not in BAD_SEAMS:
+        raise InputError(f"loop bad_seam {settings.bad_seam!r}: expected one of {', '.join(BAD_SEAMS)}")
     if settings.cycles not in CYCLES:
         raise InputError(
             f"loop cycles {settings.cycles}: expected one of {', '.join(str(one) for one in CYCLES)}"
@@ -363,9 +373,3 @@ def _describe_range(band: Array, positions: Array, repeats: bool) -> str:
         turned = " but for its turn" if np.ptp(np.unwrap(turns)) > np.radians(20) else ""
         return f"the pose hardly changes{moved or turned}: any two frames fit"
     return "" if repeats else "no pose comes back in this range; this is the nearest pair"
-
-
-def _make_candidate(start: int, end: int, gap: PoseGap, note: str) -> LoopCandidate:
-    seen_cm = gap.cm + 0.05 * gap.cm_s  # a wrong speed shows as a shift within a twentieth of a second
-    quality = next((word for limit, word in _QUALITY_LIMITS_CM if seen_cm < limit), "bad")
-    return LoopCandidate(start, end, gap.cm, gap.deg, gap.cm_s, quality, note)

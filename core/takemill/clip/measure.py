@@ -33,12 +33,14 @@ class PoseGap:
         deg: mean angle between the joints' local rotations.
         cm_s: mean difference of the joints' velocities.
         worst: names of the joints furthest apart, the worst first; none that are not apart.
+        away_cm: (P,) how far each joint is apart.
     """
 
     cm: float
     deg: float
     cm_s: float
     worst: tuple[str, ...] = ()
+    away_cm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,8 @@ def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
     """The gap between two poses of the same joints (P,), whose names may be given."""
     cm, deg, cm_s, away = _measure_gaps(a, (b,))
     worst = tuple(names[k] for k in _worst_joints(away[0])) if names else ()
-    return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst)
+    away_cm = tuple((100 * away[0]).tolist())
+    return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst, away_cm)
 
 
 def _measure_gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from ..base.errors import InputError, RecipeError
+from ..base.errors import InputError, RecipeError, SeamError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.chain import join_stretches
+from ..clip.cuts import Cut
 from ..clip.events import Event
 from ..clip.loop_close import close_range
-from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, find_loops, measure_loops
+from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
+from ..clip.seam_quality import REFUSED, SUGGESTED
 from ..feet.contacts import Contacts, find_contacts
 from ..recipe.recipe import ClipSpec, Recipe
 from .prepare_take import PreparedTake
@@ -20,6 +23,7 @@ _LOOP_KINDS = {
     "idle": "idle",
     "lying": "idle",
 }  # how the loop of a kind is searched for
+_MAX_TOLD = 3  # other seams that a refusal names: as many as a line has room for
 
 
 @dataclass(frozen=True)
@@ -45,10 +49,13 @@ class Piece:
     stretches: tuple[tuple[int, int], ...]
 
 
-def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
+def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
     """A clip's frames of a take, joined from its stretches and closed where it repeats.
 
+    A seam that was `judged` on the performer is not judged again.
+
     Raises:
+        SeamError: it is to be a loop, and its best seam is bad.
         RecipeError: the clip leaves the take, has no loop in its range, or an event outside it.
     """
     ranges = spec.ranges(len(take.motion), take.motion.rate)
@@ -61,7 +68,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
         contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
     candidate, motion = None, whole.slice(start, stop)
     if spec.loop:
-        candidate = _find_seam(whole, take.body, contacts, (start, stop), spec, recipe)
+        candidate = _find_seam(whole, take.body, contacts, (start, stop), spec, recipe, judged)
         start, stop = candidate.start, candidate.end + 1
         motion = close_range(whole, take.body, start, candidate.end, recipe.close)
     joined = ranges if len(ranges) > 1 else ()
@@ -77,6 +84,24 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> Piece:
     )
 
 
+def keep_loops(
+    cuts: Sequence[Cut], motion: Motion, body: BodyMap, contacts: Contacts, recipe: Recipe
+) -> tuple[Cut, ...]:
+    """Suggested cuts, as loops only those whose best seam is good or fair: by what makes them."""
+    out = []
+    for cut in cuts:
+        loop = cut.loop
+        if loop:
+            try:
+                found = _search(motion, body, contacts, (cut.start, cut.stop), cut.kind, recipe.loop)
+            except InputError:
+                found = ()
+            best = _best_of(found)
+            loop = best is not None and best.quality in SUGGESTED
+        out.append(replace(cut, loop=loop))
+    return tuple(out)
+
+
 def _find_seam(
     whole: Motion,
     body: BodyMap,
@@ -84,25 +109,68 @@ def _find_seam(
     within: tuple[int, int],
     spec: ClipSpec,
     recipe: Recipe,
+    judged: bool,
 ) -> LoopCandidate:
-    """The best loop of a clip's frames [start, stop), or all of them when no search is wanted."""
+    """The best loop of a clip's frames [start, stop), or all of them when no search is wanted.
+
+    Raises:
+        SeamError: there is none, or it is bad and neither kept nor `judged` before.
+    """
     settings = recipe.loop
-    if settings.kind == "auto" and spec.kind in _LOOP_KINDS:
-        settings = replace(settings, kind=_LOOP_KINDS[spec.kind])
-    if not spec.search:
-        return measure_loops(whole, body, [(within[0], within[1] - 1)], settings)[0]
+    own = None if spec.search else measure_loops(whole, body, [(within[0], within[1] - 1)], settings)[0]
+    if own and (judged or settings.bad_seam == "keep" or own.quality not in REFUSED):
+        return own
     if settings.shortest_s is None and (within[1] - 1 - within[0]) / whole.rate < MIN_LENGTH_S["idle"]:
         settings = replace(settings, shortest_s=MIN_LENGTH_S["locomotion"])  # so short a range asks for it
     try:
-        found = find_loops(whole, body, settings, contacts, within)
+        found = _search(whole, body, contacts, within, spec.kind, settings)
     except InputError as problem:
-        raise RecipeError(f"{spec}: {problem}") from problem
-    if not found:
-        raise RecipeError(
+        if own is None:
+            raise SeamError(f"{spec}: {problem}") from problem
+        found = ()
+    best = own or _best_of(found)
+    if best is None:
+        raise SeamError(
             f"{spec}: no loop in its range; widen it, close it as it is (search = false; in Blender untick "
             "Find Best Seam), or make it no loop (loop = false; untick Loop)"
         )
-    return found[0]
+    if best.quality in REFUSED and settings.bad_seam != "keep":
+        raise SeamError(_describe_refusal(spec, best, found))
+    return best
+
+
+def _search(
+    whole: Motion,
+    body: BodyMap,
+    contacts: Contacts,
+    within: tuple[int, int],
+    kind: str,
+    settings: LoopSettings,
+) -> tuple[LoopCandidate, ...]:
+    if settings.kind == "auto" and kind in _LOOP_KINDS:
+        settings = replace(settings, kind=_LOOP_KINDS[kind])
+    return find_loops(whole, body, settings, contacts, within)
+
+
+def _best_of(found: Sequence[LoopCandidate]) -> LoopCandidate | None:
+    """The first that need not be refused; else the first."""
+    return next((one for one in found if one.quality not in REFUSED), found[0] if found else None)
+
+
+def _describe_refusal(spec: ClipSpec, best: LoopCandidate, found: Sequence[LoopCandidate]) -> str:
+    ways = (
+        'Choose another range, or make it no loop (loop = false, or [loop] bad_seam = "one_shot"; in '
+        'Blender untick Loop); [loop] bad_seam = "keep" closes it all the same'
+    )
+    others = [one for one in found if (one.start, one.end) != (best.start, best.end)][:_MAX_TOLD]
+    told = "; ".join(
+        f"{one.start} to {one.end} ({one.quality}, {one.gap_cm:.1f} cm{', ' if one.note else ''}{one.note})"
+        for one in others
+    )
+    return (
+        f"{spec}: its seam, frames {best.start} to {best.end} of the take, is bad: {best.gap_cm:.1f} cm and "
+        f"{best.gap_cm_s:.0f} cm/s; {best.note}. {f'The next: {told}. ' if told else ''}{ways}"
+    )
 
 
 def _named_events(spec: ClipSpec, start: int, stop: int, rate: float) -> tuple[Event, ...]:

@@ -12,6 +12,7 @@ from ..clip.cuts import Cut, suggest_cuts
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
+from .cut_clip import keep_loops
 from .prepare_take import PreparedTake
 
 OnFailure = Callable[[str, TakemillError], None]
@@ -27,12 +28,14 @@ class Plan:
         drafts: the clips with their takes and kinds, not all of them named.
         suggested: whether they are the takes' suggested cuts; then one that does not loop becomes a one-shot.
         known: names of clips that were made before, onto which others may be blended.
+        judged: whether the clips' seams were found and judged before, on the performer.
     """
 
     recipe: Recipe
     drafts: tuple[ClipSpec, ...]
     suggested: bool
     known: frozenset[str] = frozenset()
+    judged: bool = False
 
     @cached_property
     def specs(self) -> tuple[ClipSpec, ...]:
@@ -151,8 +154,9 @@ def without_sources(
 
 
 def suggest_take_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
-    """The clips that a repaired take suggests."""
-    return suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
+    """The clips that a repaired take suggests; as loops only those with a seam that is good or fair."""
+    cuts = suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
+    return keep_loops(cuts, take.motion, take.body, take.contacts, recipe)
 
 
 def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collection[str] = ()) -> None:

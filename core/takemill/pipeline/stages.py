@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
-from ..base.errors import RecipeError, TakemillError
+from ..base.errors import SeamError, TakemillError
 from ..recipe.recipe import ClipSpec, Moment, Recipe
 from .cut_clip import Piece, cut_clip
 from .finish_clip import FinishedClip, finish_clip
@@ -117,15 +117,15 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
     recipe = plan.recipe
     if failed and gone:
         recipe = replace(recipe, variants=without_sources(recipe.variants, gone, failed))
-    return replace(plan, recipe=recipe, drafts=tuple(drafts))
+    return replace(plan, recipe=recipe, drafts=tuple(drafts), judged=True)
 
 
 def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece]:
-    """A clip cut out; as a one-shot if it was only suggested as a loop, and does not repeat."""
+    """A clip cut out; as a one-shot if it has no good enough seam, and the recipe allows that."""
     try:
-        return spec, cut_clip(take, spec, plan.recipe)
-    except RecipeError:
-        if not plan.suggested or not spec.loop:
+        return spec, cut_clip(take, spec, plan.recipe, plan.judged)
+    except SeamError:
+        if not plan.suggested and plan.recipe.loop.bad_seam != "one_shot":
             raise
         spec = replace(spec, loop=False)
         return spec, cut_clip(take, spec, plan.recipe)

@@ -6,9 +6,13 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from ..clip.measure import PoseGap
+from ..clip.seam_quality import REFUSED, judge_seam
+
 _MAX_TIME_OFF_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
 # What rounding to 4 or 5 decimals (clip_facts.py) may leave of a sum or a quotient.
 _MAX_OFF_M, _MAX_OFF_DEG = 2e-4, 2e-3
+_MAX_OFF_CM = 0.01  # what rounding may leave of a gap and a twentieth of a speed
 _MAX_STRIDE_SHARE = 1e-3  # of a number: what rounding the count of strides may leave of a stride
 # Numbers that are made again: rounded to 2-6 decimals, in cm, degrees or metres.
 _MAX_DIFFERENCE, _MAX_DIFFERENCE_SHARE = 2e-3, 1e-4
@@ -55,8 +59,22 @@ def clip_problems(
     variant = clip["variant"]
     if clip["additive"] != bool(variant and variant["additive_to"]):
         yield "whether it is additive is said in two ways"
+    yield from _seam_problems(clip)
     if clip["blend_frames"] > clip["frames"]:
         yield "its ends are blended for longer than it lasts"
+
+
+def _seam_problems(clip: Mapping[str, Any]) -> Iterator[str]:
+    """Whether a loop's seam is bad, by its numbers, or called by another word than they say."""
+    seam = clip["seam"]
+    if seam is None:
+        return
+    cm, cm_s = seam["gap_cm"], seam["gap_cm_s"]
+    words = [judge_seam(PoseGap(cm + off, 0.0, cm_s)) for off in (-_MAX_OFF_CM, _MAX_OFF_CM)]
+    if seam["quality"] not in words:
+        yield f"its seam is called {seam['quality']}, and is {words[0]}"
+    if clip["loop"] and words[0] in REFUSED:
+        yield f"its seam is {words[0]}: {cm:g} cm and {cm_s:g} cm/s; choose another range"
 
 
 def _time_problems(clip: Mapping[str, Any]) -> Iterator[str]:
