@@ -40,7 +40,7 @@ _COARSE_PARTS = (
 )
 # All below chosen by eye.
 _JERK_WEIGHT = 0.3  # by how much a seam of the usual jerk worsens an idle's score
-_MAX_LENGTHS, _MAX_STARTS = 10, 120  # lengths that are looked at closely, and places for each
+_MAX_LENGTHS, _MAX_STARTS = 10, 60  # lengths that are looked at closely, and places for each
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ def find_loops(
     pairs = refine(motion, joints, np.asarray(seeds, np.intp).reshape(-1, 2) * step, step, window, allowed)
     order = _locomotion_order(pairs) if kind == "locomotion" else _idle_order(pairs, calm, step)
     note = _describe_range(band, coarse, repeats)
-    chosen = _drop_near([pairs[k][2:] for k in order], step)[: settings.count]
+    chosen = _drop_near([pairs[k][2:] for k in order], step, settings.count)
     chosen = [(first + start, first + end) for start, end in chosen]
     return measure_loops(take, body, chosen, settings, note)
 
@@ -354,10 +354,12 @@ def _idle_order(pairs: list[Pair], calm: _Calm, step: int) -> list[int]:
     return list(np.argsort(calm.score(cost, start // step, end // step) * rough, kind="stable"))
 
 
-def _drop_near(pairs: list[tuple[int, int]], step: int) -> list[tuple[int, int]]:
-    """The pairs without those that nearly repeat an earlier one."""
+def _drop_near(pairs: list[tuple[int, int]], step: int, count: int) -> list[tuple[int, int]]:
+    """The first pairs, up to `count`, without those that nearly repeat an earlier one."""
     kept: list[tuple[int, int]] = []
     for start, end in pairs:
+        if len(kept) == count:
+            break
         if all(max(abs(start - s), abs(end - e)) > step for s, e in kept):
             kept.append((start, end))
     return kept
