@@ -300,7 +300,7 @@ def test_a_set_says_where_feet_stand_and_verify_looks_there(tmp_path) -> None:
             foot: len(each) for foot, each in clip["contacts"].items()
         }
     assert not problems(folder)
-    relist(folder, lambda said: said["clips"][0].pop("floors_m"))
+    relist(folder, lambda said: said["clips"][0].update(floors_m=None))
     assert any("m above the floor" in text for text in problems(folder))
     relist(folder, lambda said: said["clips"][1]["floors_m"].update(leftFoot=[0.0]))
     assert any("not as many as its contacts" in text for text in problems(folder))

@@ -102,7 +102,7 @@ def describe_clip(
         "contacts": {
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
         },
-        **_describe_floors(clip.contacts),
+        "floors_m": _describe_floors(clip.contacts),
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
@@ -127,12 +127,11 @@ def describe_clip(
     }
 
 
-def _describe_floors(contacts: Contacts) -> dict[str, Any]:
-    """The floor's heights of each contact, where it is not one level floor."""
+def _describe_floors(contacts: Contacts) -> dict[str, list[float]] | None:
+    """The floor's heights of each contact; None where it is one level floor."""
     if contacts.rise_m is None:
-        return {}
-    floors = {foot: [round_number(one, 4) for one in contacts.levels_of(foot)] for foot in contacts.feet}
-    return {"floors_m": floors}
+        return None
+    return {foot: [round_number(one, 4) for one in contacts.levels_of(foot)] for foot in contacts.feet}
 
 
 _COMPARED_KEYS = ("skeleton", "gaps", "settings", "packing")  # keys of a list that follow from its clips

@@ -92,7 +92,7 @@ def _time_problems(clip: Mapping[str, Any]) -> Iterator[str]:
     for foot, ranges in clip["contacts"].items():
         if any(not 0 <= start < stop <= clip["frames"] for start, stop in ranges):
             yield f"a contact of {foot} leaves it"
-        if "floors_m" in clip and len(clip["floors_m"].get(foot, ())) != len(ranges):
+        if clip["floors_m"] is not None and len(clip["floors_m"].get(foot, ())) != len(ranges):
             yield f"the floors of {foot} are not as many as its contacts"
     times = [time for time, *_ in clip["gait"] or ()]
     if times != sorted(set(times)) or (

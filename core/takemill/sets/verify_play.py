@@ -87,7 +87,7 @@ def standing_problems(
         middles = [(start + stop - 1) // 2 for start, stop in ranges]
         looks = slice(0, _MAX_LOOKS * max(1, len(middles) // _MAX_LOOKS), max(1, len(middles) // _MAX_LOOKS))
         frames = np.array(middles[looks])
-        floors = np.array(clip.get("floors_m", {}).get(foot, [0.0] * len(middles))[looks])
+        floors = np.array((clip["floors_m"] or {}).get(foot, [0.0] * len(middles))[looks])
         if len(floors) != len(frames):
             continue  # which verify_facts says
         heights = view_from_character(scene, names, scene.worlds(clip["name"], frames / clip["rate"]))[
