@@ -104,4 +104,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "sensors/spikes.py",
         "bend = _bend_rad(rotations if len(good) == len(bad) else rotations[good])  |  rotations if len(good) == len(bad) else rotations[good]  ->  rotations[good]",
     ): "of all frames, a copy of the same",
+    (
+        "keys/reduce_error.py",
+        "return half * np.divide(angle, size, out=np.full_like(size, 2), where=size > 0)  |  2  ->  3",
+    ): "where a turn has no size, its half is zero whatever it is multiplied by",
 }

@@ -30,6 +30,7 @@ from takemill.feet.soles import foot_points
 from takemill.files import glb
 from takemill.fit.fit import FitSettings
 from takemill.health.check import check
+from takemill.health.finding import floor_findings
 from takemill.maths import filters, series
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.fit_take import fit_take
@@ -221,6 +222,18 @@ def test_contacts_keep_their_floors_when_they_are_cut_sampled_mirrored_and_scale
     assert level.over_floor(np.ones((2, 2, 2, 3))).max() == 1
     with pytest.raises(InputError, match="rise_m"):
         replace(found, rise_m=found.rise_m[:-1])
+
+
+@pytest.mark.parametrize(
+    ("count", "text"), [(2, "0, 200 mm"), (4, "0, 200, 400, 600 mm"), (5, "from 0 to 800 mm")]
+)
+def test_a_few_heights_are_listed_and_many_by_the_lowest_and_the_highest(count: int, text: str) -> None:
+    """One foot stands for ten frames on each tread of 20 cm."""
+    planted = np.tile(np.arange(12) < 10, count)[:, None]
+    rise = np.repeat(0.2 * np.arange(count), 12)[:, None, None] * np.ones((1, 1, 2))
+    (found,) = floor_findings(Contacts(60.0, ("leftFoot",), planted, planted, 0.0, rise), len(planted))
+    assert found.message.endswith(f"the feet stand at several heights: {text}")
+    assert found.amount == 200 * (count - 1)
 
 
 @pytest.mark.parametrize("kind", ["up", "slope"])
