@@ -41,7 +41,14 @@ GOOD = {
         "worst": [[["head", "hand"]]],
     },
     "settings": {"0123456789ab": {"loop": {"kind": "auto"}}},
-    "packing": {"max_error_m": 0.0005},
+    "packing": {
+        "max_error_m": 0.0005,
+        "planted_error_m": 0.00025,
+        "max_error_deg": 1.0,
+        "probe_m": 0.1,
+        "storage": "smallest",
+        "interpolation": "linear",
+    },
     "clips": [
         {
             "name": "walk",
@@ -164,6 +171,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
     [
         (lambda d: d.update(schema_version=1), "schema_version: const 4 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
+        (lambda d: d["packing"].pop("max_error_m"), "packing: 'max_error_m' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),
         (
             lambda d: d["clips"][0]["events"][0].update(phase=2),

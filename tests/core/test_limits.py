@@ -58,7 +58,7 @@ def times(value: str) -> list[str]:
 
 
 def test_there_are_many_keys():
-    assert len(texts("1")) > 70
+    assert len(texts("1")) >= 70
 
 
 @pytest.mark.parametrize("value", ODD, ids=lambda value: value[:8])
