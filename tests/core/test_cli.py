@@ -257,6 +257,16 @@ def test_pack_says_what_it_kept(capsys, take, tmp_path):
     assert [line.split(" ")[-1] for line in kept] == ["walk.glb.kept"]
 
 
+def test_pack_says_which_loop_became_a_one_shot(capsys, take, tmp_path):
+    recipe = tmp_path / "r.toml"
+    ends = '[[clip]]\nname = "{}"\nfrom = "{}f"\nto = "{}f"\nloop = {}\nsearch = false\n'
+    clips = ends.format("torn", 240, 290, "true") + ends.format("once", 300, 360, "false")
+    recipe.write_text(f'{clips}[loop]\nbad_seam = "one_shot"\n')
+    text = run(capsys, "pack", take, "--recipe", recipe, "--out", tmp_path / "set")
+    assert "torn: no seam is good enough for a loop; it is a one-shot" in text
+    assert "once:" not in text
+
+
 @pytest.mark.skipif(os.name != "posix", reason="links, modes and pipes")
 def test_what_the_user_names_for_output_stays_what_it_is(capsys, take, tmp_path):
     """A link and its file's mode with -o, a device with --html."""

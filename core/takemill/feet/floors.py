@@ -16,6 +16,7 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..maths import series
 from ..maths.series import runs
+from .flights import GRAVITY_M_S2
 
 # What soles, noise and a drift make of one floor from stance to stance. Trial: stances of the open motions,
 # clean and damaged, differ by up to 0.03.
@@ -41,7 +42,6 @@ _MIN_LEAN, _MAX_LEAN = np.tan(np.radians([2.0, 15.0]))
 _MAX_LEAN_DIFFERENCE, _MIN_SAME_WAY_COSINE = np.tan(np.radians(3.0)), 0.85  # of feet on the same slope
 # A floor that lies so far off height 0 is not the one that the suit was set on. No source.
 _MAX_GROUND_OFF_LEGS = 0.1
-_GRAVITY_M_S2 = 9.81
 _MAX_FALLING_SHARE = 0.5  # of gravity: a body whose hips fall faster than that is in the air
 
 
@@ -176,7 +176,7 @@ def _carries(
             np.linalg.norm(away, axis=-1).max() > _MIN_CARRYING_LENGTH_LEGS * leg
             and np.linalg.norm(away[:, :2], axis=-1).min() < _MAX_ASIDE_LEGS * leg
             and away[:, 2].min() > 0
-            and gained > -_MAX_FALLING_SHARE * _GRAVITY_M_S2
+            and gained > -_MAX_FALLING_SHARE * GRAVITY_M_S2
         ):
             return True
     return False

@@ -22,9 +22,8 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..body.skeleton import Skeleton
+from ..feet.flights import GRAVITY_M_S2
 from ..maths import quat
-
-_GRAVITY_M_S2 = 9.80665  # m/s^2, standard gravity (ISO 80000-3)
 
 
 @dataclass(frozen=True)
@@ -87,7 +86,7 @@ def _lag(held: Array, rate: float, settings: SpringSettings) -> Array:
     if frames > 1:
         speed[-1] = speed[-2]
     away = -trail * speed - _convolve(np.diff(speed, axis=0, prepend=speed[:1]), answer)
-    away[:, 2] -= settings.gravity * _GRAVITY_M_S2 / w**2
+    away[:, 2] -= settings.gravity * GRAVITY_M_S2 / w**2
     return away
 
 
