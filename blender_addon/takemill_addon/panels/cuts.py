@@ -30,7 +30,9 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             return
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
-        layout.prop(chosen, "cut_combinations")
+        column = layout.column(align=True)
+        column.label(text="Combinations")  # beside the field words would be cut off
+        column.prop(chosen, "cut_combinations", text="")
         row = layout.row()
         row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side = row.column(align=True)
@@ -46,7 +48,8 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             column.prop(cut, "kind")
             if cut.why and cut.kind == cut.given_kind:
                 paragraph(column, context, cut.why, "INFO")
-            column.prop(cut, "root_motion")
+            column.label(text="Root Motion")
+            column.prop(cut, "root_motion", text="")
             column.prop(cut, "override_smoothing")
             smoothing = column.row()
             smoothing.active = cut.override_smoothing
