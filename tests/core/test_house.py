@@ -118,7 +118,7 @@ REST = {
     "clouds",
     "reference_pose",
     "bvh",
-    "fit",
+    "fit_rotations",
     "variants",
     "clip_facts",
     "stick_mesh",

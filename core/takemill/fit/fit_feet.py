@@ -23,6 +23,7 @@ from ..feet.soles import ball_drop_m, foot_points, sole_offsets
 from ..maths import filters, quat
 from ..maths.easing import smoothstep
 from ..maths.series import runs
+from .fit_scale import Scale
 
 # Those without a note were chosen by eye.
 _BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
@@ -32,19 +33,6 @@ _MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common pr
 _FLAT_PITCH_RAD = np.radians(15.0)  # feet pitched by more count little for the height of the hips
 _MAX_REACH_SHARE = 0.999  # of the leg's length that the hips leave to a planted leg
 _HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
-
-
-@dataclass(frozen=True)
-class Scale:
-    """Source metres to target metres: along the floor, and above it."""
-
-    path: float
-    height: float
-    floor_m: float
-
-    def apply(self, points: Array) -> Array:
-        """Points (..., 3) of the source where the target should have them."""
-        return (points - np.array([0.0, 0.0, self.floor_m])) * np.array([self.path, self.path, self.height])
 
 
 def plant_feet(
