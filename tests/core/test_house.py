@@ -119,6 +119,7 @@ REST = {
     "reference_pose",
     "bvh",
     "fit_rotations",
+    "body_shape_mesh",  # a mesh is drawn on the rest pose
     "variants",
     "clip_facts",
     "stick_mesh",

@@ -26,8 +26,10 @@ def soles_of(
     if abs(np.linalg.det(world[:3, :3])) < 1e-12:
         return (), np.zeros((0, 3))
     up = world[2, :3] / np.linalg.norm(world[2, :3])  # the world's Z in the armature's axes
-    meshes = [(mesh, np.linalg.inv(world) @ np.array(mesh.matrix_world)) for mesh in _meshes(armature)]
-    placed = [(mesh, _points(mesh) @ way[:3, :3].T + way[:3, 3]) for mesh, way in meshes]
+    meshes = [
+        (mesh, np.linalg.inv(world) @ np.array(mesh.matrix_world)) for mesh in deformed_meshes(armature)
+    ]
+    placed = [(mesh, vertices_of(mesh) @ way[:3, :3].T + way[:3, 3]) for mesh, way in meshes]
     placed = [(mesh, points) for mesh, points in placed if len(points)]
     if not placed:
         return (), np.zeros((0, 3))
@@ -46,7 +48,7 @@ def soles_of(
     return owners, quat.rotate(quat.inv(turned[joints]), points - at[joints])
 
 
-def _meshes(armature: bpy.types.Object) -> Iterator[bpy.types.Object]:
+def deformed_meshes(armature: bpy.types.Object) -> Iterator[bpy.types.Object]:
     """The objects whose meshes the armature deforms."""
     for item in bpy.data.objects:
         if item.type != "MESH" or not item.vertex_groups:
@@ -56,7 +58,7 @@ def _meshes(armature: bpy.types.Object) -> Iterator[bpy.types.Object]:
             yield item
 
 
-def _points(mesh: bpy.types.Object) -> Array:
+def vertices_of(mesh: bpy.types.Object) -> Array:
     """The vertices (N, 3) in the object's space, undeformed."""
     buffer = np.empty(3 * len(mesh.data.vertices), np.float32)
     mesh.data.vertices.foreach_get("co", buffer)

@@ -117,9 +117,9 @@ def _vertices(document: Document, joints: list[int], share: float) -> dict[int, 
         seen.add((mesh, skin))
         bones = indices(skins[skin], "joints", len(nodes))
         try:
-            binds = _binds(read, skins[skin], len(bones))
+            binds = binds_of(read, skins[skin], len(bones))
             for primitive in entries(meshes[mesh], "primitives"):
-                points, slots, weights = _weighted(read, primitive, len(bones))
+                points, slots, weights = weighted_vertices(read, primitive, len(bones))
                 strong = weights.max(axis=1, keepdims=True)
                 first = np.arange(weights.shape[1]) == weights.argmax(axis=1)[:, None]
                 holds = first | (weights >= share * strong) & (share < 1)
@@ -135,7 +135,7 @@ def _vertices(document: Document, joints: list[int], share: float) -> dict[int, 
     return {joint: np.concatenate(parts) for joint, parts in own.items()}
 
 
-def _binds(read: Numbers, skin: Json, count: int) -> Array:
+def binds_of(read: Numbers, skin: Json, count: int) -> Array:
     """The inverse bind matrices (J, 4, 4) of a skin, identities where it has none."""
     if "inverseBindMatrices" not in skin:
         return np.tile(np.eye(4), (count, 1, 1))
@@ -145,7 +145,7 @@ def _binds(read: Numbers, skin: Json, count: int) -> Array:
     return stored.reshape(-1, 4, 4).swapaxes(1, 2)
 
 
-def _weighted(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index, Array]:
+def weighted_vertices(read: Numbers, primitive: Json, bones: int) -> tuple[Array, Index, Array]:
     """The vertices (N, 3) of a primitive, the slots (N, S) of the joints they hang on, and by how much."""
     for name in primitive.get("extensions") or ():
         if "compression" in str(name):
