@@ -245,7 +245,8 @@ def test_the_recipe_corrects_a_characters_body_map(odd, tmp_path):
     assert odd("") == 0
     found = said(tmp_path / "out")["skeleton"]["body"]
     assert "leftToes" not in found, "its name tells nothing"
-    told = '[bodies.odd]\nleftToes = "left_tip"\nchest = ""\n[bodies.somebody_else]\nhips = "none"\n'
+    told = '[characters.odd.body]\nleftToes = "left_tip"\nchest = ""\n'
+    told += '[characters.somebody_else.body]\nhips = "none"\n'
     assert odd(told) == 0
     corrected = said(tmp_path / "out")["skeleton"]["body"]
     assert corrected == {part: name for part, name in found.items() if part != "chest"} | {
@@ -253,12 +254,33 @@ def test_the_recipe_corrects_a_characters_body_map(odd, tmp_path):
     }
 
 
+def test_the_recipe_fits_a_character_with_its_own_settings(odd, tmp_path):
+    def travelled(more: str) -> float:
+        assert odd(more) == 0
+        clip = next(one for one in said(tmp_path / "out")["clips"] if one["name"] == "set off")
+        return float(clip["root_motion"]["distance_m"])
+
+    plain = travelled("")
+    own = travelled("[characters.odd.fit]\npath_scale = 3.0\n")
+    assert own > 1.5 * plain
+    assert travelled("[characters.other.fit]\npath_scale = 3.0\n") == pytest.approx(plain)
+    assert travelled("[fit]\npath_scale = 3.0\n") == pytest.approx(own)
+    over = travelled("[fit]\npath_scale = 9.0\n[characters.odd.fit]\npath_scale = 3.0\n")
+    assert over == pytest.approx(own)
+
+
 @pytest.mark.parametrize(
     ("more", "message"),
     [
-        ('[bodies.odd]\nleftFoot = "skid"', r"odd\.glb: .*'skid', which is no joint .*\[bodies\.odd\]"),
-        ('[bodies.odd]\nleftPaw = "left_skid"', r"odd\.glb: .*leftPaw.*\[bodies\.odd\]"),
-        ('[bodies.od]\nleftFoot = "left_skid"', r"\[bodies\.od\]: no character .* did you mean 'odd'\?"),
+        (
+            '[characters.odd.body]\nleftFoot = "skid"',
+            r"odd\.glb: .*'skid', which is no joint .*\[characters\.odd\.body\]",
+        ),
+        ('[characters.odd.body]\nleftPaw = "left_skid"', r"odd\.glb: .*leftPaw.*\[characters\.odd\.body\]"),
+        (
+            '[characters.od.body]\nleftFoot = "left_skid"',
+            r"\[characters\.od\]: no character .* did you mean 'odd'\?",
+        ),
     ],
 )
 def test_a_correction_that_names_nothing_is_told(odd, tmp_path, capsys, more, message):

@@ -14,6 +14,7 @@ from takemill.clip.cuts import Cut
 from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.recipe.recipe import (
     TABLES,
+    CharacterSpec,
     ClipSpec,
     Moment,
     Recipe,
@@ -31,9 +32,12 @@ rate = 30
 [body]
 leftFoot = "L_Ankle"
 
-[bodies.courier]
+[characters.courier.body]
 hips = "pelvis_ctl"
 leftToes = ""
+
+[characters.courier.fit]
+plant_feet = false
 
 [loop]
 longest_s = 6
@@ -67,7 +71,11 @@ speed = 1.2
 def test_a_recipe_says_what_stands_in_it():
     recipe = parse_recipe(GOOD)
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
-    assert recipe.bodies == {"courier": {"hips": "pelvis_ctl", "leftToes": ""}}
+    courier = recipe.characters["courier"]
+    assert courier == CharacterSpec({"hips": "pelvis_ctl", "leftToes": ""}, {"plant_feet": False})
+    own = recipe.of_character("courier")
+    assert (own.body, own.fit.plant_feet, own.fit.floor_m) == (courier.body, False, recipe.fit.floor_m)
+    assert (recipe.fit.plant_feet, recipe.of_character("other").body) == (True, {})
     assert (recipe.loop.longest_s, recipe.loop.shortest_s) == (6.0, None)
     assert recipe.reduce.max_error_m == 0.001
     walk, greeting = recipe.clips
@@ -193,8 +201,15 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ),
         (CLIP + '[[variant]]\nof = "b"\nname = "A"\nmirror = true', "two clips are called 'A'"),
         (f'[[variant]]\nof = "{"x" * 60}"\nmirror = true', "variant 1 name: "),
-        ('[bodies.courier]\nleftFoot = 3', "[bodies].courier.leftFoot: expected a text in quotes, got 3"),
-        ('[bodies]\nleftFoot = "x"', "[bodies].leftFoot: expected a table"),
+        (
+            '[characters.a.body]\nleftFoot = 3',
+            "[characters.a.body].leftFoot: expected a text in quotes, got 3",
+        ),
+        ('[characters.a]\nbody = "x"', "[characters.a.body]: expected a table"),
+        ('[characters]\nfit = "x"', "[characters.fit]: expected a table"),
+        ('[characters.a]\nleftFoot = "x"', "[characters.a]: unknown key 'leftFoot'; known: body, fit"),
+        ('[characters.a.fit]\nplant_foot = false', "[characters.a.fit]: unknown key 'plant_foot'"),
+        ('[characters.a.fit]\nfloor_m = 1e9', "[characters.a.fit] floor_m: expected a number from"),
         ('[body]\nleftFoot = 3', "[body].leftFoot: expected a text in quotes, got 3"),
     ],
 )  # fmt: skip

@@ -64,7 +64,14 @@ def blocks(header: str) -> list[list[str]]:
 
 
 @pytest.mark.parametrize(
-    ("header", "needed"), [("[[clip]]", 3), ("[[variant]]", 3), ("[body]", 1), ("[bodies.courier]", 1)]
+    ("header", "needed"),
+    [
+        ("[[clip]]", 3),
+        ("[[variant]]", 3),
+        ("[body]", 1),
+        ("[characters.courier.body]", 1),
+        ("[characters.courier.fit]", 1),
+    ],
 )
 def test_any_line_of_an_example_may_follow_the_first_ones(header, needed):
     for lines in blocks(header):
@@ -97,12 +104,12 @@ def test_the_examples_are_a_recipe():
     tail = [uncommented(line) for line in LINES[START:] if not line.startswith("##")]
     recipe = parse_recipe("\n".join([*head, *tail]))
     data = tomllib.loads("\n".join([*head, *tail]))
-    assert set(data) == {*_ABOVE, "clip", "variant", "body", "bodies"}
+    assert set(data) == {*_ABOVE, "clip", "variant", "body", "characters"}
     assert {key for clip in data["clip"] for key in clip} == set(CLIP_KEYS)
     assert set(data["variant"][0]) == set(VARIANT_KEYS)
     assert recipe.files == Recipe().files
     assert (recipe.name, recipe.rate, recipe.body) == ("ferry", 30.0, {"leftFoot": "L_Ankle"})
-    assert recipe.bodies == {"courier": {"hips": "pelvis_ctl"}}
+    assert recipe.characters["courier"].body == {"hips": "pelvis_ctl"}
     assert recipe.clips[0] == ClipSpec(
         "walk", Moment(31.0), Moment(42.0), True, False, "root", 60.0, 0.5, "monday", "locomotion",
         planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,

@@ -98,7 +98,7 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
     Args:
         take: the performer's.
         to: the character: a GLB or BVH file, or a take of it.
-        recipe: its [repair], [contacts], [fit] and, for a GLB, [bodies] count.
+        recipe: its [repair], [contacts], [fit] and, for a GLB, [characters] count.
 
     Raises:
         TakemillError: a file cannot be read, or the character lacks a part that the fit needs.
@@ -112,6 +112,7 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
         skeleton, body, layout = target.motion.skeleton, target.body_map, target.layout
     else:
         character = packing_characters.Character.read(to, recipe)
+        recipe = recipe.of_character(character.name)
         skeleton, body = character.rig.skeleton, character.body
         layout = BvhLayout.default(skeleton)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)

@@ -54,8 +54,9 @@ class Plan:
         return any(parts_of(spec, self.recipe).mode == "root" for spec in self.drafts)
 
     def for_character(self, name: str) -> Plan:
-        """The same clips for a character, whose name replaces {character} in a pattern."""
-        return replace(self, recipe=replace(self.recipe, character=self.recipe.character or name))
+        """The same clips for a character: its own settings, and its name for {character} in a pattern."""
+        recipe = self.recipe.of_character(name)
+        return replace(self, recipe=replace(recipe, character=recipe.character or name))
 
 
 def plan_clips(

@@ -8,8 +8,10 @@ blend_frames = 6        # ... after and before so many frames
 [body]                  # only where the body map needs correcting: part = "joint"
 leftFoot = "L_Ankle"
 
-[bodies.courier]        # the same for a character that the clips are fitted to, by its file's name
+[characters.courier.body]   # the same for a character that the clips are fitted to, by its file's name
 hips = "pelvis_ctl"
+[characters.courier.fit]    # and what of [fit] is other for it
+plant_feet = false
 
 [loop]                  # also [intake] [repair] [contacts] [pin] [health] [cuts] [close] [root_motion] ...
 longest_s = 6.0
@@ -51,6 +53,7 @@ from ..health.check import HealthSettings
 from ..keys.reduce import ReduceSettings
 from ..repair.repair import RepairSettings
 from . import tables
+from .recipe_character import OVERRIDES, CharacterSpec, characters_from
 from .recipe_clip import ClipSpec, Moment, VariantSpec, clip_from, expect_within, parse_moment, variant_from
 from .recipe_names import expect_name, expect_pattern, expect_unique
 
@@ -58,6 +61,7 @@ __all__ = [
     "ABOVE_KEYS",
     "FILES",
     "TABLES",
+    "CharacterSpec",
     "ClipSpec",
     "Moment",
     "Recipe",
@@ -93,7 +97,7 @@ class Recipe:
         neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
         blend_frames: in how many frames, unless a clip says otherwise; 0 for none.
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
-        bodies: the same for characters that the clips are fitted to, by their names.
+        characters: what is other for characters that the clips are fitted to, by their names.
         same_names: what becomes of a character's own animation that is called as a clip: "refuse" to pack,
             "replace" it, or keep both: "prefix" calls it own_NAME.
         clips: what to cut; empty for the suggested cuts.
@@ -109,7 +113,7 @@ class Recipe:
     blend_frames: int = 0
     same_names: str = "refuse"
     body: Mapping[str, str] = field(default_factory=dict)
-    bodies: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    characters: Mapping[str, CharacterSpec] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
     variants: tuple[VariantSpec, ...] = ()
     intake: IntakeSettings = field(default_factory=IntakeSettings)
@@ -137,11 +141,17 @@ class Recipe:
         object.__setattr__(self, "repair", repair)
         object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
 
+    def of_character(self, name: str) -> Recipe:
+        """The recipe for one character: its body map's corrections and its settings instead of the take's."""
+        one = self.characters.get(name, CharacterSpec())
+        over = {table: one.over(table, getattr(self, table)) for table in OVERRIDES}
+        return replace(self, body=one.body, **over)
+
 
 TABLES: Mapping[str, type] = {
     one.name: one.default_factory  # type: ignore[misc]
     for one in fields(Recipe)
-    if isinstance(one.default_factory, type) and one.name not in ("body", "bodies")
+    if isinstance(one.default_factory, type) and one.name not in ("body", "characters")
 }
 """Name of a table -> the settings dataclass that it fills."""
 
@@ -201,13 +211,12 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
         raise RecipeError(f"{source}: not TOML: {problem}") from problem
-    tables.expect_known(data, [*_ABOVE, "body", "bodies", "clip", "variant", *TABLES], source)
+    tables.expect_known(data, [*_ABOVE, "body", "characters", "clip", "variant", *TABLES], source)
     values = _above(data, source)
     if "body" in data:
         values["body"] = tables.value_of(data["body"], Mapping[str, str], f"{source}: [body]")
-    if "bodies" in data:
-        hint = Mapping[str, Mapping[str, str]]
-        values["bodies"] = tables.value_of(data["bodies"], hint, f"{source}: [bodies]")
+    if "characters" in data:
+        values["characters"] = characters_from(data["characters"], f"{source}: [characters]")
     for name, kind in TABLES.items():
         if name in data:
             values[name] = tables.settings_from(data[name], kind, f"{source}: [{name}]")

@@ -30,8 +30,13 @@ _EXAMPLES = """\
 # leftFoot = "L_Ankle"
 
 ## The same for a character of pack --to, by its file's name: courier.glb.
-# [bodies.courier]
+# [characters.courier.body]
 # hips = "pelvis_ctl"
+
+## What of [fit] is other for this character.
+# [characters.courier.fit]
+# plant_feet = false
+# floor_m = 0.0
 
 ## A clip. Uncomment the header, from and to first, then any other line. Without any clip, the suggested cuts
 ## are taken (`takemill cuts TAKE --toml`).

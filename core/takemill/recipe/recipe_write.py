@@ -9,6 +9,7 @@ from dataclasses import MISSING, fields, is_dataclass
 from typing import Any
 
 from .recipe import ABOVE_KEYS, TABLES, Recipe
+from .recipe_character import TABLES_OF_A_CHARACTER
 from .recipe_clip import ClipSpec, Moment, VariantSpec
 
 Table = dict[str, Any]
@@ -26,7 +27,11 @@ def recipe_toml(recipe: Recipe) -> str:
     lines = [_line(key, value) for key, value in _changed(recipe, ABOVE_KEYS).items()]
     parts = ["\n".join(lines)] if lines else []
     tables: Table = {"body": dict(recipe.body)}
-    tables |= {f"bodies.{_key(name)}": dict(one) for name, one in recipe.bodies.items()}
+    tables |= {
+        f"characters.{_key(name)}.{table}": {key: _plain(value) for key, value in getattr(one, table).items()}
+        for name, one in recipe.characters.items()
+        for table in TABLES_OF_A_CHARACTER
+    }
     tables |= {name: _changed(getattr(recipe, name)) for name in TABLES}
     parts += [_table(f"[{name}]", table) for name, table in tables.items() if table]
     parts += [_table("[[clip]]", clip_table(one)) for one in recipe.clips]

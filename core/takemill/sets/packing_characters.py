@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from ..base import disk
@@ -46,7 +46,7 @@ class Character:
 
     @classmethod
     def read(cls, path: str | Path, recipe: Recipe) -> Character:
-        """A character from its file; its body map is corrected by the recipe's [bodies].
+        """A character from its file; its body map is corrected by the recipe's [characters].
 
         Raises:
             FileError: the file cannot be read.
@@ -56,11 +56,12 @@ class Character:
         data = disk.read_bytes(path)
         rig = read_rig(data, str(path))
         name = expect_name(Path(path).stem, "character")
-        corrected = replace(recipe, body=recipe.bodies.get(name, {}))
         try:
-            body = body_of(rig.skeleton, corrected)
+            body = body_of(rig.skeleton, recipe.of_character(name))
         except BodyMapError as problem:
-            raise BodyMapError(f"{path}: {problem}; correct it in the recipe's [bodies.{name}]") from problem
+            raise BodyMapError(
+                f"{path}: {problem}; correct it in the recipe's [characters.{name}.body]"
+            ) from problem
         return cls(name, skins_on_top(data), rig, body)
 
     def make_room(self, clips: Collection[str], same_names: str) -> bytes:
@@ -106,10 +107,12 @@ def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Charact
     Raises:
         TakemillError: one cannot be read, two files have one name, or the recipe has one's name misspelt.
     """
-    plain = [name for name in (Path(path).stem for path in paths) if name not in recipe.bodies]
-    for name in recipe.bodies.keys() - {Path(path).stem for path in paths}:
+    plain = [name for name in (Path(path).stem for path in paths) if name not in recipe.characters]
+    for name in recipe.characters.keys() - {Path(path).stem for path in paths}:
         for near in difflib.get_close_matches(name, plain, n=1):
-            raise RecipeError(f"[bodies.{name}]: no character of this name is given; did you mean {near!r}?")
+            raise RecipeError(
+                f"[characters.{name}]: no character of this name is given; did you mean {near!r}?"
+            )
     found = [Character.read(path, recipe) for path in paths]
     name, count = Counter(one.name.casefold() for one in found).most_common(1)[0]
     if count > 1:
@@ -226,5 +229,5 @@ def _fit_characters(
         own = shared_plan.for_character(one.name)
         if own.is_rooted:
             one = one.with_root()
-        fitted = [fit_take(take, one.rig.skeleton, one.body, recipe.fit) for take in takes]
+        fitted = [fit_take(take, one.rig.skeleton, one.body, own.recipe.fit) for take in takes]
         yield one, own.recipe, stages.resample_clips(stages.make_clips(fitted, own, part))

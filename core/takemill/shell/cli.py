@@ -91,7 +91,8 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
 
 --to fits the clips to a character, a GLB with rig and mesh, and adds them to it; several characters get a
 folder each. A character without a root joint is given one when clips need it for their root motion.
-Its body map is found; [bodies.courier] of the recipe corrects it: part = "joint".
+Its body map is found; [characters.courier.body] of the recipe corrects it: part = "joint";
+[characters.courier.fit] holds what of [fit] is other for it.
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
