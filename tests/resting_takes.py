@@ -18,7 +18,7 @@ from takemill.feet.leg_ik import place_ankles
 from takemill.feet.soles import foot_points
 from takemill.maths import filters, quat
 
-_X, _Z = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+_X, _Y, _Z = np.eye(3)
 
 
 def body_of(motion: Motion) -> BodyMap:
@@ -78,11 +78,21 @@ def slid(motion: Motion, speed_m_s: float = 0.1) -> Motion:
     return motion.with_translation(0, motion.root_translation + speed_m_s * t * [0.6, 0.8, 0.0])
 
 
-_REST_TURNS = {"sit": 0.0, "kneel": 0.0, "hands": np.pi}
+_REST_TURNS = {"sit": 0.0, "kneel": 0.0, "hands": np.pi, "insteps": 0.0, "fours": np.radians(80.0)}
+# Of thigh, shin and foot, degrees about +X, each in the space of its parent.
+_LEG_TURNS = {
+    "sit": (-85, 75, 0),
+    "kneel": (-5, 125, 75),
+    "hands": (0, 10, 0),
+    "insteps": (0, 92, 60),
+    "fours": (-80, 92, 60),
+}
 _ANCHORS = {
     "sit": (("hips",), [0.0, 0.35, 0.85]),
     "kneel": (("left_lower_leg", "right_lower_leg"), [0.0, -0.05, 0.06]),
     "hands": (("left_hand", "right_hand"), [0.0, -0.45, 0.05]),
+    "insteps": (("left_lower_leg", "right_lower_leg"), [0.0, -0.05, 0.06]),
+    "fours": (("left_lower_leg", "right_lower_leg"), [0.0, -0.05, 0.06]),
 }
 
 
@@ -90,8 +100,9 @@ def at_rest(kind: str, rate: float = 60.0, rest_s: float = 4.0) -> tuple[Motion,
     """Standing, then a rest, then standing again; and how much (F,) of each pose is the rest's.
 
     "sit" on a high seat with feet that swing in the air, "kneel" with feet that swing behind, or on the
-    "hands" upside down, legs swinging. What carries the body stays in its place; in between it goes over in a
-    second.
+    "hands" upside down, legs swinging. With shins and the backs of the feet flat on the floor it kneels on
+    its "insteps", or on hands and knees ("fours"), and only the trunk sways. What carries the body stays in
+    its place; in between it goes over in a second.
     """
     stand_s, over_s = 1.5, 1.0
     frames = round((2 * (stand_s + over_s) + rest_s) * rate) + 1
@@ -100,20 +111,23 @@ def at_rest(kind: str, rate: float = 60.0, rest_s: float = 4.0) -> tuple[Motion,
     standing = synthetic.idle(rate=rate, duration_s=float(t[-1])).motion.slice(0, frames)
     skeleton, rotations = standing.skeleton, np.tile(quat.IDENTITY, (frames, len(standing.skeleton), 1))
     swing = np.radians(20) * np.sin(2 * np.pi * t / 1.7)
-    rotations[:, 0] = quat.from_axis_angle(_X, _REST_TURNS[kind] + 0.15 * np.sin(2 * np.pi * t / 2.3))
-    thigh, shin, foot = {"sit": (-85, 75, 0), "kneel": (-5, 125, 75), "hands": (0, 10, 0)}[kind]
+    sway = 0.15 * np.sin(2 * np.pi * t / 2.3) * (kind != "fours")
+    rotations[:, 0] = quat.from_axis_angle(_X, _REST_TURNS[kind] + sway)
+    thigh, shin, foot = _LEG_TURNS[kind]
+    is_flat = kind in ("insteps", "fours")
+    swing *= not is_flat
     for sign, side in ((1, "left"), (-1, "right")):
-        hip = np.radians(thigh) + (sign * swing if kind == "hands" else 0.0)
+        hip = np.radians(thigh) + (sign * swing if kind == "hands" else 0.0) - is_flat * sway
         # A positive turn about +X swings what hangs down backwards (+Y).
         rotations[:, skeleton.index(f"{side}_upper_leg")] = quat.from_axis_angle(_X, hip + 0 * t)
         rotations[:, skeleton.index(f"{side}_lower_leg")] = quat.from_axis_angle(
             _X, np.radians(shin) + sign * swing
         )
         rotations[:, skeleton.index(f"{side}_foot")] = quat.from_axis_angle(_X, np.radians(foot) + 0 * t)
-        arm = sign * (-1.5 if kind == "hands" else 1.25) + 0 * t
-        rotations[:, skeleton.index(f"{side}_upper_arm")] = quat.from_axis_angle(
-            np.array([0.0, 1.0, 0.0]), arm
-        )
+        arm = quat.from_axis_angle(_Y, sign * (-1.5 if kind == "hands" else 1.25) + 0 * t)
+        if kind == "fours":  # from the side forward, out of the chest
+            arm = quat.from_axis_angle(_Z, -sign * np.radians(90.0) + 0 * t)
+        rotations[:, skeleton.index(f"{side}_upper_arm")] = arm
     resting = standing.with_rotations(rotations)
     names, place = _ANCHORS[kind]
     anchor = np.mean([joint_in_model(resting, skeleton.index(name))[1] for name in names], axis=0)

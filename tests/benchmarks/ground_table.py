@@ -113,7 +113,7 @@ def rests() -> None:
     )
     print("height error while it carries, mm; joint angles over the sensors' own error")
     print("take       while resting cm    in all cm       height mm     joints")
-    for kind in ("sit", "kneel", "hands"):
+    for kind in ("sit", "kneel", "hands", "insteps", "fours"):
         true, part = resting_takes.at_rest(kind, RATE)
         body, rests, rows = resting_takes.body_of(true), part > 0.999, []
         for seed in SEEDS:

@@ -10,6 +10,7 @@ import pytest
 import corrupt
 import forms
 import open_data
+import resting_takes
 import synthetic
 from clean_takes import at_rate, open_motions
 from sliding import sliding_cm_s
@@ -22,6 +23,7 @@ from takemill.feet.contacts import Contacts
 from takemill.feet.path_from_feet import path_from_feet
 from takemill.feet.soles import foot_points
 from takemill.files.bvh import parse_bvh
+from takemill.maths import quat
 from without_path import LOSSES, Loss, path_error, without_path
 
 BODY = BodyMap.from_names(synthetic.skeleton(), synthetic.parts())
@@ -136,11 +138,38 @@ def test_planted_feet_stand() -> None:
     assert sliding_cm_s(without_path(known.motion, "in place"), BODY, truth).mean() > 20.0
 
 
-def test_a_body_that_lies_or_crawls_stays_where_it_is() -> None:
-    crawl = open_data.humanoid3d("crawl")[0]
+@pytest.mark.parametrize("loss", LOSSES)
+def test_hands_and_knees_carry_a_body_that_crawls(loss: Loss) -> None:
+    """The open crawl, whose own hands and knees slide: where feet alone counted it stayed where it was."""
+    crawl = at_rate(open_data.humanoid3d("crawl")[0], 60.0)
     body = find_body_map(crawl.skeleton)
-    shift = path_from_feet(without_path(crawl, "in place"), body)
-    assert np.abs(shift).max() < 1e-6
+    error = path_error(hips(moved(without_path(crawl, loss), body), body), hips(crawl, body), 60.0)
+    assert abs(error.length) < 0.2
+    assert error.end < 0.08
+    assert error.heading_deg < 5.0
+
+
+@pytest.mark.parametrize("kind", ["kneel", "hands", "insteps", "fours"])
+def test_who_rests_on_hands_or_knees_stays_there_and_no_joint_sinks_into_the_floor(kind: str) -> None:
+    """Joints of hands and knees lie 4 to 6 cm over the floor; they lay on it where only soles were known."""
+    true, part = resting_takes.at_rest(kind)
+    body, rests = resting_takes.body_of(true), part > 0.999
+    away = (moved(without_path(true, "rotations only"), body).root_translation - true.root_translation)[rests]
+    assert np.linalg.norm(np.ptp(away[:, :2], axis=0)) < 0.005
+    assert np.abs(away[:, 2]).max() < 0.02
+
+
+def test_a_body_that_lies_stays_where_it_is() -> None:
+    """On its back, both legs pedalling over the floor."""
+    still = synthetic.idle(rate=60.0, duration_s=3.0).motion
+    rotations = still.rotations.copy()
+    rotations[:, 0] = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.full(len(still), -np.pi / 2))
+    swing = 0.3 * np.sin(2 * np.pi * np.arange(len(still)) / 60)
+    for sign, side in ((1, "left"), (-1, "right")):
+        joint = still.skeleton.index(f"{side}_upper_leg")
+        rotations[:, joint] = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), -0.5 + sign * swing)
+    lying = still.with_rotations(rotations).with_translation(0, np.tile([0.0, 0.0, 0.1], (len(still), 1)))
+    np.testing.assert_allclose(path_from_feet(lying, BODY)[:, :2], 0.0, atol=1e-6)
 
 
 def test_a_body_without_heights_that_crawls_lies_on_the_floor_and_not_under_it() -> None:

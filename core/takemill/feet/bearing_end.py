@@ -14,6 +14,9 @@ _HALF_ROLL_S = 0.01
 # A foot whose bearing end rises faster than this, foot lengths a second (5 cm/s), over so long, does not
 # stand. A floor that a take sinks by, or noise, is slower (3 cm/s in the tests). No source.
 _MAX_STANDING_RISE_FEET_S, _LIFT_S = 0.3, 0.05
+# Near a long time without feet one that rises or comes down by more, at such a speed, foot lengths (2 cm),
+# hangs in the air after that, or before: one who lets himself down on his knees. No source.
+_MIN_HANGING_FEET = 0.1
 _MIN_KEPT_S = 0.2  # a contact keeps so much: a runner's is no longer (chosen by eye)
 _LONG_GAP_S = 1.0  # without a foot down: longer than any flight of a jump
 # Pitched by more, one end is clearly lower. Trial: at 1.3 degrees planted feet skate by 6 % more, at 3 by
@@ -68,7 +71,7 @@ def trim_lifts(height: Array, known: Mask, foot_m: Array, rate: float, roll_s: f
 
     Heights (F, K) are those of the end that bears it; feet are so long (K,), metres. At most `roll_s` goes at
     each end, but for contacts beside a long time without any: what they say last would go on through all of
-    it.
+    it. There all goes that lies beyond a rise, too.
     """
     half = max(round(_LIFT_S * rate / 2), 1)
     speed = np.abs(series.derivative(filters.moving_mean(height, half), rate))
@@ -79,12 +82,27 @@ def trim_lifts(height: Array, known: Mask, foot_m: Array, rate: float, roll_s: f
             most = max(stop - start - round(_MIN_KEPT_S * rate), 0) // 2
             still = np.flatnonzero(~moves[start:stop, k])
             first, last = (still[0], stop - start - 1 - still[-1]) if len(still) else (most, most)
-            before, after = (
-                most if alone[frame] else min(most, round(roll_s * rate)) for frame in (start, stop - 1)
+            hangs = _beyond_rises(
+                height[start:stop, k], moves[start:stop, k], _MIN_HANGING_FEET * foot_m[k], most
             )
-            out[start : start + min(int(first), before) * (start > 0), k] = False
-            out[stop - min(int(last), after) * (stop < len(known)) : stop, k] = False
+            before, after = (
+                min(most, max(int(edge), far)) if alone[frame] else min(most, int(edge), round(roll_s * rate))
+                for frame, edge, far in zip((start, stop - 1), (first, last), hangs, strict=True)
+            )
+            out[start : start + before * (start > 0), k] = False
+            out[stop - after * (stop < len(known)) : stop, k] = False
     return out
+
+
+def _beyond_rises(height: Array, moves: Mask, least: float, most: int) -> tuple[int, int]:
+    """How many frames at the start and at the end of a contact lie beyond a rise, of `most` at each end.
+
+    A rise is a run of frames that move (N,), at whose ends heights (N,) differ by more than `least`, metres.
+    """
+    starts, stops = runs(moves)
+    rises = np.abs(height[np.minimum(stops, len(height) - 1)] - height[starts]) > least
+    early, late = stops[rises & (stops <= most)], starts[rises & (starts >= len(height) - most)]
+    return int(early.max(initial=0)), len(height) - int(late.min(initial=len(height)))
 
 
 def _beside_long_gaps(known: Mask, rate: float) -> Mask:

@@ -18,7 +18,7 @@ from ..maths.series import filled
 from ..maths.series import runs as runs
 from .floors import find_floors
 from .path_drift import path_drift
-from .soles import foot_points
+from .soles import face_down, foot_points
 
 # Where a take climbs or sinks slowly, each pass finds contacts a little further along the path: passes go on
 # while each adds so many seconds of contacts, up to so many of them. Trial: a third less or half as much
@@ -153,7 +153,7 @@ class Contacts:
 
 
 def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = ContactSettings()) -> Contacts:
-    """Planted heels and toes: near the floor and slow, each with hysteresis.
+    """Planted heels and toes: near the floor, slow and of a sole that faces it, each with hysteresis.
 
     Speeds are taken from points smoothed at `cutoff_hz`, along the floor and up; the floor is the
     height at which slow feet are found most often, or the several heights at which feet carry the body
@@ -165,7 +165,7 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     if not body.feet:
         empty = np.zeros((len(motion), 0), bool)
         return Contacts(motion.rate, (), empty, empty, 0.0)
-    points = foot_points(motion, body)
+    points, faces = foot_points(motion, body), face_down(motion, body)[..., None]
     leg, hips = leg_length(motion.skeleton, body), _hips_between(motion, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
         points, hips = (
@@ -176,16 +176,18 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
         speed = np.linalg.norm(series.derivative(points, motion.rate), axis=-1) / leg
         slow = _slow_limit(speed.max(axis=(1, 2)), motion.rate, settings)[:, None, None]
         # A look at one floor takes all feet to its height: none of the next looks finds several.
-        floors = find_floors(points, speed < slow, hips, leg, motion.rate) if several else None
+        floors = find_floors(points, (speed < slow) & faces, hips, leg, motion.rate) if several else None
         several = floors is not None
         if floors is None:
-            level, rise = floor_height(points[..., 2], speed < settings.speed_in, leg), None
+            level, rise = floor_height(points[..., 2], (speed < settings.speed_in) & faces, leg), None
             height = (points[..., 2] - level) / leg
         else:  # of several, one may lie far over the other: a foot under its own stands on none
             level, rise = floors.ground_m, floors.rise_m
             height = np.abs(points[..., 2] - floors.under_m) / leg
-        surely = (speed < slow) & (height < settings.height_in)
-        maybe = (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
+        surely = faces & (speed < slow) & (height < settings.height_in)
+        maybe = (
+            faces & (speed < slow * settings.speed_out / settings.speed_in) & (height < settings.height_out)
+        )
         planted = _apply_per_point(_apply_hysteresis, surely, maybe)
         floor += level
         planted_frames = int(planted.any(axis=(1, 2)).sum())

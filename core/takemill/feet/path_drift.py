@@ -46,7 +46,8 @@ def path_drift(
         planted: (F, K, 2).
         rate: frames per second.
         floor_m: height of the floor.
-        resting: (F, R, 3) other parts of the body, and (F, R) when they rest on whatever height.
+        resting: (F, R, 3) other parts of the body, and (F, R) when they rest: each keeps its height then,
+            whatever that is.
         trim: contacts count without the frames in which a foot lifts (`trim_lifts`).
     """
     ball = (points[..., 1, 2] < points[..., 0, 2]) & planted[..., 1] | ~planted[..., 0]
@@ -56,10 +57,28 @@ def path_drift(
     known = planted.any(axis=-1)
     if trim:
         known = trim_lifts(height, known, foot_m, rate, _ROLL_S)
+    height = height - floor_m
     if resting is not None:
-        step = np.concatenate([step, np.diff(resting[0][..., :2], axis=0)], axis=1)
-        known = np.concatenate([known, resting[1]], axis=1)
-    return body_course(step, height - floor_m, known, rate)
+        parts, rests = resting
+        height = np.concatenate([height, _over_rests(parts[..., 2], rests, height, known, rate)], axis=1)
+        step = np.concatenate([step, np.diff(parts[..., :2], axis=0)], axis=1)
+        known = np.concatenate([known, rests], axis=1)
+    return body_course(step, height, known, rate)
+
+
+def _over_rests(parts: Array, rests: Mask, height: Array, known: Mask, rate: float) -> Array:
+    """Heights of parts (F, R) over what they rest on, where they do (F, R); 0 elsewhere.
+
+    How high a seat is, or a knee over the floor, nobody knows: each rest lies where feet before and after it
+    put the take, by heights (F, K) over the floor, known (F, K).
+    """
+    line = weighted_course(height[..., None], confidence(known, rate), rate)
+    out = np.zeros_like(parts)
+    for k in range(parts.shape[1]):
+        for start, stop in zip(*(edges.tolist() for edges in runs(rests[:, k])), strict=True):
+            over = parts[start:stop, k] - line[start:stop, 0]
+            out[start:stop, k] = parts[start:stop, k] - over.mean()
+    return out
 
 
 def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
@@ -70,7 +89,7 @@ def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
 
     Args:
         step: (F - 1, K, 2) what each foot slides from frame to frame, metres.
-        height: (F, H) of the first H of them over the floor; those of others are not known.
+        height: (F, K) of each over what it stands on.
         known: (F, K).
         rate: frames per second.
     """
@@ -85,7 +104,7 @@ def body_course(step: Array, height: Array, known: Mask, rate: float) -> Array:
     slid[1:, :2] = np.cumsum(mean * near[1:, None], axis=0)
     paths = np.concatenate([np.zeros((1, feet, 2)), np.cumsum(step, axis=0)])
     slid[:, :2] += weighted_course(_align_contacts(paths - slid[:, None, :2], known, weight), weight, rate)
-    slid[:, 2:] = weighted_course(height[..., None], weight[:, : height.shape[1]], rate)
+    slid[:, 2:] = weighted_course(height[..., None], weight, rate)
     return slid
 
 

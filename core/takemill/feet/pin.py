@@ -53,9 +53,15 @@ class PinSettings:
 
 
 def pin_feet(
-    motion: Motion, body: BodyMap, contacts: Contacts, settings: PinSettings = PinSettings()
+    motion: Motion,
+    body: BodyMap,
+    contacts: Contacts,
+    settings: PinSettings = PinSettings(),
+    rests: Mask | None = None,
 ) -> tuple[Motion, Contacts]:
     """The motion with its planted feet still, on the floor of `contacts`; and the contacts that were pinned.
+
+    Where something else carries the body, `rests` (F,), it stays where it is.
 
     Raises:
         InputError: a setting is not above 0.
@@ -89,7 +95,7 @@ def pin_feet(
     if not known.any():
         return motion, replace(contacts, heel=known, toe=known)
     cost = np.stack([one.cost for one in legs], axis=1)
-    slid, beyond = pinned_course(step, height, known, cost, motion.rate)
+    slid, beyond = pinned_course(step, height, known, cost, motion.rate, rests)
     corrections = [Stand(known[:, k], -beyond[:, k], foot.turn) for k, foot in enumerate(feet)]
     pinned = bend_legs(motion, legs, corrections, -slid, settings.straight, blend)
     return pinned, replace(contacts, heel=contacts.heel & known, toe=contacts.toe & known)

@@ -21,7 +21,9 @@ _FADE_ACCELERATION_M_S2 = 20.0  # about which corrections come and go,
 _MIN_FADE_S = 0.03  # or in this time if that is longer
 
 
-def pinned_course(step: Array, height: Array, known: Mask, cost: Array, rate: float) -> tuple[Array, Array]:
+def pinned_course(
+    step: Array, height: Array, known: Mask, cost: Array, rate: float, rests: Mask | None = None
+) -> tuple[Array, Array]:
     """How the body has slid and risen (F, 3), and each foot beyond that (F, K, 3), where feet should stand.
 
     Each contact is one place; it lies where the legs have least to do. The body goes smoothly, where it
@@ -33,17 +35,28 @@ def pinned_course(step: Array, height: Array, known: Mask, cost: Array, rate: fl
         known: (F, K) where feet stand.
         cost: (F, K, 3, 3) of what a leg makes up, as `pin_legs.bend_cost`.
         rate: frames per second.
+        rests: (F,) where something else carries the body, and lies where it should.
     """
     cost = cost * (known + _EDGE_COST_FACTOR * (known & ~eroded(known, 1)))[..., None, None]
     paths = _sum_steps(step)
     wanted = np.concatenate(
         [_centre_contacts(paths, known), _smooth_heights(height, known, rate)[..., None]], axis=-1
     )
-    slid = hips_course(wanted, cost, rate)
+    slid = hips_course(*_with_rests(wanted, cost, rests), rate)
     missed = wanted[..., :2] - slid[:, None, :2]
     wanted[..., :2] += _centre_contacts(missed, known) - missed
-    slid = hips_course(wanted, cost, rate)
+    slid = hips_course(*_with_rests(wanted, cost, rests), rate)
     return slid, np.where(known[..., None], wanted - slid[:, None], 0.0)
+
+
+def _with_rests(wanted: Array, cost: Array, rests: Mask | None) -> tuple[Array, Array]:
+    """What feet ask for (F, K, 3) and its cost (F, K, 3, 3), and one more that asks for 0 where it rests."""
+    if rests is None:
+        return wanted, cost
+    still = rests[:, None, None, None] * np.eye(3)
+    return np.concatenate([wanted, np.zeros_like(wanted[:, :1])], axis=1), np.concatenate(
+        [cost, still], axis=1
+    )
 
 
 def _sum_steps(step: Array) -> Array:

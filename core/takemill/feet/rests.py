@@ -1,7 +1,7 @@
 """What carries a body while no foot does: hands, knees or hips that rest.
 
-They show what the path slides, as standing feet do; how high they lie shows nothing, since nobody knows the
-seat.
+They show what the path slides, as standing feet do, and that it neither rises nor sinks meanwhile; how high
+they lie is what feet before and after say, since nobody knows the seat.
 """
 
 from __future__ import annotations

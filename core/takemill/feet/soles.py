@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
@@ -28,6 +28,9 @@ _HEEL_PITCH_RAD = np.radians(20.0)
 _MAX_FLOOR_HEIGHT, _MAX_JOINT_HEIGHT = 0.02, 0.15
 # Of a vertex's strongest weight, that makes it another joint's, too: heels often hang on foot and shin alike.
 MIN_SOLE_SHARE = 0.6
+# A foot that stands on its toes is upright at most, and leans so much further (no source): one that lies on
+# its back is turned by 140 degrees and more.
+_MAX_BEYOND_UPRIGHT_RAD = np.radians(20.0)
 # A sole is kept as the points that touch a floor which leans by so much, any way: enough for feet that roll.
 _LEANS_RAD, _AZIMUTHS = np.radians([10.0, 20.0, 35.0, 50.0]), 8
 
@@ -152,6 +155,21 @@ def foot_points(motion: Motion, body: BodyMap) -> Array:
         rotation, position = joint_in_model(motion, body.require(part))
         out[:, k] = position[:, None] + quat.rotate(rotation[:, None], offsets[k])
         out[:, k, 1, 2] += ball_drop_m(motion, body, part, out[:, k, 1])
+    return out
+
+
+def face_down(motion: Motion, body: BodyMap) -> Mask:
+    """Where (F, K) the sole of each mapped foot faces the floor; those of one who kneels may face up.
+
+    It does up to a foot that stands upright on its toes, and a little beyond.
+    """
+    rests = motion.skeleton.reference_model[0]
+    out = np.empty((len(motion), len(body.feet)), bool)
+    for k, part in enumerate(body.feet):
+        joint = body.require(part)
+        turned, _ = joint_in_model(motion, joint)
+        up = quat.rotate(quat.mul(turned, quat.inv(rests[joint])), np.array([0.0, 0.0, 1.0]))
+        out[:, k] = up[:, 2] > -np.sin(_MAX_BEYOND_UPRIGHT_RAD)
     return out
 
 

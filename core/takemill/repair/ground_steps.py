@@ -115,7 +115,7 @@ def remove_path_drift(state: RepairState) -> RepairState:
     if follows and slid > _MIN_PATH_DRIFT_CM_MIN:
         text = f"the path slid by {slid:.0f} cm a minute under the planted feet; it follows them now"
         found.append(Finding("path_drift", "", 0, len(legs), slid, "cm/min", True, text))
-    if settings.floor and abs(contacts.floor_m) >= _MIN_FLOOR_OFFSET_M:
+    if settings.floor and contacts.planted.any() and abs(contacts.floor_m) >= _MIN_FLOOR_OFFSET_M:
         offset = 1000 * contacts.floor_m
         text = f"the floor was at {offset:.0f} mm; it is at 0 now"
         found.append(Finding("floor_offset", "", 0, len(legs), offset, "mm", True, text))
@@ -154,7 +154,8 @@ def pin_planted_feet(state: RepairState) -> RepairState:
         return state
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)
-    legs, _ = pin.pin_feet(lower.motion, lower.body, on_floor, settings.pinning)
+    rests = None if lower.rests is None else lower.rests.known.any(axis=1)
+    legs, _ = pin.pin_feet(lower.motion, lower.body, on_floor, settings.pinning, rests)
     return _replace_legs(state, legs)
 
 
