@@ -146,24 +146,45 @@ def test_there_and_back_is_the_original(build: Build) -> None:
     assert quat.angle_between(back.rotations, motion.rotations).max() < 1e-6
 
 
-def test_the_spine_turn_is_spread_over_more_joints() -> None:
+def test_a_turn_about_the_spine_is_spread_over_more_joints() -> None:
+    skeleton, parts = body(Build(trunk=("spine",)))
+    twist = quat.from_axis_angle(np.array([0.0, 0.0, 1.0]), np.radians([0.0, 30.0, 60.0]))
+    motion = stand(skeleton)
+    rotations = motion.rotations.copy()
+    rotations[:, parts.require("spine")] = twist
+    other, other_parts = body(Build(trunk=("spine", "chest", "upperChest"), helpers=2, roll_seed=9))
+    fitted = fit(motion.with_rotations(rotations), parts, other, other_parts, FREE)
+    column = list(other.path_to(other_parts.require("upperChest"))[1:])
+    turns = np.degrees(quat.angle(np.stack([turned(fitted, j) for j in column], axis=1)))
+    np.testing.assert_allclose(turns[:, -1], [0.0, 30.0, 60.0], atol=0.5)
+    assert np.all(np.diff(turns[2]) > 5.0), turns[2]
+    np.testing.assert_allclose(turns[1] * 2, turns[2], atol=0.5)
+    # And back: one joint takes the whole turn.
+    again = fit(fitted, other_parts, skeleton, parts)
+    np.testing.assert_allclose(
+        quat.angle(turned(again, parts.require("spine"))), np.radians([0, 30, 60]), atol=0.01
+    )
+
+
+def test_a_bent_spine_of_one_joint_leads_more_joints_to_the_same_place() -> None:
     skeleton, parts = body(Build(trunk=("spine",)))
     bend = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians([0.0, 30.0, 60.0]))
     motion = stand(skeleton)
     rotations = motion.rotations.copy()
     rotations[:, parts.require("spine")] = bend
+    bent = motion.with_rotations(rotations)
     other, other_parts = body(Build(trunk=("spine", "chest", "upperChest"), helpers=2, roll_seed=9))
-    fitted = fit(motion.with_rotations(rotations), parts, other, other_parts, FREE)
+    fitted = fit(bent, parts, other, other_parts, FREE)
+    away_m = np.linalg.norm(
+        fitted.model()[1][:, other_parts.require("neck")] - bent.model()[1][:, parts.require("neck")], axis=-1
+    )
+    assert away_m[0] < 1e-9
+    assert away_m[1] < 0.005
+    assert away_m[2] < 0.013
     column = list(other.path_to(other_parts.require("upperChest"))[1:])
     turns = np.degrees(quat.angle(np.stack([turned(fitted, j) for j in column], axis=1)))
-    np.testing.assert_allclose(turns[:, -1], [0.0, 30.0, 60.0], atol=1e-9)
-    assert np.all(np.diff(turns[2]) > 5.0), turns[2]
-    np.testing.assert_allclose(turns[1] * 2, turns[2], atol=1e-9)
-    # And back: one joint takes the whole turn.
-    again = fit(fitted, other_parts, skeleton, parts)
-    np.testing.assert_allclose(
-        quat.angle(turned(again, parts.require("spine"))), np.radians([0, 30, 60]), atol=1e-9
-    )
+    np.testing.assert_allclose(turns[:, -1], [0.0, 30.0, 60.0], atol=0.5)
+    assert turns[2, 0] > 5.0, "the lowest joint of the target takes a part of the bend"
 
 
 def test_missing_parts_keep_their_rest_and_the_others_still_agree() -> None:

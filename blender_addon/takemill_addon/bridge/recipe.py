@@ -95,6 +95,7 @@ FIELDS = (
     Field("root_motion_smooth_hz", "root_motion", "smooth_hz"),
     Field("fit_arm_clearance", "fit", "arm_clearance_deg", math.radians, math.degrees),
     Field("fit_feet", "fit", "plant_feet"),
+    Field("fit_posture", "fit", "posture"),
     Field("set_name", "", "name"),
     Field("set_rate", "", "rate", _or_nothing, _or_none),
     Field("set_files", "", "files"),

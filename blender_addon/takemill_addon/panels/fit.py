@@ -17,6 +17,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_target")
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
+        layout.prop(chosen, "fit_posture")
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
 
 

@@ -5,7 +5,16 @@ from __future__ import annotations
 import math
 
 import bpy
-from bpy.props import BoolProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
+
+POSTURE_ITEMS = (
+    (
+        "keep",
+        "Keep the Character's",
+        "What the performer turns away from rest is added to the character's rest",
+    ),
+    ("match", "Match the Performer's", "The character is held as the performer is, whatever either rests in"),
+)
 
 
 class TAKEMILL_PG_part(bpy.types.PropertyGroup):
@@ -61,6 +70,12 @@ class FitProperties:
     )
     fit_feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
+    )
+    fit_posture: EnumProperty(
+        name="Posture",
+        items=POSTURE_ITEMS,
+        default="keep",
+        description="How hips, trunk, head and collar bones are held where the two rest poses differ",
     )
 
 

@@ -16,6 +16,7 @@ from .clearance import clear_arms
 from .fit_feet import plant_feet
 from .fit_rotations import fit_rotations
 from .fit_scale import Scale
+from .rest_match import POSTURES
 
 
 @dataclass(frozen=True)
@@ -29,12 +30,16 @@ class FitSettings:
         arm_clearance_deg: hanging arms are held out this much further, for a body broader than the
             performer's; it fades as an arm is raised to the shoulder.
         plant_feet: bend the target's legs so that planted feet stand, not only point, as the performer's.
+        posture: "keep" the character's own: what the performer turns away from rest is added to how the
+            character holds hips, trunk, head and collar bones at rest. Or "match" the performer's: both rest
+            poses are compared there too.
     """
 
     path_scale: float | None = None
     floor_m: float = 0.0
     arm_clearance_deg: float = 0.0
     plant_feet: bool = True
+    posture: str = "keep"
 
 
 def fit(
@@ -65,7 +70,7 @@ def fit(
     _expect_fitting(motion, body, target, target_body, settings, contacts)
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
-    fitted = fit_rotations(motion, body, target, target_body, scale)
+    fitted = fit_rotations(motion, body, target, target_body, scale, settings.posture)
     if settings.arm_clearance_deg:
         fitted = clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if settings.plant_feet:
@@ -91,5 +96,7 @@ def _expect_fitting(
         expect_positive(settings.path_scale, "fit path_scale")
     if not abs(settings.arm_clearance_deg) <= 90:
         raise InputError(f"fit arm_clearance_deg: expected -90 to 90, got {settings.arm_clearance_deg}")
+    if settings.posture not in POSTURES:
+        raise InputError(f"fit posture: expected one of {', '.join(POSTURES)}, got {settings.posture!r}")
     if contacts is not None and len(contacts.heel) != len(motion):
         raise InputError(f"fit: contacts of {len(contacts.heel)} frames for a motion of {len(motion)}")
