@@ -37,6 +37,7 @@ class Take:
         motion: metres, Z-up, in world space or another that `frame` leads to.
         evaluated: why Blender had to evaluate the pose; empty when the F-curves were enough.
         unscaled: bones whose scale the motion does not hold.
+        keyed: the bones that have keys.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Take:
     motion: Motion
     evaluated: tuple[str, ...]
     unscaled: tuple[str, ...]
+    keyed: frozenset[str]
 
 
 def read_take(
@@ -89,7 +91,8 @@ def read_in_armature(
         local = rig.local_from_basis(channels.location, quaternions_of(rig, channels.rotation))
     motion = motion_of(rig.skeleton, scene_time.frame_rate(context.scene), *local)
     unscaled = tuple(rig.names[bone] for bone in channels.scaled)
-    return Take(action.name, rig, ArmatureFrame.none(), frames.start, motion, reasons, unscaled)
+    keyed = frozenset(one.bone for one in curves)
+    return Take(action.name, rig, ArmatureFrame.none(), frames.start, motion, reasons, unscaled, keyed)
 
 
 def take_frames(action: bpy.types.Action, bag) -> range:

@@ -34,6 +34,11 @@ class Work:
     take: Take
     body: BodyMap
 
+    @property
+    def keyed(self) -> frozenset[str]:
+        """The bones that an Action made of this one keys: those of its own keys, and those of the body."""
+        return self.take.keyed | frozenset(self.body.names(self.take.motion.skeleton).values())
+
 
 def work_from_context(
     context: bpy.types.Context, action: bpy.types.Action | None = None, settings: Recipe | None = None
@@ -175,6 +180,22 @@ def an_armature(context: bpy.types.Context) -> str:
     return "" if armature_of(context) else "Select an armature, or a mesh that one bends"
 
 
+def problem_of_linked(armature: bpy.types.Object) -> str:
+    """Why nothing that is done to an armature would be saved; "" where it would."""
+    override = armature.override_library
+    if armature.library is None and not (override and override.is_system_override):
+        return ""
+    return (
+        f"{armature.name} is linked from another file, and Blender would save nothing that is done to it; "
+        "make it editable first (Object > Library Override > Make)"
+    )
+
+
+def not_linked(context: bpy.types.Context) -> str:
+    """Needs an armature of which the file keeps changes."""
+    return problem_of_linked(armature_of(context))
+
+
 def an_action(context: bpy.types.Context) -> str:
     """Needs an armature that plays an Action."""
     data = armature_of(context).animation_data
@@ -202,7 +223,7 @@ class Stage:
     """An operator of one stage: needs with their reasons, one `run`, and mendable errors as reports."""
 
     bl_options = {"REGISTER", "UNDO"}
-    needs: tuple[Need, ...] = (an_armature, an_action, a_body, no_preview)
+    needs: tuple[Need, ...] = (an_armature, not_linked, an_action, a_body, no_preview)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

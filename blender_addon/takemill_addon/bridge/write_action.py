@@ -1,10 +1,12 @@
 """A Motion in world metres -> a new Action beside the old ones, in each bone's own rotation mode.
 
 The Action has a key on every frame for what moves and one key for what does not, so that a pose left over
-from another Action never shows through.
+from another Action never shows through. Bones that the Action is not about, and that rest, get no key.
 """
 
 from __future__ import annotations
+
+from collections.abc import Collection
 
 import bpy
 import numpy as np
@@ -29,11 +31,12 @@ def write_motion(
     frame: ArmatureFrame | None = None,
     play: bool = True,
     spacing: float = 1.0,
+    keyed: Collection[str] | None = None,
 ) -> bpy.types.Action:
     """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
 
     The motion is in world space, or in the space that `frame` leads to from the armature's; its frames lie
-    `spacing` scene frames apart.
+    `spacing` scene frames apart. Where `keyed` names bones, others are keyed only if they leave their rest.
 
     Raises:
         InputError: the motion's joints are not the armature's bones, or one cannot move so.
@@ -44,6 +47,8 @@ def write_motion(
     action, slot, bag = actions.new_action(armature, name)
     frames = (start + spacing * np.arange(len(motion))).astype(np.float32)
     for bone, bone_name in enumerate(rig.names):
+        if keyed is not None and bone_name not in keyed and _rests(locations[:, bone], rotations[:, bone]):
+            continue
         group = bag.groups.new(bone_name)
         prefix = f'pose.bones["{bpy.utils.escape_identifier(bone_name)}"].'
         mode = rig.modes[bone]
@@ -58,6 +63,12 @@ def write_motion(
         actions.assign(armature, action, slot)
         refresh(context.scene)
     return action
+
+
+def _rests(locations: Array, rotations: Array) -> bool:
+    """Whether a bone with these bases (F, 3) and (F, 4) stays at rest."""
+    turned = np.abs(rotations[:, 1:]).max(initial=0.0)
+    return bool(max(turned, np.abs(locations).max(initial=0.0)) <= _MAX_STILL_CHANGE)
 
 
 def refresh(scene: bpy.types.Scene) -> None:

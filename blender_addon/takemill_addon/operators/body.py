@@ -22,7 +22,7 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.map_body"
     bl_label = "Map Body"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
 
     def run(self, context: bpy.types.Context) -> str:
         armature, settings = stage.armature_of(context), recipe.recipe_of(context.scene)
@@ -46,7 +46,7 @@ class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.reference_here"
     bl_label = "Reference Pose from This Frame"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
@@ -70,7 +70,7 @@ class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_part"
     bl_label = "Add Part"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
 
     def _free_parts(self, context):
         armature = stage.armature_of(context)
@@ -98,15 +98,17 @@ class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_root_bone"
     bl_label = "Add Root Bone"
-    needs = (stage.an_armature, stage.a_body)
+    needs = (stage.an_armature, stage.not_linked, stage.a_body)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
         parts = {part.name: part.bone for part in armature.takemill.parts}
         if parts.get("root"):
             raise InputError(f"armature {armature.name!r}: it has a root bone already")
-        if armature.library or armature.data.library:
-            raise InputError(f"armature {armature.name!r}: it is linked from another file; do it there")
+        if armature.data.library:
+            raise InputError(
+                f"armature {armature.name!r}: its bones are linked from another file; do it there"
+            )
         if parts.get("hips") not in armature.data.bones:
             raise InputError(f"armature {armature.name!r}: no bone is mapped to the hips")
         active, mode = context.view_layer.objects.active, armature.mode

@@ -132,7 +132,7 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_event"
     bl_label = "Add Event"
-    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
 
     name: bpy.props.StringProperty(
         name="Name", default="event", description="What the game will know it by, as left.wave"
@@ -158,7 +158,7 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
 
 def _write(context, work: stage.Work, motion, start: int, word: str, record: ClipRecord) -> bpy.types.Action:
     name = actions.fitting_name(work.action.name, f" {word}")
-    new = write_motion(context, work.armature, motion, start, name, work.take.frame)
+    new = write_motion(context, work.armature, motion, start, name, work.take.frame, keyed=work.keyed)
     record.keep(new)
     for marker in work.action.pose_markers:
         if not shows_finding(marker) and start <= marker.frame < start + len(motion):
@@ -173,7 +173,7 @@ class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_clip"
     bl_label = "Add Active Action"
-    needs = (stage.an_armature, stage.an_action, stage.no_preview)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)

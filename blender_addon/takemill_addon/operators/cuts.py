@@ -220,8 +220,10 @@ def _recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
 
 def _write_clip(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> None:
     """A new Action for the clip, put on the armature's list; the take stays the active action."""
-    frame = work.take.frame
-    new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
+    frame, keyed = work.take.frame, work.keyed
+    new = write_motion(
+        context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
+    )
     ClipRecord.of_clip(clip).keep(new)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)

@@ -1,4 +1,4 @@
-"""The fit of a take to another character."""
+"""The fit of a take to other characters."""
 
 from __future__ import annotations
 
@@ -6,60 +6,69 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.body.body_map import BodyMap
-from takemill.body.skeleton import Skeleton
 from takemill.pipeline.fit_take import fit_take
-from takemill.pipeline.prepare_take import body_of
 
-from ..bridge import actions, recipe, reference, stage, takes
-from ..bridge.rig import ArmatureFrame, read_rig
-from ..bridge.write_action import write_motion
+from ..bridge import actions, recipe, stage, takes
+from ..bridge.targets import Target
+
+
+def targets_of(context: bpy.types.Context) -> list[bpy.types.Object]:
+    """The armatures that the take is fitted to: the chosen one, or all selected ones but the take's own."""
+    chosen = context.scene.takemill
+    if chosen.fit_characters == "CHOSEN":
+        return [chosen.fit_target] if chosen.fit_target else []
+    selected = [item for item in context.view_layer.objects if item.select_get()]
+    found = {one for item in selected if (one := stage.armature_behind(item))} - {stage.armature_of(context)}
+    return sorted(found, key=lambda one: one.name)
 
 
 def a_target(context: bpy.types.Context) -> str:
-    """Needs another armature to fit to."""
-    target = context.scene.takemill.fit_target
-    if target is None:
-        return "Choose the character that the take is fitted to"
-    if target == stage.armature_of(context):
+    """Needs other armatures to fit to, whose changes are kept."""
+    targets = targets_of(context)
+    if not targets:
+        alone = context.scene.takemill.fit_characters == "CHOSEN"
+        return (
+            "Choose the character that the take is fitted to"
+            if alone
+            else "Select the characters too; the take's armature is the active object"
+        )
+    if stage.armature_of(context) in targets:
         return "The character is the take's own armature; choose another one"
-    return "" if target.name in context.view_layer.objects else "The character is not in this view layer"
+    for one in targets:
+        if one.name not in context.view_layer.objects:
+            return "The character is not in this view layer"
+        if problem := stage.problem_of_linked(one):
+            return problem
+    return ""
 
 
 class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
-    """Retarget the take to another character, in a new action; the character becomes the active object"""
+    """Retarget the take to other characters, in new actions; the character becomes the active object"""
 
     bl_idname = "takemill.fit_take"
     bl_label = "Fit to Character"
-    needs = (*stage.Stage.needs, a_target)
+    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_target)
 
     def run(self, context: bpy.types.Context) -> str:
-        work, target = self.read_work(context), context.scene.takemill.fit_target
-        frame, rig = ArmatureFrame.of(target).standing, read_rig(target)
-        skeleton = frame.world_skeleton(rig.skeleton)
-        skeleton = reference.kept_on(context.scene, target, rig, frame, skeleton) or skeleton
-        body = _body_of(context.scene, target, skeleton)
-        chosen = recipe.recipe_of(context.scene)
-        own = chosen.of_character(target.name)
-        fitted = fit_take(takes.prepare_work(work, chosen), skeleton, body, own.fit).motion
-        name = actions.fitting_name(work.action.name, f" {actions.fitting_name(target.name)[:24]}")
-        new = write_motion(context, target, fitted, work.take.start, name, frame)
-        if not target.takemill.parts:
-            stage.keep_body(target, body, skeleton)
-        stage.note_source(new, work)
-        new.takemill.performer = work.armature
-        takes.keep_made_with(new, "fit", replace(chosen, fit=own.fit))
-        stage.copy_cuts(work.action, new)
-        stage.activate(context, target)
-        return f"{new.name} is the active action of {target.name}"
-
-
-def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
-    """The body map kept with a character; else the one found, with the recipe's [characters.NAME.body]."""
-    loaded = recipe.loaded_recipe(scene)
-    if target.name not in loaded.characters or stage.any_part(target):
-        return stage.body_of(target, skeleton)
-    return body_of(skeleton, loaded.of_character(target.name))
+        work, chosen = self.read_work(context), recipe.recipe_of(context.scene)
+        targets = [Target.of(context.scene, one) for one in targets_of(context)]
+        take = takes.prepare_work(work, chosen)
+        fits = [chosen.of_character(one.armature.name).fit for one in targets]
+        fitted = [
+            fit_take(take, one.skeleton, one.body, how).motion for one, how in zip(targets, fits, strict=True)
+        ]
+        wins, made = context.scene.takemill.fit_take_wins, []
+        for target, motion, how in zip(targets, fitted, fits, strict=True):
+            suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
+            name = actions.fitting_name(work.action.name, suffix)
+            new = target.write(context, motion, work.body.joints, work.take.start, name, wins)
+            stage.note_source(new, work)
+            new.takemill.performer = work.armature
+            takes.keep_made_with(new, "fit", replace(chosen, fit=how))
+            stage.copy_cuts(work.action, new)
+            made.append(f"{new.name} is the active action of {target.armature.name}")
+        stage.activate(context, targets[0].armature)
+        return "; ".join(made)
 
 
 CLASSES = (TAKEMILL_OT_fit_take,)

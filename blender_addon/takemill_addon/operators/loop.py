@@ -49,7 +49,14 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.preview_loop"
     bl_label = "Preview Loop"
-    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_repair_preview, a_loop)
+    needs = (
+        stage.an_armature,
+        stage.not_linked,
+        stage.an_action,
+        stage.a_body,
+        stage.no_repair_preview,
+        a_loop,
+    )
 
     centred: bpy.props.BoolProperty(
         name="Seam in the Middle", description="Begin half a cycle in, so that the seam is passed half-way"
@@ -71,7 +78,7 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         motion = repeat_loop(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
         motion = motion.slice(lead, lead + cycles * period + 1)
         start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
-        new = write_motion(context, armature, motion, start, name, work.take.frame)
+        new = write_motion(context, armature, motion, start, name, work.take.frame, keyed=work.keyed)
         new.use_fake_user, new.use_cyclic = False, True
         known = new.takemill
         known.source, known.looping = work.action, True

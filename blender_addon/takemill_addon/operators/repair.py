@@ -36,7 +36,7 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.preview_repair"
     bl_label = "Preview"
-    needs = (stage.an_armature, stage.an_action, stage.a_body)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.a_body)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
@@ -125,7 +125,8 @@ class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
             raise InputError(f"action {work.action.name!r}: it neither begins nor ends in a T or an A pose")
         name = actions.fitting_name(work.action.name, " trimmed")
         first = work.take.start + start
-        new = write_motion(context, work.armature, motion.slice(start, stop), first, name, work.take.frame)
+        kept, frame = motion.slice(start, stop), work.take.frame
+        new = write_motion(context, work.armature, kept, first, name, frame, keyed=work.keyed)
         stage.note_source(new, work)
         return f"{new.name}: frames {first} to {first + stop - start - 1}"
 
@@ -150,7 +151,8 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     if work.action.takemill.checked != digest:
         findings.keep(work.action, before, work.take.start, digest)
     name = actions.fitting_name(work.action.name, suffix)
-    new = write_motion(context, work.armature, repaired, work.take.start, name, work.take.frame)
+    start, frame = work.take.start, work.take.frame
+    new = write_motion(context, work.armature, repaired, start, name, frame, keyed=work.keyed)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)

@@ -144,8 +144,10 @@ def _clip(name: str, work: stage.Work) -> FinishedClip:
 
 def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> bpy.types.Action:
     """A new Action for a variant, listed behind the clip that it is of, or instead of one of its name."""
-    frame = work.take.frame
-    new = write_motion(context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False)
+    frame, keyed = work.take.frame, work.keyed
+    new = write_motion(
+        context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
+    )
     ClipRecord.of_clip(clip).keep(new)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)

@@ -1,4 +1,4 @@
-"""The panel of another character that the take is fitted to."""
+"""The panel of other characters that the take is fitted to."""
 
 from __future__ import annotations
 
@@ -14,10 +14,13 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout = self.layout
         chosen = context.scene.takemill
-        layout.prop(chosen, "fit_target")
+        layout.row().prop(chosen, "fit_characters", expand=True)
+        if chosen.fit_characters == "CHOSEN":
+            layout.prop(chosen, "fit_target")
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")
+        layout.prop(chosen, "fit_take_wins")
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
 
 

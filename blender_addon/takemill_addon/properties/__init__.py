@@ -32,11 +32,11 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     that it is that one repaired, and `preview` that this is not yet kept, made with the settings that `asked`
     holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a finished
     clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
-    `performer` the armature whose take was fitted. `looping` says that this is only the preview of a loop,
-    `source`; `centred` and `with_root_motion` say how it is shown. Of an imported take `file` is its file's
-    name and `take_rate` the rate that it was recorded at; `unit_m` and `up` are the file's. `key_rate` is the
-    scene's rate at which the keys lie right in time, 0 where nobody knows. `intake` is what the take was read
-    as when it was last read, as JSON.
+    `performer` the armature whose take was fitted, `moved` the bones that the fit moved, as JSON. `looping`
+    says that this is only the preview of a loop, `source`; `centred` and `with_root_motion` say how it is
+    shown. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded at;
+    `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time, 0
+    where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -57,6 +57,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     cut_index: IntProperty()
     record: StringProperty()
     made_with: StringProperty()
+    moved: StringProperty()
     performer: PointerProperty(type=bpy.types.Object)
     looping: BoolProperty()
     centred: BoolProperty()

@@ -53,6 +53,14 @@ class IntakeProperties:
 class FitProperties:
     """Settings of the scene for the fit."""
 
+    fit_characters: EnumProperty(
+        name="Characters",
+        items=(
+            ("CHOSEN", "Chosen", "The character in the field below"),
+            ("SELECTED", "All Selected", "All selected armatures but the take's own, the active object"),
+        ),
+        description="Which characters the take is fitted to",
+    )
     fit_target: PointerProperty(
         type=bpy.types.Object,
         name="Character",
@@ -76,6 +84,11 @@ class FitProperties:
         items=POSTURE_ITEMS,
         default="keep",
         description="How hips, trunk, head and collar bones are held where the two rest poses differ",
+    )
+    fit_take_wins: BoolProperty(
+        name="Take Wins",
+        description="Let the take move jaw, eyes, fingers, tail and props also where the character's active "
+        "action moves them; otherwise those keep what they play",
     )
 
 

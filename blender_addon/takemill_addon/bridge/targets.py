@@ -1,0 +1,126 @@
+"""A character that takes are fitted to: its skeleton, and how a fitted motion becomes its Action."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import bpy
+import numpy as np
+
+from takemill.base.errors import InputError
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.pipeline.prepare_take import body_of
+
+from . import actions, own_layer, recipe, reference, stage
+from .rig import ArmatureFrame, Rig, read_rig
+from .write_action import write_motion
+
+_LEAST_TURN = 1e-6  # parts of a quaternion: less is no movement
+
+
+@dataclass(frozen=True)
+class Target:
+    """An armature as the fit sees it.
+
+    Attributes:
+        armature: the object.
+        rig: its bones.
+        frame: from its own space to the character's, in metres.
+        skeleton: its bones at rest in the character's space.
+        body: which bone plays which part.
+    """
+
+    armature: bpy.types.Object
+    rig: Rig
+    frame: ArmatureFrame
+    skeleton: Skeleton
+    body: BodyMap
+
+    @classmethod
+    def of(cls, scene: bpy.types.Scene, armature: bpy.types.Object) -> Target:
+        """What a take is fitted to.
+
+        Raises:
+            TakemillError: it is linked, has no bones or a skewed scale, or no body is found.
+        """
+        problem = stage.problem_of_linked(armature)
+        if problem:
+            raise InputError(problem)
+        rig, frame = read_rig(armature), ArmatureFrame.of(armature).standing
+        skeleton = frame.world_skeleton(rig.skeleton)
+        skeleton = reference.kept_on(scene, armature, rig, frame, skeleton) or skeleton
+        return cls(armature, rig, frame, skeleton, _body_of(scene, armature, skeleton))
+
+    def write(
+        self,
+        context: bpy.types.Context,
+        fitted: Motion,
+        source: Collection[str],
+        start: int,
+        name: str,
+        take_wins: bool,
+    ) -> bpy.types.Action:
+        """A new, active Action of a fitted motion; what the character plays of its own goes along.
+
+        `source` are the parts that the take has. With `take_wins` they move also what the character moves by
+        itself.
+        """
+        own = own_layer.own_curves(self.armature)
+        moved = self._moved(fitted, source)
+        kept = frozenset[str]()
+        if not take_wins:
+            kept = own_layer.free_bones(self.skeleton, self.body) & own_layer.playing(own)
+            fitted = _at_rest(fitted, kept)
+        moved = (moved | self._left_over(own)) - kept
+        new = write_motion(context, self.armature, fitted, start, name, self.frame, keyed=moved)
+        bag = actions.channelbag(new, new.slots[0])
+        own_layer.take_over(bag, own, moved)
+        new.takemill.moved = json.dumps(sorted(moved))
+        if not self.armature.takemill.parts:
+            stage.keep_body(self.armature, self.body, self.skeleton)
+        return new
+
+    def _moved(self, fitted: Motion, source: Collection[str]) -> frozenset[str]:
+        """The bones that a take of these parts moves: those of the body, and all that leave their rest."""
+        free = own_layer.free_bones(self.skeleton, self.body)
+        mapped = self.body.names(self.skeleton).items()
+        rest = self.skeleton.rest_rotation
+        away = np.abs(np.abs(np.einsum("fjc,jc->fj", fitted.rotations, rest)) - 1).max(axis=0) > _LEAST_TURN
+        joints = {*np.flatnonzero(away).tolist(), *fitted.translations}
+        return frozenset(bone for part, bone in mapped if bone not in free or part in source) | frozenset(
+            self.skeleton.names[joint] for joint in joints
+        )
+
+    def _left_over(self, own: list[bpy.types.FCurve]) -> frozenset[str]:
+        """Bones that the character's Action moves and that would be left as they stand.
+
+        Those are what carries the body, and what an earlier fit moved.
+        """
+        names, body = self.skeleton.names, self.body
+        carry = {
+            names[joint] for end in body.joints.values() for joint in self.skeleton.path_to(end)[:-1]
+        } - own_layer.free_bones(self.skeleton, body)
+        action = own_layer.own_action(self.armature)
+        made = set(json.loads(action.takemill.moved or "[]")) if action else set()
+        return frozenset(carry & own_layer.playing(own)) | frozenset(made & set(names))
+
+
+def _at_rest(motion: Motion, bones: Collection[str]) -> Motion:
+    """The motion with some bones left at rest."""
+    joints = [motion.skeleton.index(bone) for bone in bones]
+    rotations = motion.rotations.copy()
+    rotations[:, joints] = motion.skeleton.rest_rotation[joints]
+    tracks = {joint: track for joint, track in motion.translations.items() if joint not in joints}
+    return replace(motion, rotations=rotations, translations=tracks)
+
+
+def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
+    """The body map kept with a character; else the one found, with the recipe's [characters.NAME.body]."""
+    loaded = recipe.loaded_recipe(scene)
+    if target.name not in loaded.characters or stage.any_part(target):
+        return stage.body_of(target, skeleton)
+    return body_of(skeleton, loaded.of_character(target.name))
