@@ -61,6 +61,23 @@ _EXAMPLES = """\
 # blend_frames = 0          # other than the set's
 # events = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
 
+## A walk from rest to rest as its start, loop, turns and stop, which follow each other without a blend:
+## "stroll_start", "stroll_loop", "stroll_stop".
+# [[clip]]
+# from = 28.0
+# to = 44.0
+# name = "stroll"
+# in_parts = true
+
+## A clip that begins, or ends, in the first pose of a loop: these ends are moved to where the take is most
+## like it; search = false takes exactly from and to.
+# [[clip]]
+# from = 42.0
+# to = 44.0
+# name = "turn_off"
+# follows = "walk"
+# leads_to = "walk"
+
 ## Several calm stretches joined to one clip, instead of from and to.
 # [[clip]]
 # stretches = [[0.5, 5.0], ["540f", "900f"]]
