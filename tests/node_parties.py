@@ -56,6 +56,15 @@ def three_root_motion(
         return json.loads(_run(str(Path(folder, "root_motion_three.mjs")), glb, cycles, step_s, *clips))
 
 
+def three_chain(glb: Path, helper: Path, step_s: float, clips: Sequence[str]) -> dict[str, Any]:
+    """Where the joints of clips are that three.js plays one after the other, by a helper of ours."""
+    with tempfile.TemporaryDirectory() as folder:
+        for file in (helper, _HERE / "load_three.mjs", _HERE / "chain_three.mjs"):
+            shutil.copy(file, folder)
+        Path(folder, "node_modules").symlink_to(_HERE / "node_modules")
+        return json.loads(_run(str(Path(folder, "chain_three.mjs")), glb, step_s, *clips))
+
+
 def three_page(script: str, helper: Path, folder: Path) -> Any:
     """What a module prints as JSON; the folder is its first argument."""
     with tempfile.TemporaryDirectory() as place:

@@ -8,6 +8,7 @@ the air. The clip's start is its end, played backwards.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -94,11 +95,18 @@ def lead_into(clip: Moved, loop: Moved, body: BodyMap, frames: int, blend: int) 
         _choose(late, there.at_frames(ahead), here)
         for there, here in ((laid.contacts, clip.contacts), (laid.touches, clip.touches))
     )
-    return Moved(_hold_feet(motion, body, contacts, part > 0, blend), root_motion, contacts, touches)
+    from_both = [foot_points(one, body) for one in (clip.motion, _at_frames(laid.motion, ahead))]
+    return Moved(_hold_feet(motion, body, contacts, from_both, part, blend), root_motion, contacts, touches)
 
 
 def follow_on(clip: Moved, loop: Moved, body: BodyMap, frames: int, blend: int) -> Moved:
-    """A clip whose first frame is the loop's; as `lead_into`, at the other end."""
+    """A clip whose first frame is the loop's; as `lead_into`, at the other end.
+
+    Where rise and fall are in its root track, they count from the clip's end, which no loop has yet moved.
+    """
+    track = clip.root_motion
+    level = track.position - track.position[-1] * [0.0, 0.0, 1.0]
+    clip = replace(clip, root_motion=RootMotion(track.rate, level, track.heading))
     return lead_into(clip.backwards, loop.backwards, body, frames, blend).backwards
 
 
@@ -141,24 +149,33 @@ def _choose(mask: Mask, contacts: Contacts, others: Contacts) -> Contacts:
     )
 
 
-def _hold_feet(motion: Motion, body: BodyMap, contacts: Contacts, mixed: Mask, blend: int) -> Motion:
-    """The motion with those feet still that stand in frames of a mask (F,), each where it stands at its end.
+def _hold_feet(
+    motion: Motion, body: BodyMap, contacts: Contacts, from_both: Sequence[Array], part: Array, blend: int
+) -> Motion:
+    """A mixed motion whose standing feet slide no more than those of the two that it is mixed of.
 
-    Before it came down, it moves to there within `blend` frames; one that stands from the first frame on goes
-    there all the while.
+    Their soles (F, K, 2, 3) stand in two places; going from one to the other, in parts (F,), is what a foot
+    would slide. Each stands where it does at its contact's end, to which it moves within `blend` frames
+    before it comes down; one that stands from the first frame on goes there all the while.
     """
     if not contacts.planted.any():
         return motion
     columns = [body.feet.index(foot) for foot in contacts.feet]
-    points = foot_points(motion, body)[:, columns]
-    steps, standing = planted_steps(points, np.stack([contacts.heel, contacts.toe], axis=-1))
+    points = foot_points(motion, body)
+    weight = ((part[1:] + part[:-1]) / 2)[:, None, None, None]
+    own, their = (np.diff(one, axis=0) for one in from_both)
+    extra = np.diff(points, axis=0) - (own + weight * (their - own))
+    points = np.concatenate([np.zeros_like(extra[:1]), np.cumsum(extra, axis=0)]) * [1.0, 1.0, 0.0] + (
+        points * [0.0, 0.0, 1.0]
+    )
+    steps, standing = planted_steps(points[:, columns], np.stack([contacts.heel, contacts.toe], axis=-1))
     goals = {}
     for k, foot in enumerate(contacts.feet):
         shift = np.zeros((len(motion), 3))
         slip = np.zeros((len(motion), 2))
         slip[1:] = np.cumsum(np.where(standing[:, k, None], steps[:, k], 0.0), axis=0)
         for start, stop in zip(*runs(standing[:, k]), strict=True):  # frames start to stop stand
-            if mixed[start : stop + 1].any():
+            if part[start : stop + 1].any():
                 shift[: stop + 1, :2] += _shift_of(slip, int(start), int(stop), blend)
         if shift.any():
             goals[foot] = joint_in_model(motion, body.require(foot))[1] + shift

@@ -30,6 +30,7 @@ from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
+from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece
 
@@ -159,7 +160,7 @@ def finish_clip(
     blend = 0 if neutral is None or len(spec.loops) > 1 else blend_frames_of(spec, recipe, motion.rate)
     if blend and neutral:
         motion = blend_onto(motion, body, neutral, blend, spec)
-        motion, root_motion = meet_ends(motion, body, root_motion, spec, recipe)
+        motion, root_motion = meet_ends(motion, body, root_motion, spec, recipe, neutral)
     if spec.loops:
         moved = join_loops(Moved(motion, root_motion, standing, touches), body, spec, recipe, made, blend)
         motion, root_motion = move_to_origin(moved.motion, moved.root_motion)
@@ -226,10 +227,28 @@ def _put_on_path(
 
 
 def meet_ends(
-    motion: Motion, body: BodyMap, root_motion: RootMotion, spec: ClipSpec, recipe: Recipe
+    motion: Motion,
+    body: BodyMap,
+    root_motion: RootMotion,
+    spec: ClipSpec,
+    recipe: Recipe,
+    neutral: FinishedClip | None = None,
 ) -> tuple[Motion, RootMotion]:
-    """A one-shot whose root track starts, at the origin, and ends where its hips do."""
-    hips = find_root_motion(motion, body, _track_settings(spec, recipe, smooth_hz=0.0))
+    """A one-shot whose root track starts, at the origin, and ends where its hips do.
+
+    With a `neutral` clip, in whose pose its ends lie, as far beside them as that clip's track is in it.
+    """
+    settings = _track_settings(spec, recipe, smooth_hz=0.0)
+    hips = find_root_motion(motion, body, settings)
+    if neutral is not None:
+        pose = find_root_motion(neutral.world_motion, neutral.body, settings)
+        turn = pose.heading[0] - neutral.root_motion.heading[0]
+        away = quat.rotate(
+            quat.from_yaw(-neutral.root_motion.heading[0]),
+            pose.position[0] - neutral.root_motion.position[0],
+        )
+        heading = hips.heading - turn
+        hips = RootMotion(hips.rate, hips.position - quat.rotate(quat.from_yaw(heading), away), heading)
     return move_to_origin(motion, bend_to_ends(root_motion, hips))
 
 

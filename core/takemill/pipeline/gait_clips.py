@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -11,6 +12,7 @@ from ..body.motion import Motion
 from ..clip.cuts import Cut
 from ..clip.gait_parts import GaitPart, find_gait_parts, nearest_pose
 from ..clip.measure import PoseGap
+from ..clip.root_motion import find_root_motion
 from ..clip.seam_quality import REFUSED, judge_seam
 from ..feet.contacts import Contacts
 from ..recipe.recipe import ClipSpec, Moment, Recipe
@@ -35,7 +37,10 @@ def part_gaits(
                 parts = _find_parts(motion, body, contacts, (cut.start, cut.stop), recipe)
             except InputError as problem:
                 cut = replace(cut, why=f"{cut.why}; not in parts: {problem}")
-        names = _name_parts(cut.name, parts, {one.name for one in (*cuts, *out)})
+        name = cut.name
+        if any(one.part == "turn" for one in parts):  # the path curves, and the gait goes straight
+            name = re.sub(r"_curve_(left|right)(?=_|$)", f"_{_direction(motion, body, parts)}", name)
+        names = _name_parts(name, parts, {one.name for one in (*cuts, *out)})
         loop = names[[one.part for one in parts].index("loop")] if parts else ""
         out += [
             replace(
@@ -128,6 +133,16 @@ def _name_parts(name: str, parts: Sequence[GaitPart], taken: set[str]) -> list[s
             number += 1
         names.append(found)
     return names
+
+
+def _direction(motion: Motion, body: BodyMap, parts: Sequence[GaitPart]) -> str:
+    """Where the loop goes, as the body faces: "forward", "back", "left" or "right"."""
+    loop = next(one for one in parts if one.part == "loop")
+    track = find_root_motion(motion.slice(loop.start, loop.end + 1), body).relative()
+    left, ahead = track.position[-1, 0], -track.position[-1, 1]  # a heading of 0 faces -Y
+    if abs(ahead) >= abs(left):
+        return "forward" if ahead >= 0 else "back"
+    return "left" if left > 0 else "right"
 
 
 @dataclass(frozen=True)

@@ -107,15 +107,10 @@ def _pose(
     places = worlds[wanted][:, :3, 3]
     words = {clip["root_motion"][part] for part in ("planar", "turn")}
     root = nodes.get(said["skeleton"]["root"] or "")
-    if words == {"remove"}:
-        beside = places
-    elif words == {"root"} and root is not None:
-        start = view_from_character(scene, names, scene.worlds(clip["name"], np.array([0.0])))[0][root]
-        back = remove_scale(start) @ np.linalg.inv(remove_scale(worlds[root]))
-        beside = places @ back[:3, :3].T + back[:3, 3]
-    else:
+    if root is None or words not in ({"remove"}, {"root"}):
         return _z_up(places), None
-    return _z_up(places), _z_up(beside)
+    back = np.linalg.inv(remove_scale(worlds[root]))
+    return _z_up(places), places @ back[:3, :3].T + back[:3, 3]
 
 
 def _z_up(places: Array) -> Array:
