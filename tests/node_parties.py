@@ -1,4 +1,4 @@
-"""The parties in node that read our files: the Khronos glTF validator and three.js's loader.
+"""The parties in node: the Khronos glTF validator, three.js's loader, and three-vrm's spring bones.
 
 Their versions stand in tests/exchange/package-lock.json; `npm ci --prefix tests/exchange` fetches them.
 """
@@ -63,6 +63,14 @@ def three_chain(glb: Path, helper: Path, step_s: float, clips: Sequence[str]) ->
             shutil.copy(file, folder)
         Path(folder, "node_modules").symlink_to(_HERE / "node_modules")
         return json.loads(_run(str(Path(folder, "chain_three.mjs")), glb, step_s, *clips))
+
+
+def three_springs(request: Mapping[str, Any]) -> np.ndarray:
+    """Where three-vrm takes the ends of spring bones (T, N, 3), glTF's axes: see springs_three.mjs."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "request.json")
+        path.write_text(json.dumps(request))
+        return np.array(json.loads(_run("springs_three.mjs", path)))
 
 
 def three_page(script: str, helper: Path, folder: Path) -> Any:

@@ -89,6 +89,7 @@ GOOD = {
             "events": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
             "floors_m": None,
+            "springs": None,
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
             "settings": "0123456789ab",

@@ -43,6 +43,19 @@ _MAX_TURN_CHANGE_DEG = 45.0  # a wanted turn that is further off is taken for a 
 
 
 @dataclass(frozen=True)
+class Swinging:
+    """What swings in a clip.
+
+    Attributes:
+        chains: names of the joints that swing, by chain.
+        gap_m: how far the ends of two cycles of a loop lay apart when they were mixed; 0 where they met.
+    """
+
+    chains: tuple[tuple[str, tuple[str, ...]], ...]
+    gap_m: float = 0.0
+
+
+@dataclass(frozen=True)
 class FinishedClip:
     """A clip ready to be written.
 
@@ -66,6 +79,7 @@ class FinishedClip:
         settings: the recipe whose tables made it; None for one that came from elsewhere.
         touches: contacts as they were found, before pinning dropped those that cannot stand: foot events come
             from these, and pinning at another rate. None: they are not known.
+        swinging: the chains that swing in it; None for none.
     """
 
     name: str
@@ -86,6 +100,7 @@ class FinishedClip:
     asked: ClipSpec | None = None
     settings: Recipe | None = None
     touches: Contacts | None = None
+    swinging: Swinging | None = None
 
     @property
     def root_motion_mode(self) -> str:

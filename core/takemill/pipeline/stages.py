@@ -5,6 +5,7 @@
     clip    cut_clip, finish_clip: cut, close, root motion, pin, blend, events, at the take's rate
     vary    vary_clip: speed, mirror, difference
     rate    resample_clip: the rate that the clips leave with; feet pinned again
+    swing   swing_clips: tails, ears, hair and straps, in all clips together
 
 A character's takes are fitted between plan and clip (fit_take), and cut where the performer's were
 (settle_seams).
@@ -18,6 +19,7 @@ from types import MappingProxyType
 
 from ..base.errors import RecipeError, SeamError, TakemillError
 from ..recipe.recipe import ClipSpec, Moment, Recipe
+from .character_springs import springs_of
 from .cut_clip import Piece, cut_clip
 from .finish_clip import FinishedClip, finish_clip
 from .gait_clips import LoopStart, settle_ends
@@ -25,6 +27,7 @@ from .meet_loops import meet_loops
 from .plan_clips import OnFailure, Plan, plan_clips, without_sources
 from .prepare_take import PreparedTake, Progress, expect_one_skeleton, ignore_progress
 from .resample_clip import resample_clip
+from .swing_clips import swing_clips
 from .vary_clip import vary_clip
 
 
@@ -43,7 +46,11 @@ def make_set(
         InputError: nothing is asked for and no clip can be suggested.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
-    return resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
+    clips = resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
+    if not recipe.springs:
+        return clips
+    springs = springs_of(recipe.springs, clips[0].motion.skeleton, clips[0].body)
+    return swing_clips(clips, springs, recipe.neutral)
 
 
 def make_clips(

@@ -106,6 +106,11 @@ def describe_clip(
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
         },
         "floors_m": _describe_floors(clip.contacts),
+        "springs": clip.swinging
+        and {
+            "chains": {name: list(joints) for name, joints in clip.swinging.chains},
+            "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
+        },
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
