@@ -34,9 +34,9 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "pin": {"blend_s": 0.12, "longest_slip": 0.05, "straight": 0.99},
     "cuts": {
-        "combinations": "parts", "gaits": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4,
-        "visit_s": 0.3, "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5,
-        "kick_speed": 4.5, "jump_s": 0.2, "jump_rise": 0.12,
+        "combinations": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4, "visit_s": 0.3,
+        "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5, "kick_speed": 4.5,
+        "jump_s": 0.2, "jump_rise": 0.12,
     },
     "loop": {
         "kind": "locomotion", "cycles": 2, "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,
@@ -54,7 +54,7 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "fit": {
         "path_scale": 1.1, "floor_m": 0.01, "arm_clearance_deg": 6.0, "plant_feet": False,
-        "posture": "match",
+        "posture": "match", "goals": ["hands", "floor"], "without_goals": ["leftHand on floor 1.20s"],
     },
 }  # fmt: skip
 
@@ -106,24 +106,6 @@ rate = 24.0
 [[clip]]
 name = "both"
 stretches = [[0.5, 2.4], ["600f", "700f"]]
-
-[[clip]]
-name = "saunter"
-from = 3.0
-to = 9.0
-in_parts = true
-
-[[clip]]
-name = "off"
-from = 7.0
-to = 9.0
-follows = "stroll"
-
-[[clip]]
-name = "on"
-from = 3.0
-to = 4.0
-leads_to = "stroll"
 
 [[variant]]
 of = "stroll"

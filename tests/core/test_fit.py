@@ -23,7 +23,7 @@ from takemill.fit.fit import FitSettings, fit
 from takemill.maths import quat
 from takemill.maths.series import runs
 
-FREE = FitSettings(plant_feet=False)
+FREE = FitSettings(plant_feet=False, goals=())
 LIMBS = [
     (f"{side}{part}", f"{side}{below}")
     for side in ("left", "right")

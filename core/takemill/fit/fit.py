@@ -13,10 +13,15 @@ from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from .clearance import clear_arms
+from .find_goals import find_goals
 from .fit_feet import plant_feet
 from .fit_rotations import fit_rotations
 from .fit_scale import Scale
+from .goal_figures import figures
+from .goal_results import GoalResult, goal_results
+from .goals import KINDS, wanted_goals
 from .rest_match import POSTURES
+from .solve_goals import keep_goals
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,9 @@ class FitSettings:
         posture: "keep" the character's own: what the performer turns away from rest is added to how the
             character holds hips, trunk, head and collar bones at rest. Or "match" the performer's: both rest
             poses are compared there too.
+        goals: which contacts of hands and body are kept: "hands" (one on the other), "prop" (both on one
+            thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor).
+        without_goals: those of them that are left out, by their names: "leftHand on head 12.30s".
     """
 
     path_scale: float | None = None
@@ -40,6 +48,26 @@ class FitSettings:
     arm_clearance_deg: float = 0.0
     plant_feet: bool = True
     posture: str = "keep"
+    goals: tuple[str, ...] = KINDS
+    without_goals: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for kind in self.goals:
+            if kind not in KINDS:
+                raise InputError(f"fit goals: expected some of {', '.join(KINDS)}, got {kind!r}")
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A motion on its target, and what became of the contacts that it should keep.
+
+    Attributes:
+        motion: of the target.
+        goals: the contacts of hands and body, in the order of time.
+    """
+
+    motion: Motion
+    goals: tuple[GoalResult, ...]
 
 
 def fit(
@@ -58,6 +86,7 @@ def fit(
     does a root above the hips, unless the source has one too. The middle of the hip joints takes the
     source's path, scaled; its height is scaled above the standing ankles', so that soles keep to the floor.
     Where `contacts` (found on the source when None) say that a foot is planted, it stands (see fit_feet).
+    Hands and body touch what the performer's touch (see goals).
 
     Returns:
         F frames at the same rate; only the hips (and a root that both have) move apart from their parent.
@@ -67,6 +96,18 @@ def fit(
         InputError: a body map names joints that its skeleton lacks, a scale is not above 0, or contacts have
             another number of frames.
     """
+    return fit_with_goals(motion, body, target, target_body, settings, contacts).motion
+
+
+def fit_with_goals(
+    motion: Motion,
+    body: BodyMap,
+    target: Skeleton,
+    target_body: BodyMap,
+    settings: FitSettings = FitSettings(),
+    contacts: Contacts | None = None,
+) -> Fitted:
+    """What `fit` gives, and how near its goals are."""
     _expect_fitting(motion, body, target, target_body, settings, contacts)
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
@@ -74,8 +115,16 @@ def fit(
     if settings.arm_clearance_deg:
         fitted = clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if settings.plant_feet:
-        fitted = plant_feet(motion, body, contacts or find_contacts(motion, body), fitted, target_body, scale)
-    return fitted
+        contacts = contacts or find_contacts(motion, body)
+        fitted = plant_feet(motion, body, contacts, fitted, target_body, scale)
+    if not settings.goals:
+        return Fitted(fitted, ())
+    bodies = figures(motion.skeleton, body, target, target_body)
+    goals = find_goals(motion, bodies[0], settings.floor_m)
+    goals = wanted_goals(goals, settings.goals, settings.without_goals)
+    standing = contacts if settings.plant_feet else None
+    fitted = keep_goals(fitted, goals, motion, bodies, scale, standing)
+    return Fitted(fitted, goal_results(fitted, goals, motion, bodies, scale))
 
 
 def _expect_fitting(

@@ -14,7 +14,7 @@ from typing import Any
 from .. import __version__
 from ..base.checks import Array
 from ..body.skeleton import Skeleton
-from ..clip.measure import SetGaps, set_gaps
+from ..clip.measure import set_gaps
 from ..feet.contacts import Contacts
 from ..files.glb_axes import to_y_up
 from ..health.table import KINDS, outcome
@@ -23,9 +23,8 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
-from .clip_joins import describe_joins
 
-VERSION = 5
+VERSION = 4
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 # Of one key's value: components (rotations have four) times the size of one.
@@ -50,7 +49,6 @@ def describe_set(
     skeleton, body = clips[0].motion.skeleton, clips[0].body
     root = body.get("root")
     settings = [clip.settings for clip in clips if clip.settings is not None]
-    gaps = _measure_gaps([clip for clip in clips if not clip.additive])
     return {
         "schema_version": VERSION,
         "tool": {"name": "takemill", "version": __version__},
@@ -62,8 +60,7 @@ def describe_set(
             "body": dict(sorted(body.names(skeleton).items())),
         },
         "takes": [_describe_take(take) for take in takes],
-        "gaps": gaps and _describe_gaps(gaps),
-        "joins": describe_joins(clips, gaps),
+        "gaps": _describe_gaps([clip for clip in clips if not clip.additive]),
         "settings": {settings_key(one): _settings_tables(one) for one in settings},
         "packing": settings_table(recipe)["reduce"],
     }
@@ -106,11 +103,6 @@ def describe_clip(
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
         },
         "floors_m": _describe_floors(clip.contacts),
-        "springs": clip.swinging
-        and {
-            "chains": {name: list(joints) for name, joints in clip.swinging.chains},
-            "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
-        },
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
@@ -142,13 +134,7 @@ def _describe_floors(contacts: Contacts) -> dict[str, list[float]] | None:
     return {foot: [round_number(one, 4) for one in contacts.levels_of(foot)] for foot in contacts.feet}
 
 
-_COMPARED_KEYS = (
-    "skeleton",
-    "gaps",
-    "joins",
-    "settings",
-    "packing",
-)  # keys of a list that follow from its clips
+_COMPARED_KEYS = ("skeleton", "gaps", "settings", "packing")  # keys of a list that follow from its clips
 
 
 def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
@@ -202,14 +188,11 @@ def _describe_gait(clip: FinishedClip) -> list[list[float]] | None:
     return [[round_number(frame / clip.motion.rate), round_number(strides[frame])] for frame in frames]
 
 
-def _measure_gaps(clips: Sequence[FinishedClip]) -> SetGaps | None:
+def _describe_gaps(clips: Sequence[FinishedClip]) -> Facts | None:
     """From each clip's end to each clip's start; None for a set too large to compare."""
     if not 0 < len(clips) <= _MAX_PAIRED_CLIPS:
         return None
-    return set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
-
-
-def _describe_gaps(gaps: SetGaps) -> Facts:
+    gaps = set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
     return {
         "clips": list(gaps.names),
         **{

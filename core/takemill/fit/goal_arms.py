@@ -1,0 +1,301 @@
+"""Arms that reach what goals ask for, with shoulders and trunk where an arm alone is too short."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Index
+from ..body.body_parts import SIDES
+from ..feet.leg_ik import reach
+from ..maths import quat
+from ..maths.blocks import each_solved
+from .goal_figures import FLOOR_ALONG, Figure
+from .goal_limits import added, beyond, capped, softened
+from .goal_pose import GoalPose
+from .goal_targets import Course, wanted_line, wanted_point
+
+_PASSES = 3  # each finds what the one before left: trunk and shoulders turn by what is still missing
+_MAX_SHOULDER_RAD, _MAX_TRUNK_RAD = np.radians(25.0), np.radians(50.0)  # about as far as people's (no source)
+_TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
+_MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
+_TINY = 1e-9  # keeps lengths of nothing from being divided by
+# A trunk that bends carries these with it, so that it brings no hand nearer to them.
+_CARRIED = ("spine", "chest", "upperChest", "head", "Arm", "Hand")
+
+
+@dataclass(frozen=True)
+class _Arm:
+    """One arm of the target: its joints, and its elbow's hinge (3,) in the space of the upper arm's joint."""
+
+    shoulder: int | None
+    upper: int
+    lower: int
+    hand: int
+    hinge: Array
+
+
+class Arms:
+    """Both arms of a pose, and what goals ask of them."""
+
+    def __init__(
+        self,
+        pose: GoalPose,
+        figure: Figure,
+        courses: Sequence[Course],
+        rows: Sequence[Index],
+        floor_points: Mapping[int, Array],
+    ) -> None:
+        self.pose, self.figure = pose, figure
+        self.courses, self.rows, self.floor_points = courses, rows, floor_points
+        self.arms = {side: arm for side in SIDES if (arm := self._arm(side)) is not None}
+        self.kept = {side: pose.turned[arm.hand] for side, arm in self.arms.items()}
+        self.trunk = self._trunk()
+        self.bent = np.zeros((len(pose), 3))
+        self.aside, self.loose = np.zeros((len(pose), 3)), np.zeros(len(pose))
+        self.lifted = {side: np.zeros((len(pose), 3)) for side in self.arms}
+
+    def _arm(self, side: str) -> _Arm | None:
+        body, skeleton = self.figure.body, self.figure.skeleton
+        upper, lower, hand = (body.get(side + part) for part in ("UpperArm", "LowerArm", "Hand"))
+        if upper is None or lower is None or hand is None or f"{side}Hand" not in self.figure.anchors:
+            return None
+        # An arm held sideways bends forwards: about -Z on the left and +Z on the right.
+        up = np.array([0.0, 0.0, -1.0 if side == "left" else 1.0])
+        hinge = quat.rotate(self.figure.frames[f"{side}UpperArm"], up)
+        hinge = quat.rotate(quat.inv(skeleton.reference_model[0][upper]), hinge)
+        return _Arm(body.get(f"{side}Shoulder"), upper, lower, hand, hinge)
+
+    def _trunk(self) -> list[int]:
+        """The joints between the hips and where the arms leave."""
+        if not self.arms:
+            return []
+        paths = [self.figure.skeleton.path_to(arm.upper) for arm in self.arms.values()]
+        shared = [joint for joint in paths[0] if all(joint in path for path in paths)]
+        shared = [joint for joint in shared if joint not in {arm.upper for arm in self.arms.values()}]
+        shared = [joint for joint in shared if joint not in {arm.shoulder for arm in self.arms.values()}]
+        hips = self.figure.body.require("hips")
+        return shared[shared.index(hips) + 1 :] if hips in shared else []
+
+    def reach(self) -> None:
+        """Brings the hands to their goals."""
+        if not self.arms:
+            return
+        for turn in range(_PASSES):
+            points = self._points()
+            if turn:
+                for arm in self.arms.values():
+                    self.pose.restore(arm.upper)
+            self._elbows_down()
+            goals, weights, hands, frees = self._goals(points)
+            self._lend(goals, frees)
+            for side, arm in self.arms.items():
+                self._bend(side, arm, goals[side], weights[side], hands[side])
+
+    def _points(self) -> dict[int, Array]:
+        """Where the points of hands go (N, 3), for each course of one hand."""
+        out = dict(self.floor_points)
+        for n, course in enumerate(self.courses):
+            if course.kind == "body":
+                out[n] = wanted_point(course, self.figure, self.pose.at_rows(self.rows[n], course.joints))
+        return out
+
+    def _elbows_down(self) -> None:
+        """Swings upper arms so that elbows are where they lie on the floor."""
+        for n, course in enumerate(self.courses):
+            if course.on == "floor" and course.part.endswith("LowerArm"):
+                arm = self.arms.get(course.part.removesuffix("LowerArm"))
+                if arm is not None:
+                    pose, rows = self.pose, self.rows[n]
+                    turned, place = pose.turned[arm.lower], pose.at[arm.lower].copy()
+                    step = course.hold.held(self.floor_points[n] - place[rows])
+                    place[rows] += course.weight[:, None] * step
+                    line = pose.at[arm.lower] - pose.at[arm.upper]
+                    pose.turn(arm.upper, quat.between(line, place - pose.at[arm.upper]))
+                    pose.set_turned(arm.lower, turned)
+
+    def _goals(
+        self, points: Mapping[int, Array]
+    ) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array], dict[str, Array]]:
+        """What goals ask of each arm.
+
+        Where its wrist goes (N, 3), how much goals say so (N,), the hand's rotation (N, 4), and how much of
+        it a bend of the trunk would help (N,).
+        """
+        pose, count = self.pose, len(self.pose)
+        left = {side: np.ones(count) for side in self.arms}
+        for n, course in enumerate(self.courses):
+            for side in self._sides(course):
+                left[side][self.rows[n]] *= 1 - course.weight
+        hands = {
+            side: quat.slerp(
+                pose.turned[arm.hand], _near(self.kept[side], pose.turned[arm.hand]), 1 - left[side]
+            )
+            for side, arm in self.arms.items()
+        }
+        moved, alone, helps = {}, {}, {}
+        for side, arm in self.arms.items():
+            total, step, free, bends = np.zeros(count), np.zeros((count, 3)), np.ones(count), np.zeros(count)
+            for n, course in enumerate(self.courses):
+                if course.part != f"{side}Hand" or course.kind not in ("body", "floor"):
+                    continue
+                rows, weight = self.rows[n], course.weight
+                along = course.along if course.kind == "body" else np.full(len(rows), FLOOR_ALONG)
+                away = quat.rotate(hands[side][rows], self.figure.anchors[course.part].on_axis(along))
+                step[rows] += weight[:, None] * course.hold.held(points[n] - away - pose.at[arm.hand][rows])
+                total[rows] += weight
+                free[rows] *= 1 - weight
+                if course.on == "floor" or not course.on.endswith(_CARRIED):
+                    bends[rows] += weight
+            moved[side] = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
+            alone[side] = free
+            helps[side] = bends / np.maximum(total, _TINY)
+        if len(self.arms) == 2:
+            self._meet(moved, alone, hands)
+        goals = {side: pose.at[arm.hand] + moved[side] for side, arm in self.arms.items()}
+        return goals, {side: 1 - one for side, one in left.items()}, hands, helps
+
+    def _sides(self, course: Course) -> tuple[str, ...]:
+        if course.kind in ("hands", "prop"):
+            return tuple(self.arms)
+        return tuple(side for side in self.arms if course.part == f"{side}Hand")
+
+    def _meet(self, moved: dict[str, Array], alone: dict[str, Array], hands: dict[str, Array]) -> None:
+        """Adds to the steps of both wrists (N, 3) what brings the hands together; a held hand moves less."""
+        count = len(self.pose)
+        total, step, free = np.zeros(count), np.zeros((count, 3)), np.ones(count)
+        for n, course in enumerate(self.courses):
+            if course.kind not in ("hands", "prop"):
+                continue
+            rows, weight = self.rows[n], course.weight
+            ends = []
+            for side, along in (("left", course.along), ("right", course.along_other)):
+                offset = quat.rotate(hands[side][rows], self.figure.anchors[f"{side}Hand"].on_axis(along))
+                ends.append(self.pose.at[self.arms[side].hand][rows] + moved[side][rows] + offset)
+            held = self.pose.at_rows(rows, course.joints)
+            for side in SIDES:
+                held.turned[self.arms[side].hand] = hands[side][rows]
+            line = wanted_line(course, self.figure, held)
+            step[rows] += weight[:, None] * (line - (ends[1] - ends[0]))
+            total[rows] += weight
+            free[rows] *= 1 - weight
+        step = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
+        stands = {side: np.ones(count) for side in SIDES}
+        for n, course in enumerate(self.courses):
+            if course.on == "floor" and course.part.endswith("Hand"):
+                stands[course.part.removesuffix("Hand")][self.rows[n]] *= 1 - course.weight
+        step = step * (stands["left"] + stands["right"] - stands["left"] * stands["right"])[:, None]
+        self.loose = (1 - free) * alone["left"] * alone["right"]
+        for side in SIDES:
+            moved[side] = moved[side] + self.aside * self.loose[:, None]
+        share = (alone["right"] + _TINY) / (alone["left"] + alone["right"] + 2 * _TINY)
+        moved["right"] = moved["right"] + share[:, None] * step
+        moved["left"] = moved["left"] - (1 - share)[:, None] * step
+
+    def _lend(self, goals: dict[str, Array], helps: Mapping[str, Array]) -> None:
+        """Turns shoulders and trunk towards goals that an arm would have to straighten for."""
+        pose = self.pose
+        wants = {side: self._short(side, goals[side]) for side in self.arms}
+        if not any(want.any() for want in wants.values()):
+            return
+        if self.loose.any():
+            self._meet_nearer(goals, wants)
+            wants = {side: self._short(side, goals[side]) for side in self.arms}
+        for side, arm in self.arms.items():
+            if arm.shoulder is not None:
+                lever = pose.at[arm.upper] - pose.at[arm.shoulder]
+                turn = quat.cross(lever, wants[side]) / np.maximum(np.sum(lever**2, axis=-1), _TINY)[:, None]
+                before, place = self.lifted[side], pose.at[arm.upper]
+                self.lifted[side] = softened(added(before, turn, _MAX_SHOULDER_RAD), _MAX_SHOULDER_RAD)
+                pose.turn(arm.shoulder, quat.mul(quat.exp(self.lifted[side]), quat.exp(-before)))
+                wants[side] = wants[side] - (pose.at[arm.upper] - place)
+        self._bend_trunk({side: want * helps[side][:, None] for side, want in wants.items()}, helps)
+
+    def _short(self, side: str, goal: Array) -> Array:
+        """How far a shoulder should come along (N, 3) towards its wrist's goal (N, 3)."""
+        pose, arm = self.pose, self.arms[side]
+        at = pose.at[arm.upper]
+        length = quat.length(pose.at[arm.lower] - at) + quat.length(pose.at[arm.hand] - pose.at[arm.lower])
+        line = goal - at
+        far = quat.length(line)
+        short = beyond(far, length) - beyond(quat.length(pose.at[arm.hand] - at), length)
+        return line * (np.maximum(short, 0.0) / np.maximum(far, _TINY))[:, None]
+
+    def _meet_nearer(self, goals: dict[str, Array], wants: Mapping[str, Array]) -> None:
+        """Lets hands that are only on each other meet where both arms reach: moves both goals alike."""
+        matrix = np.broadcast_to(_MEET_COST * np.eye(3), (len(self.pose), 3, 3)).copy()
+        right = np.zeros((len(self.pose), 3, 1))
+        for side, arm in self.arms.items():
+            line = goals[side] - self.pose.at[arm.upper]
+            way = line / np.maximum(quat.length(line), _TINY)[:, None]
+            matrix += way[:, :, None] * way[:, None, :]
+            right[..., 0] -= wants[side]
+        step = each_solved(matrix, right)[..., 0]
+        self.aside = self.aside + step
+        for side in self.arms:
+            goals[side] = goals[side] + step * self.loose[:, None]
+
+    def _bend_trunk(self, wants: Mapping[str, Array], helps: Mapping[str, Array]) -> None:
+        """Turns the trunk's joints, each by its share, for shoulders that are wanted elsewhere (N, 3)."""
+        if not self.trunk or not any(want.any() for want in wants.values()):
+            return
+        pose = self.pose
+        pivot = np.mean([pose.at[joint] for joint in self.trunk], axis=0)
+        matrix, right = np.zeros((len(pose), 3, 3)), np.zeros((len(pose), 3, 1))
+        for side, arm in self.arms.items():
+            lever = pose.at[arm.upper] - pivot
+            squared = np.sum(lever**2, axis=-1)[:, None, None]
+            matrix += squared * (helps[side][:, None, None] + _TRUNK_COST) * np.eye(3)
+            matrix -= helps[side][:, None, None] * lever[:, :, None] * lever[:, None, :]
+            right[..., 0] += quat.cross(lever, wants[side])
+        turn = each_solved(matrix, right)[..., 0]
+        before = self.bent
+        self.bent = softened(added(before, turn, _MAX_TRUNK_RAD), _MAX_TRUNK_RAD)
+        step = [quat.exp(sign * one / len(self.trunk)) for sign, one in ((1.0, self.bent), (-1.0, before))]
+        for joint in self.trunk:
+            pose.turn(joint, quat.mul(*step))
+
+    def _bend(self, side: str, arm: _Arm, goal: Array, weight: Array, hand: Array) -> None:
+        """Bends one arm so that its wrist is at its goal (N, 3), and turns its hand (N, 4)."""
+        if not weight.any():
+            return
+        pose = self.pose
+        firm = self._on_elbow(side)
+        near = goal if firm is None else pose.at[arm.hand] + (1 - firm)[:, None] * (goal - pose.at[arm.hand])
+        near = self._within_reach(arm, near)
+        hinge = quat.rotate(pose.turned[arm.upper], arm.hinge)
+        swing, bend = reach(pose.at[arm.upper], pose.at[arm.lower], pose.at[arm.hand], near, hinge)
+        pose.turn(arm.lower, bend)
+        pose.turn(arm.upper, swing)
+        if firm is not None:
+            line = pose.at[arm.hand] - pose.at[arm.lower]
+            ahead = line + firm[:, None] * (goal - pose.at[arm.lower] - line)
+            pose.turn(arm.lower, quat.between(line, ahead))
+        pose.set_turned(arm.hand, hand)
+
+    def _within_reach(self, arm: _Arm, goal: Array) -> Array:
+        """A wrist's goal (N, 3), nearer where the arm would snap straight; one that is fitted so stays."""
+        at, hand = self.pose.at[arm.upper], self.pose.at[arm.hand]
+        length = quat.length(self.pose.at[arm.lower] - at) + quat.length(hand - self.pose.at[arm.lower])
+        far, own = quat.length(goal - at), quat.length(hand - at)
+        allowed = own + capped(far, length) - capped(own, length)
+        return at + (goal - at) * (allowed / np.maximum(far, _TINY))[:, None]
+
+    def _on_elbow(self, side: str) -> Array | None:
+        """How much (N,) an arm lies on its elbow; None when it never does."""
+        found = [
+            n for n, one in enumerate(self.courses) if one.on == "floor" and one.part == f"{side}LowerArm"
+        ]
+        if not found:
+            return None
+        out = np.zeros(len(self.pose))
+        for n in found:
+            out[self.rows[n]] = self.courses[n].weight
+        return out
+
+
+def _near(turned: Array, other: Array) -> Array:
+    """Rotations (N, 4) with the signs that lie nearer to others."""
+    return np.where(np.einsum("ni,ni->n", turned, other)[:, None] < 0, -turned, turned)

@@ -1,0 +1,119 @@
+"""Some joints of a motion in model space, at some frames: turned and moved with all that hangs on them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from ..base.checks import Array, Index
+from ..body.motion import Motion
+from ..maths import quat
+
+
+class GoalPose:
+    """N frames of some joints, and of all above them.
+
+    Attributes:
+        joints: those, parents before children.
+        turned: joint -> (N, 4) in model space.
+        at: joint -> (N, 3) in model space, metres.
+    """
+
+    def __init__(self, motion: Motion, joints: Iterable[int], frames: Index | slice) -> None:
+        skeleton = motion.skeleton
+        self.motion, self.frames = motion, frames
+        self.joints = sorted({above for joint in joints for above in skeleton.path_to(joint)})
+        self.turned: dict[int, Array] = {}
+        self.at: dict[int, Array] = {}
+        self._changed: set[int] = set()
+        self._moved: set[int] = set()
+        self._below: dict[int, list[int]] = {}
+        for joint in self.joints:
+            self._pose(joint)
+
+    def __len__(self) -> int:
+        return len(self.at[self.joints[0]])
+
+    def _pose(self, joint: int) -> None:
+        """Put a joint where its own rotation and translation have it, on its parent as it is."""
+        parent = self.motion.skeleton.parents[joint]
+        rotation = self.motion.rotations[self.frames, joint]
+        place = self.motion.translation_of(joint)
+        place = place[:1] if place.strides[0] == 0 else place[self.frames]
+        if parent < 0:
+            self.turned[joint] = rotation
+            self.at[joint] = np.broadcast_to(place, (len(rotation), 3))
+        else:
+            self.turned[joint] = quat.mul(self.turned[parent], rotation)
+            self.at[joint] = self.at[parent] + quat.rotate(self.turned[parent], place)
+
+    def at_rows(self, rows: Index, joints: Iterable[int]) -> GoalPose:
+        """Some of the pose's frames (M,) of some joints, to look at."""
+        out = object.__new__(GoalPose)
+        out.joints = list(joints)
+        whole = len(rows) == len(self)
+        for name in ("turned", "at"):
+            mine = getattr(self, name)
+            setattr(out, name, {joint: mine[joint] if whole else mine[joint][rows] for joint in out.joints})
+        return out
+
+    def below(self, joint: int) -> list[int]:
+        """A joint, and those of the pose that hang on it."""
+        if joint not in self._below:
+            inside = set(self.motion.skeleton.subtree(joint).tolist())
+            self._below[joint] = [one for one in self.joints if one in inside]
+        return self._below[joint]
+
+    def restore(self, joint: int) -> None:
+        """Take back what was changed at a joint and below, on its parent as it is."""
+        for one in self.below(joint):
+            self._pose(one)
+
+    def turn(self, joint: int, turn: Array) -> None:
+        """Turn a joint, and all that hangs on it, by (N, 4) in model space."""
+        pivot = self.at[joint]
+        for one in self.below(joint):
+            self.turned[one] = quat.mul(turn, self.turned[one])
+            if one != joint:
+                self.at[one] = pivot + quat.rotate(turn, self.at[one] - pivot)
+        self._changed.add(joint)
+
+    def set_turned(self, joint: int, turned: Array) -> None:
+        """Give a joint a rotation (N, 4) in model space."""
+        self.turn(joint, quat.mul(turned, quat.inv(self.turned[joint])))
+
+    def move(self, joint: int, step: Array) -> None:
+        """Move a joint, and all that hangs on it, by (N, 3)."""
+        for one in self.below(joint):
+            self.at[one] = self.at[one] + step
+        self._moved.add(joint)
+
+    def point(self, joint: int, offset: Array) -> Array:
+        """Where points (..., 3) in a joint's space are (N, 3)."""
+        return self.at[joint] + quat.rotate(self.turned[joint], offset)
+
+    def written(self) -> Motion:
+        """The motion with what was changed, at the pose's frames."""
+        motion, frames = self.motion, self.frames
+        parents = motion.skeleton.parents
+        rotations, tracks = motion.rotations.copy(), {0: motion.root_translation, **motion.translations}
+        for joint in self._changed:
+            above = parents[joint]
+            local = self.turned[joint]
+            if above >= 0:
+                local = quat.mul(quat.inv(self.turned[above]), local)
+            column = rotations[:, joint].copy()
+            column[frames] = quat.normalize(local)
+            quat.make_continuous(column)
+            rotations[:, joint] = column
+        for joint in self._moved:
+            above = parents[joint]
+            place = self.at[joint]
+            if above >= 0:
+                place = quat.rotate(quat.inv(self.turned[above]), place - self.at[above])
+            track = np.array(motion.translation_of(joint))
+            track[frames] = place
+            tracks[joint] = track
+        root = tracks.pop(0)
+        return Motion.trusted(motion.skeleton, motion.rate, rotations, np.array(root), tracks)

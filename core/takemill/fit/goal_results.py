@@ -1,0 +1,69 @@
+"""How near a fitted motion comes to its goals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array
+from ..body.motion import Motion
+from ..maths import quat
+from .fit_scale import Scale
+from .goal_figures import Figure, floor_low
+from .goal_pose import GoalPose
+from .goal_targets import Course, courses, hand_point, wanted_line, wanted_on_floor, wanted_point
+from .goals import Goal, blend_frames
+
+MAX_ERROR_M = 0.01
+"""A goal that is further off than this was not reached."""
+
+
+@dataclass(frozen=True)
+class GoalResult:
+    """What became of a goal.
+
+    Attributes:
+        goal: it.
+        worst_m: how far from its place it is at most while it holds, metres.
+        mean_m: the same on average.
+    """
+
+    goal: Goal
+    worst_m: float
+    mean_m: float
+
+    @property
+    def reached(self) -> bool:
+        """Whether it is as near as a goal should be."""
+        return self.worst_m <= MAX_ERROR_M
+
+
+def goal_results(
+    fitted: Motion, goals: Iterable[Goal], source: Motion, figures: tuple[Figure, Figure], scale: Scale
+) -> tuple[GoalResult, ...]:
+    """The goals that both bodies have parts for, in the order of time, and how far off each is."""
+    found = []
+    for course in courses(goals, source, figures, scale):
+        off = _off(course, fitted, figures[1], source.rate)
+        for goal in course.goals:
+            held = off[slice(*np.searchsorted(course.frames, (goal.start, goal.stop)))]
+            found.append(GoalResult(goal, float(held.max()), float(held.mean())))
+    return tuple(sorted(found, key=lambda one: (one.goal.start, one.goal.part, one.goal.on)))
+
+
+def _off(course: Course, fitted: Motion, figure: Figure, rate: float) -> Array:
+    """How far (N,) the part is from where its goals have it, metres."""
+    pose = GoalPose(fitted, course.joints, course.frames)
+    if course.on == "floor":
+        point = floor_low(figure, pose, course.part)[1]
+        wanted = wanted_on_floor(course, figure, pose, len(fitted), blend_frames(rate))
+    elif course.kind == "body":
+        point = hand_point(figure, pose, course.part, course.along)
+        wanted = wanted_point(course, figure, pose)
+    else:
+        ends = (("leftHand", course.along), ("rightHand", course.along_other))
+        left, right = (hand_point(figure, pose, hand, along) for hand, along in ends)
+        point, wanted = right - left, wanted_line(course, figure, pose)
+    return quat.length(wanted - point)

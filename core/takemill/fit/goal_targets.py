@@ -1,0 +1,259 @@
+"""Where goals have a target's parts: in proportion to its own build, from surface to surface.
+
+A place on a body is told by how far along a part's axis it lies, which way out, and how far above the
+surface; between two hands the line counts, and how far apart the surfaces are; on the floor the height above
+it, and the path along it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Index
+from ..body.motion import Motion
+from ..maths import quat
+from ..maths.ray_exit import ray_exit
+from .capsules import TRUNK
+from .fit_scale import Scale
+from .goal_figures import Figure, floor_low
+from .goal_pose import GoalPose
+from .goals import Goal, blend_frames, window
+
+_TINY = 1e-9  # keeps lengths of nothing from being divided by
+_SLOWING_S = 0.08  # the change at a goal's end goes on for about so long. Trial: goals_table.py
+
+
+@dataclass(frozen=True)
+class Hold:
+    """How the N values of a course go on before and after its goals: from the value at their ends.
+
+    What a goal asks for means little while the hand is still far, and what goes on level cannot snap.
+
+    Attributes:
+        row: (M,) the values to make up.
+        edge: (M,) from which value of a goal.
+        steps: (M,) and how many frames' change there is added.
+        share: (M,) how much this counts in the row.
+    """
+
+    row: Index
+    edge: Index
+    steps: Array
+    share: Array
+
+    def held(self, values: Array) -> Array:
+        """Values (N, 3) as they count."""
+        count = len(values)
+        slope = (values[np.minimum(self.edge + 1, count - 1)] - values[np.maximum(self.edge - 1, 0)]) / 2
+        each = self.share[:, None] * (values[self.edge] + self.steps[:, None] * slope)
+        return np.stack([np.bincount(self.row, each[:, k], count) for k in range(3)], axis=-1)
+
+
+def _hold(goals: Sequence[Goal], frames: Index, count: int, blend: int, rate: float) -> Hold:
+    rows, edges, steps, shares = [], [], [], []
+    for goal in goals:
+        first, weight = window(goal, count, blend)
+        at = np.arange(first, first + len(weight))
+        edge = np.clip(at, goal.start, goal.stop - 1)
+        away, slow = at - edge, _SLOWING_S * rate
+        rows.append(np.searchsorted(frames, at))
+        edges.append(np.searchsorted(frames, edge))
+        steps.append(np.sign(away) * slow * (1 - np.exp(-np.abs(away) / slow)))
+        shares.append(weight)
+    row, share = np.concatenate(rows), np.concatenate(shares)
+    share = share / np.bincount(row, share, len(frames))[row]
+    return Hold(row, np.concatenate(edges), np.concatenate(steps), share)
+
+
+@dataclass(frozen=True)
+class Course:
+    """All goals of one pair of parts, over the N frames in which any of them counts.
+
+    Attributes:
+        kind: of the goals.
+        part, on: the target's parts; "floor".
+        joints: the target's joints that carry them.
+        goals: the goals, in the order of time.
+        frames: (N,).
+        weight: (N,) how much they count.
+        along, along_other: (N,) how far along the part, and along the other hand, they touch.
+        where: (N, 3) on a body: the way out from the axis, in the part's frame; between hands: from the left
+            to the right, metres of the target, in model space; on the floor: the source's point, scaled.
+        place: (N,) on a body: how far along its axis.
+        gap: (N,) between the surfaces, metres of the target.
+        thick: (N,) between hands: of `where`, what the source's hands make up, metres of the target.
+        hold: how what is asked for goes on before and after the goals.
+    """
+
+    kind: str
+    part: str
+    on: str
+    joints: tuple[int, ...]
+    goals: tuple[Goal, ...]
+    frames: Index
+    weight: Array
+    along: Array
+    along_other: Array
+    where: Array
+    place: Array
+    gap: Array
+    thick: Array
+    hold: Hold
+
+
+def courses(
+    goals: Iterable[Goal], source: Motion, figures: tuple[Figure, Figure], scale: Scale
+) -> tuple[Course, ...]:
+    """The goals that both bodies have parts for, by pairs of parts."""
+    own, other = figures
+    pairs: dict[tuple[str, str, str], list[Goal]] = {}
+    for goal in goals:
+        if _on_target(other, goal.part) and (goal.on == "floor" or _on_target(other, goal.on)):
+            pairs.setdefault((goal.kind, goal.part, goal.on), []).append(goal)
+    return tuple(_course(key, tuple(those), source, own, other, scale) for key, those in pairs.items())
+
+
+def _on_target(figure: Figure, part: str) -> str:
+    """The part of a body that stands for a source's: for one of the trunk the next below that it has."""
+    if part not in TRUNK:
+        return part if part in figure.anchors else ""
+    return next((one for one in reversed(TRUNK[: TRUNK.index(part) + 1]) if one in figure.anchors), "")
+
+
+def _course(
+    key: tuple[str, str, str],
+    goals: tuple[Goal, ...],
+    source: Motion,
+    own: Figure,
+    other: Figure,
+    scale: Scale,
+) -> Course:
+    kind, part, on = key
+    blend, count = blend_frames(source.rate), len(source)
+    total, left, along, along_other = (np.zeros(count) for _ in range(4))
+    left += 1
+    for goal in goals:
+        first, weight = window(goal, count, blend)
+        mine = slice(first, first + len(weight))
+        total[mine] += weight
+        left[mine] *= 1 - weight
+        along[mine] += weight * goal.along
+        along_other[mine] += weight * goal.along_other
+    frames = np.flatnonzero(total > _TINY)
+    along, along_other = along[frames] / total[frames], along_other[frames] / total[frames]
+    joints = [own.anchors[one].joint for one in (part, on) if one in own.anchors]
+    pose = GoalPose(source, joints, frames)
+    size = other.arm_m / max(own.arm_m, _TINY)
+    place, thick = np.zeros(len(frames)), np.zeros(len(frames))
+    if kind == "floor":
+        low, point = floor_low(own, pose, part)
+        where, gap = scale.apply(point), (low - scale.floor_m) * scale.height
+    elif kind == "body":
+        place, where, gap = _place_on(own, pose, part, on, along)
+        gap = gap * size
+    else:
+        where = _between(own, pose, along, along_other)
+        thick = size * _thick(own, pose, along, along_other, where)
+        where = size * where
+        gap = quat.length(where) - thick
+    on = on if on == "floor" else _on_target(other, on)
+    if kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on)):
+        gap = gap - _course_of(goals, frames, gap, count, blend)
+    carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
+    hold = _hold(goals, frames, count, blend, source.rate)
+    return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
+                  gap, thick, hold)  # fmt: skip
+
+
+def _seen(figure: Figure, part: str) -> bool:
+    """Whether the body's mesh shows a part: then surfaces touch where people's measures only nearly do."""
+    return any(
+        known and one in figure.around(part)
+        for one, known in zip(figure.shape.parts, figure.shape.from_mesh, strict=True)
+    )
+
+
+def _course_of(goals: Sequence[Goal], frames: Index, values: Array, count: int, blend: int) -> Array:
+    """The middle of values (N, ...) while each goal holds, easing from one goal to the next (N, ...)."""
+    out, total = np.zeros_like(values), np.zeros(len(frames))
+    for goal in goals:
+        first, weight = window(goal, count, blend)
+        start, stop = np.searchsorted(frames, (first, first + len(weight)))
+        held = slice(*np.searchsorted(frames, (goal.start, goal.stop)))
+        middle = np.median(values[held], axis=0)
+        out[start:stop] += weight.reshape(-1, *[1] * (values.ndim - 1)) * middle
+        total[start:stop] += weight
+    return out / np.maximum(total, _TINY).reshape(-1, *[1] * (values.ndim - 1))
+
+
+def _place_on(figure: Figure, pose: GoalPose, part: str, on: str, along: Array) -> tuple[Array, Array, Array]:
+    """Where on a part a hand is: along its axis (N,), the way out (N, 3), and the gap (N,), metres."""
+    hand, anchor = figure.anchors[part], figure.anchors[on]
+    point = pose.point(hand.joint, hand.on_axis(along))
+    seen = quat.rotate(quat.inv(pose.turned[anchor.joint]), point - pose.at[anchor.joint])
+    place, way, far = anchor.place(seen)
+    out = quat.rotate(pose.turned[anchor.joint], quat.rotate(anchor.frame, way))
+    return place, way, far - anchor.surface(place, way) - hand_thickness(figure, pose, part, along, -out)
+
+
+def hand_thickness(figure: Figure, pose: GoalPose, hand: str, along: Array, way: Array) -> Array:
+    """From a hand's axis to its surface (N,), metres, out along unit (N, 3) in model space."""
+    anchor = figure.anchors[hand]
+    seen = quat.rotate(quat.inv(pose.turned[anchor.joint]), way)
+    return ray_exit(anchor.on_axis(along), seen, anchor.a, anchor.b, anchor.radius)
+
+
+def _between(figure: Figure, pose: GoalPose, along: Array, along_other: Array) -> Array:
+    """From the left hand's point to the right hand's (N, 3), metres."""
+    return hand_point(figure, pose, "rightHand", along_other) - hand_point(figure, pose, "leftHand", along)
+
+
+def hand_point(figure: Figure, pose: GoalPose, hand: str, along: Array) -> Array:
+    """The points (N, 3) so far along (N,) a hand's axis."""
+    anchor = figure.anchors[hand]
+    return pose.point(anchor.joint, anchor.on_axis(along))
+
+
+def _thick(figure: Figure, pose: GoalPose, along: Array, along_other: Array, between: Array) -> Array:
+    """What both hands make up (N,) of the line between them, metres."""
+    way = between / np.maximum(quat.length(between), _TINY)[:, None]
+    return hand_thickness(figure, pose, "leftHand", along, way) + hand_thickness(
+        figure, pose, "rightHand", along_other, -way
+    )
+
+
+def wanted_line(course: Course, figure: Figure, pose: GoalPose) -> Array:
+    """From the left hand's point to the right's (N, 3) on the target, whose frames are the course's."""
+    if course.kind == "prop":
+        return course.where
+    far = quat.length(course.where)
+    thick = _thick(figure, pose, course.along, course.along_other, course.where)
+    # Where hands lie in each other the line between them has no sure direction: it keeps its length there.
+    sure = far**2 / (far**2 + (0.2 * course.thick) ** 2 + _TINY)
+    longer = sure * (thick + course.gap - far) / np.maximum(far, _TINY)
+    return course.where * (1 + longer)[:, None]
+
+
+def wanted_point(course: Course, figure: Figure, pose: GoalPose) -> Array:
+    """Where a hand's point goes (N, 3) on the target's body, whose pose has the course's frames."""
+    anchor = figure.anchors[course.on]
+    out = quat.rotate(pose.turned[anchor.joint], quat.rotate(anchor.frame, course.where))
+    far = anchor.surface(course.place, course.where) + course.gap
+    far = far + hand_thickness(figure, pose, course.part, course.along, -out)
+    return pose.point(anchor.joint, anchor.point(course.place, course.where, far))
+
+
+def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose, count: int, blend: int) -> Array:
+    """Where the part's point goes (N, 3) on the floor: on the source's path, a constant step aside.
+
+    Each time on the floor has its own step, which leads to the middle of where the pose has the point.
+    """
+    low, point = floor_low(figure, pose, course.part)
+    goal = course.where.copy()
+    goal[:, 2] = course.gap + point[:, 2] - low
+    aside = (point - course.where)[:, :2]
+    goal[:, :2] += _course_of(course.goals, course.frames, aside, count, blend)
+    return goal

@@ -1,0 +1,138 @@
+"""What a fit keeps of contacts of hands and body: `python tests/benchmarks/goals_table.py`.
+
+With names, only those questions: takes open speed.
+
+| column | what |
+|---|---|
+| off | a relation's largest distance from its proportional target (tests/hand_measures.py): mm |
+| slide | how fast a hand on the floor slides at most, and the performer's own: cm/s |
+| turn | peak angular acceleration of any joint, in that of the performer |
+| elbow, knee | smallest bend about the hinge; below 0 it bends the wrong way: degrees |
+
+Each without goals, then with them. `open`: goals found in open motion, and how far off they are by the engine's
+own measure. `speed`: times of forward kinematics of the same take. Sources: see tests/open_data.py.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from fit_table import level
+
+import hand_takes
+import open_data
+from fit_bodies import BROAD, TOON, Build, body
+from hand_measures import least_bend_deg, off_m, peak_turn, slide_m_s
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
+from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
+from takemill.feet.contacts import find_contacts
+from takemill.fit.body_shape import body_shape
+from takemill.fit.fit import FitSettings, fit, fit_with_goals
+from takemill.fit.fit_scale import Scale
+from takemill.fit.goal_figures import figures
+from takemill.fit.goal_results import goal_results
+
+LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)
+OPEN = ("walk", "run", "jump", "punch", "kick", "dance_a", "cartwheel", "crawl", "getup_facedown")
+
+
+def characters() -> Iterator[tuple[str, Skeleton, BodyMap]]:
+    yield "same, other rest", *body(Build(arms_down_deg=60.0, roll_seed=3))
+    yield "short toon", *body(TOON)
+    yield "broad", *body(BROAD)
+    yield "long limbs", *body(LONG)
+
+
+def takes() -> None:
+    names = ("off", "slide", "turn", "elbow", "knee")
+    print(f"{'take':10} {'character':17}" + "".join(f"{name:>17}" for name in names))
+    for name, make in hand_takes.TAKES.items():
+        take = make(60.0)
+        for character, skeleton, parts in characters():
+            shapes = body_shape(take.motion.skeleton, take.body), body_shape(skeleton, parts)
+            cells: list[list[str]] = [[] for _ in names]
+            for settings in (FitSettings(goals=()), FitSettings()):
+                fitted = fit(take.motion, take.body, skeleton, parts, settings)
+                off = max(off_m(take, one, fitted, parts, shapes) for one in take.relations)
+                floor = [one for one in take.relations if one.kind == "floor"]
+                slide = max((slide_m_s(fitted, parts, one) for one in floor), default=0.0)
+                turn = peak_turn(fitted, parts) / peak_turn(take.motion, take.body)
+                bends = [least_bend_deg(fitted, parts, limb) for limb in ("Arm", "Leg")]
+                values = (1000 * off, 100 * slide, turn, *bends)
+                for cell, value in zip(cells, values, strict=True):
+                    cell.append(f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}")
+            print(f"{name:10} {character:17}" + "".join(f"{' -> '.join(cell):>17}" for cell in cells))
+
+
+def open_motion() -> None:
+    print(
+        f"{'motion':16} {'character':17} {'goals':>6} {'off before':>12} {'after':>8} {'reached':>8} {'turn':>13}"
+    )
+    for name in OPEN:
+        motion, wraps = open_data.humanoid3d(name)
+        motion = level(open_data.repeated(motion, 3) if wraps else motion)
+        own = find_body_map(motion.skeleton)
+        for character, skeleton, parts in characters():
+            plain = fit(motion, own, skeleton, parts, FitSettings(goals=()))
+            kept = fit_with_goals(motion, own, skeleton, parts)
+            ratio = leg_length(skeleton, parts) / leg_length(motion.skeleton, own)
+            bodies = figures(motion.skeleton, own, skeleton, parts)
+            goals = [one.goal for one in kept.goals]
+            before = goal_results(plain, goals, motion, bodies, Scale(ratio, ratio, 0.0))
+            worst = [1000 * max((one.worst_m for one in some), default=0.0) for some in (before, kept.goals)]
+            reached = sum(one.reached for one in kept.goals)
+            turns = [peak_turn(one, parts) / peak_turn(motion, own) for one in (plain, kept.motion)]
+            print(f"{name:16} {character:17} {len(goals):6} {worst[0]:12.0f} {worst[1]:8.1f} {reached:8}"
+                  f" {turns[0]:6.2f} -> {turns[1]:.2f}")  # fmt: skip
+
+
+def speed() -> None:
+    """All takes of hands one after the other, again and again; so goals count in nearly every frame."""
+    made = [make(60.0) for make in hand_takes.TAKES.values()]
+    rotations = np.concatenate([one.motion.rotations for one in made])
+    path = np.concatenate([one.motion.root_translation for one in made])
+    own, (skeleton, parts) = made[0].body, body(BROAD)
+    print(f"{'frames':>8} {'goals':>6} {'off':>8} {'on':>8}   times of forward kinematics")
+    for frames in (9000, 36000, 72000):
+        again = -(-frames // len(rotations))
+        motion = Motion(
+            made[0].motion.skeleton,
+            60.0,
+            np.tile(rotations, (again, 1, 1))[:frames],
+            np.tile(path, (again, 1))[:frames],
+        )
+        contacts = find_contacts(motion, own)
+        base = min(_seconds(motion.model) for _ in range(3))
+        given = (motion, own, skeleton, parts)
+        spent = [
+            _seconds(partial(fit, *given, one, contacts)) for one in (FitSettings(goals=()), FitSettings())
+        ]
+        count = len(fit_with_goals(motion, own, skeleton, parts, FitSettings(), contacts).goals)
+        print(f"{frames:8} {count:6} {spent[0] / base:8.1f} {spent[1] / base:8.1f}")
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+QUESTIONS = {"takes": takes, "open": open_motion, "speed": speed}
+
+
+def main() -> None:
+    for name in sys.argv[1:] or QUESTIONS:
+        QUESTIONS[name]()
+
+
+if __name__ == "__main__":
+    main()
