@@ -335,18 +335,6 @@ def test_planted_ranges_step_aside_as_one_and_ease_from_one_to_the_next() -> Non
     np.testing.assert_allclose(out[[0, 19]], [means[0], means[2]], atol=1e-6)
 
 
-def test_hips_rise_for_feet_that_are_flat_and_for_pitched_ones_either_way_less() -> None:
-    def rise(pitch_deg: float) -> float:
-        sole = quat.rotate(quat.from_axis_angle([1.0, 0, 0], np.radians(pitch_deg)), np.array([[0, -1.0, 0]]))
-        foot = fit_feet._Foot(np.zeros((1, 3)), np.array([[0, 0, 0.01]]), np.ones(1), sole)
-        return float(fit_feet._rise([foot])[0])
-
-    assert rise(0.0) == pytest.approx(0.01 / 1.1)
-    for pitch_deg in (5.0, 15.0, 30.0):
-        assert rise(pitch_deg) == pytest.approx(rise(-pitch_deg))
-        assert rise(pitch_deg) < rise(pitch_deg - 5.0)
-
-
 def test_a_broad_body_stands_as_wide_as_its_hips() -> None:
     skeleton, parts = body(Build())
     other, other_parts = body(BROAD)

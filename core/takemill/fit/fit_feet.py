@@ -8,31 +8,27 @@ goes over into the pose that the fitted rotations give it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from ..base.checks import Array, Mask
+from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..feet.contacts import Contacts
 from ..feet.leg_ik import place_ankles
 from ..feet.soles import ball_drop_m, foot_points, sole_offsets
-from ..maths import filters, quat
+from ..maths import quat
 from ..maths.easing import smoothstep
 from ..maths.series import runs
+from .fit_hips import BLEND_S, Leg, hips_shift
 from .fit_scale import Scale
 
 # Those without a note were chosen by eye.
-_BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
 # Share of the foot's length by which one end lies lower when it bears the foot alone.
 _PIVOT_FOOT_SHARE = 0.15
 _MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
-_FLAT_PITCH_RAD = np.radians(15.0)  # feet pitched by more count little for the height of the hips
-_MAX_REACH_SHARE = 0.999  # of the leg's length that the hips leave to a planted leg
-_HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
 
 
 def plant_feet(
@@ -40,74 +36,60 @@ def plant_feet(
 ) -> Motion:
     """The fitted motion with its planted feet where the performer's stood.
 
-    The hips rise or sink smoothly with the flat feet, so that knees stay as bent as the performer's, and sink
-    where a leg would not reach.
+    The hips rise or sink smoothly, so that the straightest of the legs that stand keeps its bend, and sink in
+    advance where a leg would not reach. They shift aside as far as the feet stand further aside.
     """
     soles = sole_offsets(fitted.skeleton, target_body)
     theirs = scale.apply(foot_points(source, body))
     rotations = fitted.rotations.copy()
-    feet: dict[str, _Foot] = {}
+    legs: dict[str, Leg] = {}
     for k, foot in enumerate(contacts.feet):
         planted = contacts.planted[:, k]
         if foot not in target_body.feet or not planted.any():
             continue
+        joints = [target_body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg")]
+        hip, knee = (joint_in_model(fitted, joint)[1] for joint in joints)
         turned, ankle = joint_in_model(fitted, target_body.require(foot))
         arms = quat.rotate(turned[:, None], soles[target_body.feet.index(foot)])
-        near = _nearness(planted, round(_BLEND_S * source.rate))
-        found = _Foot(ankle, ankle, near, arms[:, 1] - arms[:, 0])
+        near = _nearness(planted, round(BLEND_S * source.rate))
+        pelvis = joint_in_model(fitted, target_body.require("hips"))[0]
+        leg = Leg(
+            hip,
+            knee,
+            ankle,
+            ankle,
+            arms[:, 0, :2],
+            near,
+            planted,
+            ankle[:, 2],
+            pelvis,
+            arms[:, 1] - arms[:, 0],
+        )
         toes, level = target_body.get(foot.replace("Foot", "Toes")), fitted
         if toes is not None and body.get(foot.replace("Foot", "Toes")) is None:
-            rotations[:, toes] = _level_toes(fitted, toes, found)
+            rotations[:, toes] = _level_toes(fitted, toes, leg)
             level = fitted.with_rotations(rotations)
         drop = ball_drop_m(level, target_body, foot, ankle + arms[:, 1])
-        wanted = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, drop, planted)
-        feet[foot] = replace(found, wanted=wanted)
-    if not feet:
+        wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, drop, planted)
+        held = (wanted - ankle)[_nearest(planted)]
+        under = 0.0 if contacts.rise_m is None else contacts.rise_m[:, k].min(axis=-1) * scale.height
+        lowest = np.minimum(theirs[:, body.feet.index(foot), :, 2].min(axis=-1), under)
+        sole = np.minimum(arms[:, 0, 2], arms[:, 1, 2] + drop)
+        legs[foot] = replace(leg, wanted=ankle + held, aside=aside, floor=lowest - sole)
+    if not legs:
         return fitted
-    width = round(_HIPS_SMOOTHING_S * source.rate)
-    lift = _average(_rise(feet.values()), width)
-    drop = _average(filters.moving_max(_shortfall_m(fitted, target_body, feet, lift), width), width)
-    lifted = _lift_hips(fitted, rotations, target_body, lift - drop)
-    return place_ankles(lifted, target_body, {foot: data.goal(lift - drop) for foot, data in feet.items()})
+    shift = hips_shift(list(legs.values()), source.rate)
+    lifted = _move_hips(fitted, rotations, target_body, shift)
+    return place_ankles(
+        lifted, target_body, {foot: leg.goal(shift, source.rate) + shift for foot, leg in legs.items()}
+    )
 
 
-@dataclass(frozen=True)
-class _Foot:
-    """One foot of the target: as fitted, and where it should stand.
+def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: Mask) -> tuple[Array, Array]:
+    """Where the ankle goes (F, 3), and its step aside (F, 2).
 
-    Attributes:
-        ankle: (F, 3) as fitted, metres.
-        wanted: (F, 3) where it should be while planted.
-        near: (F,) how much that counts.
-        sole: (F, 3) from heel to ball.
-    """
-
-    ankle: Array
-    wanted: Array
-    near: Array
-    sole: Array
-
-    def goal(self, lift: Array) -> Array:
-        """Where the ankle goes (F, 3) when the hips are lifted by (F,)."""
-        ankle = self.ankle + _as_height(lift)
-        return ankle + self.near[:, None] * (self.wanted - ankle)
-
-    @property
-    def pitch(self) -> Array:
-        """How far the ball lies below the heel (F,), radians."""
-        return np.arctan2(-self.sole[:, 2], np.linalg.norm(self.sole[:, :2], axis=-1))
-
-
-def _as_height(height: Array) -> Array:
-    """Heights (F,) as vectors (F, 3)."""
-    return height[:, None] * np.array([0.0, 0.0, 1.0])
-
-
-def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: Mask) -> Array:
-    """Where the ankle goes (F, 3), from the performer's scaled heel and ball (F, 2, 3).
-
-    `ankle` (F, 3) and `arms` (F, 2, 3), from ankle to heel and ball, are those of the fitted pose; by `drop`
-    (F,) its toes have the ball lower.
+    `theirs` are the performer's heel and ball (F, 2, 3), scaled. `ankle` (F, 3) and `arms` (F, 2, 3), from
+    ankle to heel and ball, are those of the fitted pose; by `drop` (F,) its toes have the ball lower.
     """
     foot, other = arms[:, 1] - arms[:, 0], theirs[:, 1] - theirs[:, 0]
     length, other_length = (np.linalg.norm(v, axis=-1).max() for v in (foot, other))
@@ -123,11 +105,12 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: 
     # The end that touches the floor decides the height alone: for a longer foot the higher of both goals.
     rules = np.maximum if length > other_length else np.minimum
     pivot[:, 2] = rules(by_heel[:, 2], by_ball[:, 2]) - drop
-    pivot[:, :2] += _steps_aside((ankle - pivot)[:, :2], planted)
-    return pivot
+    aside = _steps_aside((ankle - pivot)[:, :2], planted)
+    pivot[:, :2] += aside
+    return pivot, aside
 
 
-def _level_toes(motion: Motion, toes: int, foot: _Foot) -> Array:
+def _level_toes(motion: Motion, toes: int, foot: Leg) -> Array:
     """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
     bend = np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD) * foot.near
     side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(motion))], axis=-1)
@@ -149,55 +132,28 @@ def _steps_aside(aside: Array, planted: Mask) -> Array:
 
 def _nearness(planted: Mask, frames: int) -> Array:
     """1 (F,) while planted, easing to 0 over `frames` before and after."""
-    count = np.arange(len(planted))
-    before = np.maximum.accumulate(np.where(planted, count, -len(planted)))
-    after = np.minimum.accumulate(np.where(planted, count, 2 * len(planted))[::-1])[::-1]
-    return _ease(1 - np.minimum(count - before, after - count) / max(frames, 1))
+    return _ease(1 - np.abs(np.arange(len(planted)) - _nearest(planted)) / max(frames, 1))
 
 
-def _rise(feet: Iterable[_Foot]) -> Array:
-    """How far (F,) the hips must rise for flat feet to stand with their legs as fitted, metres."""
-    total, weight = 0.0, 0.1  # in the air it fades to nothing
-    for foot in feet:
-        flat = foot.near * np.exp(-((foot.pitch / _FLAT_PITCH_RAD) ** 2))
-        total = total + flat * (foot.wanted - foot.ankle)[:, 2]
-        weight = weight + flat
-    return np.asarray(total / weight)
+def _nearest(planted: Mask) -> Index:
+    """The planted frame that is nearest to each frame (F,)."""
+    count, there = np.arange(len(planted)), np.flatnonzero(planted)
+    after = np.searchsorted(there, count).clip(0, len(there) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(there[before] - count) <= np.abs(there[after] - count)
+    return np.asarray(np.where(nearer, there[before], there[after]))
 
 
-def _shortfall_m(motion: Motion, body: BodyMap, feet: Mapping[str, _Foot], lift: Array) -> Array:
-    """How far (F,) the hips, lifted by `lift`, must sink for each leg to reach its goal, metres."""
-    missing = np.zeros(len(motion))
-    for name, foot in feet.items():
-        hip, knee = (
-            joint_in_model(motion, body.require(name.replace("Foot", part)))[1]
-            for part in ("UpperLeg", "LowerLeg")
-        )
-        length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(foot.ankle - knee, axis=-1)
-        longest = np.maximum(_MAX_REACH_SHARE * length, np.linalg.norm(foot.ankle - hip, axis=-1))
-        goal = foot.goal(lift)
-        aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
-        height = np.sqrt(np.maximum(longest**2 - aside**2, 0.0))
-        missing = np.maximum(missing, hip[:, 2] + lift - goal[:, 2] - height)
-    return missing
-
-
-def _lift_hips(motion: Motion, rotations: Array, body: BodyMap, lift: Array) -> Motion:
-    """The motion with other rotations (F, J, 4), and its hips, and all on them, lifted by (F,) metres."""
-    hips, up = body.require("hips"), _as_height(lift)
+def _move_hips(motion: Motion, rotations: Array, body: BodyMap, shift: Array) -> Motion:
+    """The motion with other rotations (F, J, 4), and its hips, and all on them, moved by (F, 3) metres."""
+    hips = body.require("hips")
     parent = motion.skeleton.parents[hips]
     if parent >= 0:
-        up = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), up)
-    track = motion.translation_of(hips) + up
+        shift = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), shift)
+    track = motion.translation_of(hips) + shift
     if hips == 0:
         return replace(motion, rotations=rotations, root_translation=track)
     return replace(motion, rotations=rotations, translations={**motion.translations, hips: track})
-
-
-def _average(values: Array, frames: int) -> Array:
-    """Values (F,) smoothed by a bell that reaches `frames` to either side."""
-    bell = np.hanning(2 * frames + 3)[1:-1]
-    return np.convolve(np.pad(values, frames, mode="edge"), bell / bell.sum(), mode="valid")
 
 
 def _ease(part: Array) -> Array:

@@ -1,0 +1,202 @@
+"""How legs reach their planted feet without a snap, and how the hips help them.
+
+Near its full length a leg turns its knee by degrees for each millimetre. So the hips follow the straightest
+leg that stands; a goal further than the leg is long is approached, never met; and between the fitted pose and
+the planted one a leg blends its direction and the bend of its knee, not the place of its ankle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..base.checks import Array, Mask
+from ..maths import filters, quat
+from ..maths.easing import smoothstep
+from ..maths.series import runs
+
+# Those without a note were chosen by eye.
+BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
+_SLOPE_S, _COAST_S = 0.05, 0.06  # how long a change is looked at, and how long it goes on
+_FLOOR_S = 0.06  # a sole is raised out of the floor no faster
+_FLAT_PITCH_RAD = np.radians(15.0)  # feet pitched by more count little for the height of the hips
+_HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
+# Leg lengths that the hips shift aside at most. A short-legged body whose stance is three times as wide as
+# the performer's would swing by a quarter of its legs: cuts then tell its shift of weight as two actions.
+_MOST_SHIFT_LEGS = 0.1
+_STRAIGHT_RAD = np.radians(6.0)  # a knee bent by less is spared no more than one bent by this
+# Of 1 - cosine of a knee's bend, below which it straightens ever slower.
+_SOFT_BEND = 1 - np.cos(np.radians(8.0))
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One leg of the target: as fitted, and where its foot should stand. Metres.
+
+    Attributes:
+        hip, knee, ankle: (F, 3) as fitted.
+        wanted: (F, 3) where the ankle should be while the foot is planted.
+        aside: (F, 2) how much further aside than the performer's foot, scaled, that is.
+        near: (F,) how much `wanted` counts.
+        planted: (F,) when the foot is.
+        floor: (F,) how high the ankle must be for the sole to be no deeper in the floor than the performer's.
+        pelvis: (F, 4) what carries the leg, in model space.
+        sole: (F, 3) from heel to ball.
+    """
+
+    hip: Array
+    knee: Array
+    ankle: Array
+    wanted: Array
+    aside: Array
+    near: Array
+    planted: Mask
+    floor: Array
+    pelvis: Array
+    sole: Array
+
+    @property
+    def pitch(self) -> Array:
+        """How far the ball lies below the heel (F,), radians."""
+        return np.arctan2(-self.sole[:, 2], np.linalg.norm(self.sole[:, :2], axis=-1))
+
+    @property
+    def bones_m(self) -> tuple[Array, Array]:
+        """The lengths (F,) of thigh and shin."""
+        return quat.length(self.knee - self.hip), quat.length(self.ankle - self.knee)
+
+    def bend(self, distance: Array) -> Array:
+        """1 - cosine of the knee's bend (F,) with ankle and hip so far apart (F,); below 0: out of reach."""
+        thigh, shin = self.bones_m
+        return ((thigh + shin) ** 2 - distance**2) / (2 * thigh * shin)
+
+    def distance(self, bend: Array) -> Array:
+        """How far (F,) the ankle is from the hip with such a `bend` (F,)."""
+        thigh, shin = self.bones_m
+        return np.sqrt(np.maximum((thigh + shin) ** 2 - 2 * thigh * shin * bend, 0.0))
+
+    @property
+    def least_bend(self) -> Array:
+        """The `bend` (F,) below which the leg straightens ever slower: as far as the fitted pose does."""
+        return np.clip(self.bend(quat.length(self.ankle - self.hip)), 1e-14, _SOFT_BEND)
+
+    def goal(self, shift: Array, rate: float) -> Array:
+        """Where the ankle goes (F, 3), seen from hips that move by (F, 3).
+
+        While the foot is planted it is where it should be, or as near as the leg reaches. Elsewhere the turns
+        of knee and leg that this takes fade, and go on at first as they changed before.
+        """
+        fitted, wanted = self.ankle - self.hip, self.wanted - self.hip - shift
+        least, needed = self.least_bend, self.bend(quat.length(wanted))
+        soft = np.where(needed < least, least * np.exp(np.minimum(needed / least, 1.0) - 1.0), needed)
+        bent = _knee_turn(self.bend(quat.length(fitted)))
+        swing = quat.rotate(quat.inv(self.pelvis), quat.log(quat.between(fitted, wanted)))
+        change = np.concatenate([(_knee_turn(soft) - bent)[:, None], swing], axis=-1)
+        change = fade(change, self.planted, rate)
+        distance = self.distance(1 - np.cos(np.clip(bent + change[:, 0], 0.0, np.pi)))
+        way = quat.rotate(quat.exp(quat.rotate(self.pelvis, change[:, 1:])), fitted)
+        goal = self.hip + way * (distance / quat.length(fitted))[:, None]
+        # On its way a foot that is longer than the performer's must not go through the floor.
+        deep = np.maximum(self.floor - (goal + shift)[:, 2], 0.0) * smoothstep(np.minimum(2 * self.near, 1.0))
+        width = round(_FLOOR_S * rate)
+        clear = 1 - fade(np.ones((len(deep), 1)), self.planted, rate, 2 * _FLOOR_S)[:, 0]
+        goal[:, 2] += _average(filters.moving_max(np.where(self.planted, 0.0, deep), width), width) * clear
+        return goal
+
+
+def _knee_turn(bend: Array) -> Array:
+    """The turn of a knee (F,), radians, of 1 - its cosine (F,)."""
+    return 2 * np.arcsin(np.sqrt(np.clip(bend / 2, 0.0, 1.0)))
+
+
+def fade(values: Array, planted: Mask, rate: float, blend_s: float = BLEND_S) -> Array:
+    """Values (F, N) of planted frames as they are; before and after, fading to nothing.
+
+    They go on as they changed at either end of a contact, ever slower; in a short gap one goes over into the
+    other.
+    """
+    frames = np.arange(len(planted))
+    starts, stops = runs(planted)
+    before = np.searchsorted(starts, frames, side="right") - 1  # the contact that this frame is in or after
+    gone = np.where(before >= 0, frames - stops[before] + 1, len(planted)).clip(0)
+    after = np.minimum(before + 1, len(starts) - 1)
+    ahead = np.where(before + 1 < len(starts), starts[after] - frames, len(planted))
+    edge = max(round(_SLOPE_S * rate), 1)
+    gap = np.minimum(blend_s * rate, gone + ahead)
+    out = np.zeros_like(values)
+    for ends, inner, away in (
+        (stops[before] - 1, np.maximum(stops[before] - 1 - edge, starts[before]), gone),
+        (starts[after], np.minimum(starts[after] + edge, stops[after] - 1), ahead),
+    ):
+        slope = (values[ends] - values[inner]) / np.maximum(np.abs(ends - inner), 1)[:, None]
+        on = _COAST_S * rate * (1 - np.exp(-away / (_COAST_S * rate)))
+        share = smoothstep(np.clip(1 - away / gap, 0.0, 1.0))
+        out += share[:, None] * (values[ends] + slope * on[:, None])
+    return np.where(planted[:, None], values, out)
+
+
+def hips_shift(legs: Sequence[Leg], rate: float) -> Array:
+    """How the hips move (F, 3) for their legs to reach, metres."""
+    width = round(_HIPS_SMOOTHING_S * rate)
+    shift = np.zeros_like(legs[0].hip)
+    if len(legs) == 2:
+        shift[:, :2] = _weight_shift(legs)
+        for axis in (0, 1):
+            shift[:, axis] = _average(shift[:, axis], width)
+    shift[:, 2] = _average(_rise(legs, shift), width)
+    shift[:, 2] -= _average(filters.moving_max(_shortfall_m(legs, shift), width), width)
+    return shift
+
+
+def _weight_shift(legs: Sequence[Leg]) -> Array:
+    """How far aside (F, 2) the hips go with feet that stand further aside, metres.
+
+    They stay as near to either foot, in shares of the stance's width, as the performer's.
+    """
+    middle = np.mean([leg.hip[:, :2] for leg in legs], axis=0)
+    first, second = (leg.wanted[:, :2] - leg.aside for leg in legs)
+    across = second - first
+    over = np.einsum("fi,fi->f", middle - first, across) / np.maximum((across**2).sum(axis=-1), 1e-9)
+    share = np.clip(over, 0.0, 1.0)
+    side = legs[0].hip[:, :2] - legs[1].hip[:, :2]
+    side = side / np.maximum(quat.length(side), 1e-9)[:, None]
+    shift = np.zeros(len(middle))
+    for leg, bears in zip(legs, (1 - share, share), strict=True):
+        shift += bears * leg.near * np.einsum("fi,fi->f", leg.aside, side)
+    most = _MOST_SHIFT_LEGS * sum(length.max() for length in legs[0].bones_m)
+    return (most * np.tanh(shift / most))[:, None] * side
+
+
+def _rise(legs: Sequence[Leg], shift: Array) -> Array:
+    """How far (F,) the hips must rise for legs to keep their bend, metres; the straightest count most."""
+    total, weight, standing = 0.0, 1e-12, 0.0
+    for leg in legs:
+        fitted, wanted = leg.ankle - leg.hip, leg.wanted - leg.hip - shift
+        length = quat.length(fitted)
+        height = np.sqrt(np.maximum(length**2 - (wanted[:, :2] ** 2).sum(axis=-1), 0.0))
+        flat = leg.near * np.exp(-((leg.pitch / _FLAT_PITCH_RAD) ** 2))
+        # A knee's turn for a millimetre of height goes with its leg's steepness, over the sine of its bend.
+        steep = (height / length) ** 2
+        counts = flat * steep / (leg.bend(length) / 2 + np.sin(_STRAIGHT_RAD / 2) ** 2)
+        total = total + counts * (wanted[:, 2] + height)
+        weight, standing = weight + counts, standing + flat * steep
+    return np.asarray(total / weight * standing / (standing + 0.1))  # in the air it fades to nothing
+
+
+def _shortfall_m(legs: Sequence[Leg], shift: Array) -> Array:
+    """How far (F,) the hips, moved by `shift`, must sink for each leg to reach its goal, metres."""
+    missing = np.zeros(len(shift))
+    for leg in legs:
+        wanted = leg.wanted - leg.hip - shift
+        longest = leg.distance(leg.least_bend)
+        height = np.sqrt(np.maximum(longest**2 - (wanted[:, :2] ** 2).sum(axis=-1), 0.0))
+        missing = np.maximum(missing, leg.near**2 * (-wanted[:, 2] - height))
+    return missing
+
+
+def _average(values: Array, frames: int) -> Array:
+    """Values (F,) smoothed by a bell that reaches `frames` to either side."""
+    bell = np.hanning(2 * frames + 3)[1:-1]
+    return np.convolve(np.pad(values, frames, mode="edge"), bell / bell.sum(), mode="valid")
