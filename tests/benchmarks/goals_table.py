@@ -38,8 +38,9 @@ from takemill.feet.contacts import find_contacts
 from takemill.fit.body_shape import body_shape
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
 from takemill.fit.fit_scale import Scale
-from takemill.fit.goal_figures import figures
+from takemill.fit.goal_figures import figures, posed
 from takemill.fit.goal_results import goal_results
+from takemill.fit.goal_targets import courses
 
 LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)
 OPEN = ("walk", "run", "jump", "punch", "kick", "dance_a", "cartwheel", "crawl", "getup_facedown")
@@ -87,7 +88,8 @@ def open_motion() -> None:
             ratio = leg_length(skeleton, parts) / leg_length(motion.skeleton, own)
             bodies = figures(motion.skeleton, own, skeleton, parts)
             goals = [one.goal for one in kept.goals]
-            before = goal_results(plain, goals, motion, bodies, Scale(ratio, ratio, 0.0))
+            asked = courses(goals, posed(bodies[0], motion), bodies, Scale(ratio, ratio, 0.0))
+            before = goal_results(plain, asked, bodies[1])
             worst = [1000 * max((one.worst_m for one in some), default=0.0) for some in (before, kept.goals)]
             reached = sum(one.reached for one in kept.goals)
             turns = [peak_turn(one, parts) / peak_turn(motion, own) for one in (plain, kept.motion)]

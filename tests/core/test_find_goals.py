@@ -12,20 +12,21 @@ from fit_bodies import rolled as with_other_axes
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.fit.find_goals import find_goals
-from takemill.fit.goal_figures import figures
+from takemill.fit.goal_figures import figures, posed
 from takemill.fit.goals import Goal, arm_weights, blend_frames, wanted_goals, window
 
 
 def found_in(motion: Motion, floor_m: float = 0.0) -> tuple[Goal, ...]:
     parts = find_body_map(motion.skeleton)
-    return find_goals(motion, figures(motion.skeleton, parts, motion.skeleton, parts)[0], floor_m)
+    figure = figures(motion.skeleton, parts, motion.skeleton, parts)[0]
+    return find_goals(posed(figure, motion), figure, floor_m)
 
 
 @pytest.mark.parametrize("name", hand_takes.TAKES)
 def test_every_known_contact_is_found_and_no_other(name: str) -> None:
     take = hand_takes.TAKES[name](60.0)
     bodies = figures(take.motion.skeleton, take.body, take.motion.skeleton, take.body)
-    goals = find_goals(take.motion, bodies[0], 0.0)
+    goals = find_goals(posed(bodies[0], take.motion), bodies[0], 0.0)
     trunk = {"hips", "spine", "chest"}
     for goal in goals:
         assert any(
@@ -67,7 +68,8 @@ def test_hands_that_hang_at_the_thighs_have_no_goals() -> None:
     skeleton, parts = body(Build(arms_down_deg=88.0))
     rotations = np.tile(skeleton.rest_rotation, (90, 1, 1))
     still = Motion(skeleton, 30.0, rotations, np.tile(skeleton.rest_translation[0], (90, 1)))
-    assert find_goals(still, figures(skeleton, parts, skeleton, parts)[0], 0.0) == ()
+    figure = figures(skeleton, parts, skeleton, parts)[0]
+    assert find_goals(posed(figure, still), figure, 0.0) == ()
 
 
 def test_a_goal_sets_in_before_it_holds() -> None:

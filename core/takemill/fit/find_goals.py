@@ -28,7 +28,7 @@ _SLOW_IN, _SLOW_OUT = 0.3, 0.6
 _TAP = 0.9  # a pat or a clap: at the moment of the least distance, slower than this along the surface
 _TAP_DEPTH = 0.003  # and it lasts while the surfaces are no further apart than at that moment: 2.5 mm
 _MIN_S, _MIN_FLOOR_S, _GAP_S = 0.06, 0.15, 0.12
-_CUTOFF_HZ = 6.0  # as feet
+_CALM_S = 0.075  # means of so long, twice: they let through what feet's 6 Hz do, in a tenth of the time
 _HANGING_COSINE = np.cos(np.radians(30.0))  # an arm that points down like this hangs: its hand is on nothing
 # Two hands on one thing: the line between them keeps its length (in arms) and its place in both hands, while
 # they move about by more than so many arms.
@@ -44,10 +44,9 @@ _GROUPS: tuple[tuple[str, ...], ...] = (
 )
 
 
-def find_goals(motion: Motion, figure: Figure, floor_m: float) -> tuple[Goal, ...]:
-    """The goals of a motion of the figure's skeleton, in order; its floor lies at `floor_m`."""
-    anchors = figure.anchors
-    pose = GoalPose(motion, [anchor.joint for anchor in anchors.values()], slice(None))
+def find_goals(pose: GoalPose, figure: Figure, floor_m: float) -> tuple[Goal, ...]:
+    """The goals of a motion of the figure (see `posed`), in order; its floor lies at `floor_m`."""
+    motion, anchors = pose.motion, figure.anchors
     leg = leg_length(figure.skeleton, figure.body)
     scene = _Scene(motion, figure, pose, leg, floor_m)
     hands = [hand for side in SIDES if (hand := f"{side}Hand") in anchors]
@@ -76,9 +75,8 @@ class _Scene:
 
     def _calm(self, values: Array) -> Array:
         """Values (F, ...) without what is quicker than a part moves."""
-        if self.rate <= 2.3 * _CUTOFF_HZ or len(values) < 3:
-            return values
-        return filters.butterworth(values, self.rate, _CUTOFF_HZ, order=2)
+        half = round(_CALM_S * self.rate / 2)
+        return filters.moving_mean(filters.moving_mean(values, half), half) if half else values
 
     def _speed(self, points: Array) -> Array:
         """(F,) leg lengths a second."""
@@ -171,8 +169,9 @@ class _Scene:
 
     def _touch(self, hand: str, part: str, first: int, last: int) -> float:
         """How far along the hand it touches a part: 0 at the wrist, 1 at the tip."""
-        anchor, frames = self.figure.anchors[part], slice(first, last)
-        ends = (self.pose.point(anchor.joint, one)[frames] for one in (anchor.start, anchor.end))
+        anchor, frames = self.figure.anchors[part], np.arange(first, last)
+        there = self.pose.at_rows(frames, [anchor.joint])
+        ends = (there.point(anchor.joint, one) for one in (anchor.start, anchor.end))
         start, end, _ = self.palms[hand]
         lines = start[frames], end[frames], *ends
         return preferred(segment_nearest(*lines)[0], lines)

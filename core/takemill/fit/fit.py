@@ -17,8 +17,9 @@ from .find_goals import find_goals
 from .fit_feet import plant_feet
 from .fit_rotations import fit_rotations
 from .fit_scale import Scale
-from .goal_figures import figures
+from .goal_figures import figures, posed
 from .goal_results import GoalResult, goal_results
+from .goal_targets import courses
 from .goals import KINDS, wanted_goals
 from .rest_match import POSTURES
 from .solve_goals import keep_goals
@@ -120,11 +121,12 @@ def fit_with_goals(
     if not settings.goals:
         return Fitted(fitted, ())
     bodies = figures(motion.skeleton, body, target, target_body)
-    goals = find_goals(motion, bodies[0], settings.floor_m)
+    source = posed(bodies[0], motion)
+    goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
-    standing = contacts if settings.plant_feet else None
-    fitted = keep_goals(fitted, goals, motion, bodies, scale, standing)
-    return Fitted(fitted, goal_results(fitted, goals, motion, bodies, scale))
+    asked = courses(goals, source, bodies, scale)
+    fitted = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
+    return Fitted(fitted, goal_results(fitted, asked, bodies[1]))
 
 
 def _expect_fitting(

@@ -17,7 +17,7 @@ from .goal_limits import added, beyond, capped, softened
 from .goal_pose import GoalPose
 from .goal_targets import Course, wanted_line, wanted_point
 
-_PASSES = 3  # each finds what the one before left: trunk and shoulders turn by what is still missing
+_PASSES = 2  # each finds what the one before left: trunk and shoulders turn by what is still missing
 _MAX_SHOULDER_RAD, _MAX_TRUNK_RAD = np.radians(25.0), np.radians(50.0)  # about as far as people's (no source)
 _TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
 _MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
@@ -204,12 +204,15 @@ class Arms:
             self._meet_nearer(goals, wants)
             wants = {side: self._short(side, goals[side]) for side in self.arms}
         for side, arm in self.arms.items():
-            if arm.shoulder is not None:
-                lever = pose.at[arm.upper] - pose.at[arm.shoulder]
-                turn = quat.cross(lever, wants[side]) / np.maximum(np.sum(lever**2, axis=-1), _TINY)[:, None]
-                before, place = self.lifted[side], pose.at[arm.upper]
-                self.lifted[side] = softened(added(before, turn, _MAX_SHOULDER_RAD), _MAX_SHOULDER_RAD)
-                pose.turn(arm.shoulder, quat.mul(quat.exp(self.lifted[side]), quat.exp(-before)))
+            rows = np.flatnonzero(wants[side].any(axis=1))
+            if arm.shoulder is not None and len(rows):
+                place = pose.at[arm.upper]
+                lever = (place - pose.at[arm.shoulder])[rows]
+                turn = quat.cross(lever, wants[side][rows]) / np.sum(lever**2, axis=-1)[:, None]
+                before = self.lifted[side][rows]
+                after = softened(added(before, turn, _MAX_SHOULDER_RAD), _MAX_SHOULDER_RAD)
+                self.lifted[side][rows] = after
+                pose.turn(arm.shoulder, quat.mul(quat.exp(after), quat.exp(-before)), rows)
                 wants[side] = wants[side] - (pose.at[arm.upper] - place)
         self._bend_trunk({side: want * helps[side][:, None] for side, want in wants.items()}, helps)
 
@@ -239,23 +242,25 @@ class Arms:
 
     def _bend_trunk(self, wants: Mapping[str, Array], helps: Mapping[str, Array]) -> None:
         """Turns the trunk's joints, each by its share, for shoulders that are wanted elsewhere (N, 3)."""
-        if not self.trunk or not any(want.any() for want in wants.values()):
+        rows = np.flatnonzero(np.any([want.any(axis=1) for want in wants.values()], axis=0))
+        if not self.trunk or not len(rows):
             return
         pose = self.pose
-        pivot = np.mean([pose.at[joint] for joint in self.trunk], axis=0)
-        matrix, right = np.zeros((len(pose), 3, 3)), np.zeros((len(pose), 3, 1))
+        pivot = np.mean([pose.at[joint][rows] for joint in self.trunk], axis=0)
+        matrix, right = np.zeros((len(rows), 3, 3)), np.zeros((len(rows), 3, 1))
         for side, arm in self.arms.items():
-            lever = pose.at[arm.upper] - pivot
+            lever, help_rows = pose.at[arm.upper][rows] - pivot, helps[side][rows, None, None]
             squared = np.sum(lever**2, axis=-1)[:, None, None]
-            matrix += squared * (helps[side][:, None, None] + _TRUNK_COST) * np.eye(3)
-            matrix -= helps[side][:, None, None] * lever[:, :, None] * lever[:, None, :]
-            right[..., 0] += quat.cross(lever, wants[side])
+            matrix += squared * (help_rows + _TRUNK_COST) * np.eye(3)
+            matrix -= help_rows * lever[:, :, None] * lever[:, None, :]
+            right[..., 0] += quat.cross(lever, wants[side][rows])
         turn = each_solved(matrix, right)[..., 0]
-        before = self.bent
-        self.bent = softened(added(before, turn, _MAX_TRUNK_RAD), _MAX_TRUNK_RAD)
-        step = [quat.exp(sign * one / len(self.trunk)) for sign, one in ((1.0, self.bent), (-1.0, before))]
+        before = self.bent[rows]
+        after = softened(added(before, turn, _MAX_TRUNK_RAD), _MAX_TRUNK_RAD)
+        self.bent[rows] = after
+        step = [quat.exp(sign * one / len(self.trunk)) for sign, one in ((1.0, after), (-1.0, before))]
         for joint in self.trunk:
-            pose.turn(joint, quat.mul(*step))
+            pose.turn(joint, quat.mul(*step), rows)
 
     def _bend(self, side: str, arm: _Arm, goal: Array, weight: Array, hand: Array) -> None:
         """Bends one arm so that its wrist is at its goal (N, 3), and turns its hand (N, 4)."""

@@ -11,6 +11,7 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
+from ..body.motion import Motion
 from ..body.rest_frames import matched_frames
 from ..body.skeleton import Skeleton
 from ..maths import quat
@@ -148,6 +149,11 @@ class Figure:
             return at[joint], tips[np.argmax(np.linalg.norm(tips - at[joint], axis=-1))]
         start, stop = body.get(part), body.get(side + _NEXT.get(part[len(side) :], "-"))
         return None if start is None or stop is None else (at[start], at[stop])
+
+
+def posed(figure: Figure, motion: Motion) -> GoalPose:
+    """A motion of the figure in model space: all joints that goals look at, in all frames."""
+    return GoalPose(motion, [anchor.joint for anchor in figure.anchors.values()], slice(None))
 
 
 def figures(

@@ -70,13 +70,16 @@ class GoalPose:
         for one in self.below(joint):
             self._pose(one)
 
-    def turn(self, joint: int, turn: Array) -> None:
-        """Turn a joint, and all that hangs on it, by (N, 4) in model space."""
-        pivot = self.at[joint]
+    def turn(self, joint: int, turn: Array, rows: Index | None = None) -> None:
+        """Turn a joint, and all that hangs on it, by (N, 4) in model space; only in some frames if given."""
+        only = slice(None) if rows is None else rows
+        pivot = self.at[joint][only]
         for one in self.below(joint):
-            self.turned[one] = quat.mul(turn, self.turned[one])
+            turned = quat.mul(turn, self.turned[one][only])
+            self.turned[one] = _replaced(self.turned[one], turned, rows)
             if one != joint:
-                self.at[one] = pivot + quat.rotate(turn, self.at[one] - pivot)
+                place = pivot + quat.rotate(turn, self.at[one][only] - pivot)
+                self.at[one] = _replaced(self.at[one], place, rows)
         self._changed.add(joint)
 
     def set_turned(self, joint: int, turned: Array) -> None:
@@ -117,3 +120,12 @@ class GoalPose:
             tracks[joint] = track
         root = tracks.pop(0)
         return Motion.trusted(motion.skeleton, motion.rate, rotations, np.array(root), tracks)
+
+
+def _replaced(values: Array, others: Array, rows: Index | None) -> Array:
+    """Values (N, ...) with others at some rows; the others where no rows are given."""
+    if rows is None:
+        return others
+    out = values.copy()
+    out[rows] = others
+    return out

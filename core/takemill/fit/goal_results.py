@@ -10,10 +10,9 @@ import numpy as np
 from ..base.checks import Array
 from ..body.motion import Motion
 from ..maths import quat
-from .fit_scale import Scale
-from .goal_figures import Figure, floor_low
+from .goal_figures import Figure, floor_low, posed
 from .goal_pose import GoalPose
-from .goal_targets import Course, courses, hand_point, wanted_line, wanted_on_floor, wanted_point
+from .goal_targets import Course, hand_point, wanted_line, wanted_on_floor, wanted_point
 from .goals import Goal, blend_frames
 
 MAX_ERROR_M = 0.01
@@ -40,25 +39,23 @@ class GoalResult:
         return self.worst_m <= MAX_ERROR_M
 
 
-def goal_results(
-    fitted: Motion, goals: Iterable[Goal], source: Motion, figures: tuple[Figure, Figure], scale: Scale
-) -> tuple[GoalResult, ...]:
-    """The goals that both bodies have parts for, in the order of time, and how far off each is."""
+def goal_results(fitted: Motion, those: Iterable[Course], figure: Figure) -> tuple[GoalResult, ...]:
+    """The goals of courses, in the order of time, and how far off each is in a motion of a figure."""
     found = []
-    for course in courses(goals, source, figures, scale):
-        off = _off(course, fitted, figures[1], source.rate)
+    pose = posed(figure, fitted)
+    for course in those:
+        off = _off(course, pose.at_rows(course.frames, course.joints), figure, len(fitted), fitted.rate)
         for goal in course.goals:
             held = off[slice(*np.searchsorted(course.frames, (goal.start, goal.stop)))]
             found.append(GoalResult(goal, float(held.max()), float(held.mean())))
     return tuple(sorted(found, key=lambda one: (one.goal.start, one.goal.part, one.goal.on)))
 
 
-def _off(course: Course, fitted: Motion, figure: Figure, rate: float) -> Array:
+def _off(course: Course, pose: GoalPose, figure: Figure, count: int, rate: float) -> Array:
     """How far (N,) the part is from where its goals have it, metres."""
-    pose = GoalPose(fitted, course.joints, course.frames)
     if course.on == "floor":
         point = floor_low(figure, pose, course.part)[1]
-        wanted = wanted_on_floor(course, figure, pose, len(fitted), blend_frames(rate))
+        wanted = wanted_on_floor(course, figure, pose, count, blend_frames(rate))
     elif course.kind == "body":
         point = hand_point(figure, pose, course.part, course.along)
         wanted = wanted_point(course, figure, pose)

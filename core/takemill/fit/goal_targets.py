@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.checks import Array, Index
-from ..body.motion import Motion
 from ..maths import quat
 from ..maths.ray_exit import ray_exit
 from .capsules import TRUNK
@@ -105,9 +104,9 @@ class Course:
 
 
 def courses(
-    goals: Iterable[Goal], source: Motion, figures: tuple[Figure, Figure], scale: Scale
+    goals: Iterable[Goal], source: GoalPose, figures: tuple[Figure, Figure], scale: Scale
 ) -> tuple[Course, ...]:
-    """The goals that both bodies have parts for, by pairs of parts."""
+    """The goals that both bodies have parts for, by pairs of parts; the source is `posed` in all frames."""
     own, other = figures
     pairs: dict[tuple[str, str, str], list[Goal]] = {}
     for goal in goals:
@@ -126,13 +125,14 @@ def _on_target(figure: Figure, part: str) -> str:
 def _course(
     key: tuple[str, str, str],
     goals: tuple[Goal, ...],
-    source: Motion,
+    source: GoalPose,
     own: Figure,
     other: Figure,
     scale: Scale,
 ) -> Course:
     kind, part, on = key
-    blend, count = blend_frames(source.rate), len(source)
+    rate = source.motion.rate
+    blend, count = blend_frames(rate), len(source)
     total, left, along, along_other = (np.zeros(count) for _ in range(4))
     left += 1
     for goal in goals:
@@ -145,7 +145,7 @@ def _course(
     frames = np.flatnonzero(total > _TINY)
     along, along_other = along[frames] / total[frames], along_other[frames] / total[frames]
     joints = [own.anchors[one].joint for one in (part, on) if one in own.anchors]
-    pose = GoalPose(source, joints, frames)
+    pose = source.at_rows(frames, joints)
     size = other.arm_m / max(own.arm_m, _TINY)
     place, thick = np.zeros(len(frames)), np.zeros(len(frames))
     if kind == "floor":
@@ -163,7 +163,7 @@ def _course(
     if kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on)):
         gap = gap - _course_of(goals, frames, gap, count, blend)
     carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
-    hold = _hold(goals, frames, count, blend, source.rate)
+    hold = _hold(goals, frames, count, blend, rate)
     return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
                   gap, thick, hold)  # fmt: skip
 

@@ -7,7 +7,7 @@ frames at once, is weighted in and out with its goals, and has soft limits, so t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -19,12 +19,11 @@ from ..feet.contacts import Contacts
 from ..feet.leg_ik import reach
 from ..maths import filters, quat
 from ..maths.blocks import each_solved
-from .fit_scale import Scale
 from .goal_arms import Arms
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
-from .goal_targets import Course, courses, wanted_on_floor
-from .goals import Goal, blend_frames
+from .goal_targets import Course, wanted_on_floor
+from .goals import blend_frames
 
 # Of a step of the hips, in those of a bent arm's step across; and of a planted leg. Trial: goals_table.py.
 _HIPS_COST, _LEG_COST = 0.05, 2.0
@@ -35,21 +34,15 @@ _MIN_BEND_SINE2 = 0.05  # as in pin_legs: a straighter limb counts as bent by so
 
 
 def keep_goals(
-    fitted: Motion,
-    goals: Iterable[Goal],
-    source: Motion,
-    figures: tuple[Figure, Figure],
-    scale: Scale,
-    contacts: Contacts | None = None,
+    fitted: Motion, those: Sequence[Course], figure: Figure, contacts: Contacts | None = None
 ) -> Motion:
-    """The fitted motion with the source's goals kept; feet that are planted stay where they are."""
-    those = courses(goals, source, figures, scale)
+    """The fitted motion of a figure with its goals kept; feet that are planted stay where they are."""
     if not those:
         return fitted
     frames = np.unique(np.concatenate([course.frames for course in those]))
-    solver = _Solver(fitted, frames, those, figures[1], contacts)
+    solver = _Solver(fitted, frames, those, figure, contacts)
     solver.lay_on_floor()
-    arms = Arms(solver.pose, figures[1], those, solver.rows, solver.floor_points)
+    arms = Arms(solver.pose, figure, those, solver.rows, solver.floor_points)
     arms.reach()
     return solver.pose.written()
 
