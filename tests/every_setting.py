@@ -34,9 +34,9 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "pin": {"blend_s": 0.12, "longest_slip": 0.05, "straight": 0.99},
     "cuts": {
-        "combinations": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4, "visit_s": 0.3,
-        "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5, "kick_speed": 4.5,
-        "jump_s": 0.2, "jump_rise": 0.12,
+        "combinations": "parts", "gaits": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4,
+        "visit_s": 0.3, "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5,
+        "kick_speed": 4.5, "jump_s": 0.2, "jump_rise": 0.12,
     },
     "loop": {
         "kind": "locomotion", "cycles": 2, "shortest_s": 0.6, "longest_s": 2.5, "window_s": 0.1,
@@ -106,6 +106,24 @@ rate = 24.0
 [[clip]]
 name = "both"
 stretches = [[0.5, 2.4], ["600f", "700f"]]
+
+[[clip]]
+name = "saunter"
+from = 3.0
+to = 9.0
+in_parts = true
+
+[[clip]]
+name = "off"
+from = 7.0
+to = 9.0
+follows = "stroll"
+
+[[clip]]
+name = "on"
+from = 3.0
+to = 4.0
+leads_to = "stroll"
 
 [[variant]]
 of = "stroll"

@@ -1,4 +1,4 @@
-"""The parties in node that read our files: the Khronos glTF validator and three.js's loader.
+"""The parties in node: the Khronos glTF validator, three.js's loader, and three-vrm's spring bones.
 
 Their versions stand in tests/exchange/package-lock.json; `npm ci --prefix tests/exchange` fetches them.
 """
@@ -54,6 +54,23 @@ def three_root_motion(
             shutil.copy(file, folder)
         Path(folder, "node_modules").symlink_to(_HERE / "node_modules")  # for what the helper imports
         return json.loads(_run(str(Path(folder, "root_motion_three.mjs")), glb, cycles, step_s, *clips))
+
+
+def three_chain(glb: Path, helper: Path, step_s: float, clips: Sequence[str]) -> dict[str, Any]:
+    """Where the joints of clips are that three.js plays one after the other, by a helper of ours."""
+    with tempfile.TemporaryDirectory() as folder:
+        for file in (helper, _HERE / "load_three.mjs", _HERE / "chain_three.mjs"):
+            shutil.copy(file, folder)
+        Path(folder, "node_modules").symlink_to(_HERE / "node_modules")
+        return json.loads(_run(str(Path(folder, "chain_three.mjs")), glb, step_s, *clips))
+
+
+def three_springs(request: Mapping[str, Any]) -> np.ndarray:
+    """Where three-vrm takes the ends of spring bones (T, N, 3), glTF's axes: see springs_three.mjs."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "request.json")
+        path.write_text(json.dumps(request))
+        return np.array(json.loads(_run("springs_three.mjs", path)))
 
 
 def three_page(script: str, helper: Path, folder: Path) -> Any:

@@ -31,7 +31,7 @@ def recipes() -> list[str]:
 
 def test_the_recipes_of_the_guide_parse(recipes: list[str]) -> None:
     first, second = (parse_recipe(text, "guide") for text in recipes)
-    assert [clip.name for clip in first.clips] == ["walk", "idle", "turn_about", "strike_straight"]
+    assert [clip.name for clip in first.clips] == ["walk", "idle", "stroll", "turn_about", "strike_straight"]
     assert [one.name for one in first.variants] == ["strike_straight_mirrored"]
     assert first.repair.pin is False
     assert (second.files, second.repair.joints, second.clips[0].root_motion) == (
@@ -72,6 +72,7 @@ def test_the_guide_names_every_field_of_the_list() -> None:
         schema,
         schema["$defs"]["clip"],
         schema["properties"]["gaps"],
+        schema["properties"]["joins"]["items"],
         clip["root_motion"],
         clip["root_motion"]["properties"]["cycle"],
         clip["variant"],

@@ -18,7 +18,7 @@ SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 4,
+    "schema_version": 5,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -40,6 +40,17 @@ GOOD = {
         "cm_s": [[1.5]],
         "worst": [[["head", "hand"]]],
     },
+    "joins": [
+        {
+            "from": "off",
+            "to": "walk",
+            "gap_cm": 0.0,
+            "gap_deg": 0.1,
+            "gap_cm_s": 20.0,
+            "foot": "leftFoot",
+            "phase": 0.0,
+        }
+    ],
     "settings": {"0123456789ab": {"loop": {"kind": "auto"}}},
     "packing": {
         "max_error_m": 0.0005,
@@ -78,6 +89,7 @@ GOOD = {
             "events": [{"name": "leftFoot.down", "frame": 3, "time_s": 0.05, "phase": 0.33}],
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
             "floors_m": None,
+            "springs": None,
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
             "settings": "0123456789ab",
@@ -169,7 +181,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=1), "schema_version: const 4 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 5 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["packing"].pop("max_error_m"), "packing: 'max_error_m' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),

@@ -115,7 +115,9 @@ def test_the_examples_are_a_recipe():
         planar="root", turn="root", height="keep", straight=True, constant_speed=True, turn_deg=0.0,
         blend_frames=0, events=(NamedMoment("lantern", Moment(33.5)),),
     )  # fmt: skip
-    assert recipe.clips[1].stretches[1] == (Moment(540, True), Moment(900, True))
+    assert recipe.clips[1].in_parts
+    assert recipe.clips[2].loops == {"follows": "walk", "leads_to": "walk"}
+    assert recipe.clips[3].stretches[1] == (Moment(540, True), Moment(900, True))
     assert recipe.variants == (VariantSpec("walk", "limp", True, 1.2, "idle", "pose"),)
 
 

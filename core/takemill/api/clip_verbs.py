@@ -12,6 +12,7 @@ from ..clip.loop_search import LoopCandidate
 from ..feet.contacts import find_contacts
 from ..pipeline.cut_clip import keep_loops
 from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.gait_clips import part_gaits
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
@@ -35,7 +36,8 @@ def suggest_cuts(take: AnyTake, recipe: AnyRecipe = None) -> tuple[Cut, ...]:
     take = repair_take(take, recipe)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
     found = cuts.suggest_cuts(take.motion, take.body_map, recipe.cuts, contacts)
-    return keep_loops(found, take.motion, take.body_map, contacts, recipe)
+    found = keep_loops(found, take.motion, take.body_map, contacts, recipe)
+    return part_gaits(found, take.motion, take.body_map, contacts, recipe)
 
 
 def find_loops(

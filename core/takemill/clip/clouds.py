@@ -27,14 +27,14 @@ _MAX_SMALL = 32
 _FINE_PARTS = ("Thumb", "Index", "Middle", "Ring", "Little", "Eye", "jaw", "prop.", "tail.", "root")
 
 
+def is_main(part: str) -> bool:
+    """Whether a body part is compared: no finger, face, tail, prop or root."""
+    return not any(word in part for word in _FINE_PARTS)
+
+
 def main_joints(body: BodyMap) -> Index:
     """The joints (P,) that are compared: mapped ones without fingers, face, tail and props."""
-    return np.array(
-        sorted(
-            {joint for part, joint in body.joints.items() if not any(word in part for word in _FINE_PARTS)}
-        ),
-        np.intp,
-    )
+    return np.array(sorted({joint for part, joint in body.joints.items() if is_main(part)}), np.intp)
 
 
 def positions_at(motion: Motion, frames: Index, joints: Index) -> Array:

@@ -42,6 +42,8 @@ class CutSettings:
 
     Attributes:
         combinations: several strikes without a guard between them as one cut, "whole", or as its "parts".
+        gaits: locomotion from rest to rest as one cut, "whole", or as its "parts": start, loop, turns and
+            stop, which share their poses where they meet.
         idle_s: a rest this long is a clip of its own.
         visit_s: a visit to a guard that parts two actions lasts at least so long.
         snap_s: how far an end may move outwards to a quiet frame.
@@ -57,6 +59,7 @@ class CutSettings:
     """
 
     combinations: Literal["whole", "parts"] = "whole"
+    gaits: Literal["whole", "parts"] = "whole"
     shot_list: tuple[str, ...] = ()
     idle_s: float = 1.5
     visit_s: float = 0.25
@@ -82,6 +85,9 @@ class Cut:
         strikes: the frame in which each of them stops at its reach.
         sure: how sure the kind is: 0.5, it could be another one, to 1.
         why: a sentence on what it was found by.
+        follows, leads_to: of a part of a gait, the name of the loop in whose pose it begins, and in which it
+            ends; "" for none.
+        exact: whether its ends are where they must be, and not looked for again; of a part of a gait.
     """
 
     name: str
@@ -93,6 +99,9 @@ class Cut:
     strikes: tuple[int, ...] = ()
     sure: float = 1.0
     why: str = ""
+    follows: str = ""
+    leads_to: str = ""
+    exact: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,7 +129,7 @@ def suggest_cuts(
     """
     settings = settings or CutSettings()
     for field in fields(settings):
-        if field.name not in ("combinations", "shot_list"):
+        if field.name not in ("combinations", "gaits", "shot_list"):
             expect_positive(getattr(settings, field.name), field.name)
     first, last = between_poses(motion, body)
     if (first, last) != (0, len(motion)):

@@ -1,1 +1,1 @@
-"""A motion carried to another build, and tails that follow by themselves."""
+"""A motion carried to another build."""

@@ -24,10 +24,39 @@
   const after = (a, b) => [...place(a, [b[0], b[1], 0]).slice(0, 2), a[2] + b[2]];
   const inverse = ([x, y, turn]) => [...place([0, 0, -turn], [-x, -y, 0]).slice(0, 2), -turn];
 
+  const blend = (values, width, at, frames) => {  // `width` values of a frame, which may lie between two
+    const low = Math.min(Math.floor(at), Math.max(frames - 2, 0)), part = Math.min(at - low, 1);
+    const [a, b] = [low * width, Math.min(low + 1, frames - 1) * width];
+    return Array.from({length: width}, (_, k) => values[a + k] * (1 - part) + values[b + k] * part);
+  };
+  const moving = (clip) => ({...clip, points: numbers(clip.points), track: clip.track.flat(), width: 3 * store.parents.length});
+
+  const chained = (numbers) => {  // clips played on as one, each from where the one before ended, at 30 frames a second
+    const parts = numbers.map((k) => moving(store.clips[k])), ends = [], names = [];
+    const points = [], track = [], planted = [[], []];
+    let begin = [0, 0, 0], total = 0;
+    parts.forEach((part, n) => {
+      total += part.duration;
+      for (; track.length / 3 / 30 <= total + 1e-6; ) {
+        const at = Math.max(track.length / 90 - total + part.duration, 0) * (part.frames - 1) / part.duration;
+        const frame = track.length / 3, [x, y, turn] = after(begin, blend(part.track, 3, at, part.frames).map((value) => value / 1000));
+        part.planted.forEach((runs, foot) => {
+          if (runs.some(([start, stop]) => Math.round(at) >= start && Math.round(at) < stop)) planted[foot].push([frame, frame + 1]);
+        });
+        points.push(...blend(part.points, part.width, at, part.frames));
+        track.push(1000 * x, 1000 * y, 1000 * turn);
+        names.push(store.names[numbers[n]]);
+      }
+      begin = after(begin, part.track.slice(-3).map((value) => value / 1000));
+    });
+    const frames = track.length / 3;
+    return {frames, duration: (frames - 1) / 30, loop: false, points, track, planted, names, width: parts[0].width};
+  };
+
   class Figure {
     constructor(box) {
-      const clip = store.clips[box.dataset.clip];
-      Object.assign(this, clip, {box, points: numbers(clip.points), time: 0, playing: false, view: 0.6, tilt: 0.25,
+      const clip = box.dataset.chain ? chained(box.dataset.chain.split(",").map(Number)) : moving(store.clips[box.dataset.clip]);
+      Object.assign(this, clip, {box, time: 0, playing: false, view: 0.6, tilt: 0.25,
         speed: 1, again: true, ghosts: true});
       this.step = clip.duration / Math.max(clip.frames - 1, 1) || 1;
       this.canvas = box.querySelector("canvas");
@@ -89,14 +118,10 @@
     pose(time) {  // root track and points at a time; a loop goes on from where it ended
       const cycle = this.loop && (this.again || time < 0) ? Math.floor(time / this.duration) : 0;
       const at = Math.min(Math.max(time - cycle * this.duration, 0) / this.step, this.frames - 1);
-      const low = Math.min(Math.floor(at), Math.max(this.frames - 2, 0)), part = Math.min(at - low, 1);
-      const high = Math.min(low + 1, this.frames - 1), count = store.parents.length, points = [];
-      for (let k = 0; k < 3 * count; k += 3) {
-        const a = low * 3 * count + k, b = high * 3 * count + k;
-        points.push([0, 1, 2].map((n) => (this.points[a + n] * (1 - part) + this.points[b + n] * part) / 1000));
-      }
-      const mix = [0, 1, 2].map((n) => (this.track[low][n] * (1 - part) + this.track[high][n] * part) / 1000);
-      const last = this.track[this.frames - 1].map((value) => value / 1000);
+      const [all, mix] = [[this.points, this.width], [this.track, 3]].map(([values, width]) =>
+        blend(values, width, at, this.frames).map((value) => value / 1000));
+      const points = Array.from({length: this.width / 3}, (_, k) => all.slice(3 * k, 3 * k + 3));
+      const last = this.track.slice(-3).map((value) => value / 1000);
       let begin = [0, 0, 0];
       for (let k = 0; k < cycle % 64; k++) begin = after(begin, last);
       if (cycle < 0) begin = inverse(last);
@@ -160,7 +185,7 @@
       pen.globalAlpha = 1;
       const time = this.shown();
       this.box.closest("article").style.setProperty("--at", String(time / this.duration || 0));
-      this.clock.textContent = time.toFixed(2) + " s";
+      this.clock.textContent = (this.names ? this.names[now.frame] + " " : "") + time.toFixed(2) + " s";
       if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time / this.step));
     }
   }
@@ -177,7 +202,7 @@
   const wake = () => { if (!awake) { awake = true; before = undefined; requestAnimationFrame(tick); } };
 
   readColours();
-  for (const box of document.querySelectorAll("[data-clip]")) figures.push(new Figure(box));
+  for (const box of document.querySelectorAll("[data-clip], [data-chain]")) figures.push(new Figure(box));
   const redraw = () => { readColours(); for (const figure of figures) figure.draw(); };
   const watcher = new IntersectionObserver((entries) => {
     for (const entry of entries) {

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -13,6 +15,7 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.chain import blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
+from ..clip.gait_join import Moved, follow_on, lead_into
 from ..clip.loop_feet import pin_loop
 from ..clip.loop_search import LoopCandidate
 from ..clip.root_motion import (
@@ -27,6 +30,7 @@ from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
+from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece
 
@@ -36,6 +40,19 @@ PINNED_KINDS = ("locomotion", "idle")
 _STRIKING_KINDS = ("strike", "other")
 _JUMPING_KINDS = ("jump", "strike", "roll", "other")  # the flights of a run are no jumps
 _MAX_TURN_CHANGE_DEG = 45.0  # a wanted turn that is further off is taken for a slip (chosen by eye)
+
+
+@dataclass(frozen=True)
+class Swinging:
+    """What swings in a clip.
+
+    Attributes:
+        chains: names of the joints that swing, by chain.
+        gap_m: how far the ends of two cycles of a loop lay apart when they were mixed; 0 where they met.
+    """
+
+    chains: tuple[tuple[str, tuple[str, ...]], ...]
+    gap_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -62,6 +79,7 @@ class FinishedClip:
         settings: the recipe whose tables made it; None for one that came from elsewhere.
         touches: contacts as they were found, before pinning dropped those that cannot stand: foot events come
             from these, and pinning at another rate. None: they are not known.
+        swinging: the chains that swing in it; None for none.
     """
 
     name: str
@@ -82,6 +100,7 @@ class FinishedClip:
     asked: ClipSpec | None = None
     settings: Recipe | None = None
     touches: Contacts | None = None
+    swinging: Swinging | None = None
 
     @property
     def root_motion_mode(self) -> str:
@@ -110,6 +129,16 @@ class FinishedClip:
         return np.asarray(np.unwrap(phase, period=1)) if phase.any() else None
 
     @property
+    def joins(self) -> dict[str, str]:
+        """The loops that its ends meet, by "follows" and "leads_to"; of a variant, those of its clip."""
+        return {} if self.asked is None or self.additive else self.asked.loops
+
+    @property
+    def join_frames(self) -> int:
+        """In how many frames such an end goes over into its loop."""
+        return 0 if not self.joins or self.settings is None else join_frames(self.settings, self.motion.rate)
+
+    @property
     def is_pinned(self) -> bool:
         """Whether its planted feet were pinned when it was finished, and are again at another rate."""
         if self.asked is None or self.settings is None or self.additive:
@@ -118,7 +147,12 @@ class FinishedClip:
 
 
 def finish_clip(
-    piece: Piece, spec: ClipSpec, recipe: Recipe, rooted: bool, neutral: FinishedClip | None = None
+    piece: Piece,
+    spec: ClipSpec,
+    recipe: Recipe,
+    rooted: bool,
+    neutral: FinishedClip | None = None,
+    made: Mapping[str, FinishedClip] = MappingProxyType({}),
 ) -> FinishedClip:
     """The clip of a piece, at the piece's rate.
 
@@ -128,18 +162,24 @@ def finish_clip(
         recipe: of the set.
         rooted: whether the set has a root joint: all its clips share one skeleton.
         neutral: the clip whose first pose a one-shot is blended onto, if its spec or the recipe wants that.
+        made: clips by name, the loops that its ends go over into among them.
 
     Raises:
-        RecipeError: a number does not fit the clip.
+        RecipeError: a number does not fit the clip, or such a loop is missing.
     """
     motion, body = piece.motion, piece.body
     if rooted:
         motion, body = add_root_joint(motion, body)
     motion, root_motion, standing = _put_on_path(motion, body, piece.contacts, spec, recipe)
-    blend = 0 if neutral is None else blend_frames_of(spec, recipe, motion.rate)
+    touches, named = piece.contacts, piece.events
+    blend = 0 if neutral is None or len(spec.loops) > 1 else blend_frames_of(spec, recipe, motion.rate)
     if blend and neutral:
-        motion = blend_onto(motion, body, neutral, blend, str(spec))
-        motion, root_motion = meet_ends(motion, body, root_motion, spec, recipe)
+        motion = blend_onto(motion, body, neutral, blend, spec)
+        motion, root_motion = meet_ends(motion, body, root_motion, spec, recipe, neutral)
+    if spec.loops:
+        moved = join_loops(Moved(motion, root_motion, standing, touches), body, spec, recipe, made, blend)
+        motion, root_motion = move_to_origin(moved.motion, moved.root_motion)
+        standing, touches = moved.contacts, moved.touches
     parts = parts_of(spec, recipe)
     return FinishedClip(
         name=spec.name,
@@ -149,7 +189,9 @@ def finish_clip(
         loop=spec.loop,
         parts=parts,
         root_motion=root_motion,
-        events=_find_events(motion, body, piece.contacts, spec, recipe, piece.events),
+        events=meet_events(
+            _find_events(motion, body, touches, spec, recipe, named), len(motion), spec.loops, made
+        ),
         candidate=piece.candidate,
         source=piece.source,
         source_range=piece.source_range,
@@ -158,7 +200,7 @@ def finish_clip(
         blend_frames=blend,
         asked=spec,
         settings=recipe,
-        touches=piece.contacts,
+        touches=touches,
     )
 
 
@@ -200,10 +242,28 @@ def _put_on_path(
 
 
 def meet_ends(
-    motion: Motion, body: BodyMap, root_motion: RootMotion, spec: ClipSpec, recipe: Recipe
+    motion: Motion,
+    body: BodyMap,
+    root_motion: RootMotion,
+    spec: ClipSpec,
+    recipe: Recipe,
+    neutral: FinishedClip | None = None,
 ) -> tuple[Motion, RootMotion]:
-    """A one-shot whose root track starts, at the origin, and ends where its hips do."""
-    hips = find_root_motion(motion, body, _track_settings(spec, recipe, smooth_hz=0.0))
+    """A one-shot whose root track starts, at the origin, and ends where its hips do.
+
+    With a `neutral` clip, in whose pose its ends lie, as far beside them as that clip's track is in it.
+    """
+    settings = _track_settings(spec, recipe, smooth_hz=0.0)
+    hips = find_root_motion(motion, body, settings)
+    if neutral is not None:
+        pose = find_root_motion(neutral.world_motion, neutral.body, settings)
+        turn = pose.heading[0] - neutral.root_motion.heading[0]
+        away = quat.rotate(
+            quat.from_yaw(-neutral.root_motion.heading[0]),
+            pose.position[0] - neutral.root_motion.position[0],
+        )
+        heading = hips.heading - turn
+        hips = RootMotion(hips.rate, hips.position - quat.rotate(quat.from_yaw(heading), away), heading)
     return move_to_origin(motion, bend_to_ends(root_motion, hips))
 
 
@@ -225,16 +285,62 @@ def _wanted_turn_deg(spec: ClipSpec, root_motion: RootMotion) -> float | None:
     return wanted
 
 
-def blend_onto(motion: Motion, body: BodyMap, neutral: FinishedClip, frames: int, who: str) -> Motion:
+def blend_onto(
+    motion: Motion, body: BodyMap, neutral: FinishedClip, frames: int, spec: ClipSpec | None, who: str = ""
+) -> Motion:
     """A one-shot whose ends go over into the neutral clip's first pose, each within so many frames.
+
+    Ends that go over into a loop do not.
 
     Raises:
         RecipeError: the blends are longer than the clip.
     """
-    if len(motion) - 1 < 2 * frames:
-        raise RecipeError(f"{who}: {len(motion)} frames are too few for blends of {frames} at both ends")
-    seconds = frames / motion.rate
-    return blend_ends(motion, body, neutral.motion, seconds, seconds)
+    loops = spec.loops if spec else {}
+    if len(motion) - 1 < (2 - len(loops)) * frames:
+        where = "at both ends" if not loops else "at one end"
+        raise RecipeError(f"{who or spec}: {len(motion)} frames are too few for blends of {frames} {where}")
+    start, end = (0.0 if key in loops else frames / motion.rate for key in ("follows", "leads_to"))
+    return blend_ends(motion, body, neutral.motion, start, end)
+
+
+def join_frames(recipe: Recipe, rate: float) -> int:
+    """In how many frames at `rate` an end goes over into a loop: as far as a seam's blending reaches."""
+    return max(1, round(recipe.close.seam_s * rate))
+
+
+def join_loops(
+    clip: Moved, body: BodyMap, spec: ClipSpec, recipe: Recipe, made: Mapping[str, FinishedClip], blend: int
+) -> Moved:
+    """A clip whose ends are the first pose, the speed and the heading of the loops that its spec names.
+
+    Raises:
+        RecipeError: one was not made or is no loop of this take's rate, or the clip is too short.
+    """
+    rate = clip.motion.rate
+    over = min(join_frames(recipe, rate), (len(clip.motion) - 1 - blend) // len(spec.loops))
+    if over < 1:
+        raise RecipeError(f"{spec}: {len(clip.motion)} frames are too few to go over into a loop")
+    step = max(round(recipe.pin.blend_s * rate), 1)
+    for key, name in spec.loops.items():
+        loop = made.get(name)
+        if loop is None or not loop.loop or not math.isclose(loop.motion.rate, rate):
+            what = "was not made" if loop is None else "is no loop" if not loop.loop else "is of another rate"
+            raise RecipeError(f"{spec}: its {key} {name!r} {what}")
+        cycle = Moved(loop.world_motion, loop.root_motion, loop.contacts, loop.touches or loop.contacts)
+        clip = (follow_on if key == "follows" else lead_into)(clip, cycle, body, over, step)
+    return clip
+
+
+def meet_events(
+    events: tuple[Event, ...], frames: int, loops: Mapping[str, str], made: Mapping[str, FinishedClip]
+) -> tuple[Event, ...]:
+    """Events of which each moment has its own once: what clips share, the clip that begins there has."""
+    if "leads_to" in loops:
+        events = tuple(one for one in events if one.frame < frames - 1)
+    if "follows" in loops:
+        first = tuple(one for one in made[loops["follows"]].events if one.frame == 0)
+        events = (*first, *(one for one in events if one.frame > 0))
+    return events
 
 
 def _find_events(

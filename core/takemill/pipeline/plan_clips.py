@@ -10,9 +10,11 @@ from ..base.errors import InputError, RecipeError, TakemillError
 from ..body.motion import Motion
 from ..clip.cuts import Cut, suggest_cuts
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
+from ..recipe.recipe_clip import part_name
 from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
 from .cut_clip import keep_loops
+from .gait_clips import expand_gait, part_gaits
 from .prepare_take import PreparedTake
 
 OnFailure = Callable[[str, TakemillError], None]
@@ -45,7 +47,7 @@ class Plan:
             RecipeError: the pattern gives a name twice, or the recipe names a clip that is not there.
         """
         specs = _name_clips(self.drafts, self.recipe)
-        _expect_known(self.recipe, [*(spec.name for spec in specs), *sorted(self.known)])
+        _expect_known(self.recipe, specs, [*(spec.name for spec in specs), *sorted(self.known)])
         return specs
 
     @property
@@ -86,11 +88,7 @@ def plan_clips(
         found = {name: suggest_take_cuts(take, recipe) for name, take in by_name.items()}
         drafts = [
             _with_room_for_blends(
-                ClipSpec.from_cut(
-                    cut, take, "" if recipe.naming else cut.name if len(takes) == 1 else f"{take}_{cut.name}"
-                ),
-                recipe,
-                by_name[take].motion.rate,
+                _suggested_spec(cut, take, recipe, len(takes) > 1), recipe, by_name[take].motion.rate
             )
             for take, cuts in found.items()
             for cut in cuts
@@ -109,7 +107,21 @@ def plan_clips(
         else replace(spec, kind=_guess_kind(spec, by_name[spec.take].motion.rate, cuts[spec.take]))
         for spec in placed
     ]
-    return Plan(recipe, tuple(drafts), suggested=False, known=known)
+    whole = tuple(part for spec in drafts for part in expand_gait(by_name[spec.take], spec, recipe))
+    return Plan(recipe, whole, suggested=False, known=known)
+
+
+def _suggested_spec(cut: Cut, take: str, recipe: Recipe, several: bool) -> ClipSpec:
+    """A suggested cut as a clip, named after its take too where there are several.
+
+    What a pattern is to name keeps its name if others go over into it or it into others: they name it.
+    """
+    if recipe.naming and not (cut.follows or cut.leads_to or cut.exact):
+        return ClipSpec.from_cut(cut, take, "")
+    if not several:
+        return ClipSpec.from_cut(cut, take)
+    follows, leads_to = (f"{take}_{name}" if name else "" for name in (cut.follows, cut.leads_to))
+    return replace(ClipSpec.from_cut(cut, take, f"{take}_{cut.name}"), follows=follows, leads_to=leads_to)
 
 
 def _with_room_for_blends(spec: ClipSpec, recipe: Recipe, rate: float) -> ClipSpec:
@@ -123,7 +135,7 @@ def _without_misplaced(takes: Sequence[PreparedTake], recipe: Recipe, failed: On
     """The recipe without the clips that leave their take; as it is if all do, or the neutral one does."""
     problems: dict[str, RecipeError] = {}
     for spec in recipe.clips:
-        clips = (replace(spec, blend_frames=None),)
+        clips = (replace(spec, blend_frames=None, follows="", leads_to=""),)
         alone = replace(recipe, clips=clips, variants=(), neutral="", blend_frames=0)
         try:
             expect_clips(alone, {take.name: take.motion for take in takes})
@@ -131,6 +143,10 @@ def _without_misplaced(takes: Sequence[PreparedTake], recipe: Recipe, failed: On
                 _expect_between_poses(takes, alone)
         except RecipeError as problem:
             problems[spec.name or str(spec)] = problem
+    for spec in recipe.clips:
+        lost = {*spec.loops.values()} & {one.name for one in recipe.clips if one.name in problems}
+        if lost and spec.name not in problems:
+            problems[spec.name or str(spec)] = RecipeError(f"{spec}: its loop {min(lost)!r} is not made")
     left = tuple(spec for spec in recipe.clips if (spec.name or str(spec)) not in problems)
     gone = {spec.name for spec in recipe.clips} - {spec.name for spec in left}
     if not left or recipe.neutral in gone:
@@ -157,7 +173,8 @@ def without_sources(
 def suggest_take_cuts(take: PreparedTake, recipe: Recipe) -> tuple[Cut, ...]:
     """The clips that a repaired take suggests; as loops only those with a seam that is good or fair."""
     cuts = suggest_cuts(take.motion, take.body, recipe.cuts, take.contacts)
-    return keep_loops(cuts, take.motion, take.body, take.contacts, recipe)
+    cuts = keep_loops(cuts, take.motion, take.body, take.contacts, recipe)
+    return part_gaits(cuts, take.motion, take.body, take.contacts, recipe)
 
 
 def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collection[str] = ()) -> None:
@@ -170,8 +187,11 @@ def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collectio
     for spec in recipe.clips:
         motion = motions[_find_take(spec, tuple(motions))]
         spec.ranges(len(motion), motion.rate)
+        if spec.in_parts and not spec.name:
+            raise RecipeError(f"{spec}: a gait in parts needs a name, from which its parts have theirs")
     if recipe.clips and all(spec.name for spec in recipe.clips):
-        _expect_known(recipe, [*(spec.name for spec in recipe.clips), *sorted(known)])
+        names = [name for spec in recipe.clips for name in spec.known_parts]
+        _expect_known(recipe, recipe.clips, [*names, *sorted(known)])
 
 
 def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None:
@@ -189,13 +209,23 @@ def _expect_between_poses(takes: Sequence[PreparedTake], recipe: Recipe) -> None
             )
 
 
-def _expect_known(recipe: Recipe, names: Sequence[str]) -> None:
-    """Insist that clips which the recipe names elsewhere are among those of the set."""
+def _expect_known(recipe: Recipe, specs: Sequence[ClipSpec], names: Sequence[str]) -> None:
+    """Insist that clips which the recipe names elsewhere are in the set, and loops where they must be.
+
+    How many turns a gait in parts has, and what they are called, is known when its take is.
+    """
     spoken = [("neutral", recipe.neutral)]
     spoken += [(str(one), name) for one in recipe.variants for name in (one.of, one.additive_to)]
+    spoken += [(f"{one} {key}", name) for one in specs for key, name in one.loops.items()]
+    turns = tuple(part_name(spec.name, "turn_") for spec in specs if spec.in_parts)
     for where, name in spoken:
-        if name and name not in names:
+        if name and name not in names and not name.startswith(turns):
             raise RecipeError(f"{where}: there is no clip {name!r}; there are: {', '.join(names)}")
+    shots = {spec.name for spec in specs if not spec.loop}
+    for spec in specs:
+        for key, name in spec.loops.items():
+            if name in shots:
+                raise RecipeError(f"{spec}: {key} = {name!r}, which is no loop; say loop = true there")
 
 
 def _find_take(spec: ClipSpec, names: Sequence[str]) -> str:

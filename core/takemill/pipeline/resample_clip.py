@@ -65,7 +65,7 @@ def _relabel_rate(clip: FinishedClip, rate: float) -> FinishedClip:
 
 def _new_frames(clip: FinishedClip, rate: float, new_rate: float) -> Array:
     """Where the new frames (N,) lie; both ends stay where they must meet another clip's or their own."""
-    meets = clip.loop or clip.blend_frames > 0
+    meets = clip.loop or clip.blend_frames > 0 or bool(clip.joins)
     frames = series.frames_at(len(clip.motion), rate, new_rate, meets)
     if len(frames) < 2:
         raise InputError(
@@ -130,7 +130,7 @@ def _pin_again(clip: FinishedClip) -> FinishedClip:
 
 def _pin_weights(clip: FinishedClip) -> Array:
     """How much of a pinning each frame (F,) takes: none at blended ends, where feet move on purpose."""
-    last, blend = len(clip.motion) - 1, clip.blend_frames
+    last, blend = len(clip.motion) - 1, max(clip.blend_frames, clip.join_frames)
     if not blend:
         return np.ones(last + 1)
     frames = np.arange(last + 1)

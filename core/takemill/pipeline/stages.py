@@ -5,6 +5,7 @@
     clip    cut_clip, finish_clip: cut, close, root motion, pin, blend, events, at the take's rate
     vary    vary_clip: speed, mirror, difference
     rate    resample_clip: the rate that the clips leave with; feet pinned again
+    swing   swing_clips: tails, ears, hair and straps, in all clips together
 
 A character's takes are fitted between plan and clip (fit_take), and cut where the performer's were
 (settle_seams).
@@ -16,13 +17,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
-from ..base.errors import SeamError, TakemillError
+from ..base.errors import RecipeError, SeamError, TakemillError
 from ..recipe.recipe import ClipSpec, Moment, Recipe
+from .character_springs import springs_of
 from .cut_clip import Piece, cut_clip
 from .finish_clip import FinishedClip, finish_clip
+from .gait_clips import LoopStart, settle_ends
+from .meet_loops import meet_loops
 from .plan_clips import OnFailure, Plan, plan_clips, without_sources
 from .prepare_take import PreparedTake, Progress, expect_one_skeleton, ignore_progress
 from .resample_clip import resample_clip
+from .swing_clips import swing_clips
 from .vary_clip import vary_clip
 
 
@@ -41,7 +46,11 @@ def make_set(
         InputError: nothing is asked for and no clip can be suggested.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
-    return resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
+    clips = resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
+    if not recipe.springs:
+        return clips
+    springs = springs_of(recipe.springs, clips[0].motion.skeleton, clips[0].body)
+    return swing_clips(clips, springs, recipe.neutral)
 
 
 def make_clips(
@@ -65,12 +74,17 @@ def make_clips(
     work = len(specs) + len(recipe.variants)
     clips = {name: one for name, one in known.items() if name not in specs}
     gone = set[str]()
-    # The neutral clip first: others end in its pose.
-    for number, name in enumerate(sorted(specs, key=lambda name: name != recipe.neutral)):
+    # The neutral clip first, then loops: others end in their poses.
+    loops: dict[str, LoopStart] = {}
+    order = sorted(specs, key=lambda name: (name != recipe.neutral, len(specs[name].loops)))
+    for number, name in enumerate(order):
         progress(f"clip {name}", number / work)
         try:
-            spec, piece = _cut_or_one_shot(by_name[specs[name].take], specs[name], plan)
-            clips[name] = finish_clip(piece, spec, recipe, plan.is_rooted, clips.get(recipe.neutral))
+            spec = settle_ends(by_name[specs[name].take], specs[name], loops, recipe)
+            spec, piece = _cut_or_one_shot(by_name[spec.take], spec, plan)
+            if start := LoopStart.of(by_name[spec.take], piece):
+                loops[name] = start
+            clips[name] = finish_clip(piece, spec, recipe, plan.is_rooted, clips.get(recipe.neutral), clips)
         except TakemillError as problem:
             if failed is None or name == recipe.neutral or len(gone) == len(specs) - 1:
                 raise
@@ -96,28 +110,37 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
         RecipeError: a clip has no loop in its range, or an event outside it.
     """
     by_name = {take.name: take for take in takes}
-    drafts: list[ClipSpec] = []
+    found: dict[int, ClipSpec] = {}
+    loops: dict[str, LoopStart] = {}
     gone = set[str]()
-    for number, draft in enumerate(plan.drafts):
+    order = sorted(range(len(plan.drafts)), key=lambda k: len(plan.drafts[k].loops))
+    for number, place in enumerate(order):
+        draft = plan.drafts[place]
         try:
+            if lost := gone & {*draft.loops.values()}:
+                raise RecipeError(f"{draft}: its loop {min(lost)!r} was not made")
+            draft = settle_ends(by_name[draft.take], draft, loops, plan.recipe)
             spec, piece = _cut_or_one_shot(by_name[draft.take], draft, plan)
         except TakemillError as problem:
-            is_last = number == len(plan.drafts) - 1 and not drafts
+            is_last = number == len(plan.drafts) - 1 and not found
             if failed is None or is_last or draft.name == plan.recipe.neutral != "":
                 raise
             failed(draft.name or str(draft), problem)
             gone.add(draft.name)
             continue
+        if start := LoopStart.of(by_name[draft.take], piece):
+            loops[draft.name] = start
         if not spec.stretches:
             first, last = (
                 Moment(frame, in_frames=True) for frame in (piece.source_range[0], piece.source_range[1] - 1)
             )
             spec = replace(spec, start=first, stop=last, search=False)
-        drafts.append(spec)
+        found[place] = spec
     recipe = plan.recipe
     if failed and gone:
         recipe = replace(recipe, variants=without_sources(recipe.variants, gone, failed))
-    return replace(plan, recipe=recipe, drafts=tuple(drafts), judged=True)
+    drafts = tuple(found[place] for place in sorted(found))
+    return replace(plan, recipe=recipe, drafts=drafts, judged=True)
 
 
 def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece]:
@@ -133,4 +156,4 @@ def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[Cl
 
 def resample_clips(clips: Iterable[FinishedClip], rate: float | None = None) -> tuple[FinishedClip, ...]:
     """Clips at the rates that they leave with: their own, the set's, or else the take's."""
-    return tuple(resample_clip(clip, rate) for clip in clips)
+    return meet_loops([resample_clip(clip, rate) for clip in clips])

@@ -51,10 +51,10 @@ def vary_clip(
 
 def _blend_again(clip: FinishedClip, neutral: FinishedClip, who: str) -> FinishedClip:
     """The ends of a mirrored clip, which lie in the mirrored neutral pose, blended onto the pose itself."""
-    motion = blend_onto(clip.world_motion, clip.body, neutral, clip.blend_frames, who)
+    motion = blend_onto(clip.world_motion, clip.body, neutral, clip.blend_frames, clip.asked, who)
     root_motion = clip.root_motion
     if clip.asked is not None and clip.settings is not None:
-        motion, root_motion = meet_ends(motion, clip.body, root_motion, clip.asked, clip.settings)
+        motion, root_motion = meet_ends(motion, clip.body, root_motion, clip.asked, clip.settings, neutral)
     return replace(
         clip, motion=split_root_motion(motion, clip.body, root_motion, clip.parts), root_motion=root_motion
     )

@@ -13,6 +13,9 @@ hips = "pelvis_ctl"
 [characters.courier.fit]    # and what of [fit] is other for it
 plant_feet = false
 
+[characters.courier.springs]
+find = true             # its tail, ears, hair and straps swing (see recipe_springs.py)
+
 [loop]                  # also [intake] [repair] [contacts] [pin] [health] [cuts] [close] [root_motion] ...
 longest_s = 6.0
 
@@ -56,6 +59,7 @@ from . import tables
 from .recipe_character import OVERRIDES, CharacterSpec, characters_from
 from .recipe_clip import ClipSpec, Moment, VariantSpec, clip_from, expect_within, parse_moment, variant_from
 from .recipe_names import expect_name, expect_pattern, expect_unique
+from .recipe_springs import SpringsSpec, springs_from
 
 __all__ = [
     "ABOVE_KEYS",
@@ -97,6 +101,7 @@ class Recipe:
         neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
         blend_frames: in how many frames, unless a clip says otherwise; 0 for none.
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
+        springs: the chains of the take's own skeleton that swing.
         characters: what is other for characters that the clips are fitted to, by their names.
         same_names: what becomes of a character's own animation that is called as a clip: "refuse" to pack,
             "replace" it, or keep both: "prefix" calls it own_NAME.
@@ -113,6 +118,7 @@ class Recipe:
     blend_frames: int = 0
     same_names: str = "refuse"
     body: Mapping[str, str] = field(default_factory=dict)
+    springs: SpringsSpec = field(default_factory=SpringsSpec)
     characters: Mapping[str, CharacterSpec] = field(default_factory=dict)
     clips: tuple[ClipSpec, ...] = ()
     variants: tuple[VariantSpec, ...] = ()
@@ -142,16 +148,16 @@ class Recipe:
         object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
 
     def of_character(self, name: str) -> Recipe:
-        """The recipe for one character: its body map's corrections and its settings instead of the take's."""
+        """The recipe for one character: its own body map's corrections, settings and springs."""
         one = self.characters.get(name, CharacterSpec())
         over = {table: one.over(table, getattr(self, table)) for table in OVERRIDES}
-        return replace(self, body=one.body, **over)
+        return replace(self, body=one.body, springs=one.springs, **over)
 
 
 TABLES: Mapping[str, type] = {
     one.name: one.default_factory  # type: ignore[misc]
     for one in fields(Recipe)
-    if isinstance(one.default_factory, type) and one.name not in ("body", "characters")
+    if isinstance(one.default_factory, type) and one.name not in ("body", "characters", "springs")
 }
 """Name of a table -> the settings dataclass that it fills."""
 
@@ -211,10 +217,12 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
         raise RecipeError(f"{source}: not TOML: {problem}") from problem
-    tables.expect_known(data, [*_ABOVE, "body", "characters", "clip", "variant", *TABLES], source)
+    tables.expect_known(data, [*_ABOVE, "body", "characters", "springs", "clip", "variant", *TABLES], source)
     values = _above(data, source)
     if "body" in data:
         values["body"] = tables.value_of(data["body"], Mapping[str, str], f"{source}: [body]")
+    if "springs" in data:
+        values["springs"] = springs_from(data["springs"], f"{source}: [springs]")
     if "characters" in data:
         values["characters"] = characters_from(data["characters"], f"{source}: [characters]")
     for name, kind in TABLES.items():

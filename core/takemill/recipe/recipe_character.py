@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 from ..fit.fit import FitSettings
 from . import tables
+from .recipe_springs import SpringsSpec, springs_from
 
 Settings = TypeVar("Settings")
 
@@ -23,10 +24,12 @@ class CharacterSpec:
     Attributes:
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
         fit: settings of [fit] that are others for this character.
+        springs: its chains that swing; none where it says nothing of them.
     """
 
     body: Mapping[str, str] = field(default_factory=dict)
     fit: Mapping[str, Any] = field(default_factory=dict)
+    springs: SpringsSpec = field(default_factory=SpringsSpec)
 
     def over(self, name: str, settings: Settings) -> Settings:
         """The settings of a recipe's table, with this character's own."""
@@ -54,6 +57,8 @@ def characters_from(data: object, place: str) -> dict[str, CharacterSpec]:
 
 def _table(table: object, key: str, place: str) -> Any:
     """One table of a character."""
+    if key == "springs":
+        return springs_from(table, place)
     if key in OVERRIDES:
         whole: Any = tables.settings_from(table, OVERRIDES[key], place)
         return {name: getattr(whole, name) for name in tables.expect_table(table, place)}

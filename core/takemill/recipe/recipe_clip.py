@@ -70,6 +70,9 @@ class ClipSpec:
         events: the user's own, by times of the take.
         stretches: first and last pose of stretches that are joined to one; empty for `start` to `stop`,
             else these are the first stretch's and the last one's.
+        follows, leads_to: the loop, by its name, in whose pose and speed the clip begins, and that in which
+            it ends; "" for none. With `search` such an end is moved to the take's pose that is most like it.
+        in_parts: whether a gait from rest to rest becomes its start, loop, turns and stop, each a clip.
     """
 
     name: str
@@ -91,6 +94,24 @@ class ClipSpec:
     blend_frames: int | None = None
     events: tuple[NamedMoment, ...] = ()
     stretches: tuple[tuple[Moment, Moment], ...] = ()
+    follows: str = ""
+    leads_to: str = ""
+    in_parts: bool = False
+
+    @property
+    def loops(self) -> dict[str, str]:
+        """The loops that it goes over into, by the key that says so: "follows", "leads_to"."""
+        said = {"follows": self.follows, "leads_to": self.leads_to}
+        return {key: name for key, name in said.items() if name}
+
+    @property
+    def known_parts(self) -> tuple[str, ...]:
+        """The names of the clips that it surely becomes."""
+        return (
+            tuple(part_name(self.name, one) for one in ("start", "loop", "stop"))
+            if self.in_parts
+            else (self.name,)
+        )
 
     @classmethod
     def from_cut(cls, cut: Cut, take: str = "", name: str | None = None) -> ClipSpec:
@@ -101,9 +122,12 @@ class ClipSpec:
             Moment(cut.start, in_frames=True),
             Moment(cut.stop - 1, in_frames=True),
             cut.loop,
+            search=not cut.exact,
             root_motion=root_motion,
             take=take,
             kind=cut.kind,
+            follows=cut.follows,
+            leads_to=cut.leads_to,
         )
 
     def __str__(self) -> str:
@@ -180,11 +204,18 @@ class VariantSpec:
 
 AGAINST = ("pose", "clip")
 
+
+def part_name(name: str, part: str) -> str:
+    """The name of a part of a gait, after the whole one's: "walk_forward_start_01"."""
+    stem, number = re.fullmatch(r"(.*?)(_\d+)?", name).groups("")  # type: ignore[union-attr]
+    return f"{stem}_{part}{number}"
+
+
 CLIP_KEYS: Mapping[str, Any] = {
     "name": str, "from": object, "to": object, "stretches": object, "loop": bool, "search": bool,
     "root_motion": str, "planar": str, "turn": str, "height": str, "rate": float, "smooth_hz": float,
     "straight": bool, "constant_speed": bool, "turn_deg": float, "blend_frames": int, "events": object,
-    "take": str, "kind": str,
+    "take": str, "kind": str, "follows": str, "leads_to": str, "in_parts": bool,
 }  # fmt: skip
 """The keys of [[clip]] and the types of their values."""
 
@@ -233,7 +264,16 @@ def clip_from(table: object, place: str, unnamed: bool) -> ClipSpec:
         start, stop = (moment(table[key], f"{place} {key}") for key in ("from", "to"))
     if "events" in table:
         values["events"] = _events(table["events"], f"{place} events")
+    _expect_one_way(values, place)
     return ClipSpec(name=name, start=start, stop=stop, **values)
+
+
+def _expect_one_way(values: Mapping[str, Any], place: str) -> None:
+    """Insist on a clip that is one of: a loop, joined to loops, made of stretches, a gait in its parts."""
+    said = [key for key in ("loop", "in_parts", "stretches") if values.get(key)]
+    said += [key for key in ("follows", "leads_to") if values.get(key)][:1]
+    if len(said) > 1 and said != ["loop", "stretches"]:
+        raise RecipeError(f"{place}: {said[0]} and {said[1]} do not go together")
 
 
 def variant_from(table: object, place: str) -> VariantSpec:

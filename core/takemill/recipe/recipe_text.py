@@ -38,6 +38,31 @@ _EXAMPLES = """\
 # plant_feet = false
 # floor_m = 0.0
 
+## Which of its chains swing: tails, ears, hair, straps. [springs] does the same for the take's own skeleton.
+# [characters.courier.springs]
+# find = true               # those of the file's VRMC_springBone, else those that its names show
+
+## One more chain, or what is other of a found one. Numbers are those of VRMC_springBone 1.0.
+# [characters.courier.springs.chains.tail]
+# preset = "tail"           # tail, ears, hair or strap, in place of numbers
+# from = "tail.0"           # its first joint, where it is not found by its name
+# to = "tail.4"             # its last joint, where it branches
+# stiffness = 1.0           # the pull back to where the clip holds it
+# drag = 0.4                # the share of its speed that a sixtieth of a second takes
+# gravity = 0.0             # 0.163 is the earth's
+# gravity_dir = [0.0, 0.0, -1.0]
+# radius = 0.03             # of the ball at each bone's end that colliders push, metres
+# colliders = ["bottom"]      # those that push it
+# center = "hips"           # its speed counts against this joint instead of the world
+# swings = true             # false takes a found chain out
+
+## What chains cannot pass through: a ball, or with tail a capsule, in the joint's own axes, metres.
+# [characters.courier.springs.colliders.bottom]
+# joint = "hips"
+# offset = [0.0, 0.05, -0.1]
+# tail = [0.0, 0.05, 0.1]
+# radius = 0.12
+
 ## A clip. Uncomment the header, from and to first, then any other line. Without any clip, the suggested cuts
 ## are taken (`takemill cuts TAKE --toml`).
 # [[clip]]
@@ -60,6 +85,23 @@ _EXAMPLES = """\
 # smooth_hz = 0.5           # other than [root_motion]'s
 # blend_frames = 0          # other than the set's
 # events = [{name = "lantern", at = 33.5}]  # events of your own, at times of the take
+
+## A walk from rest to rest as its start, loop, turns and stop, which follow each other without a blend:
+## "stroll_start", "stroll_loop", "stroll_stop".
+# [[clip]]
+# from = 28.0
+# to = 44.0
+# name = "stroll"
+# in_parts = true
+
+## A clip that begins, or ends, in the first pose of a loop: these ends are moved to where the take is most
+## like it; search = false takes exactly from and to.
+# [[clip]]
+# from = 42.0
+# to = 44.0
+# name = "turn_off"
+# follows = "walk"
+# leads_to = "walk"
 
 ## Several calm stretches joined to one clip, instead of from and to.
 # [[clip]]

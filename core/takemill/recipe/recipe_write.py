@@ -11,6 +11,7 @@ from typing import Any
 from .recipe import ABOVE_KEYS, TABLES, Recipe
 from .recipe_character import TABLES_OF_A_CHARACTER
 from .recipe_clip import ClipSpec, Moment, VariantSpec
+from .recipe_springs import SpringsSpec, springs_tables
 
 Table = dict[str, Any]
 """What TOML and JSON know: texts, numbers, truth values, lists and tables."""
@@ -31,12 +32,25 @@ def recipe_toml(recipe: Recipe) -> str:
         f"characters.{_key(name)}.{table}": {key: _plain(value) for key, value in getattr(one, table).items()}
         for name, one in recipe.characters.items()
         for table in TABLES_OF_A_CHARACTER
+        if table != "springs"
     }
     tables |= {name: _changed(getattr(recipe, name)) for name in TABLES}
     parts += [_table(f"[{name}]", table) for name, table in tables.items() if table]
+    parts += _springs("springs", recipe.springs)
+    for name, one in recipe.characters.items():
+        parts += _springs(f"characters.{_key(name)}.springs", one.springs)
     parts += [_table("[[clip]]", clip_table(one)) for one in recipe.clips]
     parts += [_table("[[variant]]", variant_table(one)) for one in recipe.variants]
     return "\n\n".join(parts) + "\n" if parts else ""
+
+
+def _springs(head: str, spec: SpringsSpec) -> list[str]:
+    """The tables of springs; a chain or collider that says nothing is a table too."""
+    return [
+        _table(f"[{'.'.join([head, *(_key(part) for part in name)])}]", table)
+        for name, table in springs_tables(spec).items()
+        if table or name
+    ]
 
 
 def settings_table(recipe: Recipe) -> Table:

@@ -14,7 +14,7 @@ from typing import Any
 from .. import __version__
 from ..base.checks import Array
 from ..body.skeleton import Skeleton
-from ..clip.measure import set_gaps
+from ..clip.measure import SetGaps, set_gaps
 from ..feet.contacts import Contacts
 from ..files.glb_axes import to_y_up
 from ..health.table import KINDS, outcome
@@ -23,8 +23,9 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
+from .clip_joins import describe_joins
 
-VERSION = 4
+VERSION = 5
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 # Of one key's value: components (rotations have four) times the size of one.
@@ -49,6 +50,7 @@ def describe_set(
     skeleton, body = clips[0].motion.skeleton, clips[0].body
     root = body.get("root")
     settings = [clip.settings for clip in clips if clip.settings is not None]
+    gaps = _measure_gaps([clip for clip in clips if not clip.additive])
     return {
         "schema_version": VERSION,
         "tool": {"name": "takemill", "version": __version__},
@@ -60,7 +62,8 @@ def describe_set(
             "body": dict(sorted(body.names(skeleton).items())),
         },
         "takes": [_describe_take(take) for take in takes],
-        "gaps": _describe_gaps([clip for clip in clips if not clip.additive]),
+        "gaps": gaps and _describe_gaps(gaps),
+        "joins": describe_joins(clips, gaps),
         "settings": {settings_key(one): _settings_tables(one) for one in settings},
         "packing": settings_table(recipe)["reduce"],
     }
@@ -103,6 +106,11 @@ def describe_clip(
             foot: [list(planted) for planted in clip.contacts.ranges(foot)] for foot in clip.contacts.feet
         },
         "floors_m": _describe_floors(clip.contacts),
+        "springs": clip.swinging
+        and {
+            "chains": {name: list(joints) for name, joints in clip.swinging.chains},
+            "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
+        },
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
@@ -134,7 +142,13 @@ def _describe_floors(contacts: Contacts) -> dict[str, list[float]] | None:
     return {foot: [round_number(one, 4) for one in contacts.levels_of(foot)] for foot in contacts.feet}
 
 
-_COMPARED_KEYS = ("skeleton", "gaps", "settings", "packing")  # keys of a list that follow from its clips
+_COMPARED_KEYS = (
+    "skeleton",
+    "gaps",
+    "joins",
+    "settings",
+    "packing",
+)  # keys of a list that follow from its clips
 
 
 def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
@@ -188,11 +202,14 @@ def _describe_gait(clip: FinishedClip) -> list[list[float]] | None:
     return [[round_number(frame / clip.motion.rate), round_number(strides[frame])] for frame in frames]
 
 
-def _describe_gaps(clips: Sequence[FinishedClip]) -> Facts | None:
+def _measure_gaps(clips: Sequence[FinishedClip]) -> SetGaps | None:
     """From each clip's end to each clip's start; None for a set too large to compare."""
     if not 0 < len(clips) <= _MAX_PAIRED_CLIPS:
         return None
-    gaps = set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
+    return set_gaps({clip.name: clip.world_motion for clip in clips}, clips[0].body)
+
+
+def _describe_gaps(gaps: SetGaps) -> Facts:
     return {
         "clips": list(gaps.names),
         **{

@@ -15,13 +15,17 @@ from ..files.glb_animations import animation_names, renamed_animations, without_
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
+from ..files.glb_springs import read_springs
 from ..files.take_motion import takes_in
 from ..pipeline import stages
+from ..pipeline.character_springs import springs_of
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.fit_take import fit_take
 from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
+from ..pipeline.swing_clips import swing_clips
 from ..recipe.recipe import Recipe, expect_name
+from ..springs.springs import Springs
 from . import clip_set
 from .clip_facts import Facts
 from .packing import choose_set_name, partial_progress, prepare_takes, read_takes
@@ -84,6 +88,21 @@ class Character:
             'recipe same_names = "replace" (it goes) or "prefix" (it becomes own_NAME), or rename the clip'
         )
 
+    def springs(self, recipe: Recipe) -> Springs:
+        """The chains and colliders that swing, by a recipe for this character.
+
+        Raises:
+            GlbError: its file's own cannot be read.
+            InputError: the recipe names what is not there, or they cannot be simulated.
+        """
+        if not recipe.springs:
+            return Springs()
+        try:
+            own = read_springs(self.glb, self.rig, f"{self.name}.glb")
+            return springs_of(recipe.springs, self.rig.skeleton, self.body, own)
+        except InputError as problem:
+            raise InputError(f"[characters.{self.name}.springs]: {problem}") from problem
+
     def with_root(self) -> Character:
         """The character with a root joint for root motion; itself where it has one."""
         if self.body.get("root") is not None:
@@ -144,6 +163,7 @@ def pack_characters(
     named = [spec.name for spec in recipe.clips] + [spec.name for spec in recipe.variants]
     for one in characters:  # clips that are named later are looked at when they are
         one.make_room(named, recipe.same_names)
+        one.springs(recipe.of_character(one.name))  # what is wrong with them is said before the work
     paths = takes_in(paths)
     read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
     name = choose_set_name(recipe, next(iter(read)))
@@ -230,4 +250,5 @@ def _fit_characters(
         if own.is_rooted:
             one = one.with_root()
         fitted = [fit_take(take, one.rig.skeleton, one.body, own.recipe.fit) for take in takes]
-        yield one, own.recipe, stages.resample_clips(stages.make_clips(fitted, own, part))
+        clips = stages.resample_clips(stages.make_clips(fitted, own, part))
+        yield one, own.recipe, swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)

@@ -10,6 +10,7 @@ from ..pages.html_parts import asset, code, definitions, table
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
 from .clip_facts import UNKNOWN, Facts
+from .report_chain import render_chains
 from .report_clip import clip_card
 from .report_figures import figures
 from .report_pairs import render_pairs
@@ -47,6 +48,7 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 space bar plays, comma and full stop go back and on by a frame.</p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
+{render_chains(facts)}
 {render_pairs(facts)}
 {_takes(takes)}
 {_settings(facts)}</main>

@@ -26,17 +26,19 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
     """The card of a clip."""
     name = html_text(clip.name)
     loop = '<span class="tag">loop</span>' if clip.loop else '<span class="tag">one-shot</span>'
+    shown = figure(number, name, "data-clip", str(number))
     return (
         f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{html_text(clip.kind)}</span>{loop}</div>'
-        f'<div class="halves"><div>{_figure(number, name)}<h4>Feet and events</h4>{_feet(clip)}'
+        f'<div class="halves"><div>{shown}<h4>Feet and events</h4>{_feet(clip)}'
         f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>Top view</h4>{_top_view(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
     )
 
 
-def _figure(number: int, name: str) -> str:
+def figure(number: int | str, name: str, shows: str, what: str) -> str:
+    """A stick figure that is played; `shows` is the attribute that says which clips, and `what` its value."""
     speeds = "".join(
         f'<option value="{value}"{" selected" if value == "1" else ""}>{label}</option>'
         for value, label in (("0.25", "¼ speed"), ("0.5", "½ speed"), ("1", "full speed"))
@@ -47,7 +49,7 @@ def _figure(number: int, name: str) -> str:
         for does, label in (("again", "loop"), ("ghosts", "onion skins"))
     )
     return (
-        f'<figure data-clip="{number}"><canvas tabindex="0" role="img" '
+        f'<figure {shows}="{what}"><canvas tabindex="0" role="img" '
         f'aria-label="{name}, as a stick figure. Arrow keys turn and tilt the view, the space bar plays, '
         'comma and full stop go back and on by a frame."></canvas>'
         f'<div class="controls"><button type="button" id="play-{number}" '
@@ -70,8 +72,15 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         ),
         ("each cycle" if clip.loop else "in all", _describe_path(root_motion)),
     ]
+    asked = facts["asked"] or {}
+    rows += [
+        (word, f"{html_text(asked[key])}, in its first pose")
+        for key, word in (("follows", "follows"), ("leads_to", "leads to"))
+        if key in asked
+    ]
     if facts["blend_frames"]:
-        rows.append(("ends", f"each goes over into the neutral pose in {facts['blend_frames']} frames"))
+        which = "each" if not {"follows", "leads_to"} & {*asked} else "the other"
+        rows.append(("ends", f"{which} goes over into the neutral pose in {facts['blend_frames']} frames"))
     if clip.loop:
         rows += _seam_rows(clip)
     keys = facts["keys"]

@@ -30,6 +30,7 @@ def figures(clips: Sequence[FinishedClip]) -> dict[str, Any]:
         "feet": _feet(body),
         "head": _head(skeleton, body),
         "height": max(round(skeleton.height, 3), 0.1),
+        "names": [clip.name for clip in clips],
         "clips": {str(k): _clip(clip) for k, clip in enumerate(clips)},
     }
 

@@ -19,6 +19,7 @@ from .clip_facts import Facts
 from .set_list import LIST
 from .verify_facts import clip_problems, first_differences, take_problems
 from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
+from .verify_joins import join_problems, played_problems
 from .verify_play import (
     compare_motion,
     pose_gap_m,
@@ -125,6 +126,7 @@ def verify_set(
     if again:
         rest = {key: value for key, value in again.items() if key != "clips"}
         wrong += [f"{LIST}: {text}" for text in first_differences(said, rest)]
+    wrong += [*join_problems(said), *played_problems(said, scenes, 1000 * limit_m)]
     judge = _Judge(said, scenes, motions or {}, (again or {}).get("clips", {}), 1000 * limit_m)
     verdicts = (
         judge.clip(clip, scene)

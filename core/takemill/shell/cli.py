@@ -179,6 +179,9 @@ def build_parser() -> argparse.ArgumentParser:
     cuts.add_argument(
         "--parts", action="store_true", help="Each strike of a combination by itself: [cuts] combinations."
     )
+    cuts.add_argument(
+        "--gait-parts", action="store_true", help="Gaits as start, loop, turns and stop: [cuts] gaits."
+    )
     shape = cuts.add_mutually_exclusive_group()
     _as_json(shape)
     shape.add_argument("--toml", action="store_true", help="Print a recipe.")

@@ -39,6 +39,8 @@ def cuts(options: argparse.Namespace, progress: Progress) -> str:
         recipe = replace(recipe, cuts=replace(recipe.cuts, shot_list=names))
     if options.parts:
         recipe = replace(recipe, cuts=replace(recipe.cuts, combinations="parts"))
+    if options.gait_parts:
+        recipe = replace(recipe, cuts=replace(recipe.cuts, gaits="parts"))
     log = IntakeLog()
     take = _repaired(options, recipe, progress, log)
     found = suggest_cuts(take, recipe)

@@ -116,14 +116,20 @@ def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
         )
     for cut in cuts:
         spec = ClipSpec.from_cut(cut)
+        # The ends of a gait's parts are exact: frames say them as they are.
+        first, last = (
+            f'"{frame}f"' if cut.exact else f"{frame / rate:.3f}" for frame in (cut.start, cut.stop - 1)
+        )
         parts.append(
             f"[[clip]]  # {cut.why}\n"
             f"name = {json.dumps(cut.name)}\n"
             f"kind = {json.dumps(cut.kind)}\n"
-            f"from = {cut.start / rate:.3f}\n"
-            f"to = {(cut.stop - 1) / rate:.3f}\n"
+            f"from = {first}\n"
+            f"to = {last}\n"
             f"loop = {json.dumps(cut.loop)}\n"
-            f"root_motion = {json.dumps(spec.root_motion)}"
+            + ("search = false\n" if cut.exact else "")
+            + "".join(f"{key} = {json.dumps(name)}\n" for key, name in spec.loops.items())
+            + f"root_motion = {json.dumps(spec.root_motion)}"
         )
     return "\n\n".join(parts)
 
