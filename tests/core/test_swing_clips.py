@@ -164,12 +164,20 @@ def test_one_shots_begin_and_end_in_the_neutral_clip_s_pose_of_the_tail(sets):
     assert np.degrees(inner).max() > 5
 
 
-def test_verify_makes_the_same_tails_again(place, sets, capsys):
-    swung, plain = sets
-    words = ["--recipe", place / "r.toml", "--to", place / "fox.glb"]
-    assert run("verify", swung, place / "walk.bvh", *words) == 0
+def test_verify_makes_the_same_tails_again(place, tmp_path, capsys):
+    bare = CLIPS.replace('neutral = "stand"\nblend_frames = 6\n', "")
+    (tmp_path / "still.toml").write_text(bare)
+    (tmp_path / "r.toml").write_text(bare + SWING)
+    to = ["--to", place / "fox.glb"]
+    words = ["--recipe", tmp_path / "r.toml", *to]
+    assert run("pack", place / "walk.bvh", *words, "--out", tmp_path / "out") == 0
+    assert run("verify", tmp_path / "out", place / "walk.bvh", *words) == 0
+    assert (
+        run("pack", place / "walk.bvh", "--recipe", tmp_path / "still.toml", *to, "--out", tmp_path / "out")
+        == 0
+    )
     capsys.readouterr()
-    assert run("verify", plain, place / "walk.bvh", *words) == 1
+    assert run("verify", tmp_path / "out", place / "walk.bvh", *words) == 1
     assert "springs" in capsys.readouterr().out
 
 
