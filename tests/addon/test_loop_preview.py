@@ -163,7 +163,7 @@ def test_no_stage_works_on_a_preview(walker):
     takemill.preview_loop()
     assert playing(walker).users == 1  # a preview that nobody plays is not saved
     for stage_name in ("close_loop", "mirror_clip", "add_clip", "thin_keys", "repair_take"):
-        with pytest.raises(RuntimeError, match="Stop the preview of the loop first"):
+        with pytest.raises(RuntimeError, match="Stop the preview first"):
             getattr(takemill, stage_name)()
     takemill.stop_loop()
     with pytest.raises(RuntimeError, match="The active action is no preview of a loop"):

@@ -19,7 +19,7 @@ from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_
 from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
-from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.finish_clip import FinishedClip, Swinging
 from takemill.recipe.recipe import ClipSpec, Recipe, VariantSpec, recipe_from_settings
 from takemill.recipe.recipe_clip import clip_from
 from takemill.recipe.recipe_write import clip_table, settings_table
@@ -41,7 +41,7 @@ class ClipRecord:
         root_motion: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
         events: None where they are the footfalls of the contacts.
-        stretches, blend_frames, variant, asked, settings, touches: as in `FinishedClip`.
+        stretches, blend_frames, variant, asked, settings, touches, swinging: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -60,6 +60,7 @@ class ClipRecord:
     asked: ClipSpec | None = None
     settings: Recipe | None = None
     touches: Contacts | None = None
+    swinging: Swinging | None = None
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -83,6 +84,7 @@ class ClipRecord:
             clip.asked,
             clip.settings,
             clip.touches,
+            clip.swinging,
         )
 
     @classmethod
@@ -104,7 +106,9 @@ class ClipRecord:
     def keep(self, action: bpy.types.Action) -> None:
         """Store the record with `action`."""
         plain = replace(self, root_motion=None, contacts=None, touches=None, asked=None, settings=None)
-        facts = asdict(plain)
+        facts = {key: value for key, value in asdict(plain).items() if key != "swinging"}
+        if self.swinging is not None:
+            facts["swinging"] = {"chains": dict(self.swinging.chains), "gap_m": self.swinging.gap_m}
         facts["asked"] = clip_table(self.asked) if self.asked else None
         facts["settings"] = settings_table(self.settings) if self.settings else None
         if self.root_motion:
@@ -153,6 +157,7 @@ def _parsed(text: str) -> ClipRecord:
         clip_from(facts["asked"], "asked", unnamed=True) if facts.get("asked") else None,
         recipe_from_settings(facts["settings"], "settings") if facts.get("settings") else None,
         _contacts(facts.get("touches"), rate),
+        _swinging(facts.get("swinging")),
     )
 
 
@@ -168,6 +173,13 @@ def _contacts(said, rate: float) -> Contacts | None:
         said["floor_m"],
         None if rise is None else np.array(rise, float),
     )
+
+
+def _swinging(said) -> Swinging | None:
+    if not said:
+        return None
+    chains = tuple((name, tuple(joints)) for name, joints in said["chains"].items())
+    return Swinging(chains, said["gap_m"])
 
 
 def _mask(rows) -> Mask:
@@ -211,6 +223,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         asked=record.asked,
         settings=record.settings,
         touches=record.touches and replace(record.touches, rate=motion.rate),
+        swinging=record.swinging,
     )
 
 

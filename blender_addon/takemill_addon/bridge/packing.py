@@ -18,12 +18,14 @@ from takemill.health.check import Health, check
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.resample_clip import resample_clip
+from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import Recipe
 
 from . import actions, clip_record, findings, intake, reference, stage
 from .clip_record import ClipRecord
 from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
+from .springs import chains_of
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,16 @@ def clips_of(
             clip = replace(clip, settings=replace(clip.settings, rate=recipe.rate))
         out.append(resample_clip(clip, (clip.asked.rate if clip.asked else None) or recipe.rate))
         unscaled.update(take.unscaled)
-    return tuple(out), tuple(sorted(unscaled))
+    return _swing(stock, tuple(out), recipe), tuple(sorted(unscaled))
+
+
+def _swing(stock: Stock, clips: tuple[FinishedClip, ...], recipe: Recipe) -> tuple[FinishedClip, ...]:
+    """The clips; those that were made before the character's chains were named swing now."""
+    chains = chains_of(stock.armature, stock.skeleton, stock.body, recipe)
+    still = [clip for clip in clips if clip.swinging is None]
+    known = next((clip for clip in clips if clip.name == recipe.neutral and clip.swinging), None)
+    swung = {clip.name: clip for clip in swing_clips(still, chains, recipe.neutral, known)}
+    return tuple(swung.get(clip.name, clip) for clip in clips)
 
 
 def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, recipe: Recipe) -> None:

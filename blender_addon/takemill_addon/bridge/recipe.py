@@ -199,7 +199,7 @@ def _beyond_fields(recipe: Recipe) -> Iterator[str]:
     for key in ABOVE_KEYS:
         if ("", key) not in shown and getattr(recipe, key) != getattr(default, key):
             yield key
-    for name in ("body", "characters", "variants"):
+    for name in ("body", "springs", "characters", "variants"):
         if getattr(recipe, name):
             yield {"variants": "[[variant]]"}.get(name, f"[{name}]")
     of_clips = {key for spec in recipe.clips for key in clip_table(spec)} - _SHOWN_OF_CLIPS

@@ -216,7 +216,7 @@ def no_repair_preview(context: bpy.types.Context) -> str:
 def no_preview(context: bpy.types.Context) -> str:
     """Needs an Action that is there to stay."""
     looping = armature_of(context).animation_data.action.takemill.looping
-    return "Stop the preview of the loop first" if looping else no_repair_preview(context)
+    return "Stop the preview first" if looping else no_repair_preview(context)
 
 
 class Stage:

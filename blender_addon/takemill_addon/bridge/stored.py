@@ -74,6 +74,8 @@ _RECORD = _of(
         )
     ),
 )
+_JOINTS = {"type": "object", "additionalProperties": {"type": "array", "items": _TEXT}}
+_RECORD["properties"]["swinging"] = _or_none(_of(chains=_JOINTS, gap_m=_NUMBER))
 _NUMBERS = {"type": "array", "items": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 4}}
 _REFERENCE = _of(
     basis=_TEXT, bones=_TEXT, origin=_TEXT, score=_NUMBER, rotation=_NUMBERS, translation=_NUMBERS

@@ -15,6 +15,7 @@ from . import (
     recipe,
     repair,
     sheet,
+    springs,
     thin,
     variants,
 )
@@ -26,6 +27,7 @@ CLASSES = (
     *findings.CLASSES,
     *repair.CLASSES,
     *fit.CLASSES,
+    *springs.CLASSES,
     *cuts.CLASSES,
     *clips.CLASSES,
     *loop.CLASSES,

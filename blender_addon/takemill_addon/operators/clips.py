@@ -17,6 +17,7 @@ from ..bridge import actions, clip_record, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
+from ..bridge.springs import restore_pose
 from ..bridge.write_action import write_motion
 from ..properties.clips import ROOT_MOTION
 from .cuts import preview, write_events
@@ -249,6 +250,8 @@ def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.typ
     slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
     old = stage.find_active_action(armature)
     actions.assign(armature, action, slot)
+    if old and old.takemill.looping:
+        restore_pose(armature, old)
     if old and old.takemill.looping and not old.users:
         bpy.data.actions.remove(old)
     preview(context.scene, frames.start, frames.stop - 1)

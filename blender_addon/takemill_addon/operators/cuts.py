@@ -11,10 +11,12 @@ from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.plan_clips import OnFailure, plan_clips, suggest_take_cuts
 from takemill.pipeline.prepare_take import Progress
+from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import ClipSpec, Recipe
 
 from ..bridge import actions, clip_record, cuts, findings, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
+from ..bridge.springs import chains_of
 from ..bridge.write_action import write_motion
 
 FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
@@ -189,7 +191,11 @@ def _clips(
             f"armature {work.armature.name!r}: it has no root bone for the root motion; "
             "Add Root Bone in the Body panel, or choose another Root Motion for the cuts"
         )
-    return stages.make_clips([fitted], plan, progress, known, failed)
+    # What is wrong with chains is said before the work.
+    chains_of(work.armature, work.take.motion.skeleton, work.body, settings, performed is None)
+    made = stages.make_clips([fitted], plan, progress, known, failed)
+    chains = chains_of(work.armature, made[0].motion.skeleton, made[0].body, settings, performed is None)
+    return swing_clips(made, chains, settings.neutral, known.get(settings.neutral))
 
 
 def _clips_before(context: bpy.types.Context, work: stage.Work, settings: Recipe) -> dict[str, FinishedClip]:

@@ -13,10 +13,11 @@ from takemill.base.errors import BodyMapError, InputError, RecipeError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import body_of
-from takemill.recipe.recipe import ClipSpec, Recipe, read_recipe
+from takemill.recipe.recipe import CharacterSpec, ClipSpec, Recipe, read_recipe
 from takemill.recipe.recipe_write import recipe_toml
 
 from ..bridge import actions, cuts, paths, recipe, stage, takes
+from ..bridge.springs import kept_spec
 
 
 class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
@@ -114,7 +115,16 @@ def scene_recipe(scene: bpy.types.Scene, work: stage.Work) -> Recipe:
     name = takes.take_name(work.action) if several else ""
     specs += [replace(spec, take=name) for spec in new]
     body = _corrections(work, loaded)
-    return replace(whole, clips=tuple(specs), body=body)
+    return replace(whole, clips=tuple(specs), body=body, characters=_characters(scene, whole))
+
+
+def _characters(scene: bpy.types.Scene, recipe_: Recipe) -> dict[str, CharacterSpec]:
+    """The recipe's characters, with the springs that are kept with the scene's armatures."""
+    found = dict(recipe_.characters)
+    for one in scene.objects:
+        if one.type == "ARMATURE" and one.takemill.chains:
+            found[one.name] = replace(found.get(one.name, CharacterSpec()), springs=kept_spec(one))
+    return found
 
 
 def _corrections(work: stage.Work, loaded: Recipe) -> dict[str, str]:

@@ -1,11 +1,12 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, cuts, fit, guide, pack, recipe, repair, take
+from . import clips, cuts, fit, guide, pack, recipe, repair, springs, take
 
 CLASSES = (
     *take.CLASSES,
     *repair.CLASSES,
     *fit.CLASSES,
+    *springs.CLASSES,
     *cuts.CLASSES,
     *clips.CLASSES,
     *pack.CLASSES,

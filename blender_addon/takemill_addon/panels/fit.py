@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bpy
 
+from .springs import draw_springs
 from .steps import ActionStep
 
 
@@ -22,6 +23,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_posture")
         layout.prop(chosen, "fit_take_wins")
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
+        draw_springs(layout, armature)
 
 
 CLASSES = (TAKEMILL_PT_fit,)

@@ -18,10 +18,11 @@ from bpy.props import (
 )
 
 from ..bridge import findings
-from . import clips, repair, take
+from . import clips, repair, springs, take
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
 from .pack import PackProperties
 from .repair import TAKEMILL_PG_finding
+from .springs import TAKEMILL_PG_chain, TAKEMILL_PG_collider
 from .take import TAKEMILL_PG_part
 
 
@@ -33,8 +34,9 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a finished
     clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
     `performer` the armature whose take was fitted, `moved` the bones that the fit moved, as JSON. `looping`
-    says that this is only the preview of a loop, `source`; `centred` and `with_root_motion` say how it is
-    shown. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded at;
+    says that this is only a preview of `source`; `centred` and `with_root_motion` say how that of a loop is
+    shown, `posed` how bones stood that `source` does not key, as JSON. Of an imported take `file` is its
+    file's name and `take_rate` the rate that it was recorded at;
     `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time, 0
     where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
     """
@@ -62,6 +64,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     looping: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()
+    posed: StringProperty()
     file: StringProperty()
     unit_m: FloatProperty()
     up: StringProperty()
@@ -71,7 +74,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
-    """What is known of an armature object: its body map and reference pose (JSON), and its clips."""
+    """What is known of an armature object: its body map, reference pose (JSON), clips and springs."""
 
     reference: StringProperty()
     height_m: FloatProperty(description="How tall the body stood in the scene when it was mapped, metres")
@@ -79,6 +82,10 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
     clip_index: IntProperty()
+    chains: CollectionProperty(type=TAKEMILL_PG_chain)
+    chain_index: IntProperty()
+    colliders: CollectionProperty(type=TAKEMILL_PG_collider)
+    collider_index: IntProperty()
 
 
 class TAKEMILL_PG_end(bpy.types.PropertyGroup):
@@ -113,6 +120,7 @@ CLASSES = (
     *take.CLASSES,
     *repair.CLASSES,
     *clips.CLASSES,
+    *springs.CLASSES,
     TAKEMILL_PG_action,
     TAKEMILL_PG_armature,
     TAKEMILL_PG_end,

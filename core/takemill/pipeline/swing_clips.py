@@ -16,11 +16,15 @@ from .finish_clip import FinishedClip, Swinging
 
 
 def swing_clips(
-    clips: Sequence[FinishedClip], springs: Springs, neutral: str = ""
+    clips: Sequence[FinishedClip],
+    springs: Springs,
+    neutral: str = "",
+    known: FinishedClip | None = None,
 ) -> tuple[FinishedClip, ...]:
     """The clips with their chains swinging; an additive one adds no swing of its own.
 
-    One-shots that were blended onto the `neutral` clip have its chains' first pose at their ends too.
+    One-shots that were blended onto the `neutral` clip have its chains' first pose at their ends too; `known`
+    is that clip where it was made before.
 
     Raises:
         InputError: the chains cannot be simulated.
@@ -33,6 +37,8 @@ def swing_clips(
     names = tuple(springs.names(chosen[0].motion.skeleton).items())
     turns = {clip.name: one.rotations for clip, one in zip(chosen, swung, strict=True)}
     pose = turns[neutral][0] if neutral in turns else None
+    if pose is None and known is not None:
+        pose = known.motion.rotations[0, joints]
     out = {}
     for clip, one in zip(chosen, swung, strict=True):
         turn = one.rotations

@@ -1,0 +1,78 @@
+"""The part of a panel for a character's springs: chains, colliders, and how they swing."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import stage
+from ..properties.springs import OWN
+
+
+class TAKEMILL_UL_chains(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.prop(item, "use", text="")
+        row.prop(item, "name", text="", emboss=False)
+        row.prop(item, "preset", text="")
+
+
+class TAKEMILL_UL_colliders(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        layout.prop(item, "name", text="", emboss=False)
+
+
+def draw_springs(layout, armature: bpy.types.Object) -> None:
+    """The closed part of a panel that holds a character's springs."""
+    header, body = layout.panel("TAKEMILL_springs", default_closed=True)
+    header.label(text="Springs")
+    if not body:
+        return
+    known = armature.takemill
+    body.operator("takemill.find_chains", icon="VIEWZOOM")
+    _draw_list(body, known, "chain", rows=3)
+    if 0 <= known.chain_index < len(known.chains):
+        _draw_chain(body, known.chains[known.chain_index], armature.data)
+    header, inner = body.panel("TAKEMILL_colliders", default_closed=True)
+    header.label(text=f"Colliders: {len(known.colliders)}")
+    if inner:
+        _draw_list(inner, known, "collider", rows=2)
+        if 0 <= known.collider_index < len(known.colliders):
+            _draw_collider(inner, known.colliders[known.collider_index], armature.data)
+    action = stage.find_active_action(armature)
+    if action and action.takemill.looping:
+        body.operator("takemill.stop_loop", icon="SNAP_FACE", depress=True)
+    else:
+        body.operator("takemill.preview_swing", icon="PLAY")
+    body.operator("takemill.swing_chains", icon="FORCE_HARMONIC")
+
+
+def _draw_list(layout, known, what: str, rows: int) -> None:
+    row = layout.row()
+    row.template_list(f"TAKEMILL_UL_{what}s", "", known, f"{what}s", known, f"{what}_index", rows=rows)
+    side = row.column(align=True)
+    side.operator(f"takemill.add_{what}", text="", icon="ADD")
+    side.operator(f"takemill.remove_{what}", text="", icon="REMOVE")
+
+
+def _draw_chain(layout, chain, data) -> None:
+    column = layout.column(align=True)
+    for name in ("first", "last", "center"):
+        column.prop_search(chain, name, data, "bones")
+    layout.prop(chain, "collides")
+    if chain.preset == OWN:
+        column = layout.column(align=True)
+        for name in ("stiffness", "drag", "gravity", "radius"):
+            column.prop(chain, name)
+
+
+def _draw_collider(layout, collider, data) -> None:
+    layout.prop_search(collider, "bone", data, "bones")
+    column = layout.column(align=True)
+    column.prop(collider, "radius")
+    column.prop(collider, "offset")
+    column.prop(collider, "capsule")
+    if collider.capsule:
+        column.prop(collider, "tail")
+
+
+CLASSES = (TAKEMILL_UL_chains, TAKEMILL_UL_colliders)

@@ -1,0 +1,78 @@
+"""What is kept of a character's springs: chains that swing, and colliders that they cannot pass through."""
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, StringProperty
+
+from takemill.springs.springs_presets import PRESETS
+
+OWN = "own"
+"""The preset of a chain that has numbers of its own."""
+
+_PRESETS = (
+    ("tail", "Tail", "It follows the body and comes to rest soon after it"),
+    ("ears", "Ears", "Short bones that answer quickly"),
+    ("hair", "Hair", "Slow, and pulled down a little"),
+    ("strap", "Strap", "It hangs like a rope and hardly remembers its shape"),
+    (OWN, "Own Numbers", "The numbers of VRMC_springBone 1.0 below"),
+)
+assert {word for word, *_ in _PRESETS} == {*PRESETS, OWN}
+
+
+class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
+    """Bones that swing, each below the one before; its name is the property group's own name."""
+
+    use: BoolProperty(name="Swing", default=True, description="Let this chain swing")
+    first: StringProperty(name="First Bone", description="Where the chain begins, next to the body")
+    last: StringProperty(
+        name="Last Bone", description="Where it ends; empty for as far down as bones have one child"
+    )
+    preset: EnumProperty(
+        name="Preset", items=_PRESETS, default="tail", description="How the chain swings after the body"
+    )
+    stiffness: FloatProperty(
+        name="Stiffness", default=1.0, min=0.0, soft_max=4.0,
+        description="How strongly each bone is pulled back to where the action holds it",
+    )  # fmt: skip
+    drag: FloatProperty(
+        name="Drag", default=0.4, min=0.0, max=1.0,
+        description="The share of its speed that a sixtieth of a second takes",
+    )  # fmt: skip
+    gravity: FloatProperty(
+        name="Gravity", default=0.0, min=0.0, soft_max=1.0,
+        description="The pull downwards; 0.163 is the earth's",
+    )  # fmt: skip
+    radius: FloatProperty(
+        name="Radius", default=0.02, min=0.0, soft_max=0.5, unit="LENGTH",
+        description="Size of the ball at each bone's end that colliders push",
+    )  # fmt: skip
+    collides: BoolProperty(name="Collide", default=True, description="Let the character's colliders push it")
+    center: StringProperty(
+        name="Center",
+        description="A bone against which its speed counts, as the hips, so that the path over the floor "
+        "does not move it; empty for the world",
+    )
+
+
+class TAKEMILL_PG_collider(bpy.types.PropertyGroup):
+    """A ball or a capsule that chains cannot pass through; its name is the property group's own name."""
+
+    bone: StringProperty(name="Bone", description="The bone that carries it")
+    radius: FloatProperty(
+        name="Radius", default=0.1, min=0.001, soft_max=1.0, unit="LENGTH",
+        description="Of the ball or the capsule",
+    )  # fmt: skip
+    offset: FloatVectorProperty(
+        name="Offset",
+        unit="LENGTH",
+        description="Its middle, or a capsule's first end, in the bone's own axes",
+    )
+    capsule: BoolProperty(name="Capsule", description="Long, from Offset to End; otherwise a ball")
+    tail: FloatVectorProperty(
+        name="End", unit="LENGTH", default=(0.0, 0.2, 0.0),
+        description="A capsule's other end, in the bone's own axes",
+    )  # fmt: skip
+
+
+CLASSES = (TAKEMILL_PG_chain, TAKEMILL_PG_collider)
