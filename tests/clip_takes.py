@@ -37,6 +37,11 @@ def take(name: str, rooted: bool = False) -> PreparedTake:
     body = BodyMap.from_names(motion.skeleton, synthetic.parts())
     if rooted:
         motion, body = add_root_joint(motion, body)
+    return prepared(motion, body, name)
+
+
+def prepared(motion: Motion, body: BodyMap, name: str = "day") -> PreparedTake:
+    """A take that is clean as it is."""
     contacts, none = find_contacts(motion, body), Health((), {})
     return PreparedTake(name, digest_of(motion), motion, body, motion, (), none, contacts)
 

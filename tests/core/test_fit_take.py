@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+import clip_takes
 import day_take
+import fit_bodies
+import hand_takes
 import small_takes
 from takemill.base.errors import BodyMapError
 from takemill.body.body_map import BodyMap
 from takemill.fit.fit import FitSettings
+from takemill.fit.goal_results import missed_goals
 from takemill.pipeline.fit_take import fit_take
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import body_of
 from takemill.pipeline.stages import make_clips, settle_seams
 from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.sets.clip_facts import describe_clip
+from takemill.sets.report_clip import clip_card
 
 
 def test_a_take_on_its_own_body_is_itself():
@@ -54,3 +61,34 @@ def test_a_character_without_legs_is_refused():
     skeleton = small_takes.stand_and_walk().skeleton
     with pytest.raises(BodyMapError):
         fit_take(take, skeleton, BodyMap({"spine": 1}), FitSettings())
+
+
+def test_clips_tell_of_the_contacts_of_hands_in_their_frames():
+    """The hands lie on the floor from 1.8 to 6.2 s; a body with short arms puts them down as well."""
+    held = hand_takes.floor(60.0)
+    take = clip_takes.prepared(held.motion, held.body)
+    skeleton, body = fit_bodies.body(fit_bodies.TOON)
+    fitted = fit_take(take, skeleton, body, FitSettings())
+    assert [one.goal.kind for one in fitted.goals] == ["floor", "floor"]
+    clips = [("up", 0, 1), ("down", 1, 7), ("late", 6, 7.5)]
+    text = "".join(f'[[clip]]\nname = "{name}"\nfrom = {start}\nto = {stop}\n' for name, start, stop in clips)
+    made = make_clips([fitted], plan_clips([take], parse_recipe(text)))
+    assert [len(clip.goals) for clip in made] == [0, 2, 2]
+    facts = describe_clip(made[1], "one.glb", (), 0.0, {})["goals"]
+    assert [one["name"] for one in facts] == [one.goal.name for one in fitted.goals]
+    assert all(one["reached"] and one["off_mm"] < 1 for one in facts)
+    assert "2 of 2 contacts kept" in clip_card(1, made[1], describe_clip(made[1], "one.glb", (), 0.0, {}))
+
+
+def test_contacts_that_are_missed_are_said_with_a_way_out():
+    held = hand_takes.head(60.0)
+    take = clip_takes.prepared(held.motion, held.body)
+    skeleton, body = fit_bodies.body(replace(fit_bodies.TOON, upper_arm=0.12, fore_arm=0.1))
+    goals = fit_take(take, skeleton, body, FitSettings()).goals
+    (line,) = missed_goals(goals, "toon, day")
+    assert re.fullmatch(
+        r"toon, day: not reached.*: rightHand on head 1\.7\ds \(\d\d mm off\); leave it out.*without_goals.*",
+        line,
+    )
+    none = FitSettings(without_goals=(goals[0].goal.name,))
+    assert missed_goals(fit_take(take, skeleton, body, none).goals, "toon, day") == []

@@ -64,3 +64,19 @@ def _off(course: Course, pose: GoalPose, figure: Figure, count: int, rate: float
         left, right = (hand_point(figure, pose, hand, along) for hand, along in ends)
         point, wanted = right - left, wanted_line(course, figure, pose)
     return quat.length(wanted - point)
+
+
+_MAX_NAMED = 3  # of those that are missed: a longer line is not read (chosen by eye)
+
+
+def missed_goals(results: Iterable[GoalResult], who: str) -> list[str]:
+    """What to say of goals that were not reached, in a line with a way out; nothing where all were."""
+    missed = sorted((one for one in results if not one.reached), key=lambda one: -one.worst_m)
+    if not missed:
+        return []
+    named = ", ".join(f"{one.goal.name} ({1000 * one.worst_m:.0f} mm off)" for one in missed[:_MAX_NAMED])
+    more = f" and {len(missed) - _MAX_NAMED} more" if len(missed) > _MAX_NAMED else ""
+    return [
+        f"{who}: not reached, or only one of several at once: {named}{more}; leave it out by its name in "
+        "[fit] without_goals, or look at the clip there"
+    ]

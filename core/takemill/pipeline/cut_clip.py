@@ -15,6 +15,7 @@ from ..clip.loop_close import close_range
 from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..clip.seam_quality import REFUSED, SUGGESTED
 from ..feet.contacts import Contacts, find_contacts
+from ..fit.goal_results import GoalResult
 from ..recipe.recipe import ClipSpec, Recipe
 from .prepare_take import PreparedTake
 
@@ -36,7 +37,7 @@ class Piece:
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
         events: the user's, by frame.
-        source, source_range, stretches: as in `FinishedClip`.
+        source, source_range, stretches, goals: as in `FinishedClip`.
     """
 
     motion: Motion
@@ -47,6 +48,7 @@ class Piece:
     source: str
     source_range: tuple[int, int]
     stretches: tuple[tuple[int, int], ...]
+    goals: tuple[GoalResult, ...] = ()
 
 
 def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
@@ -81,6 +83,11 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
         take.name,
         (min(low for low, _ in ranges), max(high for _, high in ranges)) if joined else (start, stop),
         joined,
+        tuple(
+            one
+            for one in take.goals
+            if any(one.goal.start < high and low < one.goal.stop for low, high in joined or ((start, stop),))
+        ),
     )
 
 

@@ -30,6 +30,7 @@ from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
+from ..fit.goal_results import GoalResult
 from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece
@@ -80,6 +81,7 @@ class FinishedClip:
         touches: contacts as they were found, before pinning dropped those that cannot stand: foot events come
             from these, and pinning at another rate. None: they are not known.
         swinging: the chains that swing in it; None for none.
+        goals: what became of the contacts of hands and body in its frames; of a fitted take.
     """
 
     name: str
@@ -101,6 +103,7 @@ class FinishedClip:
     settings: Recipe | None = None
     touches: Contacts | None = None
     swinging: Swinging | None = None
+    goals: tuple[GoalResult, ...] = ()
 
     @property
     def root_motion_mode(self) -> str:
@@ -201,6 +204,7 @@ def finish_clip(
         asked=spec,
         settings=recipe,
         touches=touches,
+        goals=piece.goals,
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from ..body.body_map import BodyMap, leg_length
 from ..body.skeleton import Skeleton
-from ..fit.fit import FitSettings, fit
+from ..fit.fit import FitSettings, fit_with_goals
 from .prepare_take import PreparedTake
 
 
@@ -18,6 +18,8 @@ def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: Fi
     Raises:
         InputError: the character lacks a part that the fit needs.
     """
-    motion = fit(take.motion, take.body, skeleton, body, settings, take.contacts)
+    fitted = fit_with_goals(take.motion, take.body, skeleton, body, settings, take.contacts)
     ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
-    return replace(take, motion=motion, body=body, contacts=take.contacts.scaled(ratio))
+    return replace(
+        take, motion=fitted.motion, body=body, contacts=take.contacts.scaled(ratio), goals=fitted.goals
+    )

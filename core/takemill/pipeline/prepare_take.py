@@ -13,6 +13,7 @@ from ..body.body_map import BodyMap, correct_body_map
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
+from ..fit.goal_results import GoalResult
 from ..health.check import Finding, Health, check
 from ..recipe.recipe import Recipe
 from ..repair.repair import repair
@@ -34,6 +35,7 @@ class PreparedTake:
         findings: what the repair found.
         health: of the repaired take: what is left, and its measures.
         contacts: of the repaired take.
+        goals: what became of contacts of hands and body; of a take that was fitted to a character.
     """
 
     name: str
@@ -44,6 +46,7 @@ class PreparedTake:
     findings: tuple[Finding, ...]
     health: Health
     contacts: Contacts
+    goals: tuple[GoalResult, ...] = ()
 
 
 def ignore_progress(text: str, part: float) -> None:

@@ -111,6 +111,15 @@ def describe_clip(
             "chains": {name: list(joints) for name, joints in clip.swinging.chains},
             "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
         },
+        "goals": [
+            {
+                "name": one.goal.name,
+                "kind": one.goal.kind,
+                "off_mm": round_number(1000 * one.worst_m, 1),
+                "reached": one.reached,
+            }
+            for one in clip.goals
+        ],
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,

@@ -17,6 +17,7 @@ from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
 from ..files.glb_springs import read_springs
 from ..files.take_motion import takes_in
+from ..fit.goal_results import missed_goals
 from ..pipeline import stages
 from ..pipeline.character_springs import springs_of
 from ..pipeline.finish_clip import FinishedClip
@@ -153,8 +154,9 @@ def pack_characters(
 
     One character's set is `out_dir`; several have a folder each in it, called as they are. Seams are looked
     for once, on the performer, so that all characters' clips are of the same frames. All sets are
-    written, or none. `say` is called with a line for each file that is kept under another name. With
-    `failed` a clip that cannot be made is told of, and the sets are made of the others.
+    written, or none. `say` is called with a line for each file that is kept under another name, and for
+    contacts of hands and body that a character does not reach. With `failed` a clip that cannot be made is
+    told of, and the sets are made of the others.
 
     Raises:
         TakemillError: anything is wrong; then nothing is written.
@@ -190,7 +192,9 @@ def pack_prepared_for(
         TakemillError: anything is wrong; then nothing is written.
     """
     places = {one.name: character_folder(out_dir, one.name, len(characters)) for one in characters}
-    fitted = list(_fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4), failed))
+    fitted = list(
+        _fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4), failed, say)
+    )
     sets = {}
     for number, (one, own_recipe, clips) in enumerate(fitted):
         part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
@@ -237,6 +241,7 @@ def _fit_characters(
     recipe: Recipe,
     progress: Progress,
     failed: OnFailure | None = None,
+    say: Callable[[str], None] = clip_set.say_nothing,
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     work_share = 1 / (len(characters) + 1)
@@ -250,5 +255,8 @@ def _fit_characters(
         if own.is_rooted:
             one = one.with_root()
         fitted = [fit_take(take, one.rig.skeleton, one.body, own.recipe.fit) for take in takes]
+        for take in fitted:
+            for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
+                say(line)
         clips = stages.resample_clips(stages.make_clips(fitted, own, part))
         yield one, own.recipe, swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)

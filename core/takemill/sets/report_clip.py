@@ -83,10 +83,25 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         rows.append(("ends", f"{which} goes over into the neutral pose in {facts['blend_frames']} frames"))
     if clip.loop:
         rows += _seam_rows(clip)
+    if facts["goals"]:
+        rows.append(("hands and body", _describe_goals(facts["goals"])))
     keys = facts["keys"]
     size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
     rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
     return definitions(rows)
+
+
+def _describe_goals(goals: list[Facts]) -> str:
+    """How near the contacts of hands and body are."""
+    missed = [one for one in goals if not one["reached"]]
+    kept = [one["off_mm"] for one in goals if one["reached"]]
+    words = [f"{len(kept)} of {len(goals)} contacts kept"]
+    if kept:
+        words[0] += f", at most {max(kept):.1f} mm off"
+    words += [
+        f'<span class="bad">{html_text(one["name"])}: {one["off_mm"]:.0f} mm off</span>' for one in missed
+    ]
+    return "; ".join(words)
 
 
 def _describe_variant(variant: Facts) -> str:
