@@ -1,14 +1,20 @@
-"""What fitting does to real motion, per motion and character: `python tests/benchmarks/fit_table.py`.
+"""What fitting does to real motion: `python tests/benchmarks/fit_table.py`.
+
+With names it answers only those questions. `motions`: per motion and character, without and with `plant_feet`. Sources: see tests/open_data.py.
 
 | column | what |
 |---|---|
-| bone, leg | largest angle between the source's and the target's bone, arms and legs: degrees |
+| arm, leg | largest angle between the source's and the target's bone: degrees |
 | slide | how far heel or ball drift while planted and low, less the source's own drift, scaled: largest, mm |
 | under | deepest point of a sole below the floor, and the source's own, scaled: mm |
 | knee | smallest bend of a knee about its hinge; below 0 it bends the wrong way: degrees |
-| ms | time of `fit` per 1000 frames |
+| peak | largest angular acceleration of a joint of the legs over the same joint's of the source: the worst joint |
+| any | the largest of all these joints over the largest of the source's |
 
-Each is given without and with `plant_feet`. Sources: see tests/open_data.py.
+`rests`: one's own skeleton in another rest, each posture: how far any joint is off, mm (tests/rest_bodies.py).
+`spines`: the performer's spine with one to six bones: how far the head is off, mm.
+`speed`: a fit of 72,000 frames with its contacts known and no goals over forward kinematics of the take and of the
+fitted motion in the same run, and the same of a quarter of it: the best of five, turn about.
 """
 
 from __future__ import annotations
@@ -17,7 +23,6 @@ import itertools
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,23 +31,31 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import open_data
 from fit_bodies import BROAD, TOON, Build, body
+from rest_bodies import RESTS, in_rest, with_spine
 from takemill.base.checks import Array, Mask
 from takemill.body.body_map import BodyMap, find_body_map, leg_length, rest_facing
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
+from takemill.files.bvh import read_bvh
 from takemill.fit.fit import FitSettings, fit
+from takemill.fit.rest_match import POSTURES
 from takemill.maths import quat
 from takemill.maths.series import runs
+from takemill.repair.repair import repair
 
 Character = tuple[str, Skeleton, BodyMap]
+SAMPLES = Path(__file__).parents[2] / "sample_blends"
+LEGS = [side + part for side in ("left", "right") for part in ("UpperLeg", "LowerLeg", "Foot")]
 
 
 def characters() -> Iterator[Character]:
     yield "same build", *body(Build(arms_down_deg=90.0))
     yield "short toon", *body(TOON)
     yield "broad", *body(BROAD)
+    yield "long legs", *body(Build(thigh=0.55, shin=0.53, back=0.45, roll_seed=3))
+    yield "wide", *body(Build(hip_width=0.34))
     yield "tailed", *body(Build(tail=4, thigh=0.38, shin=0.45, foot=0.2, root=True, roll_seed=7))
 
 
@@ -108,9 +121,7 @@ def knee_bend(motion: Motion, body: BodyMap) -> float:
 
 def measure(source: Motion, target: Skeleton, parts: BodyMap, settings: FitSettings) -> dict[str, float]:
     own = find_body_map(source.skeleton)
-    start = time.perf_counter()
     fitted = fit(source, own, target, parts, settings)
-    spent = time.perf_counter() - start
     contacts = find_contacts(source, own)
     scale = leg_length(target, parts) / leg_length(source.skeleton, own)
     theirs, ours = foot_points(source, own) * scale, foot_points(fitted, parts)
@@ -123,20 +134,96 @@ def measure(source: Motion, target: Skeleton, parts: BodyMap, settings: FitSetti
         "under": -1000 * float(min(ours[..., 2].min(), 0.0)),
         "theirs": -1000 * float(min(theirs[..., 2].min(), 0.0)),
         "knee": knee_bend(fitted, parts),
-        "ms": 1e6 * spent / len(source),
+        **peaks(source, own, fitted, parts),
     }
 
 
-def main() -> None:
-    names = ("arm", "leg", "slide", "under", "theirs", "knee", "ms")
+def peaks(source: Motion, own: BodyMap, fitted: Motion, parts: BodyMap) -> dict[str, float]:
+    """The largest angular acceleration of leg joints over the source's: of the worst joint, and of all."""
+    found = []
+    for motion, body_map in ((source, own), (fitted, parts)):
+        turns = motion.rotations[:, [body_map.require(part) for part in LEGS]]
+        speed = quat.log(quat.mul(quat.inv(turns[:-1]), turns[1:])) * motion.rate
+        found.append(quat.length(np.diff(speed, axis=0)).max(axis=0))
+    return {"peak": float((found[1] / found[0]).max()), "any": float(found[1].max() / found[0].max())}
+
+
+def print_motions() -> None:
+    names = ("arm", "leg", "slide", "under", "theirs", "knee", "peak", "any")
     print(f"{'motion':10} {'character':12} {'feet':7}" + "".join(f"{name:>8}" for name in names))
     for motion_name, motion in takes():
         for name, skeleton, parts in characters():
             for planted in (False, True):
-                row = measure(motion, skeleton, parts, replace(FitSettings(), plant_feet=planted))
+                settings = FitSettings(plant_feet=planted, goals=())
+                row = measure(motion, skeleton, parts, settings)
                 label = "planted" if planted else "free"
-                print(f"{motion_name:10} {name:12} {label:7}" + "".join(f"{row[key]:8.1f}" for key in names))
+                print(f"{motion_name:10} {name:12} {label:7}" + "".join(f"{row[key]:8.2f}" for key in names))
 
+
+def performers() -> Iterator[tuple[str, Motion, BodyMap]]:
+    for name in (0, 1):
+        motion = open_data.cmu(name)
+        yield f"cmu {name}", motion, find_body_map(motion.skeleton)
+    take = read_bvh(SAMPLES / "marsh_take.bvh")[0]
+    parts = find_body_map(take.skeleton)
+    yield "marsh", repair(take, parts)[0].resampled(30.0), parts
+
+
+def print_rests() -> None:
+    print(f"{'performer':10} {'rest':10} {'keep':>8} {'match':>8}")
+    for name, motion, parts in performers():
+        for rest, turns in RESTS.items():
+            skeleton = in_rest(motion.skeleton, parts, turns)
+            away = [
+                fit(motion, parts, skeleton, parts, FitSettings(posture=posture, goals=())).model()[1]
+                - motion.model()[1]
+                for posture in POSTURES
+            ]
+            print(f"{name:10} {rest:10}" + "".join(f"{1000 * quat.length(a).max():9.3f}" for a in away))
+
+
+def print_spines() -> None:
+    print(f"{'performer':10} {'bones':>6} {'keep':>8} {'match':>8}")
+    for name, motion, parts in performers():
+        for bones in range(1, 7):
+            skeleton, other = with_spine(motion.skeleton, parts, bones)
+            away = []
+            for posture in POSTURES:
+                settings = FitSettings(posture=posture, plant_feet=False, goals=())
+                head = fit(motion, parts, skeleton, other, settings).model()[1][:, other.require("head")]
+                away.append(quat.length(head - motion.model()[1][:, parts.require("head")]).max())
+            print(f"{name:10} {bones:6}" + "".join(f"{1000 * a:9.1f}" for a in away))
+
+
+def print_speed() -> None:
+    walk, _ = open_data.humanoid3d("walk")
+    own = find_body_map(walk.skeleton)
+    whole = open_data.repeated(walk, 72000 // (len(walk) - 1) + 1).slice(0, 72000)
+    print(f"{'character':12} {'frames':>7} {'joints':>7} {'of the take':>12} {'of the fitted':>14}")
+    for name, skeleton, parts in characters():
+        for frames in (18000, 72000):
+            motion = whole.slice(0, frames)
+            contacts = find_contacts(motion, own)
+            settings = FitSettings(goals=())
+            fitted = fit(motion, own, skeleton, parts, settings, contacts)
+            verbs = (
+                motion.model,
+                fitted.model,
+                lambda m=motion, s=skeleton, p=parts, c=contacts: fit(m, own, s, p, FitSettings(goals=()), c),
+            )
+            spent = np.full(3, np.inf)
+            for _ in range(5):
+                for k, verb in enumerate(verbs):
+                    start = time.perf_counter()
+                    verb()
+                    spent[k] = min(spent[k], time.perf_counter() - start)
+            print(
+                f"{name:12} {frames:7} {len(skeleton):7} {spent[2] / spent[0]:12.1f} {spent[2] / spent[1]:14.1f}"
+            )
+
+
+QUESTIONS = {"motions": print_motions, "rests": print_rests, "spines": print_spines, "speed": print_speed}
 
 if __name__ == "__main__":
-    main()
+    for question in sys.argv[1:] or QUESTIONS:
+        QUESTIONS[question]()

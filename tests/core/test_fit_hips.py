@@ -35,7 +35,9 @@ def a_leg(bend_deg: float, down_m: float = 0.0, pitch_deg: float = 0.0) -> Leg:
     )
     wanted, still = ankle - [0.0, 0.0, down_m], np.zeros((1, 2))
     stands, level = np.ones(1), quat.IDENTITY[None]
-    return Leg(np.zeros((1, 3)), knee, ankle, wanted, still, stands, stands > 0, ankle[:, 2], level, sole)
+    return Leg(
+        np.zeros((1, 3)), knee, ankle, wanted, still, stands > 0, 0 * stands, stands, ankle[:, 2], level, sole
+    )
 
 
 def peaks(motion: Motion, parts: BodyMap) -> dict[str, float]:

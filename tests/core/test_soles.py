@@ -16,6 +16,7 @@ from skinned_soles import sole_heights
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, leg_length
 from takemill.body.motion import Motion
+from takemill.body.posed import Posed
 from takemill.body.skeleton import Skeleton
 from takemill.feet.soles import ball_drop_m, foot_points, sole_offsets, touching_points
 from takemill.files.glb_rig import read_rig
@@ -103,7 +104,7 @@ def test_toes_that_lie_flat_hold_the_ball_up_while_the_heel_rises() -> None:
     turned = np.stack([rotations[foot], quat.mul(pitch, rotations[foot])])
     own = quat.rotate(turned, sole_offsets(skeleton, parts)[0, 1])
     ball = raised.model()[1][:, foot] + own
-    drop = ball_drop_m(raised, parts, "leftFoot", ball)
+    drop = ball_drop_m(Posed(raised), parts, "leftFoot", ball)
     assert drop[1] == pytest.approx(-height * (1 - np.cos(np.radians(40.0))), abs=1e-6)
     assert drop[0] == 0.0
     assert foot_points(raised, parts)[1, 0, 1, 2] == pytest.approx(ball[1, 2] + drop[1], abs=1e-12)

@@ -125,6 +125,16 @@ class Motion:
         """The same motion with other local rotations (F, J, 4)."""
         return replace(self, rotations=rotations)
 
+    def with_joints(self, rotations: Mapping[int, Array]) -> Motion:
+        """The same motion with other local rotations (F, 4) of some joints; only they are looked at again."""
+        out = np.array(self.rotations, order="C")
+        for joint, turns in rotations.items():
+            expect_finite(turns, f"rotations of {self.skeleton.names[joint]!r}")
+            turns = quat.normalize(turns)
+            quat.make_continuous(turns)
+            out[:, joint] = turns
+        return Motion.trusted(self.skeleton, self.rate, out, self.root_translation, self.translations)
+
     def with_translation(self, joint: int, track: Array) -> Motion:
         """The same motion with another local translation (F, 3), metres, of one joint."""
         if joint == 0:

@@ -9,7 +9,7 @@ import numpy as np
 from ..base.checks import Array
 from ..body.body_map import BodyMap, rest_facing
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..body.posed import Posed
 from ..maths import quat
 
 # Share of the leg's length that a goal may ask for: beyond it a knee straightens too fast (chosen by eye).
@@ -31,20 +31,25 @@ def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> M
     Raises:
         BodyMapError: a joint of such a leg is not mapped.
     """
-    skeleton, rotations = motion.skeleton, motion.rotations.copy()
+    return motion.with_joints(reach_ankles(Posed(motion), body, goals))
+
+
+def reach_ankles(posed: Posed, body: BodyMap, goals: Mapping[str, Array]) -> dict[int, Array]:
+    """Joint -> its local rotation (F, 4), of the legs that `place_ankles` bends."""
+    skeleton, rotations = posed.motion.skeleton, {}
     side = quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), np.array([1.0, 0.0, 0.0]))
     for foot, goal in goals.items():
         leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
-        (turned, hip), (_, knee), (_, ankle) = (joint_in_model(motion, joint) for joint in leg)
+        (turned, hip), (_, knee), (_, ankle) = map(posed.at, leg)
         axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.reference_model[0][leg[0]])), side)
         swing, bend = reach(hip, knee, ankle, goal, axis)
         for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
             if (parent := skeleton.parents[joint]) >= 0:
-                above = joint_in_model(motion, parent)[0]
+                above = posed.at(parent)[0]
                 turn = quat.mul(quat.mul(quat.inv(above), turn), above)
-            rotations[:, joint] = quat.mul(turn, rotations[:, joint])
-    return motion.with_rotations(rotations)
+            rotations[joint] = quat.mul(turn, posed.motion.rotations[:, joint])
+    return rotations
 
 
 def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tuple[Array, Array]:
@@ -69,7 +74,7 @@ def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tu
 
 
 def _length(v: Array) -> Array:
-    return np.linalg.norm(v, axis=-1, keepdims=True)
+    return quat.length(v)[..., None]
 
 
 def _dot(a: Array, b: Array) -> Array:

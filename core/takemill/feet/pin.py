@@ -18,6 +18,7 @@ import numpy as np
 from ..base.checks import Array, Mask, expect_positive
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
+from ..body.posed import Posed
 from ..maths import quat
 from ..maths.series import eroded, runs, without_short
 from .bearing_end import end_course, is_on_ball, trim_lifts
@@ -75,13 +76,13 @@ def pin_feet(
     leg = leg_length(motion.skeleton, body)
     soles = sole_offsets(motion.skeleton, body)
     feet = []
-    legs = [find_leg(motion, body, part) for part in contacts.feet]
+    posed, legs = Posed(motion), [find_leg(motion, body, part) for part in contacts.feet]
     for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
         sole = soles[body.feet.index(part)]
         ball = one.at[:, -1] + quat.rotate(one.foot, sole[1])
         floor = contacts.floor_m + (0.0 if contacts.rise_m is None else contacts.rise_m[:, k])
-        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(motion, body, part, ball), floor)
+        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(posed, body, part, ball), floor)
         feet.append(_foot_course(foot, planted, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")

@@ -9,7 +9,7 @@ import numpy as np
 from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..body.posed import Posed, joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
 
@@ -144,17 +144,19 @@ def _foot_direction(ankle: Array, points: Array) -> Array:
     return away[np.argmax(length)] / length.max()
 
 
-def foot_points(motion: Motion, body: BodyMap) -> Array:
+def foot_points(motion: Motion, body: BodyMap, posed: Posed | None = None) -> Array:
     """Heel and toe point of each mapped foot's sole (F, K, 2, 3) in model space, metres.
 
-    The toe point lies as low as foot or toes have it (`ball_drop_m`).
+    The toe point lies as low as foot or toes have it (`ball_drop_m`). `posed` has joints that are
+    known already.
     """
+    posed = posed or Posed(motion)
     offsets = sole_offsets(motion.skeleton, body)
     out = np.empty((len(motion), *offsets.shape))
     for k, part in enumerate(body.feet):
-        rotation, position = joint_in_model(motion, body.require(part))
+        rotation, position = posed.at(body.require(part))
         out[:, k] = position[:, None] + quat.rotate(rotation[:, None], offsets[k])
-        out[:, k, 1, 2] += ball_drop_m(motion, body, part, out[:, k, 1])
+        out[:, k, 1, 2] += ball_drop_m(posed, body, part, out[:, k, 1])
     return out
 
 
@@ -173,23 +175,23 @@ def face_down(motion: Motion, body: BodyMap) -> Mask:
     return out
 
 
-def ball_drop_m(motion: Motion, body: BodyMap, foot: str, ball: Array) -> Array:
+def ball_drop_m(posed: Posed, body: BodyMap, foot: str, ball: Array) -> Array:
     """How much lower (F,) than a foot's own ball (F, 3) its toes have it: 0 or less.
 
     When the heel rises, toes that lie flat keep their joint, and what the mesh shows below it, as high as
     they stand. 0 for a skeleton without a mesh: how far its toes reach below their joint is not known.
     """
     toes = body.get(foot.replace("Foot", "Toes"))
-    if toes is None or not len(motion.skeleton.sole_points):
-        return np.zeros(len(motion))
-    rotations, positions = motion.skeleton.reference_model
+    if toes is None or not len(posed.motion.skeleton.sole_points):
+        return np.zeros(len(ball))
+    rotations, positions = posed.motion.skeleton.reference_model
     joint = body.require(foot)
-    turned, at = joint_in_model(motion, joint)
+    turned, at = posed.at(joint)
     ahead = _foot_direction(positions[joint], positions[toes][None])
     heel_up = quat.rotate(quat.mul(turned, quat.inv(rotations[joint])), ahead)[:, 2] < 0
     still = quat.rotate(quat.mul(rotations[joint], quat.inv(turned[0])), ball[0] - at[0])
     under = positions[joint] + still - positions[toes]
-    turned, at = joint_in_model(motion, toes)
+    turned, at = posed.at(toes)
     by_toes = at + quat.rotate(quat.mul(turned, quat.inv(rotations[toes])), under)
     drop: Array = np.where(heel_up, np.minimum(by_toes[:, 2] - ball[:, 2], 0.0), 0.0)
     return drop

@@ -10,6 +10,7 @@ from ..base.checks import expect_positive
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
+from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from .clearance import clear_arms
@@ -112,12 +113,13 @@ def fit_with_goals(
     _expect_fitting(motion, body, target, target_body, settings, contacts)
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
-    fitted = fit_rotations(motion, body, target, target_body, scale, settings.posture)
+    performer = Posed(motion)
+    fitted = fit_rotations(performer, body, target, target_body, scale, settings.posture)
     if settings.arm_clearance_deg:
         fitted = clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if settings.plant_feet:
         contacts = contacts or find_contacts(motion, body)
-        fitted = plant_feet(motion, body, contacts, fitted, target_body, scale)
+        fitted = plant_feet(performer, body, contacts, fitted, target_body, scale)
     if not settings.goals:
         return Fitted(fitted, ())
     bodies = figures(motion.skeleton, body, target, target_body)

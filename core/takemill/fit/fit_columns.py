@@ -7,13 +7,14 @@ the column is spread over its joints.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..base.checks import Array
 from ..body.body_map import BodyMap, rest_facing
+from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..maths import quat
 from .rest_match import NECK, TRUNK, RestMatch, trunk_end
@@ -45,10 +46,12 @@ class _Column:
     start: tuple[int, ...]
     end: tuple[int, ...]
 
-    def points(self, at: Array) -> list[Array]:
-        """Its P points (..., 3), of model positions (..., J, 3)."""
-        inner = [at[..., joint, :] for joint in self.joints[1:]]
-        ends = [at[..., list(joints), :].mean(axis=-2) for joints in (self.start, self.end) if joints]
+    def points(self, at: Callable[[int], Array]) -> list[Array]:
+        """Its P points (..., 3), by where each joint is (..., 3)."""
+        inner = [at(joint) for joint in self.joints[1:]]
+        ends = [
+            np.mean([at(joint) for joint in joints], axis=0) for joints in (self.start, self.end) if joints
+        ]
         return [ends[0], *inner, *ends[1:]]
 
     def places(self, points: Sequence[Array]) -> Array:
@@ -59,27 +62,20 @@ class _Column:
 
 
 def fit_columns(
-    source: Skeleton,
-    body: BodyMap,
-    model: tuple[Array, Array],
-    target: Skeleton,
-    target_body: BodyMap,
-    rests: RestMatch,
+    source: Posed, body: BodyMap, target: Skeleton, target_body: BodyMap, rests: RestMatch
 ) -> dict[int, Array]:
-    """Target joint of trunk, neck or tail -> its rotation (F, 4) in model space.
-
-    `model` are the source's rotations (F, J, 4) and positions (F, J, 3), metres, in model space.
-    """
+    """Target joint of trunk, neck or tail -> its rotation (F, 4) in model space."""
+    skeleton = source.motion.skeleton
     facing = tuple(
-        quat.from_yaw(rest_facing(one, parts)) for one, parts in ((source, body), (target, target_body))
+        quat.from_yaw(rest_facing(one, parts)) for one, parts in ((skeleton, body), (target, target_body))
     )
     out: dict[int, Array] = {}
     neck = "neck" in body.joints and "neck" in target_body.joints
     theirs = _columns(target, target_body, neck)
-    for name, ours in _columns(source, body, neck).items():
+    for name, ours in _columns(skeleton, body, neck).items():
         if len(ours.mapped) > 1 and len(theirs[name].mapped) > 1:
             turns = {j: turn for p, turn in rests.turns.items() if (j := target_body.get(p)) is not None}
-            out |= _fit_column(ours, model, theirs[name], (facing[0], facing[1]), turns, rests.matches)
+            out |= _fit_column(ours, source, theirs[name], (facing[0], facing[1]), turns, rests.matches)
     return out
 
 
@@ -108,7 +104,7 @@ def _chain(skeleton: Skeleton, mapped: Sequence[int]) -> tuple[int, ...]:
 
 def _fit_column(
     ours: _Column,
-    model: tuple[Array, Array],
+    source: Posed,
     theirs: _Column,
     facing: tuple[Array, Array],
     rest_turns: Mapping[int, Array],
@@ -120,8 +116,9 @@ def _fit_column(
     `matches`, the rest of others is compared by their bones.
     """
     (rest_q, rest_p), theirs_rest = ours.skeleton.reference_model, theirs.skeleton.reference_model
-    turns = [quat.mul(model[0][:, j], quat.mul(quat.inv(rest_q[j]), facing[0])) for j in ours.joints]
-    posed, rest, shape = ours.points(model[1]), ours.points(rest_p), theirs.points(theirs_rest[1])
+    turns = [quat.mul(source.at(j)[0], quat.mul(quat.inv(rest_q[j]), facing[0])) for j in ours.joints]
+    posed = ours.points(lambda joint: source.at(joint)[1])
+    rest, shape = ours.points(rest_p.__getitem__), theirs.points(theirs_rest[1].__getitem__)
     if bool(ours.end) != bool(theirs.end):
         posed, rest, shape = (
             points[: len(one.joints)] for points, one in ((posed, ours), (rest, ours), (shape, theirs))

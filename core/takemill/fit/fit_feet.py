@@ -15,14 +15,13 @@ import numpy as np
 from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..body.posed import Posed
 from ..feet.contacts import Contacts
-from ..feet.leg_ik import place_ankles
+from ..feet.leg_ik import reach_ankles
 from ..feet.soles import ball_drop_m, foot_points, sole_offsets
 from ..maths import quat
-from ..maths.easing import smoothstep
 from ..maths.series import runs
-from .fit_hips import BLEND_S, Leg, hips_shift
+from .fit_hips import BLEND_S, Leg, ease, hips_shift
 from .fit_scale import Scale
 
 # Those without a note were chosen by eye.
@@ -32,57 +31,47 @@ _MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common pr
 
 
 def plant_feet(
-    source: Motion, body: BodyMap, contacts: Contacts, fitted: Motion, target_body: BodyMap, scale: Scale
+    source: Posed, body: BodyMap, contacts: Contacts, fitted: Motion, target_body: BodyMap, scale: Scale
 ) -> Motion:
     """The fitted motion with its planted feet where the performer's stood.
 
     The hips rise or sink smoothly, so that the straightest of the legs that stand keeps its bend, and sink in
     advance where a leg would not reach. They shift aside as far as the feet stand further aside.
     """
-    soles = sole_offsets(fitted.skeleton, target_body)
-    theirs = scale.apply(foot_points(source, body))
-    rotations = fitted.rotations.copy()
+    soles, rate = sole_offsets(fitted.skeleton, target_body), fitted.rate
+    theirs = scale.apply(foot_points(source.motion, body, source))
+    posed, toes = Posed(fitted), {}
     legs: dict[str, Leg] = {}
     for k, foot in enumerate(contacts.feet):
         planted = contacts.planted[:, k]
         if foot not in target_body.feet or not planted.any():
             continue
-        joints = [target_body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg")]
-        hip, knee = (joint_in_model(fitted, joint)[1] for joint in joints)
-        turned, ankle = joint_in_model(fitted, target_body.require(foot))
-        arms = quat.rotate(turned[:, None], soles[target_body.feet.index(foot)])
-        near = _nearness(planted, round(BLEND_S * source.rate))
-        pelvis = joint_in_model(fitted, target_body.require("hips"))[0]
-        leg = Leg(
-            hip,
-            knee,
-            ankle,
-            ankle,
-            arms[:, 0, :2],
-            near,
-            planted,
-            ankle[:, 2],
-            pelvis,
-            arms[:, 1] - arms[:, 0],
-        )
-        toes, level = target_body.get(foot.replace("Foot", "Toes")), fitted
-        if toes is not None and body.get(foot.replace("Foot", "Toes")) is None:
-            rotations[:, toes] = _level_toes(fitted, toes, leg)
-            level = fitted.with_rotations(rotations)
+        joints = [
+            target_body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")
+        ]
+        hip, knee, ankle = (posed.at(joint)[1] for joint in joints)
+        arms = quat.rotate(posed.at(joints[2])[0][:, None], soles[target_body.feet.index(foot)])
+        nearest = _nearest(planted)
+        away = np.abs(np.arange(len(planted)) - nearest)
+        near = ease(1 - away / max(round(BLEND_S * rate), 1))
+        pelvis, sole = posed.at(target_body.require("hips"))[0], arms[:, 1] - arms[:, 0]
+        leg = Leg(hip, knee, ankle, ankle, arms[:, 0, :2], planted, away, near, ankle[:, 2], pelvis, sole)
+        end, level = target_body.get(foot.replace("Foot", "Toes")), posed
+        if end is not None and body.get(foot.replace("Foot", "Toes")) is None:
+            toes[end] = _level_toes(posed, end, leg)
+            level = Posed(fitted.with_joints(toes)) if len(fitted.skeleton.sole_points) else posed
         drop = ball_drop_m(level, target_body, foot, ankle + arms[:, 1])
         wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, drop, planted)
-        held = (wanted - ankle)[_nearest(planted)]
+        held = (wanted - ankle)[nearest]
         under = 0.0 if contacts.rise_m is None else contacts.rise_m[:, k].min(axis=-1) * scale.height
         lowest = np.minimum(theirs[:, body.feet.index(foot), :, 2].min(axis=-1), under)
-        sole = np.minimum(arms[:, 0, 2], arms[:, 1, 2] + drop)
-        legs[foot] = replace(leg, wanted=ankle + held, aside=aside, floor=lowest - sole)
+        bottom = np.minimum(arms[:, 0, 2], arms[:, 1, 2] + drop)
+        legs[foot] = replace(leg, wanted=ankle + held, aside=aside, floor=lowest - bottom)
     if not legs:
         return fitted
-    shift = hips_shift(list(legs.values()), source.rate)
-    lifted = _move_hips(fitted, rotations, target_body, shift)
-    return place_ankles(
-        lifted, target_body, {foot: leg.goal(shift, source.rate) + shift for foot, leg in legs.items()}
-    )
+    shift = hips_shift(list(legs.values()), rate)
+    goals = {foot: leg.goal(shift, rate) for foot, leg in legs.items()}
+    return _move_hips(posed, toes | reach_ankles(posed, target_body, goals), target_body, shift)
 
 
 def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: Mask) -> tuple[Array, Array]:
@@ -92,12 +81,12 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: 
     ankle to heel and ball, are those of the fitted pose; by `drop` (F,) its toes have the ball lower.
     """
     foot, other = arms[:, 1] - arms[:, 0], theirs[:, 1] - theirs[:, 0]
-    length, other_length = (np.linalg.norm(v, axis=-1).max() for v in (foot, other))
+    length, other_length = (quat.length(v).max() for v in (foot, other))
     ahead = foot * np.array([1.0, 1.0, 0.0])
-    ahead /= np.maximum(np.linalg.norm(ahead, axis=-1, keepdims=True), 1e-9)
+    ahead /= np.maximum(quat.length(ahead)[:, None], 1e-9)
     # The ball counts; the heel goes where a flat foot of the target's own length has it.
     heel = theirs[:, 0] + (other_length - length) * ahead
-    on_ball = _ease(0.5 + (theirs[:, 0, 2] - theirs[:, 1, 2]) / (2 * _PIVOT_FOOT_SHARE * other_length))[
+    on_ball = ease(0.5 + (theirs[:, 0, 2] - theirs[:, 1, 2]) / (2 * _PIVOT_FOOT_SHARE * other_length))[
         :, None
     ]
     by_heel, by_ball = heel - arms[:, 0], theirs[:, 1] - arms[:, 1]
@@ -110,29 +99,25 @@ def _ankle_goal(theirs: Array, ankle: Array, arms: Array, drop: Array, planted: 
     return pivot, aside
 
 
-def _level_toes(motion: Motion, toes: int, foot: Leg) -> Array:
+def _level_toes(posed: Posed, toes: int, foot: Leg) -> Array:
     """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
     bend = np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD) * foot.near
-    side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(motion))], axis=-1)
-    above = joint_in_model(motion, motion.skeleton.parents[toes])[0]
+    side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(bend))], axis=-1)
+    above = posed.at(posed.motion.skeleton.parents[toes])[0]
     turn = quat.from_axis_angle(quat.rotate(quat.inv(above), side), bend)
-    return quat.mul(turn, motion.rotations[:, toes])
+    return quat.mul(turn, posed.motion.rotations[:, toes])
 
 
 def _steps_aside(aside: Array, planted: Mask) -> Array:
     """Values (F, 2): in each planted range their mean; between ranges they ease from one to the next."""
     starts, stops = runs(planted)
-    means = np.array([aside[a:b].mean(axis=0) for a, b in zip(starts, stops, strict=True)])
+    sums = np.concatenate([np.zeros((1, 2)), np.cumsum(np.where(planted[:, None], aside, 0.0), axis=0)])
+    means = (sums[stops] - sums[starts]) / (stops - starts)[:, None]
     knots = np.stack([starts, stops - 1], axis=-1).ravel() + np.tile([0.0, 1e-9], len(starts))
     place = np.interp(np.arange(len(aside)), knots, np.repeat(np.arange(len(starts)), 2))
     low = np.floor(place).astype(np.intp)
-    part = _ease(place - low)[:, None]
+    part = ease(place - low)[:, None]
     return means[low] * (1 - part) + means[np.minimum(low + 1, len(starts) - 1)] * part
-
-
-def _nearness(planted: Mask, frames: int) -> Array:
-    """1 (F,) while planted, easing to 0 over `frames` before and after."""
-    return _ease(1 - np.abs(np.arange(len(planted)) - _nearest(planted)) / max(frames, 1))
 
 
 def _nearest(planted: Mask) -> Index:
@@ -144,18 +129,15 @@ def _nearest(planted: Mask) -> Index:
     return np.asarray(np.where(nearer, there[before], there[after]))
 
 
-def _move_hips(motion: Motion, rotations: Array, body: BodyMap, shift: Array) -> Motion:
-    """The motion with other rotations (F, J, 4), and its hips, and all on them, moved by (F, 3) metres."""
-    hips = body.require("hips")
+def _move_hips(posed: Posed, rotations: dict[int, Array], body: BodyMap, shift: Array) -> Motion:
+    """The motion with other local rotations (F, 4) of some joints, its hips moved by (F, 3) metres."""
+    motion, hips = posed.motion.with_joints(rotations), body.require("hips")
     parent = motion.skeleton.parents[hips]
     if parent >= 0:
-        shift = quat.rotate(quat.inv(joint_in_model(motion, parent)[0]), shift)
-    track = motion.translation_of(hips) + shift
+        shift = quat.rotate(quat.inv(posed.at(parent)[0]), shift)
+    root, tracks = motion.root_translation, dict(motion.translations)
     if hips == 0:
-        return replace(motion, rotations=rotations, root_translation=track)
-    return replace(motion, rotations=rotations, translations={**motion.translations, hips: track})
-
-
-def _ease(part: Array) -> Array:
-    """0 to 1 with level ends; clamped outside."""
-    return smoothstep(np.clip(part, 0.0, 1.0))
+        root = root + shift
+    else:
+        tracks[hips] = motion.translation_of(hips) + shift
+    return Motion.trusted(motion.skeleton, motion.rate, motion.rotations, root, tracks)

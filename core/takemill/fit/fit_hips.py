@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -39,8 +40,9 @@ class Leg:
         hip, knee, ankle: (F, 3) as fitted.
         wanted: (F, 3) where the ankle should be while the foot is planted.
         aside: (F, 2) how much further aside than the performer's foot, scaled, that is.
-        near: (F,) how much `wanted` counts.
         planted: (F,) when the foot is.
+        away: (F,) how many frames away that is.
+        near: (F,) how much `wanted` counts.
         floor: (F,) how high the ankle must be for the sole to be no deeper in the floor than the performer's.
         pelvis: (F, 4) what carries the leg, in model space.
         sole: (F, 3) from heel to ball.
@@ -51,18 +53,19 @@ class Leg:
     ankle: Array
     wanted: Array
     aside: Array
-    near: Array
     planted: Mask
+    away: Array
+    near: Array
     floor: Array
     pelvis: Array
     sole: Array
 
-    @property
+    @cached_property
     def pitch(self) -> Array:
         """How far the ball lies below the heel (F,), radians."""
-        return np.arctan2(-self.sole[:, 2], np.linalg.norm(self.sole[:, :2], axis=-1))
+        return np.arctan2(-self.sole[:, 2], quat.length(self.sole[:, :2]))
 
-    @property
+    @cached_property
     def bones_m(self) -> tuple[Array, Array]:
         """The lengths (F,) of thigh and shin."""
         return quat.length(self.knee - self.hip), quat.length(self.ankle - self.knee)
@@ -77,10 +80,15 @@ class Leg:
         thigh, shin = self.bones_m
         return np.sqrt(np.maximum((thigh + shin) ** 2 - 2 * thigh * shin * bend, 0.0))
 
-    @property
+    @cached_property
+    def fitted_bend(self) -> Array:
+        """The `bend` (F,) of the fitted pose."""
+        return self.bend(quat.length(self.ankle - self.hip))
+
+    @cached_property
     def least_bend(self) -> Array:
         """The `bend` (F,) below which the leg straightens ever slower: as far as the fitted pose does."""
-        return np.clip(self.bend(quat.length(self.ankle - self.hip)), 1e-14, _SOFT_BEND)
+        return np.clip(self.fitted_bend, 1e-14, _SOFT_BEND)
 
     def goal(self, shift: Array, rate: float) -> Array:
         """Where the ankle goes (F, 3), seen from hips that move by (F, 3).
@@ -91,7 +99,7 @@ class Leg:
         fitted, wanted = self.ankle - self.hip, self.wanted - self.hip - shift
         least, needed = self.least_bend, self.bend(quat.length(wanted))
         soft = np.where(needed < least, least * np.exp(np.minimum(needed / least, 1.0) - 1.0), needed)
-        bent = _knee_turn(self.bend(quat.length(fitted)))
+        bent = _knee_turn(self.fitted_bend)
         swing = quat.rotate(quat.inv(self.pelvis), quat.log(quat.between(fitted, wanted)))
         change = np.concatenate([(_knee_turn(soft) - bent)[:, None], swing], axis=-1)
         change = fade(change, self.planted, rate)
@@ -99,11 +107,16 @@ class Leg:
         way = quat.rotate(quat.exp(quat.rotate(self.pelvis, change[:, 1:])), fitted)
         goal = self.hip + way * (distance / quat.length(fitted))[:, None]
         # On its way a foot that is longer than the performer's must not go through the floor.
-        deep = np.maximum(self.floor - (goal + shift)[:, 2], 0.0) * smoothstep(np.minimum(2 * self.near, 1.0))
+        deep = np.maximum(self.floor - (goal + shift)[:, 2], 0.0) * ease(2 * self.near)
         width = round(_FLOOR_S * rate)
-        clear = 1 - fade(np.ones((len(deep), 1)), self.planted, rate, 2 * _FLOOR_S)[:, 0]
+        clear = 1 - ease(1 - self.away / (2 * width + 1))
         goal[:, 2] += _average(filters.moving_max(np.where(self.planted, 0.0, deep), width), width) * clear
         return goal
+
+
+def ease(part: Array) -> Array:
+    """Shares (...) from 0 to 1 with level ends (...); clamped outside."""
+    return smoothstep(np.clip(part, 0.0, 1.0))
 
 
 def _knee_turn(bend: Array) -> Array:
@@ -111,7 +124,7 @@ def _knee_turn(bend: Array) -> Array:
     return 2 * np.arcsin(np.sqrt(np.clip(bend / 2, 0.0, 1.0)))
 
 
-def fade(values: Array, planted: Mask, rate: float, blend_s: float = BLEND_S) -> Array:
+def fade(values: Array, planted: Mask, rate: float) -> Array:
     """Values (F, N) of planted frames as they are; before and after, fading to nothing.
 
     They go on as they changed at either end of a contact, ever slower; in a short gap one goes over into the
@@ -124,7 +137,7 @@ def fade(values: Array, planted: Mask, rate: float, blend_s: float = BLEND_S) ->
     after = np.minimum(before + 1, len(starts) - 1)
     ahead = np.where(before + 1 < len(starts), starts[after] - frames, len(planted))
     edge = max(round(_SLOPE_S * rate), 1)
-    gap = np.minimum(blend_s * rate, gone + ahead)
+    gap = np.minimum(BLEND_S * rate, gone + ahead)
     out = np.zeros_like(values)
     for ends, inner, away in (
         (stops[before] - 1, np.maximum(stops[before] - 1 - edge, starts[before]), gone),
@@ -132,7 +145,7 @@ def fade(values: Array, planted: Mask, rate: float, blend_s: float = BLEND_S) ->
     ):
         slope = (values[ends] - values[inner]) / np.maximum(np.abs(ends - inner), 1)[:, None]
         on = _COAST_S * rate * (1 - np.exp(-away / (_COAST_S * rate)))
-        share = smoothstep(np.clip(1 - away / gap, 0.0, 1.0))
+        share = ease(1 - away / gap)
         out += share[:, None] * (values[ends] + slope * on[:, None])
     return np.where(planted[:, None], values, out)
 
@@ -179,7 +192,7 @@ def _rise(legs: Sequence[Leg], shift: Array) -> Array:
         flat = leg.near * np.exp(-((leg.pitch / _FLAT_PITCH_RAD) ** 2))
         # A knee's turn for a millimetre of height goes with its leg's steepness, over the sine of its bend.
         steep = (height / length) ** 2
-        counts = flat * steep / (leg.bend(length) / 2 + np.sin(_STRAIGHT_RAD / 2) ** 2)
+        counts = flat * steep / (leg.fitted_bend / 2 + np.sin(_STRAIGHT_RAD / 2) ** 2)
         total = total + counts * (wanted[:, 2] + height)
         weight, standing = weight + counts, standing + flat * steep
     return np.asarray(total / weight * standing / (standing + 0.1))  # in the air it fades to nothing
