@@ -46,11 +46,14 @@ def own_curves(armature: bpy.types.Object) -> list[bpy.types.FCurve]:
     return [one for one in curves if one.data_path.startswith(_BONE) and _bone_of(one) not in made]
 
 
+def is_free(part: str) -> bool:
+    """Whether a character can move a part by itself while the body does something else."""
+    return any(word in part for word in _FREE)
+
+
 def free_bones(skeleton: Skeleton, body: BodyMap) -> frozenset[str]:
     """The mapped bones that a character can move by itself while the body does something else."""
-    return frozenset(
-        bone for part, bone in body.names(skeleton).items() if any(word in part for word in _FREE)
-    )
+    return frozenset(bone for part, bone in body.names(skeleton).items() if is_free(part))
 
 
 def playing(curves: list[bpy.types.FCurve]) -> frozenset[str]:
@@ -59,9 +62,12 @@ def playing(curves: list[bpy.types.FCurve]) -> frozenset[str]:
 
 
 def take_over(
-    bag: bpy.types.ActionChannelbag, curves: list[bpy.types.FCurve], moved: Collection[str]
+    bag: bpy.types.ActionChannelbag,
+    curves: list[bpy.types.FCurve],
+    moved: Collection[str],
+    shift: float = 0.0,
 ) -> None:
-    """Copy F-curves to a new Action, but for those of bones that it moves."""
+    """Copy F-curves to a new Action, `shift` frames later, but for those of bones that it moves."""
     for old in curves:
         bone = _bone_of(old)
         if bone in moved or bag.fcurves.find(old.data_path, index=old.array_index):
@@ -69,13 +75,13 @@ def take_over(
         new = bag.fcurves.new(old.data_path, index=old.array_index)
         new.group = bag.groups.get(bone) or bag.groups.new(bone)
         _copy_settings(old, new, ("extrapolation", "mute", "color_mode", "auto_smoothing"))
-        _copy_keys(old.keyframe_points, new.keyframe_points)
+        _copy_keys(old.keyframe_points, new.keyframe_points, shift)
         for modifier in old.modifiers:
             made = new.modifiers.new(modifier.type)
             _copy_settings(modifier, made, _settings_of(modifier))
 
 
-def _copy_keys(old, new) -> None:
+def _copy_keys(old, new, shift: float) -> None:
     count = len(old)
     new.add(count)
     for name, width, kind in (
@@ -86,6 +92,8 @@ def _copy_keys(old, new) -> None:
     ):  # fmt: skip
         buffer = np.empty(count * width, kind)
         old.foreach_get(name, buffer)
+        if width == 2:
+            buffer[::2] += shift
         new.foreach_set(name, buffer)
 
 

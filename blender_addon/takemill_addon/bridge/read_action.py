@@ -20,6 +20,7 @@ from takemill.maths import kinematics, quat
 
 from . import actions, rotation_modes, scene_time
 from .bone_curves import BoneCurve, bone_curves, read_channels
+from .control_rigs import control_rig_if_any
 from .rig import ArmatureFrame, Rig, motion_of, read_rig, set_pose
 
 _TRANSFORM = ("location", "rotation_quaternion", "rotation_axis_angle", "rotation_euler", "scale")
@@ -58,13 +59,15 @@ def read_take(
 ) -> Take:
     """The motion that `action` gives `armature`, at the scene's frame rate, on whole frames.
 
-    In world space, or in the space that `frame` leads to.
+    In world space, or in the space that `frame` leads to. Of a control rig it is the motion of the joints
+    that its controls pose.
 
     Raises:
         InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
     """
     frame = frame or ArmatureFrame.of(armature)
-    take = read_in_armature(context, armature, action, read_rig(armature))
+    held = control_rig_if_any(armature)
+    take = read_in_armature(context, armature, action, held.rig if held else read_rig(armature))
     motion = frame.world_motion(take.motion, frame.world_skeleton(take.rig.skeleton))
     return replace(take, motion=motion, frame=frame)
 
@@ -179,16 +182,18 @@ def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tupl
             f"armature {armature.name!r}: its pose must be evaluated, and Blender does not evaluate "
             "hidden objects; show it and try again"
         )
-    count = len(rig.names)
+    bones = armature.pose.bones
+    count, mine = len(bones), [bones.find(name) for name in rig.names]
     poses = np.empty((len(frames), count * 16), np.float32)
     objects = np.empty((len(frames), 4, 4))
     with play_action(context, armature, action, slot):
-        set_pose(armature, rig)
+        if len(mine) == count:
+            set_pose(armature, rig)
         for index, frame in enumerate(frames):
             context.scene.frame_set(frame)
-            armature.pose.bones.foreach_get("matrix", poses[index])
+            bones.foreach_get("matrix", poses[index])
             objects[index] = armature.matrix_basis
-    pose = poses.reshape(len(frames), count, 4, 4).swapaxes(-1, -2).astype(np.float64)
+    pose = poses.reshape(len(frames), count, 4, 4)[:, mine].swapaxes(-1, -2).astype(np.float64)
     # Keys on the object become movement of the root bones, in the space where the object stands now.
     pose = (np.linalg.inv(np.array(armature.matrix_basis)) @ objects)[:, None] @ pose
     return kinematics.local_from_model(rig.parents, _turns(pose[..., :3, :3]), pose[..., :3, 3])

@@ -13,11 +13,15 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
+from takemill.body.upright import FindBody
 from takemill.pipeline.prepare_take import body_of
 
 from . import actions, own_layer, recipe, reference, stage
+from .control_check import expect_followed, undone
+from .control_rigs import control_rig
+from .controls import ControlRig
 from .rig import ArmatureFrame, Rig, read_rig
-from .write_action import write_motion
+from .write_action import write_controls, write_motion
 
 _LEAST_TURN = 1e-6  # parts of a quaternion: less is no movement
 
@@ -32,6 +36,7 @@ class Target:
         frame: from its own space to the character's, in metres.
         skeleton: its bones at rest in the character's space.
         body: which bone plays which part.
+        held: how its controls pose it, where it is a control rig; its bones are then those that they pose.
     """
 
     armature: bpy.types.Object
@@ -39,18 +44,25 @@ class Target:
     frame: ArmatureFrame
     skeleton: Skeleton
     body: BodyMap
+    held: ControlRig | None = None
 
     @classmethod
     def of(cls, scene: bpy.types.Scene, armature: bpy.types.Object) -> Target:
         """What a take is fitted to.
 
         Raises:
-            TakemillError: it is linked, has no bones or a skewed scale, or no body is found.
+            TakemillError: it is linked, has no bones or a skewed scale, no body is found, or constraints hold
+                it and no control moves some part of it by itself.
         """
         problem = stage.problem_of_linked(armature)
         if problem:
             raise InputError(problem)
-        rig, frame = read_rig(armature), ArmatureFrame.of(armature).standing
+        frame = ArmatureFrame.of(armature).standing
+        held = control_rig(armature, _finder(scene, armature))
+        if held is not None:
+            skeleton = frame.world_skeleton(held.rig.skeleton)
+            return cls(armature, held.rig, frame, skeleton, BodyMap.from_names(skeleton, held.parts), held)
+        rig = read_rig(armature)
         skeleton = frame.world_skeleton(rig.skeleton)
         skeleton = reference.kept_on(scene, armature, rig, frame, skeleton) or skeleton
         return cls(armature, rig, frame, skeleton, _body_of(scene, armature, skeleton))
@@ -70,6 +82,8 @@ class Target:
         itself.
         """
         own = own_layer.own_curves(self.armature)
+        if self.held is not None:
+            return self._write_controls(context, self.held, fitted, source, start, name, take_wins, own)
         moved = self._moved(fitted, source)
         kept = frozenset[str]()
         if not take_wins:
@@ -79,6 +93,40 @@ class Target:
         new = write_motion(context, self.armature, fitted, start, name, self.frame, keyed=moved)
         bag = actions.channelbag(new, new.slots[0])
         own_layer.take_over(bag, own, moved)
+        new.takemill.moved = json.dumps(sorted(moved))
+        if not self.armature.takemill.parts:
+            stage.keep_body(self.armature, self.body, self.skeleton)
+        return new
+
+    def _write_controls(
+        self,
+        context: bpy.types.Context,
+        held: ControlRig,
+        fitted: Motion,
+        source: Collection[str],
+        start: int,
+        name: str,
+        take_wins: bool,
+        own: list[bpy.types.FCurve],
+    ) -> bpy.types.Action:
+        """As `write`, by the controls of a control rig; the rig is evaluated to see whether it follows.
+
+        Raises:
+            InputError: it does not; all is then as it was.
+        """
+        plays, part_of = own_layer.playing(own), {bone: part for part, bone in held.parts.items()}
+        leave = {
+            control.bone
+            for control in filter(held.is_free, held.controls)
+            if part_of[held.rig.names[control.joint]] not in source
+            or (control.bone in plays and not take_wins)
+        }
+        inside = self.frame.armature_motion(fitted, held.rig.skeleton)
+        with undone(context, self.armature):
+            new = write_controls(context, self.armature, held, fitted, start, name, self.frame, leave=leave)
+            expect_followed(context, self.armature, held, inside, start)
+        moved = ({one.bone for one in held.controls} | held.others) - leave
+        own_layer.take_over(actions.channelbag(new, new.slots[0]), own, moved)
         new.takemill.moved = json.dumps(sorted(moved))
         if not self.armature.takemill.parts:
             stage.keep_body(self.armature, self.body, self.skeleton)
@@ -116,6 +164,14 @@ def _at_rest(motion: Motion, bones: Collection[str]) -> Motion:
     rotations[:, joints] = motion.skeleton.rest_rotation[joints]
     tracks = {joint: track for joint, track in motion.translations.items() if joint not in joints}
     return replace(motion, rotations=rotations, translations=tracks)
+
+
+def _finder(scene: bpy.types.Scene, target: bpy.types.Object) -> FindBody | None:
+    """How a control rig's body is mapped where the recipe corrects it; None for as it is kept or found."""
+    loaded = recipe.loaded_recipe(scene)
+    if target.name not in loaded.characters or stage.any_part(target):
+        return None
+    return lambda skeleton: body_of(skeleton, loaded.of_character(target.name))
 
 
 def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:

@@ -6,16 +6,23 @@ from another Action never shows through. Bones that the Action is not about, and
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 
 import bpy
 import numpy as np
+from mathutils import Matrix
 
 from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
+from takemill.maths import quat
 
 from . import actions, rotation_modes
+from .bone_curves import bone_curves
+from .control_rigs import control_rig_if_any
+from .controls import MIN_LOCATION, ControlRig, solve
+from .own_layer import take_over
 from .rig import ArmatureFrame, Rig, read_rig
 
 _MAX_STILL_CHANGE = 1e-6  # radians, quaternion parts or armature units: float32 does not resolve less
@@ -36,12 +43,17 @@ def write_motion(
     """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
 
     The motion is in world space, or in the space that `frame` leads to from the armature's; its frames lie
-    `spacing` scene frames apart. Where `keyed` names bones, others are keyed only if they leave their rest.
+    `spacing` scene frames apart. On a control rig the controls are keyed. Where `keyed` names bones, others
+    are keyed only if they leave their rest.
 
     Raises:
         InputError: the motion's joints are not the armature's bones, or one cannot move so.
     """
-    rig, frame = read_rig(armature), frame or ArmatureFrame.of(armature)
+    frame = frame or ArmatureFrame.of(armature)
+    held = control_rig_if_any(armature)
+    if held is not None and motion.skeleton.names == held.rig.names:
+        return write_controls(context, armature, held, motion, start, name, frame, play, spacing, keyed=keyed)
+    rig = read_rig(armature)
     inside = frame.armature_motion(motion, _matching(rig, motion, armature.name))
     locations, rotations = rig.basis_from_local(inside.rotations, inside.local_translations())
     action, slot, bag = actions.new_action(armature, name)
@@ -71,6 +83,97 @@ def _rests(locations: Array, rotations: Array) -> bool:
     return bool(max(turned, np.abs(locations).max(initial=0.0)) <= _MAX_STILL_CHANGE)
 
 
+def write_controls(
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    held: ControlRig,
+    motion: Motion,
+    start: int,
+    name: str,
+    frame: ArmatureFrame,
+    play: bool = True,
+    spacing: float = 1.0,
+    leave: Collection[str] = (),
+    keyed: Collection[str] | None = None,
+) -> bpy.types.Action:
+    """Write a motion of the joints of a control rig as keys of its controls, and of its switches.
+
+    What else moves the body is keyed at rest where it is not there. `leave` names controls to leave alone;
+    where `keyed` names bones, others of fingers, face and tail are keyed only if they leave their rest.
+    """
+    rig, pose = held.rig.skeleton, armature.pose.bones
+    inside = frame.armature_motion(motion, rig)
+    rotations, locations = solve(held, *inside.model())
+    resting = [
+        bone for bone in held.others if pose[bone].matrix_basis != Matrix() or bone in _moving(armature)
+    ]
+    action, slot, bag = actions.new_action(armature, name)
+    frames = (start + spacing * np.arange(len(motion))).astype(np.float32)
+    for c, control in enumerate(held.controls):
+        aside = keyed is not None and control.bone not in keyed and held.is_free(control)
+        if control.bone in leave or (aside and _rests(locations[:, c], rotations[:, c])):
+            continue
+        away = np.abs(locations[:, c]).max()
+        moves = control.moves and (control.is_base or away > MIN_LOCATION * rig.height)
+        _write_bone(bag, pose[control.bone], frames, rotations[:, c], locations[:, c] if moves else None)
+    for bone in resting:
+        _write_bone(bag, pose[bone], frames[:1], quat.IDENTITY[None], np.zeros((1, 3)))
+    for switch, value in held.switches.items():
+        group = bag.groups.get(switch.bone) or bag.groups.new(switch.bone)
+        _write_curve(bag, group, switch.path, -1, frames[:1], np.array([value]))
+        pose[switch.bone][switch.key] = type(pose[switch.bone][switch.key])(value)
+    action.use_frame_range = True
+    action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
+    if play:
+        actions.assign(armature, action, slot)
+        refresh(context.scene)
+    return action
+
+
+def carry_on(
+    armature: bpy.types.Object, old: bpy.types.Action, new: bpy.types.Action, shift: float = 0.0
+) -> None:
+    """On a control rig, let a new Action play what the old one plays of face, ears and tail by itself.
+
+    It does so `shift` frames later, with the old one's keys: how such controls are posed need not follow from
+    what they do to joints. On another armature the motion itself holds all bones.
+    """
+    held = control_rig_if_any(armature)
+    if held is None:
+        return
+    bag, made = (
+        actions.channelbag(old, actions.slot_for(old, armature)),
+        actions.channelbag(new, new.slots[0]),
+    )
+    fitted = next((one for one in actions.ancestry(old) if one.takemill.performer), None)
+    moved = set(json.loads(fitted.takemill.moved or "[]")) if fitted else set()
+    moved |= {one.bone for one in held.controls if not held.is_free(one)} | held.others
+    own = {one.bone for one in bone_curves(bag)} - moved
+    for curve in [one for one in made.fcurves if (actions.bone_channel(one.data_path) or ("",))[0] in own]:
+        made.fcurves.remove(curve)
+    curves = [one for one in bag.fcurves if one.data_path.startswith("pose.bones[")]
+    take_over(made, curves, moved, shift)
+
+
+def _moving(armature: bpy.types.Object) -> frozenset[str]:
+    """The bones that the active Action of an armature has keys for."""
+    data = armature.animation_data
+    bag = actions.channelbag(data.action, data.action_slot) if data and data.action_slot else None
+    return frozenset(one.bone for one in bone_curves(bag)) if bag else frozenset()
+
+
+def _write_bone(
+    bag, bone: bpy.types.PoseBone, frames: Array, rotations: Array, locations: Array | None
+) -> None:
+    """The rotation (F, 4) of a bone in its own mode, and its location (F, 3)."""
+    group = bag.groups.get(bone.name) or bag.groups.new(bone.name)
+    prefix = f'pose.bones["{bpy.utils.escape_identifier(bone.name)}"].'
+    values = rotation_modes.from_quaternions(rotations, bone.rotation_mode)
+    _write_property(bag, group, prefix + rotation_modes.path_of(bone.rotation_mode), frames, values)
+    if locations is not None:
+        _write_property(bag, group, prefix + "location", frames, locations)
+
+
 def refresh(scene: bpy.types.Scene) -> None:
     """Show keys that were written in bulk: Blender notices them when the frame is set."""
     scene.frame_set(scene.frame_current, subframe=scene.frame_subframe)
@@ -93,9 +196,13 @@ def _write_property(bag, group, path: str, frames: Array, values: Array) -> None
     if np.abs(values - values[0]).max() <= _MAX_STILL_CHANGE:
         frames, values = frames[:1], values[:1]
     for index in range(values.shape[1]):
-        curve = bag.fcurves.new(path, index=index)
-        curve.group = group
-        _write_keys(curve.keyframe_points, frames, values[:, index])
+        _write_curve(bag, group, path, index, frames, values[:, index])
+
+
+def _write_curve(bag, group, path: str, index: int, frames: Array, values: Array) -> None:
+    curve = bag.fcurves.new(path, index=index) if index >= 0 else bag.fcurves.new(path)
+    curve.group = group
+    _write_keys(curve.keyframe_points, frames, values)
 
 
 def _write_keys(points, frames: Array, values: Array) -> None:

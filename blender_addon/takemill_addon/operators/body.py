@@ -8,11 +8,15 @@ from functools import partial
 import bpy
 
 from takemill.base.errors import InputError, TakemillError
+from takemill.body.body_map import BodyMap
 from takemill.body.body_parts import HUMANOID
 from takemill.pipeline.prepare_take import body_of
+from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import body_in
 
 from ..bridge import actions, recipe, reference, stage
+from ..bridge.control_rigs import control_rig
+from ..bridge.controls import ControlRig
 from ..bridge.read_action import frames_of
 from ..bridge.rig import ArmatureFrame, read_rig
 
@@ -29,6 +33,18 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
         skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
         action = stage.find_active_action(armature)
         settings = replace(settings, body=reference.here(settings, armature, skeleton))
+        held = self._held(armature, settings)
+        if held is not None:
+            skeleton = ArmatureFrame.of(armature).standing.world_skeleton(held.rig.skeleton)
+            stage.keep_body(armature, BodyMap.from_names(skeleton, held.parts), skeleton)
+            armature.takemill.reference = ""
+            if action is not None:
+                self.read_work(context)
+            without = f"; no control of its own: {', '.join(held.lacking)}" if held.lacking else ""
+            return (
+                f"{len(held.parts)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall, posed by "
+                f"{len(held.controls)} controls{without}"
+            )
         if action is None:
             body = body_of(skeleton, settings)
             armature.takemill.reference = ""
@@ -39,6 +55,16 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
         if action is not None:
             self.read_work(context)
         return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
+
+    def _held(self, armature: bpy.types.Object, settings: Recipe) -> ControlRig | None:
+        """How a control rig is posed; None for another, and for one that can only be read, which is said."""
+        try:
+            return control_rig(armature, lambda skeleton: body_of(skeleton, settings))
+        except InputError as problem:
+            self.report({"WARNING"}, str(problem))
+        except TakemillError:  # no body: found among all bones, perhaps
+            pass
+        return None
 
 
 class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):

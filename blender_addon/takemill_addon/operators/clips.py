@@ -18,7 +18,7 @@ from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
 from ..bridge.springs import restore_pose
-from ..bridge.write_action import write_motion
+from ..bridge.write_action import carry_on, write_motion
 from ..properties.clips import ROOT_MOTION
 from .cuts import preview, write_events
 
@@ -160,6 +160,7 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
 def _write(context, work: stage.Work, motion, start: int, word: str, record: ClipRecord) -> bpy.types.Action:
     name = actions.fitting_name(work.action.name, f" {word}")
     new = write_motion(context, work.armature, motion, start, name, work.take.frame, keyed=work.keyed)
+    carry_on(work.armature, work.action, new)
     record.keep(new)
     for marker in work.action.pose_markers:
         if not shows_finding(marker) and start <= marker.frame < start + len(motion):

@@ -17,7 +17,7 @@ from takemill.recipe.recipe import ClipSpec, Recipe
 from ..bridge import actions, clip_record, cuts, findings, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of
-from ..bridge.write_action import write_motion
+from ..bridge.write_action import carry_on, write_motion
 
 FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
 
@@ -230,6 +230,8 @@ def _write_clip(context: bpy.types.Context, work: stage.Work, clip: FinishedClip
     new = write_motion(
         context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
     )
+    if not clip.stretches:
+        carry_on(work.armature, work.action, new, FIRST_FRAME - work.take.start - clip.source_range[0])
     ClipRecord.of_clip(clip).keep(new)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)

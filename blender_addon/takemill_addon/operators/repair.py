@@ -17,7 +17,7 @@ from takemill.sensors.misalignment import between_poses
 
 from ..bridge import actions, findings, recipe, stage, takes
 from ..bridge.scene_time import seconds
-from ..bridge.write_action import refresh, write_motion
+from ..bridge.write_action import carry_on, refresh, write_motion
 
 
 class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
@@ -127,6 +127,7 @@ class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
         first = work.take.start + start
         kept, frame = motion.slice(start, stop), work.take.frame
         new = write_motion(context, work.armature, kept, first, name, frame, keyed=work.keyed)
+        carry_on(work.armature, work.action, new)
         stage.note_source(new, work)
         return f"{new.name}: frames {first} to {first + stop - start - 1}"
 
@@ -153,6 +154,7 @@ def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tupl
     name = actions.fitting_name(work.action.name, suffix)
     start, frame = work.take.start, work.take.frame
     new = write_motion(context, work.armature, repaired, start, name, frame, keyed=work.keyed)
+    carry_on(work.armature, work.action, new)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
