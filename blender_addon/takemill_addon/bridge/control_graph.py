@@ -67,22 +67,10 @@ def read_graph(armature: bpy.types.Object) -> BoneGraph:
     pose = armature.pose.bones
     names = tuple(bone.name for bone in pose)
     place = {name: index for index, name in enumerate(names)}
-    edges: list[set[int]] = [set() for _ in names]
-    foreign = False
-    for index, bone in enumerate(pose):
-        if bone.parent:
-            edges[place[bone.parent.name]].add(index)
-        for constraint in bone.constraints:
-            if constraint.mute:
-                continue
-            for target, subtarget in targets_of(constraint):
-                if target is not armature:
-                    foreign = True
-                elif subtarget in place:
-                    edges[place[subtarget]] |= {place[one.name] for one in _held(constraint, bone)}
-    hard = [set(one) for one in edges]  # a driver that reads a property closes no circle
-    driven, switches = set[int](), dict[Switch, set[int]]()
-    switched = set[tuple[int, str]]()
+    edges, foreign = _hard_edges(armature, place)
+    cycle = _cycle(edges, names)  # a driver that reads a property closes no circle
+    driven, switched = set[int](), set[tuple[int, str]]()
+    switches: dict[Switch, set[int]] = {}
     data = armature.animation_data
     for curve in data.drivers if data else ():
         owner = _bone_in(_BONE, curve.data_path, place)
@@ -105,14 +93,26 @@ def read_graph(armature: bpy.types.Object) -> BoneGraph:
         ]
     )
     reach = np.array([_reached(edges, start) for start in range(len(names))])
-    return BoneGraph(
-        names,
-        reach,
-        free,
-        {switch: tuple(sorted(bones)) for switch, bones in switches.items()},
-        foreign,
-        _cycle(hard, names),
-    )
+    owners = {switch: tuple(sorted(bones)) for switch, bones in switches.items()}
+    return BoneGraph(names, reach, free, owners, foreign, cycle)
+
+
+def _hard_edges(armature: bpy.types.Object, place: dict[str, int]) -> tuple[list[set[int]], bool]:
+    """Which bones each moves as parent and target, and whether other objects stand between some."""
+    edges: list[set[int]] = [set() for _ in place]
+    foreign = False
+    for index, bone in enumerate(armature.pose.bones):
+        if bone.parent:
+            edges[place[bone.parent.name]].add(index)
+        for constraint in bone.constraints:
+            if constraint.mute:
+                continue
+            for target, subtarget in targets_of(constraint):
+                if target is not armature:
+                    foreign = True
+                elif subtarget in place:
+                    edges[place[subtarget]] |= {place[one.name] for one in _held(constraint, bone)}
+    return edges, foreign
 
 
 def targets_of(constraint: bpy.types.Constraint) -> Iterator[tuple[bpy.types.Object | None, str]]:
