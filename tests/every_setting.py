@@ -104,6 +104,15 @@ turn_deg = 0.0
 rate = 24.0
 
 [[clip]]
+name = "long"
+from = 0.2
+to = 9.0
+loop = true
+kind = "idle"
+length_s = 12.5
+seed = 3
+
+[[clip]]
 name = "both"
 stretches = [[0.5, 2.4], ["600f", "700f"]]
 

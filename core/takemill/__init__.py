@@ -23,12 +23,13 @@ __all__ = [
     "read_take",
     "repair_take",
     "suggest_cuts",
+    "suggest_idle",
     "verify_set",
     "write_take",
 ]
 
 if TYPE_CHECKING:
-    from .api.clip_verbs import find_loops, make_clips, suggest_cuts
+    from .api.clip_verbs import find_loops, make_clips, suggest_cuts, suggest_idle
     from .api.set_verbs import pack_takes, verify_set
     from .api.take_verbs import check_take, fit_take, map_body, read_take, repair_take, write_take
     from .api.working_take import Take
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from .recipe.recipe import Recipe, parse_recipe, read_recipe
 
 _HOMES = {
-    "api.clip_verbs": ("find_loops", "make_clips", "suggest_cuts"),
+    "api.clip_verbs": ("find_loops", "make_clips", "suggest_cuts", "suggest_idle"),
     "api.set_verbs": ("pack_takes", "verify_set"),
     "api.take_verbs": ("check_take", "fit_take", "map_body", "read_take", "repair_take", "write_take"),
     "api.working_take": ("Take",),

@@ -16,16 +16,19 @@ import numpy as np
 import pytest
 
 import small_takes
+import synthetic
 import takemill
 from rigs import character
 from takemill.api.set_verbs import SetVerdict
 from takemill.clip import cuts
 from takemill.clip.cuts import Cut
 from takemill.clip.events import Event
+from takemill.clip.idle import IdleFacts
 from takemill.clip.loop_search import LoopCandidate
 from takemill.health.check import Finding, Health
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import digest_of
+from takemill.pipeline.suggest_idle import SuggestedIdle
 from takemill.sets.verify import Verdict
 from takemill.shell import cli
 
@@ -42,6 +45,7 @@ def place(tmp_path_factory) -> Path:
     """A take, a recipe and characters, under the names that the page and the docstrings use."""
     folder = tmp_path_factory.mktemp("door")
     small_takes.write(folder).rename(folder / "take.bvh")
+    small_takes.write(folder, "calm.bvh", synthetic.idle(rate=30.0, duration_s=14.0).motion)
     for name in ("a", "b"):
         shutil.copy(folder / "take.bvh", folder / f"{name}.bvh")
     (folder / "set.toml").write_text(RECIPE.format("", ""))
@@ -68,8 +72,8 @@ def test_what_is_offered_is_what_the_page_tells():
     assert set(re.findall(r"^\| `(\w+)", table, re.MULTILINE)) | {"parse_recipe"} == set(takemill.__all__)
     assert set(takemill.__all__) == {
         "Recipe", "Take", "TakemillError", "check_take", "find_loops", "fit_take", "make_clips", "map_body",
-        "pack_takes", "parse_recipe", "read_recipe", "read_take", "repair_take", "suggest_cuts", "verify_set",
-        "write_take",
+        "pack_takes", "parse_recipe", "read_recipe", "read_take", "repair_take", "suggest_cuts",
+        "suggest_idle", "verify_set", "write_take",
     }  # fmt: skip
     assert set(takemill.__all__) <= set(dir(takemill))
     with pytest.raises(AttributeError, match=r"no attribute 'pack_up'; it offers Recipe, Take"):
@@ -105,12 +109,15 @@ def test_every_verb_has_types_and_an_example():
 def test_nothing_is_loaded_before_it_is_used():
     code = "import sys, takemill; print(takemill.__version__, 'numpy' in sys.modules, len(takemill.__all__))"
     out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
-    assert out.split() == [takemill.__version__, "False", "16"]
+    assert out.split() == [takemill.__version__, "False", "17"]
 
 
 def test_what_verbs_give_has_what_the_page_names():
     table = PAGE.partition("| what functions return |")[2]
-    kinds = (takemill.Take, Health, Finding, Cut, LoopCandidate, FinishedClip, Event, SetVerdict, Verdict)
+    kinds = (
+        takemill.Take, Health, Finding, Cut, LoopCandidate, SuggestedIdle, IdleFacts, FinishedClip, Event,
+        SetVerdict, Verdict,
+    )  # fmt: skip
     rows = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", table, re.MULTILINE))
     assert set(rows) == {kind.__name__ for kind in kinds}
     for kind in kinds:

@@ -31,7 +31,8 @@ def recipes() -> list[str]:
 
 def test_the_recipes_of_the_guide_parse(recipes: list[str]) -> None:
     first, second = (parse_recipe(text, "guide") for text in recipes)
-    assert [clip.name for clip in first.clips] == ["walk", "idle", "stroll", "turn_about", "strike_straight"]
+    names = ["walk", "idle", "idle_long", "stroll", "turn_about", "strike_straight"]
+    assert [clip.name for clip in first.clips] == names
     assert [one.name for one in first.variants] == ["strike_straight_mirrored"]
     assert first.repair.pin is False
     assert (second.files, second.repair.joints, second.clips[0].root_motion) == (
@@ -128,6 +129,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "repair",
         "cuts",
         "loops",
+        "idle",
         *(pytest.param(one, marks=pytest.mark.long) for one in ("pack", "verify")),
     ],
 )

@@ -13,9 +13,9 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip import loop_close
 from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
 from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.clip.ring import solve_ring
 from takemill.clip.root_motion import (
     add_root_joint,
     find_root_motion,
@@ -131,7 +131,7 @@ def test_the_step_is_what_plain_least_squares_find(frames: int, reach: float) ->
     rows = np.concatenate([bend, reach**-2 * np.eye(count)])
     wanted = np.concatenate([change.reshape(count, -1), np.zeros((count, 6))])
     slow = np.linalg.lstsq(rows, wanted, rcond=1e-12)[0]  # of equals the smallest
-    ours = loop_close._Seam(frames, reach, 0, 0, False)._solve_step(change)
+    ours = solve_ring(change, reach)
     assert np.abs(ours - slow.reshape(change.shape)).max() < 1e-9
 
 

@@ -83,6 +83,7 @@ def test_any_line_of_an_example_may_follow_the_first_ones(header, needed):
         base = base if header == "[[variant]]" else "naming = '{kind}'\n"
         for line in lines[first:] or [""]:
             also = ['additive_to = "idle"'] if line.startswith("against") else []
+            also += ["length_s = 20"] if line.startswith("seed") else []
             parse_recipe("\n".join([base, *lines[:first], *also, line]))
 
 
@@ -117,7 +118,9 @@ def test_the_examples_are_a_recipe():
     )  # fmt: skip
     assert recipe.clips[1].in_parts
     assert recipe.clips[2].loops == {"follows": "walk", "leads_to": "walk"}
-    assert recipe.clips[3].stretches[1] == (Moment(540, True), Moment(900, True))
+    long = recipe.clips[3]
+    assert (long.kind, long.loop, long.length_s, long.seed) == ("idle", True, 30.0, 1)
+    assert recipe.clips[4].stretches[1] == (Moment(540, True), Moment(900, True))
     assert recipe.variants == (VariantSpec("walk", "limp", True, 1.2, "idle", "pose"),)
 
 

@@ -14,6 +14,7 @@ from takemill.base.errors import InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.clip.events import Event, foot_events
+from takemill.clip.idle import IdleFacts
 from takemill.clip.loop_search import LoopCandidate
 from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_motion
 from takemill.clip.root_motion_parts import RootMotionParts
@@ -41,7 +42,7 @@ class ClipRecord:
         root_motion: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
         events: None where they are the footfalls of the contacts.
-        stretches, blend_frames, variant, asked, settings, touches, swinging: as in `FinishedClip`.
+        stretches, blend_frames, variant, asked, settings, touches, swinging, idle: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -61,6 +62,7 @@ class ClipRecord:
     settings: Recipe | None = None
     touches: Contacts | None = None
     swinging: Swinging | None = None
+    idle: IdleFacts | None = None
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -85,6 +87,7 @@ class ClipRecord:
             clip.settings,
             clip.touches,
             clip.swinging,
+            clip.idle,
         )
 
     @classmethod
@@ -158,7 +161,12 @@ def _parsed(text: str) -> ClipRecord:
         recipe_from_settings(facts["settings"], "settings") if facts.get("settings") else None,
         _contacts(facts.get("touches"), rate),
         _swinging(facts.get("swinging")),
+        _idle(facts.get("idle")),
     )
+
+
+def _idle(said) -> IdleFacts | None:
+    return IdleFacts(tuple(said["joins"]), said["repeats"], said["breaths"]) if said else None
 
 
 def _contacts(said, rate: float) -> Contacts | None:
@@ -224,6 +232,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         settings=record.settings,
         touches=record.touches and replace(record.touches, rate=motion.rate),
         swinging=record.swinging,
+        idle=record.idle,
     )
 
 

@@ -1,4 +1,4 @@
-"""Verbs from takes to clips: suggest cuts, find loops, make clips."""
+"""Verbs from takes to clips: suggest cuts and idles, find loops, make clips."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.gait_clips import part_gaits
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
+from ..pipeline.suggest_idle import SuggestedIdle
+from ..pipeline.suggest_idle import suggest_idle as suggest_take_idle
 from ..recipe.recipe import ClipSpec, Moment, Recipe, parse_moment
 from ..sets.packing import expect_set, partial_progress
 from .take_verbs import AnyRecipe, AnyTake, prepare, recipe_of, repair_take, take_of
@@ -65,6 +67,45 @@ def find_loops(
     """
     recipe = recipe_of(recipe)
     take = repair_take(take, recipe)
+    low, high = _frames(take, start, stop)
+    contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
+    return loop_search.find_loops(take.motion, take.body_map, recipe.loop, contacts, (low, high))
+
+
+def suggest_idle(
+    take: AnyTake,
+    length_s: float = 30.0,
+    seed: int = 0,
+    start: float | str | None = None,
+    stop: float | str | None = None,
+    recipe: AnyRecipe = None,
+) -> SuggestedIdle:
+    """An idle of about `length_s` from the calm of a take, and the fidgets beside it, as clips of a recipe.
+
+    One that is raw is repaired first.
+
+    Example:
+        >>> found = takemill.suggest_idle("calm.bvh", 20)
+        >>> found.parts, found.duration_s, found.facts.repeats, found.idle, found.fidgets
+
+    Args:
+        take: the take, or its file.
+        length_s: how long it shall last; with a breath in it, whole breaths.
+        seed: of the order of its parts.
+        start: where calm is looked for: seconds, or a frame as "90f"; None for the take's first.
+        stop: where that ends; None for the take's last.
+        recipe: its [repair], [contacts] and [cuts].
+
+    Raises:
+        TakemillError: the body rests nowhere there, or its parts close to no loop of that length.
+    """
+    recipe = recipe_of(recipe)
+    take = repair_take(take, recipe)
+    return suggest_take_idle(prepare(take, recipe), recipe, length_s, seed, _frames(take, start, stop))
+
+
+def _frames(take: Take, start: float | str | None, stop: float | str | None) -> tuple[int, int]:
+    """The frames [start, stop) of a stretch whose ends are said, or the take's."""
     first, last = (
         end if given is None else parse_moment(str(given), name)
         for name, given, end in (
@@ -72,9 +113,7 @@ def find_loops(
             ("stop", stop, Moment(take.frames - 1, in_frames=True)),
         )
     )
-    low, high = ClipSpec("the stretch", first, last).frames(take.frames, take.rate)
-    contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
-    return loop_search.find_loops(take.motion, take.body_map, recipe.loop, contacts, (low, high))
+    return ClipSpec("the stretch", first, last).frames(take.frames, take.rate)
 
 
 def make_clips(

@@ -10,19 +10,16 @@ and Blake, Poisson Image Editing, SIGGRAPH 2003), but of second differences.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..base.checks import Array, expect_positive
 from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..maths import quat
 from ..maths.easing import minimum_jerk
+from .ring import ROUNDS, Minus, Plus, apply_turn, solve_ring, spread_over, turn_step
 from .root_motion import (
     RootMotion,
     RootMotionSettings,
@@ -39,7 +36,6 @@ _MAX_WHOLE_SPEED_M_S = 0.12  # of the hips: the border between an idle and steps
 # Times seam_s: over so long an idle absorbs a step in speed; over longer it would move away (chosen by eye).
 _WHOLE_REACH_FACTOR = 4
 _MAX_FIT_FRAMES = 5  # at each end, that its speed is fitted to where the take does not go on (chosen by eye)
-_CLOSING_ROUNDS = 2  # the second closes what turns, which do not quite add up, leave of the first
 _MAX_WARP_FRAMES = 0.499  # further, the next frame would be nearer
 _WARP_WINDOW_S = 0.1  # to both sides of the seam, that the cycle's exact length is fitted to (chosen by eye)
 
@@ -102,8 +98,8 @@ def exact_end(take: Motion, body: BodyMap, start: int, end: int) -> float:
     there, here, ahead, behind = (
         take.rotations[frame + offsets][:, joints] for frame in (start, end, end + 1, end - 1)
     )
-    gap = _turn_step(there, here)
-    speed = (_turn_step(ahead, here) - _turn_step(behind, here)) / 2
+    gap = turn_step(there, here)
+    speed = (turn_step(ahead, here) - turn_step(behind, here)) / 2
     power = float((speed**2).sum())
     part = float((gap * speed).sum()) / power if power > 0 else 0.0
     return min(end + float(np.clip(part, -_MAX_WARP_FRAMES, _MAX_WARP_FRAMES)), len(take) - 1.0)
@@ -152,7 +148,7 @@ def close_loop(
     in_place = put_root_at_rest(without_root_motion(whole, extend_steady(steady, lead_in, lead_out)), body)
     closed = replace(
         in_place,
-        rotations=seam.close(in_place.rotations, _turn_step, _apply_turn),
+        rotations=seam.close(in_place.rotations, turn_step, apply_turn),
         root_translation=seam.close(in_place.root_translation, np.subtract, np.add),
         translations={
             joint: seam.close(track, np.subtract, np.add) for joint, track in in_place.translations.items()
@@ -180,18 +176,6 @@ def _join_around(
     )
 
 
-def _turn_step(a: Array, b: Array) -> Array:
-    """The rotation vector (..., 3), seen from `b`, that leads from `b` to `a`, both (..., 4)."""
-    return quat.log(quat.mul(quat.inv(b), a))
-
-
-def _apply_turn(q: Array, step: Array) -> Array:
-    return quat.mul(q, quat.exp(step))
-
-
-_Minus = Callable[[Array, Array], Array]
-
-
 @dataclass(frozen=True)
 class _Seam:
     """The seam of a clip of F frames with `lead_in` frames before it and `lead_out` after it.
@@ -207,7 +191,7 @@ class _Seam:
     lead_out: int
     whole: bool
 
-    def close(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+    def close(self, values: Array, minus: Minus, plus: Plus) -> Array:
         """(lead_in + F + lead_out, ...) -> (F, ...) whose last value equals its first."""
         last = self.frames - 1
         if self.whole:
@@ -219,22 +203,23 @@ class _Seam:
         gap = minus(out[0], out[last])
         if not self.lead_in + self.lead_out:
             at_seam = minus(out[1], out[0]) + minus(out[last - 1], out[last]) + self._speed_step(out, minus)
-        for _ in range(_CLOSING_ROUNDS):
+        reach = self.reach * (_WHOLE_REACH_FACTOR if self.whole else 1)
+        for _ in range(ROUNDS):
             change[0] += at_seam - minus(out[1], out[0]) - minus(out[last - 1], out[last]) + gap
             change[last - 1] -= gap
-            out[:last] = plus(out[:last], self._solve_step(change))
+            out[:last] = plus(out[:last], solve_ring(change, reach))
             out[last] = out[0]
             change, gap = np.zeros_like(change), np.zeros_like(gap)
         return out
 
-    def _spread_gap(self, values: Array, minus: _Minus, plus: _Minus) -> Array:
+    def _spread_gap(self, values: Array, minus: Minus, plus: Plus) -> Array:
         """The gap in pose, a mean around the seam, spread evenly over the whole clip."""
         last, window = self.frames - 1, self.lead_in + self.lead_out + 1
         gap = minus(values[:window], values[last : last + window]).mean(axis=0)
         part = np.arange(-self.lead_in, last + self.lead_out + 1) / last - 0.5
         return plus(values, part.reshape(-1, *([1] * gap.ndim)) * gap)
 
-    def _speed_step(self, values: Array, minus: _Minus) -> Array:
+    def _speed_step(self, values: Array, minus: Minus) -> Array:
         """The step in speed (per frame) across the seam, from a few frames at each end.
 
         Their steps from the seam follow one cubic, plus the step in speed before the seam: least squares.
@@ -261,29 +246,12 @@ class _Seam:
         offsets = np.arange(-before, self.lead_out)  # from the seam, where both readings are known
         start, end = bend[offsets + before], bend[offsets + before + last]
         part = minimum_jerk((offsets + self.lead_in) / max(self.lead_in + self.lead_out, 1))
-        mixed = end + _broadcast(part, start) * (start - end)
+        mixed = end + spread_over(part, start) * (start - end)
         change = np.zeros((last, *bend.shape[1:]))
-        change[offsets % last] = mixed - np.where(_broadcast(offsets < 0, start), end, start)
+        change[offsets % last] = mixed - np.where(spread_over(offsets < 0, start), end, start)
         change[0] = 0
         if self.lead_in and self.lead_out:
             return mixed[before], change
         if self.lead_in or self.lead_out:  # one reading of the seam
             return bend[before if self.lead_in else last - 1], change
         return change[0], change  # none
-
-    def _solve_step(self, change: Array) -> Array:
-        """What is added to each frame of the cycle (F - 1, ...), so that its bend changes by this.
-
-        The periodic step d that has the least sum of |bend of d - change|^2 + |d|^2 / reach^4; solved in
-        the spectrum, in which a bend is a factor. A change that no closed cycle can have is spread evenly.
-        """
-        count, reach = len(change), self.reach * (_WHOLE_REACH_FACTOR if self.whole else 1)
-        bend = 2 * np.cos(2 * np.pi * np.fft.rfftfreq(count)) - 2
-        gain = np.divide(bend, bend**2 + reach**-4.0, out=np.zeros_like(bend), where=bend < 0)
-        spectrum = np.fft.rfft(change, axis=0)
-        return np.fft.irfft(_broadcast(gain, spectrum) * spectrum, count, axis=0)
-
-
-def _broadcast(weights: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
-    """Weights (F,) shaped to go with values (F, ...)."""
-    return weights.reshape(-1, *([1] * (values.ndim - 1)))

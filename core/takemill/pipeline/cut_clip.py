@@ -11,12 +11,14 @@ from ..body.motion import Motion
 from ..clip.chain import join_stretches
 from ..clip.cuts import Cut
 from ..clip.events import Event
+from ..clip.idle import IdleFacts
 from ..clip.loop_close import close_range
 from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..clip.seam_quality import REFUSED, SUGGESTED
 from ..feet.contacts import Contacts, find_contacts
 from ..fit.goal_results import GoalResult
 from ..recipe.recipe import ClipSpec, Recipe
+from .cut_idle import cut_idle
 from .prepare_take import PreparedTake
 
 _LOOP_KINDS = {
@@ -37,7 +39,7 @@ class Piece:
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
         events: the user's, by frame.
-        source, source_range, stretches, goals: as in `FinishedClip`.
+        source, source_range, stretches, goals, idle: as in `FinishedClip`.
     """
 
     motion: Motion
@@ -49,6 +51,7 @@ class Piece:
     source_range: tuple[int, int]
     stretches: tuple[tuple[int, int], ...]
     goals: tuple[GoalResult, ...] = ()
+    idle: IdleFacts | None = None
 
 
 def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
@@ -61,6 +64,20 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
         RecipeError: the clip leaves the take, has no loop in its range, or an event outside it.
     """
     ranges = spec.ranges(len(take.motion), take.motion.rate)
+    if spec.length_s is not None:
+        idle, candidate, parts = cut_idle(take, spec, ranges, recipe)
+        span = min(low for low, _ in parts), max(high for _, high in parts)
+        return Piece(
+            idle.motion,
+            take.body,
+            idle.contacts,
+            candidate,
+            (),
+            take.name,
+            span,
+            parts,
+            idle=idle.facts,
+        )
     whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
     if len(ranges) > 1:
         try:
@@ -68,17 +85,17 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
         except InputError as problem:
             raise RecipeError(f"{spec}: {problem}") from problem
         contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
-    candidate, motion = None, whole.slice(start, stop)
+    seam, motion = None, whole.slice(start, stop)
     if spec.loop:
-        candidate = _find_seam(whole, take.body, contacts, (start, stop), spec, recipe, judged)
-        start, stop = candidate.start, candidate.end + 1
-        motion = close_range(whole, take.body, start, candidate.end, recipe.close)
+        seam = _find_seam(whole, take.body, contacts, (start, stop), spec, recipe, judged)
+        start, stop = seam.start, seam.end + 1
+        motion = close_range(whole, take.body, start, seam.end, recipe.close)
     joined = ranges if len(ranges) > 1 else ()
     return Piece(
         motion,
         take.body,
         contacts.sliced(start, stop),
-        candidate,
+        seam,
         () if joined else _named_events(spec, start, stop, take.motion.rate),
         take.name,
         (min(low for low, _ in ranges), max(high for _, high in ranges)) if joined else (start, stop),

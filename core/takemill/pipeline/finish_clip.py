@@ -16,6 +16,7 @@ from ..body.motion import Motion
 from ..clip.chain import blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
 from ..clip.gait_join import Moved, follow_on, lead_into
+from ..clip.idle import IdleFacts
 from ..clip.loop_feet import pin_loop
 from ..clip.loop_search import LoopCandidate
 from ..clip.root_motion import (
@@ -82,6 +83,7 @@ class FinishedClip:
             from these, and pinning at another rate. None: they are not known.
         swinging: the chains that swing in it; None for none.
         goals: what became of the contacts of hands and body in its frames; of a fitted take.
+        idle: of an idle with a length, how it was put together; None for others.
     """
 
     name: str
@@ -104,6 +106,7 @@ class FinishedClip:
     touches: Contacts | None = None
     swinging: Swinging | None = None
     goals: tuple[GoalResult, ...] = ()
+    idle: IdleFacts | None = None
 
     @property
     def root_motion_mode(self) -> str:
@@ -173,7 +176,7 @@ def finish_clip(
     motion, body = piece.motion, piece.body
     if rooted:
         motion, body = add_root_joint(motion, body)
-    motion, root_motion, standing = _put_on_path(motion, body, piece.contacts, spec, recipe)
+    motion, root_motion, standing = _put_on_path(motion, body, piece, spec, recipe)
     touches, named = piece.contacts, piece.events
     blend = 0 if neutral is None or len(spec.loops) > 1 else blend_frames_of(spec, recipe, motion.rate)
     if blend and neutral:
@@ -205,6 +208,7 @@ def finish_clip(
         settings=recipe,
         touches=touches,
         goals=piece.goals,
+        idle=piece.idle,
     )
 
 
@@ -227,12 +231,15 @@ def is_pinned(spec: ClipSpec, recipe: Recipe) -> bool:
 
 
 def _put_on_path(
-    motion: Motion, body: BodyMap, contacts: Contacts, spec: ClipSpec, recipe: Recipe
+    motion: Motion, body: BodyMap, piece: Piece, spec: ClipSpec, recipe: Recipe
 ) -> tuple[Motion, RootMotion, Contacts]:
     """The clip at the origin, facing forward, on a path of the wanted shape; feet stand where they stood."""
     smooth_hz = recipe.root_motion.smooth_hz if spec.smooth_hz is None else spec.smooth_hz
-    settings = _track_settings(spec, recipe, smooth_hz)
-    motion, root_motion = move_to_origin(motion, find_root_motion(motion, body, settings, spec.loop))
+    settings, contacts = _track_settings(spec, recipe, smooth_hz), piece.contacts
+    track = find_root_motion(motion, body, settings, spec.loop)
+    if piece.idle:  # it stands at one place, so that hips which sway are no root motion
+        track = _mean_place(track)
+    motion, root_motion = move_to_origin(motion, track)
     shape = ShapeSettings(spec.straight, spec.constant_speed, _wanted_turn_deg(spec, root_motion))
     shaped = shape != ShapeSettings()
     if shaped:
@@ -243,6 +250,13 @@ def _put_on_path(
         motion, contacts = pin_feet(motion, body, contacts, recipe.pin)
         motion, root_motion = meet_ends(motion, body, root_motion, spec, recipe)
     return motion, root_motion, contacts
+
+
+def _mean_place(track: RootMotion) -> RootMotion:
+    """A root track (F,) that rests at the mean of another one."""
+    count = len(track)
+    position = np.tile(track.position.mean(axis=0) * [1.0, 1.0, 0.0], (count, 1))
+    return RootMotion(track.rate, position, np.full(count, track.heading.mean()))
 
 
 def meet_ends(

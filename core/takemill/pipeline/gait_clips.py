@@ -20,6 +20,7 @@ from ..recipe.recipe_clip import part_name
 from .cut_clip import Piece
 from .prepare_take import PreparedTake
 
+_IDLE_REACH_S = 0.4  # by which an end that meets an idle of several parts may be moved (chosen by eye)
 _TURN_STEP_DEG = 45  # in which turns are named, as those on the spot are (action_kinds.py)
 
 
@@ -156,6 +157,8 @@ class LoopStart:
     @classmethod
     def of(cls, take: PreparedTake, piece: Piece) -> LoopStart | None:
         """That of a cut loop; None for one that is joined from stretches and lies nowhere in its take."""
+        if piece.idle:
+            return cls(take, piece.stretches[0][0], round(2 * _IDLE_REACH_S * take.motion.rate))
         if piece.candidate is None or piece.stretches:
             return None
         return cls(take, piece.candidate.start, piece.candidate.end - piece.candidate.start)

@@ -104,7 +104,8 @@ def make_clips(
 def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | None = None) -> Plan:
     """The plan with the frames that are found for each clip on the performer, for characters to share.
 
-    A clip of joined stretches stays as it was asked for. `failed` as for `make_clips`.
+    A clip of joined stretches stays as it was asked for; of an idle with a length the parts are settled.
+    `failed` as for `make_clips`.
 
     Raises:
         RecipeError: a clip has no loop in its range, or an event outside it.
@@ -130,7 +131,13 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
             continue
         if start := LoopStart.of(by_name[draft.take], piece):
             loops[draft.name] = start
-        if not spec.stretches:
+        if piece.idle:
+            parts = tuple(
+                (Moment(start, in_frames=True), Moment(stop - 1, in_frames=True))
+                for start, stop in piece.stretches
+            )
+            spec = replace(spec, start=parts[0][0], stop=parts[-1][1], stretches=parts, search=False)
+        elif not spec.stretches:
             first, last = (
                 Moment(frame, in_frames=True) for frame in (piece.source_range[0], piece.source_range[1] - 1)
             )

@@ -73,6 +73,9 @@ class ClipSpec:
         follows, leads_to: the loop, by its name, in whose pose and speed the clip begins, and that in which
             it ends; "" for none. With `search` such an end is moved to the take's pose that is most like it.
         in_parts: whether a gait from rest to rest becomes its start, loop, turns and stop, each a clip.
+        length_s: of an idle, how long it shall last: parts of the calm in its range or stretches, in an order
+            of their own; without `search` the stretches just as they stand. None for other clips.
+        seed: of that order.
     """
 
     name: str
@@ -94,6 +97,8 @@ class ClipSpec:
     blend_frames: int | None = None
     events: tuple[NamedMoment, ...] = ()
     stretches: tuple[tuple[Moment, Moment], ...] = ()
+    length_s: float | None = None
+    seed: int = 0
     follows: str = ""
     leads_to: str = ""
     in_parts: bool = False
@@ -216,6 +221,7 @@ CLIP_KEYS: Mapping[str, Any] = {
     "root_motion": str, "planar": str, "turn": str, "height": str, "rate": float, "smooth_hz": float,
     "straight": bool, "constant_speed": bool, "turn_deg": float, "blend_frames": int, "events": object,
     "take": str, "kind": str, "follows": str, "leads_to": str, "in_parts": bool,
+    "length_s": float, "seed": int,
 }  # fmt: skip
 """The keys of [[clip]] and the types of their values."""
 
@@ -237,6 +243,8 @@ _RANGES = {  # least, most, and what the least means
     "smooth_hz": (0, _MAX_TIME_S, " (0 is no smoothing)"),
     "turn_deg": (0, 3600, ", to the side to which the take turns"),
     "blend_frames": (0, _MAX_BLEND_FRAMES, " frames"),
+    "length_s": (1, 600, " seconds"),
+    "seed": (0, 100_000, ""),
     "speed": (1 / _MAX_SPEED_FACTOR, _MAX_SPEED_FACTOR, " times"),
 }  # fmt: skip
 
@@ -265,6 +273,7 @@ def clip_from(table: object, place: str, unnamed: bool) -> ClipSpec:
     if "events" in table:
         values["events"] = _events(table["events"], f"{place} events")
     _expect_one_way(values, place)
+    _expect_idle(values, place)
     return ClipSpec(name=name, start=start, stop=stop, **values)
 
 
@@ -274,6 +283,23 @@ def _expect_one_way(values: Mapping[str, Any], place: str) -> None:
     said += [key for key in ("follows", "leads_to") if values.get(key)][:1]
     if len(said) > 1 and said != ["loop", "stretches"]:
         raise RecipeError(f"{place}: {said[0]} and {said[1]} do not go together")
+
+
+def _expect_idle(values: dict[str, Any], place: str) -> None:
+    """Insist on keys of an idle with a length that go together; it is of kind idle, and a loop."""
+    if "length_s" not in values:
+        if "seed" in values:
+            raise RecipeError(f"{place} seed: it chooses the order of an idle's parts; add length_s")
+        return
+    if not values.setdefault("loop", True):
+        raise RecipeError(f"{place} length_s: an idle of that length is a loop; leave loop = false out")
+    if values.setdefault("kind", "idle") not in ("idle", "lying"):
+        raise RecipeError(f"{place} length_s: only an idle has one; its kind is {values['kind']!r}")
+    if not values.get("search", True) and "stretches" not in values:
+        raise RecipeError(f"{place} length_s: with search = false its parts must be given as stretches")
+    for key in ("events", "straight", "constant_speed", "turn_deg"):
+        if key in values:
+            raise RecipeError(f"{place}: {key!r} and length_s do not go together")
 
 
 def variant_from(table: object, place: str) -> VariantSpec:

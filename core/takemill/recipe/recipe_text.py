@@ -103,6 +103,14 @@ _EXAMPLES = """\
 # follows = "walk"
 # leads_to = "walk"
 
+## An idle of a length of its own: parts of the calm in its range, in an order by seed, that breathes on.
+# [[clip]]
+# from = 0.5
+# to = 17.0
+# name = "idle_long"
+# length_s = 30             # about so long: it holds whole breaths
+# seed = 1                  # with length_s: another number, another order
+
 ## Several calm stretches joined to one clip, instead of from and to.
 # [[clip]]
 # stretches = [[0.5, 5.0], ["540f", "900f"]]

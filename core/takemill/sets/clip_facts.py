@@ -24,6 +24,7 @@ from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
 from .clip_joins import describe_joins
+from .idle_facts import describe_idle
 
 VERSION = 5
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
@@ -93,6 +94,7 @@ def describe_clip(
             "gap_cm_s": round_number(seam.gap_cm_s, 2),
             "quality": seam.quality,
         },
+        "idle": describe_idle(clip),
         "events": [
             {
                 "name": event.name,

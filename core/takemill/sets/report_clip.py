@@ -11,6 +11,7 @@ from ..pages import svg
 from ..pages.html_parts import definitions
 from ..pipeline.finish_clip import FinishedClip
 from .clip_facts import Facts
+from .idle_facts import MAX_JOIN_SHARE
 from .report_figures import foot_paths
 from .report_seam import seam_close_up
 
@@ -85,6 +86,8 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         rows += _seam_rows(clip)
     if facts["goals"]:
         rows.append(("hands and body", _describe_goals(facts["goals"])))
+    if facts["idle"]:
+        rows.append(("idle", _describe_idle(facts["idle"])))
     keys = facts["keys"]
     size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
     rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
@@ -102,6 +105,17 @@ def _describe_goals(goals: list[Facts]) -> str:
         f'<span class="bad">{html_text(one["name"])}: {one["off_mm"]:.0f} mm off</span>' for one in missed
     ]
     return "; ".join(words)
+
+
+def _describe_idle(idle: Facts) -> str:
+    breath = f"breathes every {idle['breath_s']:.1f} s" if idle["breath_s"] else "no breath is seen in it"
+    word = "bad" if max(idle["join_acceleration"], idle["join_jerk"]) > MAX_JOIN_SHARE else "good"
+    joins = f"{idle['join_acceleration']:.2f} times what it is elsewhere</span> (95 % of the time)"
+    return (
+        f"{idle['parts']} parts; a moment of the take plays again after {idle['repeats_after_s']:.1f} s at "
+        f'the soonest; {breath}; at its joins <span class="{word}">acceleration is up to {joins}, its change '
+        f"{idle['join_jerk']:.2f} times"
+    )
 
 
 def _describe_variant(variant: Facts) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 
 from ..clip.measure import PoseGap
 from ..clip.seam_quality import REFUSED, judge_seam
+from .idle_facts import idle_problems
 
 _MAX_TIME_OFF_S = 2e-6  # float32 seconds, and seconds rounded to a microsecond
 # What rounding to 4 or 5 decimals (clip_facts.py) may leave of a sum or a quotient.
@@ -60,6 +61,7 @@ def clip_problems(
     if clip["additive"] != bool(variant and variant["additive_to"]):
         yield "whether it is additive is said in two ways"
     yield from _seam_problems(clip)
+    yield from idle_problems(clip)
     if clip["blend_frames"] > clip["frames"]:
         yield "its ends are blended for longer than it lasts"
 

@@ -28,6 +28,7 @@ The order of the work:
   takemill cuts take.bvh --toml > set.toml      suggested clips, as a recipe to edit
   takemill recipe                               all settings, with what they do
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
+  takemill idle take.bvh --length 30            an idle of any length, from the take's calm
   takemill pack take.bvh --recipe set.toml --out clips
   takemill verify clips                         the set read back and judged
   takemill demo                                 all of it, on a sample
@@ -80,6 +81,18 @@ the best first. The gap is the distance of the joints at the seam, before it is 
   takemill loops take.bvh --from 1860f --to 2520f --count 3 --json
 
 To use one, write its times into a recipe with loop = true and search = false."""
+
+_IDLE = """\
+Put an idle of any length together from the calm of a take: parts in an order of their own, which breathe
+on over every join, with the feet at one place. Small movements beside it are listed as fidgets.
+
+  takemill idle take.bvh --length 30
+  takemill idle take.bvh --length 60 --seed 2 --from 0 --to 17
+  takemill idle take.bvh --length 30 --toml >> set.toml
+
+An idle in which a breath is seen holds whole breaths, so that it may be up to half a breath shorter or
+longer. --toml prints the clips for a recipe: length_s and seed of the idle, and the fidgets, which begin
+and end in its first pose."""
 
 _PACK = """\
 Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all clips), clips.json
@@ -196,6 +209,24 @@ def build_parser() -> argparse.ArgumentParser:
     )
     loops.add_argument("--count", type=int, metavar="N", help="Print so many at most.")
     _as_json(loops)
+    idle = verb("idle", _IDLE)
+    _takes(idle)
+    idle.add_argument(
+        "--length", type=float, default=30.0, metavar="S", help="About so many seconds (%(default)g)."
+    )
+    idle.add_argument(
+        "--seed", type=int, default=0, metavar="N", help="Another number, another order of its parts."
+    )
+    idle.add_argument(
+        "--from",
+        dest="start",
+        metavar="TIME",
+        help='Look for calm from here on: seconds, or frames as "540f".',
+    )
+    idle.add_argument("--to", dest="stop", metavar="TIME", help="And up to here.")
+    shape = idle.add_mutually_exclusive_group()
+    _as_json(shape)
+    shape.add_argument("--toml", action="store_true", help="Print clips for a recipe.")
     pack = verb("pack", _PACK)
     _takes(pack, "+")
     pack.add_argument("--out", required=True, metavar="DIR", help="Write the set into this folder.")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from ..api.clip_verbs import find_loops, suggest_cuts
+from ..api.clip_verbs import find_loops, suggest_cuts, suggest_idle
 from ..api.set_verbs import verify_set
 from ..api.take_verbs import repair_take
 from ..api.working_take import Take
@@ -68,9 +68,7 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
     if options.count is not None and options.count < 1:
         raise InputError(f"--count: expected 1 or more, got {options.count}")
     recipe = replace(recipe, loop=replace(recipe.loop, count=options.count or recipe.loop.count))
-    for name, text in (("from", options.start), ("to", options.stop)):
-        if text is not None:
-            parse_moment(text, f"--{name}")
+    _expect_times(options)
     log = IntakeLog()
     take = _repaired(options, recipe, progress, log)
     progress("looking for loops", 0.8)
@@ -79,6 +77,33 @@ def loops(options: argparse.Namespace, progress: Progress) -> str:
         said = [_loop(one, take.rate) for one in found]
         return as_json(take_facts(options.take, take.motion, take.body_map, log) | {"loops": said})
     return "\n".join([*log.lines, console.loops_table(found, take.rate)])
+
+
+def idle(options: argparse.Namespace, progress: Progress) -> str:
+    """An idle of a wanted length from a take's calm, and the fidgets beside it."""
+    recipe = recipe_of(options)
+    if not 1 <= options.length <= 600 or options.seed < 0:
+        raise InputError("--length: expected 1 to 600 seconds, --seed: 0 or more")
+    _expect_times(options)
+    log = IntakeLog()
+    take = _repaired(options, recipe, progress, log)
+    progress("putting an idle together", 0.8)
+    found = suggest_idle(take, options.length, options.seed, options.start, options.stop, recipe)
+    if options.toml:
+        return "\n".join([*(f"# {line}" for line in log.lines), console.idle_toml(found)])
+    if options.json:
+        return as_json(
+            take_facts(options.take, take.motion, take.body_map, log)
+            | {"idle": console.idle_facts(found, take.rate)}
+        )
+    return "\n".join([*log.lines, console.idle_text(found, take.rate)])
+
+
+def _expect_times(options: argparse.Namespace) -> None:
+    """Insist on times, before the long work."""
+    for name, text in (("from", options.start), ("to", options.stop)):
+        if text is not None:
+            parse_moment(text, f"--{name}")
 
 
 class _NotMade(list[str]):

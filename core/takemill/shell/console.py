@@ -10,7 +10,9 @@ from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
 from ..health.check import Finding, Health
 from ..health.table import count_by_kind, measure_rows
-from ..recipe.recipe import ClipSpec
+from ..pipeline.suggest_idle import SuggestedIdle
+from ..recipe.recipe import ClipSpec, Recipe
+from ..recipe.recipe_write import recipe_toml
 from ..sets.clip_facts import Facts
 from ..sets.verify import Verdict
 
@@ -132,6 +134,49 @@ def cuts_toml(name: str, rate: float, cuts: Sequence[Cut]) -> str:
             + f"root_motion = {json.dumps(spec.root_motion)}"
         )
     return "\n\n".join(parts)
+
+
+def idle_facts(found: SuggestedIdle, rate: float) -> dict[str, object]:
+    """An idle that can be made, its parts and fidgets in frames [start, stop) of the take."""
+    facts, seconds = found.facts, found.duration_s
+    return {
+        "duration_s": round(seconds, 3),
+        "repeats_after_s": round(facts.repeats * seconds, 3),
+        "breath_s": None if facts.breaths is None else round(seconds / max(round(facts.breaths), 1), 3),
+        "calm": [list(one) for one in found.calm],
+        "parts": [list(one) for one in found.parts],
+        "fidgets": [list(one.frames(one.stop.frame(rate) + 1, rate)) for one in found.fidgets],
+    }
+
+
+def idle_text(found: SuggestedIdle, rate: float) -> str:
+    """An idle that can be made, its parts in their order, and the fidgets."""
+    said = idle_facts(found, rate)
+    calm_s = sum(stop - start for start, stop in found.calm) / rate
+    breath = f"breathes every {said['breath_s']} s" if said["breath_s"] else "no breath is seen in it"
+    lines = [
+        f"{said['duration_s']:g} s of {len(found.parts)} parts from {calm_s:.1f} s of calm in "
+        f"{len(found.calm)} stretch{'' if len(found.calm) == 1 else 'es'}; {breath}; a moment of the take "
+        f"plays again after {said['repeats_after_s']:g} s at the soonest",
+        table(
+            ("part", "from s", "to s", "seconds"),
+            [(str(k), *span(start, stop, rate)) for k, (start, stop) in enumerate(found.parts, 1)],
+        ),
+    ]
+    if found.fidgets:
+        rows = [
+            (one.name, one.kind, *span(one.start.frame(rate), one.stop.frame(rate), rate))
+            for one in found.fidgets
+        ]
+        lines.append(table(("fidget", "kind", "from s", "to s", "seconds"), rows))
+    else:
+        lines.append("no fidget: no small movement begins and ends in this pose")
+    return "\n\n".join(lines)
+
+
+def idle_toml(found: SuggestedIdle) -> str:
+    """The clips of an idle and its fidgets as a recipe."""
+    return recipe_toml(Recipe(clips=(found.idle, *found.fidgets))).rstrip()
 
 
 def loops_table(loops: Sequence[LoopCandidate], rate: float) -> str:
