@@ -24,6 +24,7 @@ from .goal_targets import courses
 from .goals import KINDS, wanted_goals
 from .rest_match import POSTURES
 from .solve_goals import keep_goals
+from .twist import share_twist
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ def fit(
     does a root above the hips, unless the source has one too. The middle of the hip joints takes the
     source's path, scaled; its height is scaled above the standing ankles', so that soles keep to the floor.
     Where `contacts` (found on the source when None) say that a foot is planted, it stands (see fit_feet).
-    Hands and body touch what the performer's touch (see goals).
+    Hands and body touch what the performer's touch (see goals). Twist joints get their share (see twist).
 
     Returns:
         F frames at the same rate; only the hips (and a root that both have) move apart from their parent.
@@ -121,14 +122,14 @@ def fit_with_goals(
         contacts = contacts or find_contacts(motion, body)
         fitted = plant_feet(performer, body, contacts, fitted, target_body, scale)
     if not settings.goals:
-        return Fitted(fitted, ())
+        return Fitted(share_twist(fitted, target_body), ())
     bodies = figures(motion.skeleton, body, target, target_body)
     source = posed(bodies[0], motion)
     goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
     asked = courses(goals, source, bodies, scale)
     fitted = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
-    return Fitted(fitted, goal_results(fitted, asked, bodies[1]))
+    return Fitted(share_twist(fitted, target_body), goal_results(fitted, asked, bodies[1]))
 
 
 def _expect_fitting(
