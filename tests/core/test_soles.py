@@ -11,15 +11,19 @@ import pytest
 import fit_bodies
 import rigs
 import small_takes
-from glb_reader import read_glb
+import synthetic
+from glb_reader import read_glb, z_up
 from skinned_soles import sole_heights
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, leg_length
 from takemill.body.motion import Motion
 from takemill.body.posed import Posed
 from takemill.body.skeleton import Skeleton
-from takemill.feet.soles import ball_drop_m, foot_points, sole_offsets, touching_points
+from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.sole_mesh import SoleVertices, find_sole_vertices
+from takemill.feet.soles import end_drops_m, foot_points, sole_offsets
 from takemill.files.glb_rig import read_rig
+from takemill.fit.fit import fit
 from takemill.maths import quat
 from takemill.shell import cli
 
@@ -46,10 +50,20 @@ def shod(thick_m: float) -> tuple[Skeleton, BodyMap]:
         toes: box((x - 0.04, ball - 0.07, floor), (x + 0.04, ball, floor + 0.05)),
         parts.require("head"): positions[parts.require("head")] + box((-0.1, -0.1, 0), (0.1, 0.1, 0.2)),
     }
-    owners, points = touching_points(vertices, positions, UP)
-    joints = np.array(owners)
-    inside = quat.rotate(quat.inv(rotations[joints]), points - positions[joints])
-    return replace(skeleton, sole_joints=owners, sole_points=inside), parts
+    holders = np.repeat(list(vertices), 8)[:, None]
+    stands = np.concatenate(list(vertices.values()))[:, None]
+    soles = find_sole_vertices(holders, np.ones(holders.shape), stands, rotations, positions, UP)
+    return with_soles(skeleton, soles), parts
+
+
+def with_soles(skeleton: Skeleton, soles: SoleVertices) -> Skeleton:
+    return replace(
+        skeleton,
+        sole_joints=soles.joints,
+        sole_points=soles.points,
+        sole_vertices=soles.vertices,
+        sole_weights=soles.weights,
+    )
 
 
 def stand(skeleton: Skeleton) -> Motion:
@@ -104,9 +118,10 @@ def test_toes_that_lie_flat_hold_the_ball_up_while_the_heel_rises() -> None:
     turned = np.stack([rotations[foot], quat.mul(pitch, rotations[foot])])
     own = quat.rotate(turned, sole_offsets(skeleton, parts)[0, 1])
     ball = raised.model()[1][:, foot] + own
-    drop = ball_drop_m(Posed(raised), parts, "leftFoot", ball)
+    ends = np.repeat(ball[:, None], 2, axis=1)
+    drop = end_drops_m(Posed(raised), parts, "leftFoot", ends)[:, 1]
     assert drop[1] == pytest.approx(-height * (1 - np.cos(np.radians(40.0))), abs=1e-6)
-    assert drop[0] == 0.0
+    assert drop[0] == pytest.approx(0.0, abs=1e-12)
     assert foot_points(raised, parts)[1, 0, 1, 2] == pytest.approx(ball[1, 2] + drop[1], abs=1e-12)
 
 
@@ -122,6 +137,10 @@ def test_parts_of_a_skeleton_keep_their_soles() -> None:
     assert [joint - 1 for joint in skeleton.under_root("above").sole_joints] == list(skeleton.sole_joints)
     with pytest.raises(InputError, match="sole"):
         replace(skeleton, sole_joints=(99,) * len(skeleton.sole_joints))
+    with pytest.raises(InputError, match="vertex"):
+        replace(skeleton, sole_vertices=(0,))
+    with pytest.raises(InputError, match="sole_weights"):
+        replace(skeleton, sole_weights=np.ones(1))
 
 
 def test_a_sole_of_a_glb_is_as_low_as_its_lowest_vertex() -> None:
@@ -135,11 +154,106 @@ def test_a_sole_of_a_glb_is_as_low_as_its_lowest_vertex() -> None:
     assert points[:, 2].min() == pytest.approx(heights.min(), abs=1e-6)
 
 
-@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD])
-def test_skinned_soles_of_a_packed_character_stand_on_the_floor(build, tmp_path) -> None:
-    """While planted within 3 mm, by a reader and a skinning that share nothing with the engine."""
+def test_a_heel_that_hangs_on_foot_and_shin_alike_is_as_low_as_it_is_skinned() -> None:
+    """Exact: half of the vertex turns with the foot, half stays with the shin (glTF 2.0, section 3.7.3)."""
+    skeleton, parts = fit_bodies.body(fit_bodies.Build())
+    foot, shin = parts.require("leftFoot"), parts.require("leftLowerLeg")
+    rotations, positions = skeleton.reference_model
+    ankle = positions[foot]
+    floor = skeleton.reference_tips[:, 2].min() - 0.02
+    heel, toes = (np.array([ankle[0], ankle[1] + y, floor]) for y in (0.06, -0.15))
+    holders = np.array([[foot, shin], [foot, -1]])
+    stands = np.stack([[heel, heel], [toes, toes]])
+    soles = find_sole_vertices(
+        holders, np.array([[0.5, 0.5], [1.0, 7.0]]), stands, rotations, positions, UP, 1.7
+    )
+    assert sorted(zip(soles.vertices, soles.joints, soles.weights, strict=True)) == [
+        (0, shin, 0.5), (0, foot, 0.5), (1, foot, 1.0)
+    ]  # fmt: skip
+    motion = stand(with_soles(skeleton, soles))
+    pitch = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians(-20.0))  # toes up
+    turned = motion.rotations.copy()
+    above = rotations[skeleton.parents[foot]]
+    turned[1, foot] = quat.mul(quat.inv(above), quat.mul(pitch, rotations[foot]))
+    points = foot_points(motion.with_rotations(turned), parts)[:, parts.feet.index("leftFoot")]
+    assert points[0, :, 2] == pytest.approx(floor, abs=1e-9)
+    rolled = ankle + quat.rotate(pitch, np.stack([heel, toes]) - ankle)
+    assert points[1, 0, 2] == pytest.approx((rolled[0, 2] + heel[2]) / 2, abs=1e-9)
+    assert points[1, 1, 2] == pytest.approx(rolled[1, 2], abs=1e-9)
+    # A part without the shin: the heel is the foot's alone.
+    whole = with_soles(skeleton, soles)
+    part = whole.part([joint for joint in range(len(whole)) if joint != shin])
+    assert len(part.sole_joints) == 2
+    assert part.sole_weights.tolist() == [0.5, 1.0]
+    few = soles.among({foot: 3})
+    assert (few.joints, few.vertices, few.weights.tolist()) == ((3, 3), (0, 1), [0.5, 1.0])
+    assert np.array_equal(few.points, part.sole_points)
+
+
+def skinned_heights(data: bytes, motion: Motion, foot: int) -> np.ndarray:
+    """Heights (F, V) of a GLB's vertices that hang on a foot and its toes by half and more, as skinned."""
+    glb, skeleton = read_glb(data), motion.skeleton
+    given = glb.json["meshes"][0]["primitives"][0]["attributes"]
+    places, owners, weights = (glb.accessor(given[name]) for name in ("POSITION", "JOINTS_0", "WEIGHTS_0"))
+    names = [glb.json["nodes"][node]["name"] for node in glb.json["skins"][0]["joints"]]
+    owners = np.array([skeleton.index(name) for name in names])[owners.astype(int)]
+    mine = (np.isin(owners, skeleton.subtree(foot)) * weights).sum(axis=1) > 0.45
+    rest_rotations, rest_positions = skeleton.rest_model
+    rotations, positions = motion.model()
+    out = np.zeros((len(motion), mine.sum()))
+    for slot in range(4):
+        held = owners[mine, slot]
+        inside = quat.rotate(quat.inv(rest_rotations[held]), z_up(places)[mine] - rest_positions[held])
+        out += weights[mine, slot] * (positions[:, held] + quat.rotate(rotations[:, held], inside))[..., 2]
+    return out
+
+
+@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD, fit_bodies.Build()])
+def test_a_fit_puts_soft_heels_on_the_floor_in_all_planted_frames(build) -> None:
+    """Within 1.5 mm, though a performer's foot is higher in a contact's first and last frames."""
     skeleton, parts = fit_bodies.body(build)
-    (tmp_path / "body.glb").write_bytes(rigs.character(skeleton))
+    data = rigs.with_soft_heels(rigs.character(skeleton), skeleton, parts)
+    target = read_rig(data, "soft").skeleton
+    parts = BodyMap.from_names(target, {part: skeleton.names[joint] for part, joint in parts.joints.items()})
+    walk = synthetic.walk(rate=60.0, steps=6).motion
+    body = BodyMap.from_names(walk.skeleton, synthetic.parts())
+    contacts = find_contacts(walk, body)
+    theirs = foot_points(walk, body)[..., 2].min(axis=-1)[contacts.planted]
+    assert np.abs(theirs).max() > 0.006
+    fitted = fit(walk, body, target, parts, contacts=contacts)
+    for k, foot in enumerate(contacts.feet):
+        lowest = skinned_heights(data, fitted, parts.require(foot)).min(axis=1)
+        assert np.abs(lowest[contacts.planted[:, k]]).max() < 0.0015
+
+
+def test_one_s_own_body_keeps_the_height_of_its_soles() -> None:
+    """Fitted onto itself a take is itself, wherever its feet are while planted."""
+    skeleton, parts = shod(0.0)
+    motion = stand(skeleton)
+    motion = motion.with_translation(0, motion.root_translation + 0.004 * UP)
+    both = np.ones((2, 2), bool)
+    contacts = Contacts(motion.rate, parts.feet, both, both, 0.0)
+    same = fit(motion, parts, skeleton, parts, contacts=contacts)
+    assert np.abs(same.model()[1] - motion.model()[1]).max() < 1e-5
+
+
+def test_vertices_that_hang_on_nothing_are_no_sole() -> None:
+    skeleton, _ = fit_bodies.body(fit_bodies.Build())
+    nothing = np.full((3, 2), -1), np.ones((3, 2)), np.zeros((3, 2, 3))
+    assert find_sole_vertices(*nothing, *skeleton.reference_model, UP).joints == ()
+
+
+@pytest.mark.parametrize("soft", [False, True])
+@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD])
+def test_skinned_soles_of_a_packed_character_stand_on_the_floor(build, soft, tmp_path) -> None:
+    """While planted within 3 mm, by a reader and a skinning that share nothing with the engine.
+
+    Also with heels that hang on foot and shin alike, which no rigid point of the foot can follow.
+    """
+    skeleton, parts = fit_bodies.body(build)
+    glb = rigs.character(skeleton)
+    glb = rigs.with_soft_heels(glb, skeleton, parts) if soft else glb
+    (tmp_path / "body.glb").write_bytes(glb)
     (tmp_path / "r.toml").write_text(RECIPE)
     take, out = small_takes.write(tmp_path), tmp_path / "set"
     arguments = ["--recipe", str(tmp_path / "r.toml"), "--to", str(tmp_path / "body.glb"), "--out", str(out)]

@@ -105,7 +105,6 @@ def chosen_bones(rig: Rig, bones: list[int], parents: Index, ends: Mask | None =
     new = {old: k for k, old in enumerate(order)}
     taken = [bones[k] for k in order]
     place = {bone: k for k, bone in enumerate(taken)}
-    soles = [k for k, bone in enumerate(rig.sole_joints) if bone in place]
     owners, tips = _ends(rig, taken, np.zeros(len(rig.names), bool) if ends is None else ends)
     return Rig(
         tuple(rig.names[bone] for bone in taken),
@@ -123,8 +122,7 @@ def chosen_bones(rig: Rig, bones: list[int], parents: Index, ends: Mask | None =
         rig.scale[taken],
         owners,
         tips,
-        tuple(place[rig.sole_joints[k]] for k in soles),
-        rig.sole_points[soles],
+        rig.soles.among(place),
     )
 
 

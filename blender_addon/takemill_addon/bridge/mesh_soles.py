@@ -8,23 +8,20 @@ import bpy
 import numpy as np
 
 from takemill.base.checks import Array
-from takemill.feet.soles import MIN_SOLE_SHARE, touching_points
-from takemill.maths import quat
+from takemill.feet.sole_mesh import SoleVertices, find_sole_vertices
 
 _LOW = 0.2  # of a mesh's height: feet lie in it, and only the weights of what lies there are read
 
 
-def soles_of(
-    armature: bpy.types.Object, place: Mapping[str, int], turned: Array, at: Array
-) -> tuple[tuple[int, ...], Array]:
-    """The bones (P,) that stand on the floor, and the points of their soles (P, 3) in the bones' space.
+def soles_of(armature: bpy.types.Object, place: Mapping[str, int], turned: Array, at: Array) -> SoleVertices:
+    """The vertices of the soles of an armature's meshes, in its space.
 
     `place` has each bone's number by its name, `turned` (J, 4) and `at` (J, 3) are the bones at rest in the
     armature's space.
     """
     world = np.array(armature.matrix_world, np.float64)
     if abs(np.linalg.det(world[:3, :3])) < 1e-12:
-        return (), np.zeros((0, 3))
+        return SoleVertices()
     up = world[2, :3] / np.linalg.norm(world[2, :3])  # the world's Z in the armature's axes
     meshes = [
         (mesh, np.linalg.inv(world) @ np.array(mesh.matrix_world)) for mesh in deformed_meshes(armature)
@@ -32,20 +29,25 @@ def soles_of(
     placed = [(mesh, vertices_of(mesh) @ way[:3, :3].T + way[:3, 3]) for mesh, way in meshes]
     placed = [(mesh, points) for mesh, points in placed if len(points)]
     if not placed:
-        return (), np.zeros((0, 3))
+        return SoleVertices()
     heights = np.concatenate([points @ up for _, points in placed])
+    # What lies higher counts for the height alone.
     top = heights.min() + _LOW * np.ptp(heights)
-    vertices: dict[int, list[Array]] = {}
+    holders: list[list[tuple[float, int]]] = []
+    low: list[Array] = []
     for mesh, points in placed:
         bones = [place.get(group.name, -1) for group in mesh.vertex_groups]
         for vertex in np.flatnonzero(points @ up <= top).tolist():
-            for bone in _holders(mesh.data.vertices[vertex], bones):
-                vertices.setdefault(bone, []).append(points[vertex])
-    # What lies higher counts for the height alone.
-    low = {bone: np.array(points) for bone, points in vertices.items()}
-    owners, points = touching_points(low, at, up, float(np.ptp(heights)))
-    joints = np.array(owners, np.intp)
-    return owners, quat.rotate(quat.inv(turned[joints]), points - at[joints])
+            groups = mesh.data.vertices[vertex].groups
+            holders.append([(one.weight, bones[one.group]) for one in groups if bones[one.group] >= 0])
+            low.append(points[vertex])
+    shape = len(low), max(map(len, holders))
+    joints, weights = np.full(shape, -1), np.zeros(shape)
+    for number, mine in enumerate(holders):
+        for k, (weight, bone) in enumerate(mine):
+            joints[number, k], weights[number, k] = bone, weight
+    stands = np.repeat(np.array(low)[:, None], shape[1], axis=1)
+    return find_sole_vertices(joints, weights, stands, turned, at, up, float(np.ptp(heights)))
 
 
 def deformed_meshes(armature: bpy.types.Object) -> Iterator[bpy.types.Object]:
@@ -63,10 +65,3 @@ def vertices_of(mesh: bpy.types.Object) -> Array:
     buffer = np.empty(3 * len(mesh.data.vertices), np.float32)
     mesh.data.vertices.foreach_get("co", buffer)
     return buffer.reshape(-1, 3).astype(np.float64)
-
-
-def _holders(vertex: bpy.types.MeshVertex, bones: list[int]) -> list[int]:
-    """The bones that a vertex hangs on most of all, and nearly as much."""
-    mine = [(one.weight, bones[one.group]) for one in vertex.groups if bones[one.group] >= 0]
-    least = MIN_SOLE_SHARE * max((weight for weight, _ in mine), default=0.0)
-    return [bone for weight, bone in mine if weight > 0 and weight >= least]

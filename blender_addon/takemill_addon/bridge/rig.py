@@ -18,6 +18,7 @@ from takemill.base.checks import Array, Mask
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
+from takemill.feet.sole_mesh import SoleVertices
 from takemill.maths import kinematics, quat
 
 from . import mesh_soles, rotation_modes
@@ -124,8 +125,7 @@ class Rig:
         scale: (J, 3) the pose bones' scale now.
         tip_bones: (K,) the bone of each end of the body: its tail, or what Import Take knows of it.
         tip_offsets: (K, 3) in its bone's space.
-        sole_joints: (P,) the bone that each point of a sole hangs on, where a mesh shows them.
-        sole_points: (P, 3) those points at rest, in their bone's space.
+        soles: vertices of the soles at rest, where a mesh shows them.
     """
 
     names: tuple[str, ...]
@@ -143,8 +143,7 @@ class Rig:
     scale: Array
     tip_bones: tuple[int, ...]
     tip_offsets: Array
-    sole_joints: tuple[int, ...]
-    sole_points: Array
+    soles: SoleVertices
 
     @cached_property
     def rotation(self) -> Array:
@@ -182,8 +181,10 @@ class Rig:
             rotation,
             self.tip_bones,
             self.tip_offsets,
-            sole_joints=self.sole_joints,
-            sole_points=self.sole_points,
+            sole_joints=self.soles.joints,
+            sole_points=self.soles.points,
+            sole_vertices=self.soles.vertices,
+            sole_weights=self.soles.weights,
         )
 
     @cached_property
@@ -282,7 +283,7 @@ def read_rig(armature: bpy.types.Object) -> Rig:
         _rotation_values(pose, modes),
         _bulk(pose, "scale", 3),
         *_tips(bones),
-        *mesh_soles.soles_of(armature, place, turned, at),
+        mesh_soles.soles_of(armature, place, turned, at),
     )
 
 

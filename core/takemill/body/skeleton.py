@@ -50,8 +50,10 @@ class Skeleton:
         rest_rotation: (J, 4) in the parent's space; made unit.
         tip_joints: (K,) the joint that each tip belongs to (a BVH end site, a bone's tail).
         tip_offsets: (K, 3) the tip in its joint's space, metres.
-        sole_joints: (P,) the joint that each point of a sole belongs to, where a mesh shows them.
-        sole_points: (P, 3) points of the mesh that can touch the floor, in their joint's space, metres.
+        sole_joints: (P,) a joint that a vertex of a sole hangs on, where a mesh shows them.
+        sole_points: (P, 3) where that joint alone would have it, in the joint's space, metres.
+        sole_vertices: (P,) the vertex's number; without any each row is a vertex of its own.
+        sole_weights: (P,) how much it hangs on the joint; without any wholly.
         reference: an upright pose; None where the rest pose is one.
     """
 
@@ -64,6 +66,8 @@ class Skeleton:
     reference: Reference | None = None
     sole_joints: tuple[int, ...] = ()
     sole_points: Array = field(default_factory=lambda: np.zeros((0, 3)))
+    sole_vertices: tuple[int, ...] = ()
+    sole_weights: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         count = len(self.names)
@@ -81,9 +85,15 @@ class Skeleton:
             raise InputError("skeleton: a tip belongs to no joint")
         if any(not 0 <= joint < count for joint in self.sole_joints):
             raise InputError("skeleton: a point of a sole belongs to no joint")
+        if self.sole_joints and not self.sole_vertices:
+            object.__setattr__(self, "sole_vertices", tuple(range(len(self.sole_joints))))
+            object.__setattr__(self, "sole_weights", np.ones(len(self.sole_joints)))
+        if min(self.sole_vertices, default=0) < 0 or len(self.sole_vertices) != len(self.sole_joints):
+            raise InputError("skeleton: a point of a sole belongs to no vertex")
         for name, shape in (("rest_translation", (count, 3)), ("rest_rotation", (count, 4)),
                             ("tip_offsets", (len(self.tip_joints), 3)),
-                            ("sole_points", (len(self.sole_joints), 3))):  # fmt: skip
+                            ("sole_points", (len(self.sole_joints), 3)),
+                            ("sole_weights", (len(self.sole_joints),))):  # fmt: skip
             array = owned(getattr(self, name))
             expect_shape(array, shape, f"skeleton {name}")
             expect_finite(array, f"skeleton {name}")
@@ -200,6 +210,8 @@ class Skeleton:
             reference,
             tuple(place[self.sole_joints[k]] for k in soles),
             self.sole_points[soles],
+            tuple(self.sole_vertices[k] for k in soles),
+            self.sole_weights[soles],
         )
 
     def difference(self, other: Skeleton, free: Collection[int] = ()) -> str:
@@ -255,4 +267,6 @@ class Skeleton:
             reference,
             tuple(joint + 1 for joint in self.sole_joints),
             self.sole_points,
+            self.sole_vertices,
+            self.sole_weights,
         )

@@ -25,7 +25,7 @@ from .bearing_end import end_course, is_on_ball, trim_lifts
 from .contacts import Contacts
 from .pin_course import drop_sliding, fade, pinned_course
 from .pin_legs import Stand, bend_legs, find_leg
-from .soles import ball_drop_m, sole_offsets
+from .soles import end_drops_m, sole_offsets
 
 # A contact's first and last moments, in which a foot still lands or leaves. Trial: a third less misses 10 %
 # more contacts, half as much again lets planted feet skate ten times as fast (sensitivity.py).
@@ -80,9 +80,9 @@ def pin_feet(
     for k, (part, one) in enumerate(zip(contacts.feet, legs, strict=True)):
         planted = np.stack([contacts.heel[:, k], contacts.toe[:, k]], axis=-1)
         sole = soles[body.feet.index(part)]
-        ball = one.at[:, -1] + quat.rotate(one.foot, sole[1])
+        ends = one.at[:, -1, None] + quat.rotate(one.foot[:, None], sole)
         floor = contacts.floor_m + (0.0 if contacts.rise_m is None else contacts.rise_m[:, k])
-        foot = _Foot(one.foot, one.at[:, -1], sole, ball_drop_m(posed, body, part, ball), floor)
+        foot = _Foot(one.foot, one.at[:, -1], sole, end_drops_m(posed, body, part, ends), floor)
         feet.append(_foot_course(foot, planted, motion.rate, blend))
     known, step, height = (
         np.stack([getattr(foot, name) for foot in feet], axis=1) for name in ("known", "step", "height")
@@ -110,21 +110,20 @@ class _Foot:
         turned: (F, 4) model rotation.
         ankle: (F, 3)
         sole: (2, 3) heel and ball in the foot's space.
-        drop: (F,) how much lower its toes have the ball, metres.
+        drops: (F, 2) how much higher the mesh shows them, metres.
         floor: height of the floor under both, metres, or (F, 2) under heel and ball.
     """
 
     turned: Array
     ankle: Array
     sole: Array
-    drop: Array
+    drops: Array
     floor: Array | float
 
     def points(self, turn: Array) -> Array:
         """Heel and ball (F, 2, 3) over their floor after a model-space turn (F, 4) about the ankle."""
         points = self.ankle[:, None] + quat.rotate(quat.mul(turn, self.turned)[:, None], self.sole)
-        points[:, 1, 2] += self.drop
-        points[..., 2] -= self.floor
+        points[..., 2] += self.drops - self.floor
         return points
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from ..base.checks import Array, Index, Mask
+from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..body.posed import Posed, joint_in_model
 from ..body.skeleton import Skeleton
 from ..maths import quat
+from .sole_mesh import lowest_heights, rest_points, rows_below
 
 # A foot without joints or tips ahead of the ankle: in leg lengths. Of 6,068 people of ANSUR II (Gordon et
 # al. 2014) 98 of 100 have feet of 0.29 to 0.36 and ankles at 0.07 to 0.10; a quarter of the foot lies
@@ -23,16 +22,9 @@ FOOT_AHEAD_LEGS, _FOOT_BEHIND_LEGS, _ANKLE_HEIGHT_LEGS = 0.23, 0.08, 0.08
 # A heel rolls: it is taken as one point, at which a foot that lands with its toes up by so much, as in a walk
 # (20 to 25 degrees: Perry and Burnfield, Gait Analysis; from memory), touches the floor.
 _HEEL_PITCH_RAD = np.radians(20.0)
-# Of a mesh's height: what lies lower stands on the floor; joints that lie higher do not (a shin may have
-# vertices of the heel). Common practice, no source.
-_MAX_FLOOR_HEIGHT, _MAX_JOINT_HEIGHT = 0.02, 0.15
-# Of a vertex's strongest weight, that makes it another joint's, too: heels often hang on foot and shin alike.
-MIN_SOLE_SHARE = 0.6
 # A foot that stands on its toes is upright at most, and leans so much further (no source): one that lies on
 # its back is turned by 140 degrees and more.
 _MAX_BEYOND_UPRIGHT_RAD = np.radians(20.0)
-# A sole is kept as the points that touch a floor which leans by so much, any way: enough for feet that roll.
-_LEANS_RAD, _AZIMUTHS = np.radians([10.0, 20.0, 35.0, 50.0]), 8
 
 
 def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
@@ -50,7 +42,7 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
         foot = body.require(part)
         ankle, below = positions[foot], skeleton.subtree(foot)
         tips = skeleton.reference_tips[np.isin(skeleton.tip_joints, below)]
-        seen = _mesh_points(skeleton, below)
+        seen = rest_points(skeleton, rows_below(skeleton, below))
         points = np.concatenate([positions[below[1:]], tips])
         ahead = _foot_direction(ankle, points if len(points) else seen)
         touching = seen if len(seen) else points
@@ -74,14 +66,6 @@ def sole_offsets(skeleton: Skeleton, body: BodyMap) -> Array:
     return out
 
 
-def _mesh_points(skeleton: Skeleton, below: Index) -> Array:
-    """The points (P, 3) of the mesh that some joints put on the floor, in the reference pose."""
-    mine = np.flatnonzero(np.isin(skeleton.sole_joints, below))
-    joints = np.asarray(skeleton.sole_joints, np.intp)[mine]
-    rotations, positions = skeleton.reference_model
-    return positions[joints] + quat.rotate(rotations[joints], skeleton.sole_points[mine])
-
-
 def _heel_behind(points: Array, ahead: Array, sole: float) -> float | None:
     """How far behind the ankle the heel lies, of points (P, 3) about the ankle; None where none lie there.
 
@@ -96,45 +80,6 @@ def _heel_behind(points: Array, ahead: Array, sole: float) -> float | None:
     return max((sole * run - lowest) / rise, 0.0)
 
 
-def touching_points(
-    vertices: Mapping[int, Array], positions: Array, up: Array, height: float = 0.0
-) -> tuple[tuple[int, ...], Array]:
-    """The points of a mesh that can touch the floor, few for each joint.
-
-    Args:
-        vertices: joint -> (N, 3) those that hang on it most, at rest.
-        positions: (J, 3) of the joints in the same space.
-        up: (3,) which way is up there.
-        height: of the whole mesh, where `vertices` are its lower part.
-
-    Returns:
-        The joints (P,) that they hang on, and the points (P, 3).
-    """
-    if not vertices:
-        return (), np.zeros((0, 3))
-    heights = {joint: points @ up for joint, points in vertices.items()}
-    everything = np.concatenate(list(heights.values()))
-    low, height = float(everything.min()), height or float(np.ptp(everything))
-    ways = _floor_normals(up)
-    found: list[tuple[int, Array]] = []
-    for joint in sorted(vertices):
-        near = heights[joint].min() <= low + _MAX_FLOOR_HEIGHT * height
-        if near and positions[joint] @ up <= low + _MAX_JOINT_HEIGHT * height:
-            touching = np.unique((vertices[joint] @ ways.T).argmin(axis=0))
-            found += [(joint, vertices[joint][k]) for k in touching]
-    return tuple(joint for joint, _ in found), np.array([point for _, point in found]).reshape(-1, 3)
-
-
-def _floor_normals(up: Array) -> Array:
-    """The normals (W, 3) of a level floor and of such as lean any way."""
-    side = np.cross(up, np.eye(3)[int(np.abs(up).argmin())])
-    side /= np.linalg.norm(side)
-    turns = 2 * np.pi * np.arange(_AZIMUTHS) / _AZIMUTHS
-    around = np.cos(turns)[:, None] * side + np.sin(turns)[:, None] * np.cross(up, side)
-    leaning = [np.cos(lean) * up + np.sin(lean) * around for lean in _LEANS_RAD]
-    return np.concatenate([up[None], *leaning])
-
-
 def _foot_direction(ankle: Array, points: Array) -> Array:
     """The level unit direction (3,) from heel to toe at rest; without points, Blender's front (-Y)."""
     away = (points - ankle) * np.array([1.0, 1.0, 0.0])
@@ -147,8 +92,8 @@ def _foot_direction(ankle: Array, points: Array) -> Array:
 def foot_points(motion: Motion, body: BodyMap, posed: Posed | None = None) -> Array:
     """Heel and toe point of each mapped foot's sole (F, K, 2, 3) in model space, metres.
 
-    The toe point lies as low as foot or toes have it (`ball_drop_m`). `posed` has joints that are
-    known already.
+    Each lies as low as the mesh shows its end of the sole (`end_drops_m`). `posed` has joints that
+    are known already.
     """
     posed = posed or Posed(motion)
     offsets = sole_offsets(motion.skeleton, body)
@@ -156,7 +101,7 @@ def foot_points(motion: Motion, body: BodyMap, posed: Posed | None = None) -> Ar
     for k, part in enumerate(body.feet):
         rotation, position = posed.at(body.require(part))
         out[:, k] = position[:, None] + quat.rotate(rotation[:, None], offsets[k])
-        out[:, k, 1, 2] += ball_drop_m(posed, body, part, out[:, k, 1])
+        out[:, k, :, 2] += end_drops_m(posed, body, part, out[:, k])
     return out
 
 
@@ -175,23 +120,21 @@ def face_down(motion: Motion, body: BodyMap) -> Mask:
     return out
 
 
-def ball_drop_m(posed: Posed, body: BodyMap, foot: str, ball: Array) -> Array:
-    """How much lower (F,) than a foot's own ball (F, 3) its toes have it: 0 or less.
+def end_drops_m(posed: Posed, body: BodyMap, foot: str, ends: Array) -> Array:
+    """How much higher (F, 2) the mesh shows the ends of a foot's sole than its heel and ball (F, 2, 3) lie.
 
-    When the heel rises, toes that lie flat keep their joint, and what the mesh shows below it, as high as
-    they stand. 0 for a skeleton without a mesh: how far its toes reach below their joint is not known.
+    The lowest vertex counts of those behind the middle between both, and of those before it, toes included:
+    toes that lie flat hold the ball up when the heel rises. 0 without a mesh: how far toes reach below their
+    joint is not known then.
     """
-    toes = body.get(foot.replace("Foot", "Toes"))
-    if toes is None or not len(posed.motion.skeleton.sole_points):
-        return np.zeros(len(ball))
-    rotations, positions = posed.motion.skeleton.reference_model
-    joint = body.require(foot)
-    turned, at = posed.at(joint)
-    ahead = _foot_direction(positions[joint], positions[toes][None])
-    heel_up = quat.rotate(quat.mul(turned, quat.inv(rotations[joint])), ahead)[:, 2] < 0
-    still = quat.rotate(quat.mul(rotations[joint], quat.inv(turned[0])), ball[0] - at[0])
-    under = positions[joint] + still - positions[toes]
-    turned, at = posed.at(toes)
-    by_toes = at + quat.rotate(quat.mul(turned, quat.inv(rotations[toes])), under)
-    drop: Array = np.where(heel_up, np.minimum(by_toes[:, 2] - ball[:, 2], 0.0), 0.0)
-    return drop
+    skeleton, joint = posed.motion.skeleton, body.require(foot)
+    rows = rows_below(skeleton, skeleton.subtree(joint))
+    if not len(rows):
+        return np.zeros((len(ends), 2))
+    rotations, positions = skeleton.reference_model
+    heel, ball = positions[joint] + quat.rotate(
+        rotations[joint], sole_offsets(skeleton, body)[body.feet.index(foot)]
+    )
+    is_ahead = (rest_points(skeleton, rows) - (heel + ball) / 2) @ (ball - heel) > 0
+    lowest = lowest_heights(posed, rows, np.stack([~is_ahead, is_ahead]))
+    return np.where(np.isfinite(lowest), lowest - ends[..., 2], 0.0)

@@ -121,7 +121,7 @@ def _read(document: Document) -> GlbRig:
         rest_places.append((rest_places[parent] if parent >= 0 else frame) @ local[node])
     _expect_near(names, rest_places, frame)
     tip_joints, tip_offsets = tips_of(document, joints, hangs, rest_places)
-    sole_joints, sole_points = soles_of(document, joints, rest_places)
+    soles = soles_of(document, joints, rest_places)
     return GlbRig(
         tuple(joints),
         Skeleton(
@@ -131,8 +131,10 @@ def _read(document: Document) -> GlbRig:
             np.array([place.rotation for place in places]),
             tip_joints,
             tip_offsets,
-            sole_joints=sole_joints,
-            sole_points=sole_points,
+            sole_joints=soles.joints,
+            sole_points=soles.points,
+            sole_vertices=soles.vertices,
+            sole_weights=soles.weights,
         ),
         frame,
     )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from ..base.checks import Array, Index
 from ..base.errors import GlbError
-from ..feet.soles import MIN_SOLE_SHARE, touching_points
+from ..feet.sole_mesh import SoleVertices, find_sole_vertices
 from ..maths import quat
 from .glb_format import Document, Json, entries, indices
 from .glb_numbers import Numbers
@@ -38,7 +38,7 @@ def tips_of(
     Raises:
         GlbError: a skinned mesh cannot be read (it is compressed, say).
     """
-    return limb_ends(_vertices(document, list(joints), 1.0), parents, rest_places)
+    return limb_ends(_strongest(document, list(joints)), parents, rest_places)
 
 
 def limb_ends(
@@ -70,32 +70,51 @@ def limb_ends(
     return tuple(joint for joint, _ in found), np.array([end for _, end in found]).reshape(-1, 3)
 
 
-def soles_of(
-    document: Document, joints: Sequence[int], rest_places: Sequence[Place]
-) -> tuple[tuple[int, ...], Array]:
-    """The joints (P,) that stand on the floor, and the points of their soles (P, 3) in their space, metres.
+def soles_of(document: Document, joints: Sequence[int], rest_places: Sequence[Place]) -> SoleVertices:
+    """The vertices of the soles of a document's meshes, which stand as the joints do at rest.
 
     Raises:
         GlbError: a skinned mesh cannot be read.
     """
-    at = np.array([one.translation for one in rest_places])
-    own = _vertices(document, list(joints), MIN_SOLE_SHARE)
-    world = {joint: rest_places[joint].apply(points) for joint, points in own.items()}
-    owners, points = touching_points(world, at, np.array([0.0, 0.0, 1.0]))
-    if not owners:
-        return owners, points
-    turned = np.array([rest_places[joint].rotation for joint in owners])
-    return owners, quat.rotate(quat.inv(turned), points - at[list(owners)])
+    skinned = list(_skinned(document, list(joints)))
+    if not skinned:
+        return SoleVertices()
+    most = max(held.shape[1] for held, _, _ in skinned)
+    widths = [((0, 0), (0, most - held.shape[1])) for held, _, _ in skinned]
+    padded = [
+        (np.pad(held, room, constant_values=-1), np.pad(weights, room), np.pad(inside, (*room, (0, 0))))
+        for (held, weights, inside), room in zip(skinned, widths, strict=True)
+    ]
+    held, weights, stands = (np.concatenate(parts) for parts in zip(*padded, strict=True))
+    for joint, place in enumerate(rest_places):
+        mine = held == joint
+        stands[mine] = place.apply(stands[mine])
+    turned, at = (
+        np.array([getattr(one, name) for one in rest_places]) for name in ("rotation", "translation")
+    )
+    return find_sole_vertices(held, weights, stands, turned, at, np.array([0.0, 0.0, 1.0]))
 
 
 def _furthest(points: Array, away: Array) -> Array:
     return points[int(np.linalg.norm(points - away, axis=1).argmax())]
 
 
-def _vertices(document: Document, joints: list[int], share: float) -> dict[int, Array]:
-    """The vertices (N, 3) of each joint, in its own space and the file's unit.
+def _strongest(document: Document, joints: list[int]) -> dict[int, Array]:
+    """The vertices (N, 3) that hang on each joint most, in its own space and the file's unit."""
+    own: dict[int, list[Array]] = {}
+    for held, weights, inside in _skinned(document, joints):
+        first = np.arange(len(held)), weights.argmax(axis=1)
+        for joint in np.unique(held[first]).tolist():
+            if joint >= 0:
+                own.setdefault(joint, []).append(inside[first][held[first] == joint])
+    return {joint: np.concatenate(parts) for joint, parts in own.items()}
 
-    A vertex is its strongest joint's, and each other one's that has this share of the strongest weight.
+
+def _skinned(document: Document, joints: list[int]) -> Iterator[tuple[Index, Array, Array]]:
+    """By primitive the joints (N, S) that each vertex hangs on, how much, and where each of them has it.
+
+    -1 stands for a node that is none of the joints. Places (N, S, 3) are in the joint's own space and the
+    file's unit.
 
     Raises:
         GlbError: a skinned mesh cannot be read: where its soles are would be lost.
@@ -103,7 +122,6 @@ def _vertices(document: Document, joints: list[int], share: float) -> dict[int, 
     json, read = document.json, Numbers(document)
     nodes, meshes, skins = (entries(json, key) for key in ("nodes", "meshes", "skins"))
     place_of = {joint: place for place, joint in enumerate(joints)}
-    own: dict[int, list[Array]] = {}
     seen: set[tuple[int, int]] = set()
     for node in nodes:
         mesh, skin = node.get("mesh"), node.get("skin")
@@ -116,23 +134,20 @@ def _vertices(document: Document, joints: list[int], share: float) -> dict[int, 
             continue
         seen.add((mesh, skin))
         bones = indices(skins[skin], "joints", len(nodes))
+        mine = np.array([place_of.get(bone, -1) for bone in bones], np.intp)
         try:
             binds = binds_of(read, skins[skin], len(bones))
             for primitive in entries(meshes[mesh], "primitives"):
                 points, slots, weights = weighted_vertices(read, primitive, len(bones))
-                strong = weights.max(axis=1, keepdims=True)
-                first = np.arange(weights.shape[1]) == weights.argmax(axis=1)[:, None]
-                holds = first | (weights >= share * strong) & (share < 1)
-                for slot in np.unique(slots[holds]):
-                    joint = place_of.get(bones[int(slot)])
-                    if joint is not None:
-                        mine = (holds & (slots == slot)).any(axis=1)
-                        here = points[mine] @ binds[slot, :3, :3].T + binds[slot, :3, 3]
-                        own.setdefault(joint, []).append(here)
+                inside = np.zeros((*slots.shape, 3))
+                for slot in np.unique(slots).tolist():
+                    here = slots == slot
+                    vertex = here.nonzero()[0]
+                    inside[here] = points[vertex] @ binds[slot, :3, :3].T + binds[slot, :3, 3]
+                yield mine[slots], weights, inside
         except GlbError as problem:
             name = meshes[mesh].get("name") or node.get("name") or mesh
             raise GlbError(f"mesh {str(name)!r}: {problem}") from None
-    return {joint: np.concatenate(parts) for joint, parts in own.items()}
 
 
 def binds_of(read: Numbers, skin: Json, count: int) -> Array:
