@@ -17,6 +17,7 @@ import bpy
 import numpy as np
 
 from takemill.base.errors import RecipeError
+from takemill.fit.goals import KINDS
 from takemill.recipe.recipe import ABOVE_KEYS, TABLES, Recipe, parse_recipe
 from takemill.recipe.recipe_write import clip_table
 
@@ -96,6 +97,10 @@ FIELDS = (
     Field("fit_arm_clearance", "fit", "arm_clearance_deg", math.radians, math.degrees),
     Field("fit_feet", "fit", "plant_feet"),
     Field("fit_posture", "fit", "posture"),
+    Field(
+        "fit_goals", "fit", "goals",
+        set, lambda ticked: tuple(kind for kind in KINDS if kind in ticked),
+    ),
     Field("set_name", "", "name"),
     Field("set_rate", "", "rate", _or_nothing, _or_none),
     Field("set_files", "", "files"),

@@ -5,6 +5,7 @@ import bpy
 from . import (
     body,
     clips,
+    contacts,
     cuts,
     findings,
     fit,
@@ -26,6 +27,7 @@ CLASSES = (
     *body.CLASSES,
     *findings.CLASSES,
     *repair.CLASSES,
+    *contacts.CLASSES,
     *fit.CLASSES,
     *springs.CLASSES,
     *cuts.CLASSES,

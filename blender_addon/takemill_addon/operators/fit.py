@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import bpy
 
-from takemill.pipeline.fit_take import fit_take
+from takemill.fit.goal_results import missed_goals
+from takemill.pipeline.fit_take import fit_take, goals_of_take
 
-from ..bridge import actions, recipe, stage, takes
+from ..bridge import actions, hand_contacts, recipe, stage, takes
 from ..bridge.targets import Target
 
 
@@ -54,9 +55,12 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         targets = [Target.of(context.scene, one) for one in targets_of(context)]
         take = takes.prepare_work(work, chosen)
         fits = [chosen.of_character(one.armature.name).fit for one in targets]
-        fitted = [
-            fit_take(take, one.skeleton, one.body, how).motion for one, how in zip(targets, fits, strict=True)
-        ]
+        goals = goals_of_take(take, chosen.fit)
+        hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
+        fits = [hand_contacts.settings_with(work.action, how) for how in fits]
+        done = [fit_take(take, one.skeleton, one.body, how) for one, how in zip(targets, fits, strict=True)]
+        fitted = [one.motion for one in done]
+        hand_contacts.note_results(work.action, [goal for one in done for goal in one.goals])
         wins, made = context.scene.takemill.fit_take_wins, []
         for target, motion, how in zip(targets, fitted, fits, strict=True):
             suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
@@ -68,6 +72,8 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
             stage.copy_cuts(work.action, new)
             made.append(f"{new.name} is the active action of {target.armature.name}")
         stage.activate(context, targets[0].armature)
+        for one, target in zip(done, targets, strict=True):
+            made += missed_goals(one.goals, target.armature.name)
         return "; ".join(made)
 
 

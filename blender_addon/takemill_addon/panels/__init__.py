@@ -1,10 +1,11 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, cuts, fit, guide, pack, recipe, repair, springs, take
+from . import clips, contacts, cuts, fit, guide, pack, recipe, repair, springs, take
 
 CLASSES = (
     *take.CLASSES,
     *repair.CLASSES,
+    *contacts.CLASSES,
     *fit.CLASSES,
     *springs.CLASSES,
     *cuts.CLASSES,

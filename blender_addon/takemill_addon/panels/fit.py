@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bpy
 
+from .contacts import draw_contacts
 from .springs import draw_springs
 from .steps import ActionStep
 
@@ -22,6 +23,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")
         layout.prop(chosen, "fit_take_wins")
+        draw_contacts(layout, context.scene, action)
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
         draw_springs(layout, armature)
 

@@ -17,9 +17,10 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..bridge import findings
-from . import clips, repair, springs, take
+from ..bridge import findings, hand_contacts
+from . import clips, contacts, repair, springs, take
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
+from .contacts import TAKEMILL_PG_contact
 from .pack import PackProperties
 from .repair import TAKEMILL_PG_finding
 from .springs import TAKEMILL_PG_chain, TAKEMILL_PG_collider
@@ -54,6 +55,13 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
         default=-1,
         description="Click a finding: the timeline goes to its first frame and its bone is selected",
         update=findings.go_to_chosen,
+    )
+    contacts: CollectionProperty(type=TAKEMILL_PG_contact)
+    contact_index: IntProperty(
+        name="Contact",
+        default=-1,
+        description="Click a contact: the timeline goes to its first frame",
+        update=hand_contacts.go_to_chosen,
     )
     cuts: CollectionProperty(type=TAKEMILL_PG_cut)
     cut_index: IntProperty()
@@ -118,6 +126,7 @@ class TAKEMILL_PG_scene(
 
 CLASSES = (
     *take.CLASSES,
+    *contacts.CLASSES,
     *repair.CLASSES,
     *clips.CLASSES,
     *springs.CLASSES,

@@ -7,6 +7,8 @@ import math
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 
+from takemill.fit.goals import KINDS
+
 POSTURE_ITEMS = (
     (
         "keep",
@@ -14,6 +16,12 @@ POSTURE_ITEMS = (
         "What the performer turns away from rest is added to the character's rest",
     ),
     ("match", "Match the Performer's", "The character is held as the performer is, whatever either rests in"),
+)
+GOAL_ITEMS = (
+    ("hands", "Hands", "A hand on the other hand: they meet again"),
+    ("prop", "Prop", "Two hands on one thing: the same distance as the performer's, in arm lengths"),
+    ("body", "Body", "A hand on the own body: on the same place of the character's"),
+    ("floor", "Floor", "Hands, elbows, knees or hips on the floor: they lie on it, and do not slide"),
 )
 
 
@@ -84,6 +92,13 @@ class FitProperties:
         items=POSTURE_ITEMS,
         default="keep",
         description="How hips, trunk, head and collar bones are held where the two rest poses differ",
+    )
+    fit_goals: EnumProperty(
+        name="Keep",
+        items=GOAL_ITEMS,
+        options={"ENUM_FLAG"},
+        default=set(KINDS),
+        description="Which contacts of hands and body the character keeps",
     )
     fit_take_wins: BoolProperty(
         name="Take Wins",

@@ -6,8 +6,17 @@ from dataclasses import replace
 
 from ..body.body_map import BodyMap, leg_length
 from ..body.skeleton import Skeleton
+from ..fit.find_goals import find_goals
 from ..fit.fit import FitSettings, fit_with_goals
+from ..fit.goal_figures import figures, posed
+from ..fit.goals import Goal
 from .prepare_take import PreparedTake
+
+
+def goals_of_take(take: PreparedTake, settings: FitSettings) -> tuple[Goal, ...]:
+    """All contacts of hands and body of a take, whatever a fit leaves out of them."""
+    own = figures(take.motion.skeleton, take.body, take.motion.skeleton, take.body)[0]
+    return find_goals(posed(own, take.motion), own, settings.floor_m)
 
 
 def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: FitSettings) -> PreparedTake:
