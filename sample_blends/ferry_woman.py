@@ -1,11 +1,16 @@
-"""The ferrywoman: broad, in an A-pose; straw hat, apron, an oar across her back on its own bone."""
+"""The ferrywoman: broad, in an A-pose; straw hat, apron, an oar and its strap across her back, on bones."""
 
 from __future__ import annotations
 
 from ferry_figure import Bone, Figure
-from ferry_mesh import Mesh, only, point
+from ferry_mesh import Mesh, X, Y, Z, along, only, point
 from ferry_wear import add_face, add_pole
 
+_STRAP = [point(-0.115, 0.245, z) for z in (1.45, 1.33, 1.21, 1.10)]  # from the oar down along her back
+_STRAP_BONES = [
+    Bone(f"strap.{k}", f"strap.{k - 1}" if k else "prop.oar", _STRAP[k], _STRAP[k + 1])
+    for k in range(len(_STRAP) - 1)
+]
 _FIGURE = Figure(
     name="ferrywoman",
     spine=[point(0, 0, z) for z in (0.860, 0.980, 1.130, 1.370, 1.450, 1.700)],
@@ -58,7 +63,7 @@ _FIGURE = Figure(
         "skin": "skin warm",
         "glove": "skin warm",
     },
-    extra=[Bone("prop.oar", "chest", point(0.10, 0.24, 1.02), point(-0.05, 0.24, 1.32))],
+    extra=[Bone("prop.oar", "chest", point(0.10, 0.24, 1.02), point(-0.05, 0.24, 1.32)), *_STRAP_BONES],
 )
 
 
@@ -94,4 +99,12 @@ def ferrywoman() -> tuple[Figure, Mesh]:
     add_pole(
         mesh, point(0.36, 0.215, 0.50), point(-0.30, 0.215, 1.82), 0.017, "wood", only("prop.oar"), blade=True
     )
+    _strap(mesh)
     return _FIGURE, mesh
+
+
+def _strap(mesh: Mesh) -> None:
+    """What ties the oar: a flat end of leather that hangs from it."""
+    rows = [(spot, X * 0.020, Y * 0.005) for spot in _STRAP]
+    chain = along([bone.name for bone in _STRAP_BONES], _STRAP, [0.03] * 2)
+    mesh.tube(rows, 6, "leather", chain, (_STRAP[0] + 0.01 * Z, _STRAP[-1] - 0.02 * Z))

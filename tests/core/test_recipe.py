@@ -214,6 +214,10 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ('[characters.a]\nbody = "x"', "[characters.a.body]: expected a table"),
         ('[characters]\nfit = "x"', "[characters.fit]: expected a table"),
         ('[characters.a]\nleftFoot = "x"', "[characters.a]: unknown key 'leftFoot'; known: body, fit"),
+        (
+            "[characters.a.fit]\n[characters.A.fit]",
+            "[characters.A]: 'a' is the same character but for small and large letters",
+        ),
         ('[characters.a.fit]\nplant_foot = false', "[characters.a.fit]: unknown key 'plant_foot'"),
         ('[characters.a.fit]\nfloor_m = 1e9', "[characters.a.fit] floor_m: expected a number from"),
         ('[body]\nleftFoot = 3', "[body].leftFoot: expected a text in quotes, got 3"),

@@ -56,7 +56,7 @@ def find(
 
 def here(settings: Recipe, armature: bpy.types.Object, skeleton: Skeleton) -> dict[str, str]:
     """The corrections of a recipe that are of this armature's body: its own, else [body] with its bones."""
-    own = settings.characters.get(armature.name)
+    own = settings.said_of(armature.name)
     if own is not None and own.body:
         return dict(own.body)
     known = all(name in skeleton.names for name in settings.body.values() if name)

@@ -36,8 +36,8 @@ def chains_of(
     spec = settings.springs if own_take else SpringsSpec()
     if armature.takemill.chains:
         spec = kept_spec(armature)
-    elif armature.name in settings.characters:
-        spec = settings.characters[armature.name].springs
+    elif (named := settings.said_of(armature.name)) is not None:
+        spec = named.springs
     if not spec:
         return Springs()
     try:

@@ -177,6 +177,6 @@ def _finder(scene: bpy.types.Scene, target: bpy.types.Object) -> FindBody | None
 def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
     """The body map kept with a character; else the one found, with the recipe's [characters.NAME.body]."""
     loaded = recipe.loaded_recipe(scene)
-    if target.name not in loaded.characters or stage.any_part(target):
+    if loaded.said_of(target.name) is None or stage.any_part(target):
         return stage.body_of(target, skeleton)
     return body_of(skeleton, loaded.of_character(target.name))

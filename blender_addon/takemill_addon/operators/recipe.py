@@ -128,7 +128,8 @@ def _characters(scene: bpy.types.Scene, recipe_: Recipe) -> dict[str, CharacterS
     found = dict(recipe_.characters)
     for one in scene.objects:
         if one.type == "ARMATURE" and one.takemill.chains:
-            found[one.name] = replace(found.get(one.name, CharacterSpec()), springs=kept_spec(one))
+            key = next((name for name in found if name.casefold() == one.name.casefold()), one.name)
+            found[key] = replace(found.get(key, CharacterSpec()), springs=kept_spec(one))
     return found
 
 

@@ -33,7 +33,7 @@ class TAKEMILL_OT_find_chains(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
-        known = recipe.recipe_of(context.scene).characters.get(armature.name)
+        known = recipe.recipe_of(context.scene).said_of(armature.name)
         asked = known.springs if known and known.springs else SpringsSpec(find=True)
         target = Target.of(context.scene, armature)
         found = springs_of(asked, target.skeleton, target.body)

@@ -147,9 +147,14 @@ class Recipe:
         object.__setattr__(self, "repair", repair)
         object.__setattr__(self, "health", replace(self.health, contacts=self.contacts))
 
+    def said_of(self, name: str) -> CharacterSpec | None:
+        """What is said of a character; its name counts without letter case, as on many disks."""
+        found = (one for key, one in self.characters.items() if key.casefold() == name.casefold())
+        return next(found, None)
+
     def of_character(self, name: str) -> Recipe:
         """The recipe for one character: its own body map's corrections, settings and springs."""
-        one = self.characters.get(name, CharacterSpec())
+        one = self.said_of(name) or CharacterSpec()
         over = {table: one.over(table, getattr(self, table)) for table in OVERRIDES}
         return replace(self, body=one.body, springs=one.springs, **over)
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
+from ..base.errors import RecipeError
 from ..fit.fit import FitSettings
 from . import tables
 from .recipe_springs import SpringsSpec, springs_from
@@ -46,9 +47,12 @@ def characters_from(data: object, place: str) -> dict[str, CharacterSpec]:
     Raises:
         RecipeError: a table or a key is unknown, or a value of another type.
     """
-    found = {}
+    found: dict[str, CharacterSpec] = {}
     for name, table in tables.expect_table(data, place).items():
         here = f"{place[:-1]}.{name}]"
+        twice = next((one for one in found if one.casefold() == name.casefold()), "")
+        if twice:
+            raise RecipeError(f"{here}: {twice!r} is the same character but for small and large letters")
         table = tables.expect_table(table, here)
         tables.expect_known(table, TABLES_OF_A_CHARACTER, here)
         found[name] = CharacterSpec(**{key: _table(table[key], key, f"{here[:-1]}.{key}]") for key in table})

@@ -127,8 +127,10 @@ def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Charact
     Raises:
         TakemillError: one cannot be read, two files have one name, or the recipe has one's name misspelt.
     """
-    plain = [name for name in (Path(path).stem for path in paths) if name not in recipe.characters]
-    for name in recipe.characters.keys() - {Path(path).stem for path in paths}:
+    names = [Path(path).stem for path in paths]
+    plain = [name for name in names if recipe.said_of(name) is None]
+    given = {name.casefold() for name in names}
+    for name in (one for one in recipe.characters if one.casefold() not in given):
         for near in difflib.get_close_matches(name, plain, n=1):
             raise RecipeError(
                 f"[characters.{name}]: no character of this name is given; did you mean {near!r}?"
