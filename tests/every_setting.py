@@ -55,6 +55,7 @@ TABLES: dict[str, dict[str, object]] = {
     "fit": {
         "path_scale": 1.1, "floor_m": 0.01, "arm_clearance_deg": 6.0, "plant_feet": False,
         "posture": "match", "goals": ["hands", "floor"], "without_goals": ["leftHand on floor 1.20s"],
+        "part": "upper_body", "part_blend_s": 0.3,
     },
 }  # fmt: skip
 
@@ -118,8 +119,8 @@ stretches = [[0.5, 2.4], ["600f", "700f"]]
 
 [[clip]]
 name = "saunter"
-from = 1.5
-to = 10.0
+from = 3.0
+to = 9.0
 in_parts = true
 
 [[clip]]

@@ -69,7 +69,6 @@ GOOD = {
             "rate": 60,
             "duration_s": 0.15,
             "loop": True,
-            "no_loop": None,
             "additive": False,
             "blend_frames": 0,
             "root_motion": {

@@ -24,10 +24,7 @@ from takemill.recipe.recipe_write import clip_table
 from ..properties.repair import REPAIR_STEPS
 
 _SOURCE = "the loaded recipe"
-_SHOWN_OF_CLIPS = {
-    "name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz", "follows",
-    "leads_to", "in_parts",
-}  # fmt: skip
+_SHOWN_OF_CLIPS = {"name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz"}
 """Keys of a [[clip]] that a cut shows."""
 
 
@@ -80,11 +77,6 @@ def _pairs_of(text: str) -> tuple[tuple[float, float], ...]:
     return tuple(zip(times[::2], times[1::2], strict=True))
 
 
-def _names_of(text: str) -> tuple[str, ...]:
-    """Names between commas, as the shell takes them."""
-    return tuple(name for word in text.split(",") if (name := word.strip()))
-
-
 FIELDS = (
     Field("intake_reference", "intake", "reference"),
     Field("intake_accept", "intake", "accept"),
@@ -96,10 +88,7 @@ FIELDS = (
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
     Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("cut_combinations", "cuts", "combinations"),
-    Field("cut_gaits", "cuts", "gaits"),
-    Field("cut_shot_list", "cuts", "shot_list", ", ".join, _names_of),
     Field("loop_cycles", "loop", "cycles", str, int),
-    Field("loop_bad_seam", "loop", "bad_seam"),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
     Field("seam_s", "close", "seam_s"),
     Field("root_motion_turn", "root_motion", "turn"),
@@ -112,6 +101,8 @@ FIELDS = (
         "fit_goals", "fit", "goals",
         set, lambda ticked: tuple(kind for kind in KINDS if kind in ticked),
     ),
+    Field("fit_part", "fit", "part"),
+    Field("fit_part_blend_s", "fit", "part_blend_s"),
     Field("set_name", "", "name"),
     Field("set_rate", "", "rate", _or_nothing, _or_none),
     Field("set_files", "", "files"),

@@ -42,10 +42,12 @@ def performer_of(
 ) -> tuple[PreparedTake, PreparedTake] | None:
     """For an Action that was fitted: the performer's take, and the fitted one with the performer's contacts.
 
-    None for a take of its own, or where the performer is gone or has other frames by now.
+    None for a take of its own, a part of which may be another's, or where the performer is gone or has other
+    frames by now.
     """
-    fitted = next((one for one in actions.ancestry(work.action) if one.takemill.performer), None)
-    if fitted is None or fitted.takemill.source is None:
+    line = list(actions.ancestry(work.action))
+    fitted = next((one for one in line if one.takemill.performer or one.takemill.merged), None)
+    if fitted is None or fitted.takemill.merged or fitted.takemill.source is None:
         return None
     armature = fitted.takemill.performer
     if armature.name not in context.view_layer.objects:

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable
 from dataclasses import replace
 
 import bpy
 
-from takemill.fit.goal_results import missed_goals
+from takemill.fit.fit import FitSettings
+from takemill.fit.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take
+from takemill.pipeline.prepare_take import PreparedTake
 
 from ..bridge import actions, hand_contacts, recipe, stage, takes
+from ..bridge.control_check import undone
+from ..bridge.merge import Merge
 from ..bridge.targets import Target
+
+Plan = tuple[tuple[GoalResult, ...], Callable[[str], bpy.types.Action]]
+"""The contacts of a fit, and what writes its Action under a name."""
 
 
 def targets_of(context: bpy.types.Context) -> list[bpy.types.Object]:
@@ -52,29 +61,64 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         work, chosen = self.read_work(context), recipe.recipe_of(context.scene)
-        targets = [Target.of(context.scene, one) for one in targets_of(context)]
         take = takes.prepare_work(work, chosen)
-        fits = [chosen.of_character(one.armature.name).fit for one in targets]
+        targets = [Target.of(context.scene, one) for one in targets_of(context)]
         goals = goals_of_take(take, chosen.fit)
         hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
-        fits = [hand_contacts.settings_with(work.action, how) for how in fits]
-        done = [fit_take(take, one.skeleton, one.body, how) for one, how in zip(targets, fits, strict=True)]
-        fitted = [one.motion for one in done]
-        hand_contacts.note_results(work.action, [goal for one in done for goal in one.goals])
-        wins, made = context.scene.takemill.fit_take_wins, []
-        for target, motion, how in zip(targets, fitted, fits, strict=True):
-            suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
-            name = actions.fitting_name(work.action.name, suffix)
-            new = target.write(context, motion, work.body.joints, work.take.start, name, wins)
-            stage.note_source(new, work)
-            new.takemill.performer = work.armature
-            takes.keep_made_with(new, "fit", replace(chosen, fit=how))
-            stage.copy_cuts(work.action, new)
-            made.append(f"{new.name} is the active action of {target.armature.name}")
+        wins, plans = context.scene.takemill.fit_take_wins, []
+        for target in targets:
+            how = chosen.of_character(target.armature.name).fit
+            how = hand_contacts.settings_with(work.action, how)
+            plan = _whole if how.part == "whole" else _part
+            plans.append((target, how, *plan(context, work, take, target, how, wins)))
+        hand_contacts.note_results(work.action, [goal for _, _, kept, _ in plans for goal in kept])
+        made = []
+        with contextlib.ExitStack() as stack:  # all or none
+            for target in targets:
+                stack.enter_context(undone(context, target.armature))
+            for target, how, _, write in plans:
+                suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
+                new = write(actions.fitting_name(work.action.name, suffix))
+                takes.keep_made_with(new, "fit", replace(chosen, fit=how))
+                made.append(f"{new.name} is the active action of {target.armature.name}")
         stage.activate(context, targets[0].armature)
-        for one, target in zip(done, targets, strict=True):
-            made += missed_goals(one.goals, target.armature.name)
+        for target, _, kept, _ in plans:
+            made += missed_goals(kept, target.armature.name)
         return "; ".join(made)
+
+
+def _whole(
+    context: bpy.types.Context,
+    work: stage.Work,
+    take: PreparedTake,
+    target: Target,
+    how: FitSettings,
+    wins: bool,
+) -> Plan:
+    """The whole take on a character."""
+    fitted = fit_take(take, target.skeleton, target.body, how)
+
+    def write(name: str) -> bpy.types.Action:
+        new = target.write(context, fitted.motion, work.body.joints, work.take.start, name, wins)
+        stage.note_source(new, work)
+        new.takemill.performer = work.armature
+        stage.copy_cuts(work.action, new)
+        return new
+
+    return fitted.goals, write
+
+
+def _part(
+    context: bpy.types.Context,
+    work: stage.Work,
+    take: PreparedTake,
+    target: Target,
+    how: FitSettings,
+    wins: bool,
+) -> Plan:
+    """A part of the take merged onto the character's Action."""
+    merge = Merge.of(context, target, how, take, work.take.start, wins)
+    return (), lambda name: merge.write(context, name)
 
 
 CLASSES = (TAKEMILL_OT_fit_take,)

@@ -19,6 +19,9 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.row().prop(chosen, "fit_characters", expand=True)
         if chosen.fit_characters == "CHOSEN":
             layout.prop(chosen, "fit_target")
+        layout.prop(chosen, "fit_part")
+        if chosen.fit_part != "whole":
+            layout.prop(chosen, "fit_part_blend_s")
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")

@@ -31,15 +31,15 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     """What is known of an Action.
 
     `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
-    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that `asked`
-    holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a finished
-    clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
-    `performer` the armature whose take was fitted, `moved` the bones that the fit moved, as JSON. `looping`
-    says that this is only a preview of `source`; `centred` and `with_root_motion` say how that of a loop is
-    shown, `posed` how bones stood that `source` does not key, as JSON. Of an imported take `file` is its
-    file's name and `take_rate` the rate that it was recorded at;
-    `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time, 0
-    where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
+    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that
+    `asked` holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a
+    finished clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
+    `performer` the armature whose take was fitted, `moved` the bones that the fit moved, as JSON; `merged`
+    says that a part of it is another take's. `looping` says that this is only a preview of `source`;
+    `centred` and `with_root_motion` say how that of a loop is shown, `posed` how bones stood that `source`
+    does not key, as JSON. Of an imported take `file` is its file's name and `take_rate` the rate that it was
+    recorded at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right
+    in time, 0 where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -68,6 +68,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     record: StringProperty()
     made_with: StringProperty()
     moved: StringProperty()
+    merged: BoolProperty()
     performer: PointerProperty(type=bpy.types.Object)
     looping: BoolProperty()
     centred: BoolProperty()

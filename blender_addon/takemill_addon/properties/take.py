@@ -8,6 +8,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 
 from takemill.fit.goals import KINDS
+from takemill.fit.part_of_body import PARTS
 
 POSTURE_ITEMS = (
     (
@@ -23,6 +24,15 @@ GOAL_ITEMS = (
     ("body", "Body", "A hand on the own body: on the same place of the character's"),
     ("floor", "Floor", "Hands, elbows, knees or hips on the floor: they lie on it, and do not slide"),
 )
+PART_ITEMS = (
+    ("whole", "Whole Body", "All of the body, in a new action"),
+    ("upper_body", "Upper Body", "Chest, arms and head; the spine goes over from the hips' motion to theirs"),
+    ("arms", "Both Arms", "The arms, as they move on the chest"),
+    ("left_arm", "Left Arm", "The left arm, as it moves on the chest"),
+    ("right_arm", "Right Arm", "The right arm, as it moves on the chest"),
+    ("legs", "Hips and Legs", "Hips, legs and path; the spine goes over to the upper body's motion"),
+)
+assert tuple(part for part, *_ in PART_ITEMS) == PARTS
 
 
 class TAKEMILL_PG_part(bpy.types.PropertyGroup):
@@ -100,6 +110,16 @@ class FitProperties:
         default=set(KINDS),
         description="Which contacts of hands and body the character keeps",
     )
+    fit_part: EnumProperty(
+        name="Part",
+        items=PART_ITEMS,
+        default="whole",
+        description="What of the body is fitted; a part is merged onto the character's active action",
+    )
+    fit_part_blend_s: FloatProperty(
+        name="Blend", default=0.2, min=0.0, soft_max=1.0, unit="TIME_ABSOLUTE",
+        description="How long a part comes and goes where the take begins or ends inside the active action",
+    )  # fmt: skip
     fit_take_wins: BoolProperty(
         name="Take Wins",
         description="Let the take move jaw, eyes, fingers, tail and props also where the character's active "

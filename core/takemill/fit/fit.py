@@ -22,6 +22,7 @@ from .goal_figures import figures, posed
 from .goal_results import GoalResult, goal_results
 from .goal_targets import courses
 from .goals import KINDS, wanted_goals
+from .part_of_body import PARTS
 from .rest_match import POSTURES
 from .solve_goals import keep_goals
 from .twist import share_twist
@@ -44,6 +45,9 @@ class FitSettings:
         goals: which contacts of hands and body are kept: "hands" (one on the other), "prop" (both on one
             thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor).
         without_goals: those of them that are left out, by their names: "leftHand on head 12.30s".
+        part: "whole", or what alone is fitted and merged onto another motion: "upper_body", "arms",
+            "left_arm", "right_arm" or "legs" (see part_of_body).
+        part_blend_s: how long such a part comes and goes where the take begins or ends inside that motion.
     """
 
     path_scale: float | None = None
@@ -53,8 +57,14 @@ class FitSettings:
     posture: str = "keep"
     goals: tuple[str, ...] = KINDS
     without_goals: tuple[str, ...] = ()
+    part: str = "whole"
+    part_blend_s: float = 0.2
 
     def __post_init__(self) -> None:
+        if self.part not in PARTS:
+            raise InputError(f"fit part: expected one of {', '.join(PARTS)}, got {self.part!r}")
+        if not 0 <= self.part_blend_s < np.inf:
+            raise InputError(f"fit part_blend_s: expected 0 s or more, got {self.part_blend_s}")
         for kind in self.goals:
             if kind not in KINDS:
                 raise InputError(f"fit goals: expected some of {', '.join(KINDS)}, got {kind!r}")

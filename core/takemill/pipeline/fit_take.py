@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
+from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
+from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..fit.find_goals import find_goals
 from ..fit.fit import FitSettings, fit_with_goals
 from ..fit.goal_figures import figures, posed
 from ..fit.goals import Goal
+from ..fit.part_of_body import merge_part
 from .prepare_take import PreparedTake
 
 
@@ -25,10 +29,45 @@ def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: Fi
     Floors at several heights scale with the legs, as the fit does.
 
     Raises:
-        InputError: the character lacks a part that the fit needs.
+        InputError: the character lacks a part that the fit needs, or a part of the body alone is asked for.
     """
+    if settings.part != "whole":
+        raise InputError(
+            f"[fit] part = {settings.part!r}: a part of the body is merged onto an action of the character, "
+            'in Blender\'s Fit; here leave it out, or say "whole"'
+        )
     fitted = fit_with_goals(take.motion, take.body, skeleton, body, settings, take.contacts)
     ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
     return replace(
         take, motion=fitted.motion, body=body, contacts=take.contacts.scaled(ratio), goals=fitted.goals
     )
+
+
+def merge_take(
+    take: PreparedTake,
+    skeleton: Skeleton,
+    body: BodyMap,
+    settings: FitSettings,
+    base: Motion,
+    start: int,
+    keep: Collection[int] = (),
+) -> Motion:
+    """A part of a take on a character, the rest of whose body a motion of its own moves.
+
+    Args:
+        take: the performer's.
+        skeleton: the character's.
+        body: which of its joints plays which part.
+        settings: with the part of the body.
+        base: the character's own motion.
+        start: the frame of it at which the take begins.
+        keep: joints that stay the base's.
+
+    Returns:
+        The base's frames.
+
+    Raises:
+        TakemillError: the character lacks a part that the fit needs, or the two have no frames in common.
+    """
+    whole = fit_take(take, skeleton, body, replace(settings, part="whole"))
+    return merge_part(base, whole.motion, body, settings.part, start, settings.part_blend_s, keep)
