@@ -245,3 +245,22 @@ def test_when_one_of_them_cannot_be_fitted_none_is(scene, tmp_path):
     assert set(bpy.data.actions.keys()) == before
     assert one.animation_data.action == own
     assert other.animation_data is None or other.animation_data.action is None
+
+
+def test_hands_without_fingers_hold_a_pose_of_the_characters(scene):
+    _, one, _ = scene
+    add_bones(one, {"thumb": "left_hand"})
+    one.pose.bones["thumb"].rotation_mode = "QUATERNION"
+    *_, bag = actions.new_action(one, "grip")
+    turn = np.array([[0.8, 0.6, 0.0, 0.0]])
+    write_curves(bag, 'pose.bones["thumb"].rotation_quaternion', np.array([1]), turn)
+    chosen = bpy.context.scene.takemill
+    chosen.fit_hand_pose = "grip"
+    stage.activate(bpy.context, scene[0])
+    takemill.fit_take()
+    for basis in played(one, one.animation_data.action, ["thumb"], [5, 60])[:, 0]:
+        np.testing.assert_allclose(np.degrees(np.arccos((np.trace(basis[:3, :3]) - 1) / 2)), 73.74, atol=0.1)
+    chosen.fit_hand_pose = "none"
+    stage.activate(bpy.context, scene[0])
+    with pytest.raises(RuntimeError, match="hand pose: no action is called 'none'"):
+        takemill.fit_take()

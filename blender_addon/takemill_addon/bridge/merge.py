@@ -63,7 +63,8 @@ class Merge:
         base = read_take(context, target.armature, action, target.frame)
         motion = base.motion.with_skeleton(target.skeleton)
         keep = _kept(target, action, take.body.joints, take_wins)
-        merged = merge_take(take, target.skeleton, target.body, how, motion, start - base.start, keep)
+        hands = target.hand_pose(context, how.hand_pose)
+        merged = merge_take(take, target.skeleton, target.body, how, motion, start - base.start, keep, hands)
         return cls(target, action, base, merged, how.part)
 
     def write(self, context: bpy.types.Context, name: str) -> bpy.types.Action:

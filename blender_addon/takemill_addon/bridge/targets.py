@@ -9,17 +9,20 @@ from dataclasses import dataclass, replace
 import bpy
 import numpy as np
 
+from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.body.upright import FindBody
+from takemill.fit.fingers import pose_by_names
 from takemill.pipeline.prepare_take import body_of
 
 from . import actions, own_layer, recipe, reference, stage
 from .control_check import expect_followed, undone
 from .control_rigs import control_rig
 from .controls import ControlRig
+from .read_action import read_take
 from .rig import ArmatureFrame, Rig, read_rig
 from .write_action import write_controls, write_motion
 
@@ -66,6 +69,19 @@ class Target:
         skeleton = frame.world_skeleton(rig.skeleton)
         skeleton = reference.kept_on(scene, armature, rig, frame, skeleton) or skeleton
         return cls(armature, rig, frame, skeleton, _body_of(scene, armature, skeleton))
+
+    def hand_pose(self, context: bpy.types.Context, name: str) -> Array | None:
+        """The pose (J, 4) in the first frame of an Action, for hands without fingers; None for no name.
+
+        Raises:
+            TakemillError: there is no such Action, or it does not pose the character.
+        """
+        if not name:
+            return None
+        action = bpy.data.actions.get(name)
+        if action is None:
+            raise InputError(f"hand pose: no action is called {name!r}; choose one, or leave the field empty")
+        return pose_by_names(self.skeleton, read_take(context, self.armature, action, self.frame).motion)
 
     def write(
         self,

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import bpy
 
+from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take
@@ -84,6 +85,8 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         stage.activate(context, targets[0].armature)
         for target, _, kept, _ in plans:
             made += missed_goals(kept, target.armature.name)
+        if any(how.hand_pose for _, how, *_ in plans) and not hands_without_fingers(take.body):
+            made.append("the hand pose is not used: the take has fingers")
         return "; ".join(made)
 
 
@@ -96,7 +99,8 @@ def _whole(
     wins: bool,
 ) -> Plan:
     """The whole take on a character."""
-    fitted = fit_take(take, target.skeleton, target.body, how)
+    pose = target.hand_pose(context, how.hand_pose)
+    fitted = fit_take(take, target.skeleton, target.body, how, pose)
 
     def write(name: str) -> bpy.types.Action:
         new = target.write(context, fitted.motion, work.body.joints, work.take.start, name, wins)

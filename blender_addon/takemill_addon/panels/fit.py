@@ -25,6 +25,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")
+        layout.prop_search(chosen, "fit_hand_pose", bpy.data, "actions")
         layout.prop(chosen, "fit_take_wins")
         draw_contacts(layout, context.scene, action)
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")

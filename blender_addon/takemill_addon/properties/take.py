@@ -97,6 +97,11 @@ class FitProperties:
     fit_feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )
+    fit_hand_pose: StringProperty(
+        name="Hand Pose",
+        description="An action of the character: its first pose is held by hands while the take has no "
+        "fingers; empty for the rest pose",
+    )
     fit_posture: EnumProperty(
         name="Posture",
         items=POSTURE_ITEMS,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..feet.contacts import find_contacts
 from ..files.bvh import BvhLayout, write_bvh
@@ -110,16 +111,20 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
     if isinstance(to, Take) or Path(to).suffix.lower() == ".bvh":
         target = take_of(to, recipe)
         skeleton, body, layout = target.motion.skeleton, target.body_map, target.layout
+        hands = None
+        if recipe.fit.hand_pose:
+            raise InputError("[fit] hand_pose: it names an animation of a GLB character; a take holds none")
     else:
         character = packing_characters.Character.read(to, recipe)
         recipe = recipe.of_character(character.name)
         skeleton, body = character.rig.skeleton, character.body
+        hands = character.hand_pose(recipe.fit)
         layout = BvhLayout.default(skeleton)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
     known = PreparedTake(
         take.name, take.digest, take.motion, take.body_map, take.motion, (), Health((), {}), contacts
     )
-    motion = fit_prepared(known, skeleton, body, recipe.fit).motion
+    motion = fit_prepared(known, skeleton, body, recipe.fit, hands).motion
     return Take(take.name, motion, body, layout, take.digest, None, motion, (), contacts)
 
 

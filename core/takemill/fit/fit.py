@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import expect_positive
+from ..base.checks import Array, expect_positive, expect_shape
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
@@ -15,6 +15,7 @@ from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from .clearance import clear_arms
 from .find_goals import find_goals
+from .fingers import hold_hand_pose
 from .fit_feet import plant_feet
 from .fit_rotations import fit_rotations
 from .fit_scale import Scale
@@ -42,6 +43,8 @@ class FitSettings:
         posture: "keep" the character's own: what the performer turns away from rest is added to how the
             character holds hips, trunk, head and collar bones at rest. Or "match" the performer's: both rest
             poses are compared there too.
+        hand_pose: the character's own Action or animation whose first frame hands hold while the take has no
+            fingers; "" for none. Who calls `fit` reads it.
         goals: which contacts of hands and body are kept: "hands" (one on the other), "prop" (both on one
             thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor).
         without_goals: those of them that are left out, by their names: "leftHand on head 12.30s".
@@ -55,6 +58,7 @@ class FitSettings:
     arm_clearance_deg: float = 0.0
     plant_feet: bool = True
     posture: str = "keep"
+    hand_pose: str = ""
     goals: tuple[str, ...] = KINDS
     without_goals: tuple[str, ...] = ()
     part: str = "whole"
@@ -90,6 +94,7 @@ def fit(
     target_body: BodyMap,
     settings: FitSettings = FitSettings(),
     contacts: Contacts | None = None,
+    hand_pose: Array | None = None,
 ) -> Motion:
     """The motion on `target`: bones point where the performer's point, in the same model space.
 
@@ -99,6 +104,7 @@ def fit(
     does a root above the hips, unless the source has one too. The middle of the hip joints takes the
     source's path, scaled; its height is scaled above the standing ankles', so that soles keep to the floor.
     Where `contacts` (found on the source when None) say that a foot is planted, it stands (see fit_feet).
+    Hands whose fingers the source lacks hold `hand_pose`, local rotations (J, 4) of the target, if given.
     Hands and body touch what the performer's touch (see goals). Twist joints get their share (see twist).
 
     Returns:
@@ -109,7 +115,7 @@ def fit(
         InputError: a body map names joints that its skeleton lacks, a scale is not above 0, or contacts have
             another number of frames.
     """
-    return fit_with_goals(motion, body, target, target_body, settings, contacts).motion
+    return fit_with_goals(motion, body, target, target_body, settings, contacts, hand_pose).motion
 
 
 def fit_with_goals(
@@ -119,13 +125,16 @@ def fit_with_goals(
     target_body: BodyMap,
     settings: FitSettings = FitSettings(),
     contacts: Contacts | None = None,
+    hand_pose: Array | None = None,
 ) -> Fitted:
-    """What `fit` gives, and how near its goals are."""
-    _expect_fitting(motion, body, target, target_body, settings, contacts)
+    """What `fit` gives, with a hand pose (J, 4) or none, and how near its goals are."""
+    _expect_fitting(motion, body, target, target_body, settings, contacts, hand_pose)
     ratio = leg_length(target, target_body) / leg_length(motion.skeleton, body)
     scale = Scale(settings.path_scale or ratio, ratio, settings.floor_m)
     performer = Posed(motion)
     fitted = fit_rotations(performer, body, target, target_body, scale, settings.posture)
+    if hand_pose is not None:
+        fitted = hold_hand_pose(fitted, target_body, body, hand_pose)
     if settings.arm_clearance_deg:
         fitted = clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
     if settings.plant_feet:
@@ -149,6 +158,7 @@ def _expect_fitting(
     target_body: BodyMap,
     settings: FitSettings,
     contacts: Contacts | None,
+    hand_pose: Array | None,
 ) -> None:
     """Refuses what no fit can be made of, before any work."""
     for skeleton, parts, name in ((motion.skeleton, body, "source"), (target, target_body, "target")):
@@ -162,5 +172,7 @@ def _expect_fitting(
         raise InputError(f"fit arm_clearance_deg: expected -90 to 90, got {settings.arm_clearance_deg}")
     if settings.posture not in POSTURES:
         raise InputError(f"fit posture: expected one of {', '.join(POSTURES)}, got {settings.posture!r}")
+    if hand_pose is not None:
+        expect_shape(hand_pose, (len(target), 4), "fit hand_pose")
     if contacts is not None and len(contacts.heel) != len(motion):
         raise InputError(f"fit: contacts of {len(contacts.heel)} frames for a motion of {len(motion)}")

@@ -14,6 +14,7 @@ from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..feet.soles import sole_offsets
 from ..maths import quat
+from .fingers import fit_fingers
 from .fit_columns import fit_columns
 from .fit_scale import Scale
 from .rest_match import RestMatch, match_rests
@@ -27,8 +28,9 @@ def fit_rotations(
     """The fit by rotations and the scaled path, with the character's posture or the performer's."""
     skeleton = source.motion.skeleton
     rests = match_rests(skeleton, body, target, target_body, posture)
-    columns = fit_columns(source, body, target, target_body, rests)
-    model = _target_rotations(source, body, target, target_body, rests, columns) | columns
+    several = fit_columns(source, body, target, target_body, rests)
+    several |= fit_fingers(source, body, target, target_body, rests)
+    model = _target_rotations(source, body, target, target_body, rests, several) | several
     middle = np.mean([source.at(body.require(part))[1] for part in _HIP_JOINTS], axis=0)
     middle = scale.apply(middle - [0.0, 0.0, _ankle_height(skeleton, body)])
     middle[:, 2] += _ankle_height(target, target_body)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
+from ..base.checks import Array
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
@@ -23,9 +24,16 @@ def goals_of_take(take: PreparedTake, settings: FitSettings) -> tuple[Goal, ...]
     return find_goals(posed(own, take.motion), own, settings.floor_m)
 
 
-def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: FitSettings) -> PreparedTake:
+def fit_take(
+    take: PreparedTake,
+    skeleton: Skeleton,
+    body: BodyMap,
+    settings: FitSettings,
+    hand_pose: Array | None = None,
+) -> PreparedTake:
     """A take on a character; its feet are planted when the performer's were.
 
+    Hands whose fingers the take lacks hold `hand_pose`, local rotations (J, 4) of the character, if given.
     Floors at several heights scale with the legs, as the fit does.
 
     Raises:
@@ -36,7 +44,7 @@ def fit_take(take: PreparedTake, skeleton: Skeleton, body: BodyMap, settings: Fi
             f"[fit] part = {settings.part!r}: a part of the body is merged onto an action of the character, "
             'in Blender\'s Fit; here leave it out, or say "whole"'
         )
-    fitted = fit_with_goals(take.motion, take.body, skeleton, body, settings, take.contacts)
+    fitted = fit_with_goals(take.motion, take.body, skeleton, body, settings, take.contacts, hand_pose)
     ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
     return replace(
         take, motion=fitted.motion, body=body, contacts=take.contacts.scaled(ratio), goals=fitted.goals
@@ -51,6 +59,7 @@ def merge_take(
     base: Motion,
     start: int,
     keep: Collection[int] = (),
+    hand_pose: Array | None = None,
 ) -> Motion:
     """A part of a take on a character, the rest of whose body a motion of its own moves.
 
@@ -62,6 +71,7 @@ def merge_take(
         base: the character's own motion.
         start: the frame of it at which the take begins.
         keep: joints that stay the base's.
+        hand_pose: (J, 4) as in `fit_take`.
 
     Returns:
         The base's frames.
@@ -69,5 +79,5 @@ def merge_take(
     Raises:
         TakemillError: the character lacks a part that the fit needs, or the two have no frames in common.
     """
-    whole = fit_take(take, skeleton, body, replace(settings, part="whole"))
+    whole = fit_take(take, skeleton, body, replace(settings, part="whole"), hand_pose)
     return merge_part(base, whole.motion, body, settings.part, start, settings.part_blend_s, keep)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..base import disk
+from ..base.checks import Array
 from ..base.errors import BodyMapError, GlbError, InputError, RecipeError
 from ..body.body_map import BodyMap
 from ..files.glb_animations import animation_names, renamed_animations, without_animations
@@ -16,7 +17,10 @@ from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
 from ..files.glb_springs import read_springs
+from ..files.glb_take import read_glb_takes
 from ..files.take_motion import takes_in
+from ..fit.fingers import hands_without_fingers, pose_by_names
+from ..fit.fit import FitSettings
 from ..fit.goal_results import missed_goals
 from ..pipeline import stages
 from ..pipeline.character_springs import springs_of
@@ -103,6 +107,17 @@ class Character:
             return springs_of(recipe.springs, self.rig.skeleton, self.body, own)
         except InputError as problem:
             raise InputError(f"[characters.{self.name}.springs]: {problem}") from problem
+
+    def hand_pose(self, fit: FitSettings) -> Array | None:
+        """The pose (J, 4) that hands without fingers hold, local rotations; None where none is asked for.
+
+        Raises:
+            GlbError: the character has no such animation.
+        """
+        if not fit.hand_pose:
+            return None
+        (motion,) = read_glb_takes(self.glb, f"{self.name}.glb", fit.hand_pose).motions.values()
+        return pose_by_names(self.rig.skeleton, motion)
 
     def with_root(self) -> Character:
         """The character with a root joint for root motion; itself where it has one."""
@@ -247,6 +262,10 @@ def _fit_characters(
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     work_share = 1 / (len(characters) + 1)
+    for one in characters:
+        fit = recipe.of_character(one.name).fit
+        if one.hand_pose(fit) is not None and not any(hands_without_fingers(take.body) for take in takes):
+            say(f"{one.name}: the hand pose {fit.hand_pose!r} is not used: the takes have fingers")
     plan = plan_clips(takes, recipe, (), failed)
     progress("looking for seams", 0.0)
     shared_plan = stages.settle_seams(takes, plan, failed)
@@ -256,7 +275,8 @@ def _fit_characters(
         own = shared_plan.for_character(one.name)
         if own.is_rooted:
             one = one.with_root()
-        fitted = [fit_take(take, one.rig.skeleton, one.body, own.recipe.fit) for take in takes]
+        fit, hands = own.recipe.fit, one.hand_pose(own.recipe.fit)
+        fitted = [fit_take(take, one.rig.skeleton, one.body, fit, hands) for take in takes]
         for take in fitted:
             for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
                 say(line)
