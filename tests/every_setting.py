@@ -120,8 +120,8 @@ stretches = [[0.5, 2.4], ["600f", "700f"]]
 
 [[clip]]
 name = "saunter"
-from = 3.0
-to = 9.0
+from = 1.5
+to = 10.0
 in_parts = true
 
 [[clip]]

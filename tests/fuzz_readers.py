@@ -274,6 +274,7 @@ GOOD_RECORD = {
     "stretches": [[0, 5]],
     "blend_frames": 0,
     "idle": {"joins": [0.0, 0.4], "repeats": 0.9, "breaths": 2.0},
+    "no_loop": "",
     "variant": {
         "of": "walk",
         "name": "w",

@@ -64,7 +64,7 @@ def test_a_record_keeps_floors_at_several_heights():
             json.dumps(GOOD | {key: value})
             for key in GOOD
             for value in ("x" * 10, -1, [[["x"]]], {"a": 1})
-            if (key, value) != ("source", "x" * 10)
+            if (key, value) not in [(text, "x" * 10) for text in ("source", "no_loop")]
         ),
         json.dumps(GOOD | {"source_range": [10**400, 1]}),
         json.dumps(GOOD | {"rate": None}),

@@ -263,8 +263,16 @@ def test_pack_says_which_loop_became_a_one_shot(capsys, take, tmp_path):
     clips = ends.format("torn", 240, 290, "true") + ends.format("once", 300, 360, "false")
     recipe.write_text(f'{clips}[loop]\nbad_seam = "one_shot"\n')
     text = run(capsys, "pack", take, "--recipe", recipe, "--out", tmp_path / "set")
-    assert "torn: no seam is good enough for a loop; it is a one-shot" in text
-    assert "once:" not in text
+    assert re.search(
+        r"^torn is a one-shot, no loop: its seam, frames 240 to 290 .* is bad: \d", text, re.MULTILINE
+    )
+    assert "once is" not in text
+    said = json.loads(run(capsys, "pack", take, "--recipe", recipe, "--out", tmp_path / "set", "--json"))[
+        "clips"
+    ]
+    assert [one["no_loop"] is None for one in said] == [False, True]
+    assert said[0]["no_loop"].startswith("its seam, frames 240 to 290")
+    assert "Choose another" not in said[0]["no_loop"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="links, modes and pipes")

@@ -69,6 +69,7 @@ GOOD = {
             "rate": 60,
             "duration_s": 0.15,
             "loop": True,
+            "no_loop": None,
             "additive": False,
             "blend_frames": 0,
             "root_motion": {

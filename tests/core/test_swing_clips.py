@@ -34,6 +34,16 @@ name = "set off"
 from = 1.5
 to = 4
 [[clip]]
+name = "into"
+from = 1.5
+to = 5
+leads_to = "walk"
+[[clip]]
+name = "out"
+from = 7
+to = 11
+follows = "walk"
+[[clip]]
 name = "stand"
 from = 0
 to = 1.9
@@ -162,6 +172,18 @@ def test_one_shots_begin_and_end_in_the_neutral_clip_s_pose_of_the_tail(sets):
         assert np.degrees(apart).max() < 0.5
     inner = quat.angle_between(local_turns(swung, "set off")[20:-20], rest)
     assert np.degrees(inner).max() > 5
+
+
+def test_clips_that_meet_a_loop_have_its_tail_there(sets):
+    """And the neutral clip's at their other ends."""
+    swung, _ = sets
+    loop, rest = local_turns(swung, "walk"), local_turns(swung, "stand")[0]
+    for clip, end in (("into", -1), ("out", 0)):
+        turns = local_turns(swung, clip)
+        assert np.degrees(quat.angle_between(turns[end], loop[0])).max() < 0.5
+        assert np.degrees(quat.angle_between(turns[-1 - end], rest)).max() < 0.5
+        near, there = (turns[-2], loop[-2]) if end else (turns[1], loop[1])
+        assert np.degrees(quat.angle_between(near, there)).max() < 2
 
 
 def test_verify_makes_the_same_tails_again(place, tmp_path, capsys):

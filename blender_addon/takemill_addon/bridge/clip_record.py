@@ -42,7 +42,8 @@ class ClipRecord:
         root_motion: of a clip that has not all of it left in its pose; else None, read from the pose.
         contacts: None to be found in the pose.
         events: None where they are the footfalls of the contacts.
-        stretches, blend_frames, variant, asked, settings, touches, swinging, idle: as in `FinishedClip`.
+        stretches, blend_frames, variant, asked, settings, touches, swinging,
+            idle, no_loop: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -63,6 +64,7 @@ class ClipRecord:
     touches: Contacts | None = None
     swinging: Swinging | None = None
     idle: IdleFacts | None = None
+    no_loop: str = ""
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -88,6 +90,7 @@ class ClipRecord:
             clip.touches,
             clip.swinging,
             clip.idle,
+            clip.no_loop,
         )
 
     @classmethod
@@ -162,6 +165,7 @@ def _parsed(text: str) -> ClipRecord:
         _contacts(facts.get("touches"), rate),
         _swinging(facts.get("swinging")),
         _idle(facts.get("idle")),
+        facts["no_loop"],
     )
 
 
@@ -233,6 +237,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         touches=record.touches and replace(record.touches, rate=motion.rate),
         swinging=record.swinging,
         idle=record.idle,
+        no_loop=record.no_loop,
     )
 
 

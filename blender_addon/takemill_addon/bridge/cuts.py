@@ -11,7 +11,14 @@ from takemill.recipe.recipe import ClipSpec, Moment, Recipe, expect_name
 
 from .read_action import Take
 
-_ASKED = ("loop", "root_motion", "search")  # what a cut has as a [[clip]] has it
+_ASKED = (
+    "loop",
+    "root_motion",
+    "search",
+    "follows",
+    "leads_to",
+    "in_parts",
+)  # what a cut has as a [[clip]] has it
 
 
 def fill_cuts(action: bpy.types.Action, take: Take, specs: Sequence[ClipSpec], lines: Sequence[int]) -> None:
@@ -50,10 +57,19 @@ def spec_of(cut: bpy.types.PropertyGroup, take: Take, recipe: Recipe) -> ClipSpe
         smooth_hz=smooth_hz if cut.override_smoothing else None,
         **{one: getattr(cut, one) for one in _ASKED},
     )
+    spec = replace(spec, **{key: _name_now(cut, name) for key, name in spec.loops.items()})
     start, stop = line.frames(count, rate) if cut.line >= 0 else (-1, -1)
     if (start, stop) != (first.frame(rate), last.frame(rate) + 1):
         spec = replace(spec, start=first, stop=last, stretches=())
     return spec
+
+
+def _name_now(cut: bpy.types.PropertyGroup, name: str) -> str:
+    """The name that the cut called so has now, where it was renamed since it was loaded or suggested."""
+    others = cut.id_data.takemill.cuts
+    if name in others:
+        return name
+    return next((one.name for one in others if one.given_name == name), name)
 
 
 def _same(hz: float | None, shown: float) -> bool:

@@ -16,6 +16,7 @@ from takemill.files.glb_axes import skeleton_in_gltf
 from takemill.files.glb_place import Place
 from takemill.health.check import Health, check
 from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.meet_loops import meet_loops
 from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.resample_clip import resample_clip
 from takemill.pipeline.swing_clips import swing_clips
@@ -125,7 +126,7 @@ def clips_of(
             clip = replace(clip, settings=replace(clip.settings, rate=recipe.rate))
         out.append(resample_clip(clip, (clip.asked.rate if clip.asked else None) or recipe.rate))
         unscaled.update(take.unscaled)
-    return _swing(stock, tuple(out), recipe), tuple(sorted(unscaled))
+    return _swing(stock, meet_loops(out), recipe), tuple(sorted(unscaled))
 
 
 def _swing(stock: Stock, clips: tuple[FinishedClip, ...], recipe: Recipe) -> tuple[FinishedClip, ...]:

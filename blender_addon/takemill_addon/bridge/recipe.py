@@ -24,7 +24,10 @@ from takemill.recipe.recipe_write import clip_table
 from ..properties.repair import REPAIR_STEPS
 
 _SOURCE = "the loaded recipe"
-_SHOWN_OF_CLIPS = {"name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz"}
+_SHOWN_OF_CLIPS = {
+    "name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz", "follows",
+    "leads_to", "in_parts",
+}  # fmt: skip
 """Keys of a [[clip]] that a cut shows."""
 
 
@@ -77,6 +80,11 @@ def _pairs_of(text: str) -> tuple[tuple[float, float], ...]:
     return tuple(zip(times[::2], times[1::2], strict=True))
 
 
+def _names_of(text: str) -> tuple[str, ...]:
+    """Names between commas, as the shell takes them."""
+    return tuple(name for word in text.split(",") if (name := word.strip()))
+
+
 FIELDS = (
     Field("intake_reference", "intake", "reference"),
     Field("intake_accept", "intake", "accept"),
@@ -88,7 +96,10 @@ FIELDS = (
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
     Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("cut_combinations", "cuts", "combinations"),
+    Field("cut_gaits", "cuts", "gaits"),
+    Field("cut_shot_list", "cuts", "shot_list", ", ".join, _names_of),
     Field("loop_cycles", "loop", "cycles", str, int),
+    Field("loop_bad_seam", "loop", "bad_seam"),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
     Field("seam_s", "close", "seam_s"),
     Field("root_motion_turn", "root_motion", "turn"),

@@ -64,6 +64,7 @@ _RECORD = _of(
     events=_or_none({"type": "array", "items": _of(name=_TEXT, frame=_COUNT)}),
     stretches={"type": "array", "items": _RANGE},
     blend_frames=_COUNT,
+    no_loop=_TEXT,
     variant=_or_none(
         _of(
             of=_TEXT,

@@ -159,7 +159,12 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         stage.note_reading(work)
         for problem in lacks.values():
             self.report({"WARNING"}, f"not made: {problem}")
-        without = f"; not made: {', '.join(lacks)}" if lacks else ""
+        for clip in clips:
+            if clip.no_loop:
+                self.report({"WARNING"}, f"{clip.name} is a one-shot, no loop: {clip.no_loop}")
+        once = [clip.name for clip in clips if clip.no_loop]
+        without = f"; one-shots, no loops: {', '.join(once)}" if once else ""
+        without += f"; not made: {', '.join(lacks)}" if lacks else ""
         return f"{len(clips)} clips made: {', '.join(clip.name for clip in clips)}{without}"
 
 

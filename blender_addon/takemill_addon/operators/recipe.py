@@ -40,10 +40,15 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
         specs: tuple[ClipSpec, ...] = ()
         if lines:
             name = takes.take_name(work.action)
-            mine = (replace(loaded.clips[k], take=name, blend_frames=None) for k in lines)
-            own = replace(loaded, clips=tuple(mine), variants=(), neutral="", blend_frames=0)
+            mine = [replace(loaded.clips[k], take=name, blend_frames=None) for k in lines]
+            # One cut for each: what is in parts, or meets a loop, is found when it is made.
+            alone = tuple(replace(spec, in_parts=False, follows="", leads_to="") for spec in mine)
+            own = replace(loaded, clips=alone, variants=(), neutral="", blend_frames=0)
             prepared = takes.prepare_work(replace(work, body=body), loaded)
-            specs = plan_clips([prepared], own).specs
+            specs = tuple(
+                replace(spec, in_parts=line.in_parts, follows=line.follows, leads_to=line.leads_to)
+                for spec, line in zip(plan_clips([prepared], own).specs, mine, strict=True)
+            )
         # Nothing was changed until here.
         if loaded.body:
             stage.keep_body(work.armature, body, work.take.motion.skeleton)

@@ -31,8 +31,9 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
         column = layout.column(align=True)
-        column.label(text="Combinations")  # beside the field words would be cut off
-        column.prop(chosen, "cut_combinations", text="")
+        for name in ("cut_combinations", "cut_gaits", "cut_shot_list"):
+            column.label(text=chosen.bl_rna.properties[name].name)  # beside the field words would be cut off
+            column.prop(chosen, name, text="")
         row = layout.row()
         row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side = row.column(align=True)
@@ -54,9 +55,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             smoothing = column.row()
             smoothing.active = cut.override_smoothing
             smoothing.prop(cut, "smooth_hz")
-            column.prop(cut, "loop")
-            if cut.loop:
-                column.prop(cut, "search")
+            _draw_loop(column, known, cut)
         _draw_loop_and_root_motion(layout, chosen)
         layout.operator("takemill.make_clips", icon="ACTION")
 
@@ -72,12 +71,29 @@ def _draw_pose(layout, context, cut, left) -> None:
     layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
 
 
+def _draw_loop(column, known, cut) -> None:
+    """Whether a cut repeats, is a gait in its parts, or begins or ends in a loop: one of these."""
+    row = column.row()
+    row.active = not (cut.in_parts or cut.follows or cut.leads_to)
+    row.prop(cut, "loop")
+    if cut.loop:
+        column.prop(cut, "search")
+        return
+    if cut.kind == "locomotion" or cut.in_parts:
+        column.prop(cut, "in_parts")
+    if not cut.in_parts:
+        for name in ("follows", "leads_to"):
+            column.label(text=cut.bl_rna.properties[name].name)
+            column.prop_search(cut, name, known, "cuts", text="")
+
+
 def _draw_loop_and_root_motion(layout, chosen) -> None:
     header, body = layout.panel("TAKEMILL_loop_and_root_motion", default_closed=True)
     header.label(text="Loops and Root Motion")
     if body:
         for name in (
             "loop_cycles",
+            "loop_bad_seam",
             "loop_longest_s",
             "seam_s",
             "root_motion_turn",

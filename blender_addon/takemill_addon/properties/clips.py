@@ -12,7 +12,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from takemill.clip import cuts, loop_close, root_motion
+from takemill.clip import cuts, loop_close, loop_search, root_motion
 
 ROOT_MOTION = (
     ("root", "On Root Bone", "The path over the floor goes to the root bone, where the engine reads it"),
@@ -37,7 +37,18 @@ COMBINATIONS = (
     ("whole", "Whole", "A combination of strikes is one cut"),
     ("parts", "Parts", "Each strike of a combination is a cut of its own"),
 )
+GAITS = (
+    ("whole", "Whole", "Locomotion from rest to rest is one cut"),
+    ("parts", "Parts", "Its start, loop, turns and stop are cuts of their own, which meet in one pose"),
+)
+BAD_SEAMS = (
+    ("refuse", "Refuse", "The clip is not made, and what limits its seam is said"),
+    ("one_shot", "Make a One-Shot", "The clip is made, and plays once"),
+    ("keep", "Close All the Same", "The clip is made a loop, however far its ends are from each other"),
+)
 assert tuple(word for word, *_ in COMBINATIONS) == cuts.COMBINATIONS
+assert tuple(word for word, *_ in GAITS) == cuts.GAITS
+assert tuple(word for word, *_ in BAD_SEAMS) == loop_search.BAD_SEAMS
 assert tuple(kind for kind, *_ in KINDS) == cuts.KINDS
 assert {mode for mode, *_ in ROOT_MOTION} == set(root_motion.MODES)
 
@@ -58,6 +69,19 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         name="Find Best Seam",
         default=True,
         description="Take the best loop inside the cut; otherwise the cut's ends are the seam",
+    )
+    in_parts: BoolProperty(
+        name="Start, Loop and Stop",
+        description="Make the gait from rest to rest as its start, loop, turns and stop, each a clip, "
+        "which follow each other without a blend",
+    )
+    follows: StringProperty(
+        name="Follows",
+        description="The cut, a loop, in whose first pose and speed this clip begins; empty for none",
+    )
+    leads_to: StringProperty(
+        name="Leads To",
+        description="The cut, a loop, in whose first pose and speed this clip ends; empty for none",
     )
     override_smoothing: BoolProperty(
         name="Override",
@@ -93,6 +117,19 @@ class LoopProperties:
     cut_combinations: EnumProperty(
         name="Combinations", items=COMBINATIONS, default="whole",
         description="What becomes of several strikes without a guard between them, when cuts are suggested",
+    )  # fmt: skip
+    cut_gaits: EnumProperty(
+        name="Gaits", items=GAITS, default="whole",
+        description="What becomes of locomotion from rest to rest, when cuts are suggested",
+    )  # fmt: skip
+    cut_shot_list: StringProperty(
+        name="Shot List",
+        description="Names wanted for the cuts, between commas, in the order in which they were performed; "
+        "each goes to the cut that fits it best",
+    )
+    loop_bad_seam: EnumProperty(
+        name="Bad Seams", items=BAD_SEAMS, default="refuse",
+        description="What becomes of a clip that is to be a loop, and whose best seam is bad",
     )  # fmt: skip
     loop_cycles: EnumProperty(
         name="Cycles",

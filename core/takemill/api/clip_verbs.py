@@ -13,6 +13,7 @@ from ..feet.contacts import find_contacts
 from ..pipeline.cut_clip import keep_loops
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.gait_clips import part_gaits
+from ..pipeline.plan_clips import OnFailure
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..pipeline.stages import make_set
 from ..pipeline.suggest_idle import SuggestedIdle
@@ -117,7 +118,11 @@ def _frames(take: Take, start: float | str | None, stop: float | str | None) -> 
 
 
 def make_clips(
-    takes: AnyTake | Sequence[AnyTake], recipe: AnyRecipe = None, progress: Progress = ignore_progress
+    takes: AnyTake | Sequence[AnyTake],
+    recipe: AnyRecipe = None,
+    progress: Progress = ignore_progress,
+    *,
+    failed: OnFailure | None = None,
 ) -> tuple[FinishedClip, ...]:
     """The clips of a recipe, or those that suggest themselves, as `pack_takes` would write them.
 
@@ -129,13 +134,15 @@ def make_clips(
         takes: one or several, of one skeleton.
         recipe: what to make, and how.
         progress: called with what is being done, and the share that is done, 0 to 1.
+        failed: called with the name of each clip that cannot be made and its error; the others are made.
+            None: the first such error is raised.
 
     Raises:
         TakemillError: anything is wrong with the takes or the recipe.
     """
     recipe = recipe_of(recipe)
     prepared = prepare_all(takes, recipe, partial_progress(progress, 0.0, 0.7))
-    return make_set(prepared, recipe, partial_progress(progress, 0.7, 0.3))
+    return make_set(prepared, recipe, partial_progress(progress, 0.7, 0.3), failed)
 
 
 def read_all(takes: AnyTake | Sequence[AnyTake], recipe: Recipe) -> list[Take]:

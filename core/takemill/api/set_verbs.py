@@ -38,8 +38,9 @@ def pack_takes(
     to: Paths = (),
     progress: Progress = ignore_progress,
     say: Callable[[str], None] = clip_set.say_nothing,
+    failed: OnFailure | None = None,
 ) -> dict[Path, list[Facts]]:
-    """Write a set of clips: GLB, clips.json and report.html; all of it or nothing.
+    """Write a set of clips: GLB, clips.json and report.html; its folder is replaced whole or not at all.
 
     Example:
         >>> takemill.pack_takes("take.bvh", "clips", "set.toml")
@@ -52,6 +53,8 @@ def pack_takes(
         to: the characters, as GLB files; none for the performer's own skeleton.
         progress: called with what is being done, and the share that is done, 0 to 1.
         say: called with a line for each file that is kept under another name.
+        failed: called with the name of each clip that cannot be made and its error; the set is made of the
+            others. None: the first such error is raised, and nothing is written.
 
     Returns:
         By folder, what its clips.json says of each clip.
@@ -69,8 +72,8 @@ def pack_takes(
     prepared = prepare_all(read, recipe, partial_progress(progress, 0.0, 0.5))
     rest = partial_progress(progress, 0.5, 0.5)
     if not characters:
-        return {places[0]: pack_prepared(prepared, name, recipe, out, rest, say)}
-    facts = pack_prepared_for(prepared, characters, name, recipe, out, rest, say)
+        return {places[0]: pack_prepared(prepared, name, recipe, out, rest, say, failed)}
+    facts = pack_prepared_for(prepared, characters, name, recipe, out, rest, say, failed)
     return {place: facts[one.name] for place, one in zip(places, characters, strict=True)}
 
 

@@ -42,4 +42,12 @@ class RecipeError(TakemillError):
 
 
 class SeamError(RecipeError):
-    """A clip is to be a loop, and its range has no seam that is good enough."""
+    """A clip is to be a loop, and its range has no seam that is good enough.
+
+    Attributes:
+        reason: why, without the clip's name and what to do.
+    """
+
+    def __init__(self, text: str, reason: str = "") -> None:
+        super().__init__(text)
+        self.reason = reason or text

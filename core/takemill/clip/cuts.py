@@ -33,6 +33,9 @@ __all__ = ["COMBINATIONS", "KINDS", "Cut", "CutSettings", "suggest_cuts"]
 COMBINATIONS = ("whole", "parts")
 """What can become of several strikes without a guard between them: one cut, or one for each strike."""
 
+GAITS = ("whole", "parts")
+"""What can become of locomotion from rest to rest: one cut, or one for each part (gait_parts.py)."""
+
 _MIN_CYCLE_STEPS = 4  # locomotion with fewer holds no whole cycle once it starts and stops
 
 

@@ -26,7 +26,6 @@ from ..maths.easing import minimum_jerk, smoothstep
 from ..maths.series import runs
 from .chain import mix
 from .clouds import main_joints, positions_at
-from .measure import planted_steps
 from .root_motion import RootMotion, put_root_at_rest, with_root_motion
 
 
@@ -161,14 +160,15 @@ def _hold_feet(
     if not contacts.planted.any():
         return motion
     columns = [body.feet.index(foot) for foot in contacts.feet]
-    points = foot_points(motion, body)
-    weight = ((part[1:] + part[:-1]) / 2)[:, None, None, None]
-    own, their = (np.diff(one, axis=0) for one in from_both)
-    extra = np.diff(points, axis=0) - (own + weight * (their - own))
-    points = np.concatenate([np.zeros_like(extra[:1]), np.cumsum(extra, axis=0)]) * [1.0, 1.0, 0.0] + (
-        points * [0.0, 0.0, 1.0]
+    mixed, own, their = (
+        np.diff(points[:, columns, :, :2], axis=0) for points in (foot_points(motion, body), *from_both)
     )
-    steps, standing = planted_steps(points[:, columns], np.stack([contacts.heel, contacts.toe], axis=-1))
+    extra = mixed - own - ((part[1:] + part[:-1]) / 2)[:, None, None, None] * (their - own)
+    planted = np.stack([contacts.heel, contacts.toe], axis=-1)
+    stands = (planted[1:] & planted[:-1])[..., None]
+    # Of heel and toe, where both stand, the mean: which of them is lower, in a flat foot, noise decides.
+    steps = (extra * stands).sum(axis=2) / np.maximum(stands.sum(axis=2), 1)
+    standing = stands.any(axis=(2, 3))
     goals = {}
     for k, foot in enumerate(contacts.feet):
         shift = np.zeros((len(motion), 3))

@@ -150,16 +150,17 @@ def _find_seam(
         found = _search(whole, body, contacts, within, spec.kind, settings)
     except InputError as problem:
         if own is None:
-            raise SeamError(f"{spec}: {problem}") from problem
+            raise SeamError(f"{spec}: {problem}", str(problem)) from problem
         found = ()
     best = own or _best_of(found)
     if best is None:
         raise SeamError(
             f"{spec}: no loop in its range; widen it, close it as it is (search = false; in Blender untick "
-            "Find Best Seam), or make it no loop (loop = false; untick Loop)"
+            "Find Best Seam), or make it no loop (loop = false; untick Loop)",
+            "there is no loop in its range",
         )
     if best.quality in REFUSED and settings.bad_seam != "keep":
-        raise SeamError(_describe_refusal(spec, best, found))
+        raise _refusal(spec, best, found)
     return best
 
 
@@ -181,20 +182,21 @@ def _best_of(found: Sequence[LoopCandidate]) -> LoopCandidate | None:
     return next((one for one in found if one.quality not in REFUSED), found[0] if found else None)
 
 
-def _describe_refusal(spec: ClipSpec, best: LoopCandidate, found: Sequence[LoopCandidate]) -> str:
+def _refusal(spec: ClipSpec, best: LoopCandidate, found: Sequence[LoopCandidate]) -> SeamError:
     ways = (
         'Choose another range, or make it no loop (loop = false, or [loop] bad_seam = "one_shot"; in '
-        'Blender untick Loop); [loop] bad_seam = "keep" closes it all the same'
+        'Blender untick Loop, or set Bad Seams); [loop] bad_seam = "keep" closes it all the same'
     )
     others = [one for one in found if (one.start, one.end) != (best.start, best.end)][:_MAX_TOLD]
     told = "; ".join(
         f"{one.start} to {one.end} ({one.quality}, {one.gap_cm:.1f} cm{', ' if one.note else ''}{one.note})"
         for one in others
     )
-    return (
-        f"{spec}: its seam, frames {best.start} to {best.end} of the take, is bad: {best.gap_cm:.1f} cm and "
-        f"{best.gap_cm_s:.0f} cm/s; {best.note}. {f'The next: {told}. ' if told else ''}{ways}"
+    reason = (
+        f"its seam, frames {best.start} to {best.end} of the take, is bad: {best.gap_cm:.1f} cm and "
+        f"{best.gap_cm_s:.0f} cm/s; {best.note}"
     )
+    return SeamError(f"{spec}: {reason}. {f'The next: {told}. ' if told else ''}{ways}", reason)
 
 
 def _named_events(spec: ClipSpec, start: int, stop: int, rate: float) -> tuple[Event, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -84,6 +84,7 @@ class FinishedClip:
         swinging: the chains that swing in it; None for none.
         goals: what became of the contacts of hands and body in its frames; of a fitted take.
         idle: of an idle with a length, how it was put together; None for others.
+        no_loop: why a clip that was to be a loop is none; "" for others.
     """
 
     name: str
@@ -107,6 +108,7 @@ class FinishedClip:
     swinging: Swinging | None = None
     goals: tuple[GoalResult, ...] = ()
     idle: IdleFacts | None = None
+    no_loop: str = ""
 
     @property
     def root_motion_mode(self) -> str:
@@ -344,7 +346,10 @@ def join_loops(
         if loop is None or not loop.loop or not math.isclose(loop.motion.rate, rate):
             what = "was not made" if loop is None else "is no loop" if not loop.loop else "is of another rate"
             raise RecipeError(f"{spec}: its {key} {name!r} {what}")
-        cycle = Moved(loop.world_motion, loop.root_motion, loop.contacts, loop.touches or loop.contacts)
+        track = loop.root_motion
+        if parts_of(spec, recipe).height == "keep":  # then the clip's track has none
+            track = replace(track, position=track.position * [1.0, 1.0, 0.0])
+        cycle = Moved(loop.world_motion, track, loop.contacts, loop.touches or loop.contacts)
         clip = (follow_on if key == "follows" else lead_into)(clip, cycle, body, over, step)
     return clip
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from ..base.errors import InputError, RecipeError, TakemillError
 from ..body.motion import Motion
 from ..clip.cuts import Cut, suggest_cuts
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
-from ..recipe.recipe_clip import part_name
+from ..recipe.recipe_clip import expect_one_way, part_name
 from ..recipe.recipe_names import expect_unique, fill_pattern
 from ..sensors.misalignment import between_poses
 from .cut_clip import keep_loops
@@ -31,6 +31,7 @@ class Plan:
         suggested: whether they are the takes' suggested cuts; then one that does not loop becomes a one-shot.
         known: names of clips that were made before, onto which others may be blended.
         judged: whether the clips' seams were found and judged before, on the performer.
+        one_shots: why clips that were to be loops are none, where that was found there; by name.
     """
 
     recipe: Recipe
@@ -38,6 +39,7 @@ class Plan:
     suggested: bool
     known: frozenset[str] = frozenset()
     judged: bool = False
+    one_shots: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def specs(self) -> tuple[ClipSpec, ...]:
@@ -97,8 +99,9 @@ def plan_clips(
             raise InputError("no stretch of the take can be suggested as a clip; name clips in a recipe")
         return Plan(recipe, tuple(drafts), suggested=True, known=known)
     placed = [replace(spec, take=_find_take(spec, tuple(by_name))) for spec in recipe.clips]
+    whole_gaits = replace(recipe, cuts=replace(recipe.cuts, gaits="whole"))  # parts leave cycles out
     cuts = {
-        name: suggest_take_cuts(by_name[name], recipe)
+        name: suggest_take_cuts(by_name[name], whole_gaits)
         for name in dict.fromkeys(spec.take for spec in placed if not spec.kind)
     }
     drafts = [
@@ -187,6 +190,7 @@ def expect_clips(recipe: Recipe, motions: Mapping[str, Motion], known: Collectio
     for spec in recipe.clips:
         motion = motions[_find_take(spec, tuple(motions))]
         spec.ranges(len(motion), motion.rate)
+        expect_one_way(vars(spec), str(spec))
         if spec.in_parts and not spec.name:
             raise RecipeError(f"{spec}: a gait in parts needs a name, from which its parts have theirs")
     if recipe.clips and all(spec.name for spec in recipe.clips):

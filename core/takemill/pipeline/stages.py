@@ -81,10 +81,11 @@ def make_clips(
         progress(f"clip {name}", number / work)
         try:
             spec = settle_ends(by_name[specs[name].take], specs[name], loops, recipe)
-            spec, piece = _cut_or_one_shot(by_name[spec.take], spec, plan)
+            spec, piece, no_loop = _cut_or_one_shot(by_name[spec.take], spec, plan)
             if start := LoopStart.of(by_name[spec.take], piece):
                 loops[name] = start
-            clips[name] = finish_clip(piece, spec, recipe, plan.is_rooted, clips.get(recipe.neutral), clips)
+            clip = finish_clip(piece, spec, recipe, plan.is_rooted, clips.get(recipe.neutral), clips)
+            clips[name] = replace(clip, no_loop=no_loop or plan.one_shots.get(name, ""))
         except TakemillError as problem:
             if failed is None or name == recipe.neutral or len(gone) == len(specs) - 1:
                 raise
@@ -112,6 +113,7 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
     """
     by_name = {take.name: take for take in takes}
     found: dict[int, ClipSpec] = {}
+    one_shots: dict[str, str] = {}
     loops: dict[str, LoopStart] = {}
     gone = set[str]()
     order = sorted(range(len(plan.drafts)), key=lambda k: len(plan.drafts[k].loops))
@@ -121,7 +123,7 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
             if lost := gone & {*draft.loops.values()}:
                 raise RecipeError(f"{draft}: its loop {min(lost)!r} was not made")
             draft = settle_ends(by_name[draft.take], draft, loops, plan.recipe)
-            spec, piece = _cut_or_one_shot(by_name[draft.take], draft, plan)
+            spec, piece, no_loop = _cut_or_one_shot(by_name[draft.take], draft, plan)
         except TakemillError as problem:
             is_last = number == len(plan.drafts) - 1 and not found
             if failed is None or is_last or draft.name == plan.recipe.neutral != "":
@@ -131,6 +133,8 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
             continue
         if start := LoopStart.of(by_name[draft.take], piece):
             loops[draft.name] = start
+        if no_loop:
+            one_shots[draft.name] = no_loop
         if piece.idle:
             parts = tuple(
                 (Moment(start, in_frames=True), Moment(stop - 1, in_frames=True))
@@ -147,18 +151,18 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
     if failed and gone:
         recipe = replace(recipe, variants=without_sources(recipe.variants, gone, failed))
     drafts = tuple(found[place] for place in sorted(found))
-    return replace(plan, recipe=recipe, drafts=drafts, judged=True)
+    return replace(plan, recipe=recipe, drafts=drafts, judged=True, one_shots=one_shots)
 
 
-def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece]:
-    """A clip cut out; as a one-shot if it has no good enough seam, and the recipe allows that."""
+def _cut_or_one_shot(take: PreparedTake, spec: ClipSpec, plan: Plan) -> tuple[ClipSpec, Piece, str]:
+    """A clip cut out; as a one-shot, and why, if it has no good enough seam and the recipe allows that."""
     try:
-        return spec, cut_clip(take, spec, plan.recipe, plan.judged)
-    except SeamError:
+        return spec, cut_clip(take, spec, plan.recipe, plan.judged), ""
+    except SeamError as problem:
         if not plan.suggested and plan.recipe.loop.bad_seam != "one_shot":
             raise
         spec = replace(spec, loop=False)
-        return spec, cut_clip(take, spec, plan.recipe)
+        return spec, cut_clip(take, spec, plan.recipe), problem.reason
 
 
 def resample_clips(clips: Iterable[FinishedClip], rate: float | None = None) -> tuple[FinishedClip, ...]:

@@ -13,6 +13,7 @@ from ..maths.easing import smoothstep
 from ..springs.springs import Springs, joints_of
 from ..springs.swing import swing
 from .finish_clip import FinishedClip, Swinging
+from .meet_loops import loop_of
 
 
 def swing_clips(
@@ -24,7 +25,7 @@ def swing_clips(
     """The clips with their chains swinging; an additive one adds no swing of its own.
 
     One-shots that were blended onto the `neutral` clip have its chains' first pose at their ends too; `known`
-    is that clip where it was made before.
+    is that clip where it was made before. Ends that meet a loop go over into its chains' own swing.
 
     Raises:
         InputError: the chains cannot be simulated.
@@ -44,6 +45,10 @@ def swing_clips(
         turn = one.rotations
         if clip.blend_frames and pose is not None:
             turn = quat.slerp(turn, pose, 1 - _own_share(clip)[:, None])
+        for key in clip.joins:
+            loop = loop_of(clip, key, chosen)
+            if loop is not None:
+                turn = _meet(turn, turns[loop.name], key, clip.join_frames)
         rotations = clip.motion.rotations.copy()
         rotations[:, joints] = turn
         motion = clip.motion.with_rotations(rotations)
@@ -51,8 +56,21 @@ def swing_clips(
     return tuple(out.get(clip.name, clip) for clip in clips)
 
 
+def _meet(turn: Array, cycle: Array, key: str, frames: int) -> Array:
+    """Rotations (F, C, 4) that go over into a loop's (N, C, 4) within some frames of an end."""
+    count, length = len(turn), len(cycle)
+    places = np.arange(count)
+    if key == "follows":
+        there, away = np.minimum(places, length - 1), places
+    else:
+        there, away = np.maximum(places - count + length, 0), places[::-1]
+    part = smoothstep(np.clip(1 - away / max(frames, 1), 0.0, 1.0))
+    return quat.slerp(turn, cycle[there], part[:, None])
+
+
 def _own_share(clip: FinishedClip) -> Array:
     """How much of each frame (F,) is the clip's own: none at its blended ends."""
     frames = np.arange(len(clip.motion))
-    inner = np.minimum(frames, frames[::-1]) / clip.blend_frames
+    ends = {"follows": frames, "leads_to": frames[::-1]}
+    inner = np.min([away for key, away in ends.items() if key not in clip.joins], axis=0) / clip.blend_frames
     return smoothstep(np.clip(inner, 0.0, 1.0))

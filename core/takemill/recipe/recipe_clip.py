@@ -272,13 +272,17 @@ def clip_from(table: object, place: str, unnamed: bool) -> ClipSpec:
         start, stop = (moment(table[key], f"{place} {key}") for key in ("from", "to"))
     if "events" in table:
         values["events"] = _events(table["events"], f"{place} events")
-    _expect_one_way(values, place)
+    expect_one_way(values, place)
     _expect_idle(values, place)
     return ClipSpec(name=name, start=start, stop=stop, **values)
 
 
-def _expect_one_way(values: Mapping[str, Any], place: str) -> None:
-    """Insist on a clip that is one of: a loop, joined to loops, made of stretches, a gait in its parts."""
+def expect_one_way(values: Mapping[str, Any], place: str) -> None:
+    """Insist on a clip that is one of: a loop, joined to loops, made of stretches, a gait in its parts.
+
+    Raises:
+        RecipeError: its values say two of these.
+    """
     said = [key for key in ("loop", "in_parts", "stretches") if values.get(key)]
     said += [key for key in ("follows", "leads_to") if values.get(key)][:1]
     if len(said) > 1 and said != ["loop", "stretches"]:

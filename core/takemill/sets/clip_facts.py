@@ -83,6 +83,7 @@ def describe_clip(
         "rate": round_number(motion.rate),
         "duration_s": round_number(motion.duration_s),
         "loop": clip.loop,
+        "no_loop": clip.no_loop or None,
         "additive": clip.additive,
         "blend_frames": clip.blend_frames,
         "root_motion": _describe_root_motion(clip),
@@ -167,7 +168,7 @@ def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     out = {key: value for key, value in describe_set("", (), clips, recipe).items() if key in _COMPARED_KEYS}
     found = {clip.name: describe_clip(clip, "", (), 0.0, {}) for clip in clips}
     for facts in found.values():
-        del facts["file"], facts["keys"], facts["source"]["sha256"]
+        del facts["file"], facts["keys"], facts["source"]["sha256"], facts["no_loop"]
     return out | {"clips": found}
 
 

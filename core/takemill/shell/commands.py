@@ -113,13 +113,9 @@ class _NotMade(list[str]):
         self.append(f"not made: {problem}" if repr(name) in str(problem) else f"not made: {name}: {problem}")
 
 
-def _one_shots(recipe: Recipe, facts: Sequence[Facts]) -> list[str]:
-    """The clips that the recipe asks for as loops, and that are none."""
-    asked = {spec.name for spec in recipe.clips if spec.loop}
-    names = [clip["name"] for clip in facts if clip["name"] in asked and not clip["loop"]]
-    return [
-        f"{name}: no seam is good enough for a loop; it is a one-shot ([loop] bad_seam)" for name in names
-    ]
+def _one_shots(facts: Sequence[Facts]) -> list[str]:
+    """The clips that were to be loops, and are none, with why."""
+    return [f"{clip['name']} is a one-shot, no loop: {clip['no_loop']}" for clip in facts if clip["no_loop"]]
 
 
 def pack(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
@@ -133,7 +129,7 @@ def pack(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     if options.json:
         said = {"out": str(options.out), "intake": log.facts, "clips": facts, "kept": kept, "not_made": lacks}
         return as_json(said), int(bool(lacks))
-    tail = [*kept, *lacks, *_one_shots(recipe, facts), f"{len(facts)} clips in {options.out}"]
+    tail = [*kept, *lacks, *_one_shots(facts), f"{len(facts)} clips in {options.out}"]
     return "\n".join([*log.lines, console.clips_table(facts), "", *tail]), int(bool(lacks))
 
 
@@ -147,7 +143,7 @@ def _pack_to(options: argparse.Namespace, recipe: Recipe, progress: Progress) ->
     parts = ["\n".join([*log.lines, *kept, *lacks])]
     for name, facts in said.items():
         place = character_folder(options.out, name, len(said))
-        tail = [*_one_shots(recipe, facts), f"{len(facts)} clips in {place}"]
+        tail = [*_one_shots(facts), f"{len(facts)} clips in {place}"]
         parts.append("\n".join([f"{name}:", console.clips_table(facts), "", *tail]))
     return "\n\n".join(parts), int(bool(lacks))
 
