@@ -73,6 +73,14 @@ def three_springs(request: Mapping[str, Any]) -> np.ndarray:
         return np.array(json.loads(_run("springs_three.mjs", path)))
 
 
+def three_spring_joints(glb: bytes) -> list[dict[str, Any]]:
+    """The spring joints that three-vrm reads of a GLB's VRMC_springBone: see read_springs_three.mjs."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "file.glb")
+        path.write_bytes(glb)
+        return json.loads(_run("read_springs_three.mjs", path))
+
+
 def three_page(script: str, helper: Path, folder: Path) -> Any:
     """What a module prints as JSON; the folder is its first argument."""
     with tempfile.TemporaryDirectory() as place:

@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 
 import small_takes
+import takemill
 from rigs import character
 from takemill.body.body_map import find_body_map
 from takemill.body.skeleton import Skeleton
 from takemill.files.glb_read import GlbScene
 from takemill.maths import quat
 from takemill.pipeline.character_springs import springs_of
-from takemill.pipeline.swing_clips import swing_clips
+from takemill.pipeline.finish_clip import Swinging
+from takemill.pipeline.swing_clips import describe_mixed, swing_clips
 from takemill.recipe.recipe import parse_recipe
 from takemill.recipe.recipe_write import recipe_toml
 from takemill.shell import cli
@@ -57,6 +59,7 @@ of = "set off"
 name = "more"
 additive_to = "stand"
 """
+CLIPS_OF_ONE = parse_recipe('[[clip]]\nname = "walk"\nfrom = 3.5\nto = 8\nloop = true\n')
 SWING = "[characters.fox.springs]\nfind = true\n"
 
 
@@ -251,3 +254,23 @@ def test_a_recipe_with_springs_is_written_and_read_again():
 
 def test_nothing_to_swing_leaves_clips_alone():
     assert swing_clips((), springs_of(parse_recipe(SWING).springs, fox(), find_body_map(fox()))) == ()
+
+
+def test_loops_that_were_mixed_are_said(place):
+    (clip,) = (one for one in takemill.make_clips(place / "walk.bvh", CLIPS_OF_ONE) if one.name == "walk")
+    assert describe_mixed([clip]) == []
+    mixed = replace(clip, swinging=Swinging((("tail", ("tail_1",)),), 0.0123))
+    (line,) = describe_mixed([clip, mixed])
+    assert "clip 'walk': its chains do not repeat; two cycles, 12.3 mm" in line
+
+
+def test_springs_of_the_take_s_own_skeleton_swing_there_and_are_said_to_count_for_no_character(
+    place, tmp_path, capsys
+):
+    """The suit of the small takes has no tail: a chain of its neck's end is refused, and said with --to."""
+    (tmp_path / "r.toml").write_text(CLIPS + '[springs.chains.hat]\nfrom = "head"\n')
+    words = [place / "walk.bvh", "--recipe", tmp_path / "r.toml"]
+    assert run("pack", *words, "--out", tmp_path / "own") == 2
+    assert "joint 'head' is mapped to head, which the take moves" in capsys.readouterr().err
+    assert run("pack", *words, "--to", place / "fox.glb", "--out", tmp_path / "fox") == 0
+    assert "[springs] are those of the take's own skeleton" in capsys.readouterr().out

@@ -12,13 +12,18 @@ import pytest
 
 import node_parties
 import open_data
+from fit_bodies import Build, body
+from rigs import character
 from spring_bodies import ends_of, with_chains
 from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.glb_axes import motions_in_gltf, to_y_up
+from takemill.files.glb_rig import read_rig
+from takemill.files.glb_springs import read_springs
 from takemill.springs.springs import STEP_S, Springs, joints_of
 from takemill.springs.swing import swing
+from vrm_springs import with_springs
 
 pytestmark = pytest.mark.once
 
@@ -107,3 +112,29 @@ def test_within_a_millimetre_of_three_vrm_over_five_seconds(what):
         assert np.linalg.norm(ours(motion, replace(springs, chains=without)) - want, axis=-1).max() > 0.05
     held = ends_of(motion, springs, motion.rotations[:, list(joints_of(springs))])
     assert np.linalg.norm(to_y_up(held) - want, axis=-1).max() > 0.1  # and they do swing
+
+
+def test_a_file_s_chains_and_colliders_are_those_that_three_vrm_reads():
+    skeleton, _ = body(Build(tail=4, roll_seed=3))
+    glb = with_springs(character(skeleton))
+    rig = read_rig(glb, "fox")
+    springs = read_springs(glb, rig)
+    colliders = {one.name: one for one in springs.colliders}
+    (chain,) = springs.chains
+    want = node_parties.three_spring_joints(glb)
+    assert len(want) == len(chain.joints) == 3
+    for one, other in zip(chain.joints, want, strict=True):
+        # three.js takes dots out of names
+        assert rig.skeleton.names[one.joint].replace(".", "") == other["bone"]
+        np.testing.assert_allclose(one.end, other["end"], atol=1e-6)
+        numbers = other["stiffness"], other["dragForce"], other["gravityPower"], other["hitRadius"]
+        assert (one.stiffness, one.drag, one.gravity, one.radius) == numbers
+        np.testing.assert_allclose(to_y_up(one.gravity_dir), other["gravityDir"])
+        assert rig.skeleton.names[chain.center] == other["center"]
+        for name, shape in zip(chain.colliders, other["colliders"], strict=True):
+            found = colliders[name]
+            assert (rig.skeleton.names[found.joint], found.radius) == (shape["node"], shape["radius"])
+            np.testing.assert_allclose(found.offset, shape["offset"])
+            assert (found.tail is None) == (shape["type"] == "sphere")
+            if found.tail is not None:
+                np.testing.assert_allclose(found.tail, shape["tail"])

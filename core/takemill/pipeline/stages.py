@@ -46,6 +46,8 @@ def make_set(
         InputError: nothing is asked for and no clip can be suggested.
     """
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
+    if recipe.springs:  # what is wrong with them is said before the work
+        springs_of(recipe.springs, takes[0].motion.skeleton, takes[0].body)
     clips = resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
     if not recipe.springs:
         return clips

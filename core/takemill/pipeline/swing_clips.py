@@ -68,6 +68,16 @@ def _meet(turn: Array, cycle: Array, key: str, frames: int) -> Array:
     return quat.slerp(turn, cycle[there], part[:, None])
 
 
+def describe_mixed(clips: Sequence[FinishedClip]) -> list[str]:
+    """A line for each loop whose chains did not come to repeat, and were mixed so that they do."""
+    return [
+        f"clip {clip.name!r}: its chains do not repeat; two cycles, {1000 * clip.swinging.gap_m:.1f} mm "
+        "from each other at their ends, were mixed; raise drag for less"
+        for clip in clips
+        if clip.swinging is not None and clip.swinging.gap_m
+    ]
+
+
 def _own_share(clip: FinishedClip) -> Array:
     """How much of each frame (F,) is the clip's own: none at its blended ends."""
     frames = np.arange(len(clip.motion))

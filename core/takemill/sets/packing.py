@@ -14,6 +14,7 @@ from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import OnFailure, expect_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, expect_one_skeleton, prepare_take
+from ..pipeline.swing_clips import describe_mixed
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
@@ -60,6 +61,8 @@ def pack_prepared(
         TakemillError: anything is wrong; then nothing is written.
     """
     clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25), failed)
+    for line in describe_mixed(clips):
+        say(line)
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
     rest = partial_progress(progress, 0.25, 0.75)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)

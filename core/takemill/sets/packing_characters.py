@@ -28,7 +28,7 @@ from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.fit_take import fit_take
 from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
-from ..pipeline.swing_clips import swing_clips
+from ..pipeline.swing_clips import describe_mixed, swing_clips
 from ..recipe.recipe import Recipe, expect_name
 from ..springs.springs import Springs
 from . import clip_set
@@ -154,6 +154,8 @@ def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Charact
     name, count = Counter(one.name.casefold() for one in found).most_common(1)[0]
     if count > 1:
         raise InputError(f"two characters are called {name!r}; each needs a file name of its own")
+    for one in found:
+        one.springs(recipe.of_character(one.name))  # what is wrong with them is said before the work
     return found
 
 
@@ -182,7 +184,6 @@ def pack_characters(
     named = [spec.name for spec in recipe.clips] + [spec.name for spec in recipe.variants]
     for one in characters:  # clips that are named later are looked at when they are
         one.make_room(named, recipe.same_names)
-        one.springs(recipe.of_character(one.name))  # what is wrong with them is said before the work
     paths = takes_in(paths)
     read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
     name = choose_set_name(recipe, next(iter(read)))
@@ -212,6 +213,8 @@ def pack_prepared_for(
     fitted = list(
         _fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4), failed, say)
     )
+    for line in _spring_lines(recipe, fitted):
+        say(line)
     sets = {}
     for number, (one, own_recipe, clips) in enumerate(fitted):
         part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
@@ -220,6 +223,16 @@ def pack_prepared_for(
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
         say(line)
     return {character: one.facts for character, one in sets.items()}
+
+
+def _spring_lines(
+    recipe: Recipe, fitted: Sequence[tuple[Character, Recipe, tuple[FinishedClip, ...]]]
+) -> Iterator[str]:
+    """What is to be said of springs that a recipe asks for and that no character has, and of mixed loops."""
+    if recipe.springs:
+        yield "[springs] are those of the take's own skeleton; a character's are [characters.NAME.springs]"
+    for one, _, clips in fitted:
+        yield from (f"{one.name}: {line}" for line in describe_mixed(clips))
 
 
 def make_character_clips(
