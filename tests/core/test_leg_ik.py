@@ -73,6 +73,15 @@ def test_a_straight_leg_bends_its_knee_forward_and_keeps_the_foot() -> None:
         np.testing.assert_allclose(new[:, parts["leftFoot"]], at[:, parts["leftFoot"]], atol=1e-12)
 
 
+def test_a_leg_is_stretched_to_the_share_that_is_asked_for() -> None:
+    hip, knee, ankle = np.zeros((1, 3)), np.array([[0.0, -0.2, -0.4]]), np.array([[0.0, 0.0, -0.8]])
+    length = 2 * np.hypot(0.2, 0.4)
+    for share in (0.97, 0.9998):
+        swing, bend = reach(hip, knee, ankle, np.array([[0, 0, -2.0]]), np.array([[1.0, 0, 0]]), share)
+        new = quat.rotate(swing, knee + quat.rotate(bend, ankle - knee))
+        np.testing.assert_allclose(np.linalg.norm(new) / length, share, atol=1e-9)
+
+
 def test_a_goal_out_of_reach_straightens_the_leg_towards_it() -> None:
     motion, parts = standing(Build(roll_seed=2))
     hip = motion.model()[1][:, parts["leftUpperLeg"]]

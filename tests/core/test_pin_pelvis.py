@@ -38,6 +38,22 @@ def test_who_stands_on_both_feet_stands_still_though_the_suit_slides(kind: str) 
     assert np.sqrt(ours / sensors) < 1.15
 
 
+def test_legs_stretched_to_99_94_percent_stand_no_worse() -> None:
+    """A bow: three seeds, as in ground_table.py; with the reach of other legs (0.9995) it is 1.17."""
+    true = resting_takes.on_both_feet("bow", straight=0.9994)
+    body, ratios = resting_takes.body_of(true), []
+    for seed in (1, 2, 3):
+        raw = resting_takes.slid(
+            corrupt.corrupt(true, seed, corrupt.Damage(0.25, 0, 0.3, 0, 0, 0, 0, 0.03)).motion
+        )
+        ours, sensed = (
+            np.sqrt(np.mean(quat.angle_between(repair(raw, body, one)[0].rotations, true.rotations) ** 2))
+            for one in (RepairSettings("suit"), SENSORS)
+        )
+        ratios.append(ours / sensed)
+    assert np.mean(ratios) < 1.15
+
+
 def test_a_pure_slide_is_taken_out_exactly_to_the_ends() -> None:
     true = resting_takes.on_both_feet("bow")
     body = resting_takes.body_of(true)

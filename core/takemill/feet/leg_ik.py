@@ -52,12 +52,15 @@ def reach_ankles(posed: Posed, body: BodyMap, goals: Mapping[str, Array]) -> dic
     return rotations
 
 
-def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tuple[Array, Array]:
+def reach(
+    hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array, share: float = MAX_REACH_SHARE
+) -> tuple[Array, Array]:
     """Two turns (F, 4), (F, 4) that bring the ankle to its goal, all points (F, 3) in model space.
 
     The second acts at the knee, the first at the hip on all below it. The knee turns in the plane it is
     bent in, or about `axis` (F, 3), its unit hinge, when it is straight; a positive turn bends it. The hip
-    swings the shortest way, so the leg's twist stays.
+    swings the shortest way, so the leg's twist stays. The leg is stretched to this `share` of its length at
+    most, but for one that was longer.
     """
     thigh, shin, line = knee - hip, ankle - knee, goal - hip
     hinge = np.cross(thigh, shin) / (_length(thigh) * _length(shin)) + _SIDE_AXIS_WEIGHT * axis
@@ -65,7 +68,7 @@ def reach(hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array) -> tu
     # |thigh + turned shin|^2 = goal distance^2 is  constant + c cos + s sin = wanted  in the knee's turn.
     constant = _dot(thigh, hinge) * _dot(shin, hinge)
     c, s = _dot(thigh, shin) - constant, _dot(thigh, np.cross(hinge, shin))
-    longest = np.maximum(MAX_REACH_SHARE * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
+    longest = np.maximum(share * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
     distance = np.minimum(_length(line)[:, 0], longest)
     wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - constant
     turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))

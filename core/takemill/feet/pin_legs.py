@@ -12,7 +12,7 @@ from ..body.motion import Motion
 from ..body.posed import chain_in_model, joint_in_model
 from ..maths import filters, quat
 from ..maths.blocks import each_solved
-from .leg_ik import MAX_REACH_SHARE, reach
+from .leg_ik import reach
 from .pin_course import fade
 from .pin_pelvis import pelvis_roll
 
@@ -25,6 +25,10 @@ _HIPS_COST_LEGS = 3.0  # of a step of the hips, in those of a leg's step
 # noise that repair leaves in pelvis and foot asks for. Trial: twice as much changes nothing, without it legs
 # of one who stands straight turn by 10 % more (ground_table.py).
 _MAX_STRETCH_M = 0.001
+# Share of its length that it may become so long by: of one who stands with knees bent by 4 degrees. Trial: at
+# 0.9995, a bend of 3.6, a bow with legs as straight turns joints by 1.17 of the sensors' own error, so 1.145;
+# nearer to 1 changes nothing more (ground_table.py).
+_MAX_REACH_SHARE = 0.9998
 
 
 @dataclass(frozen=True)
@@ -117,7 +121,7 @@ def bend_legs(
     rotations = motion.rotations.copy()
     for leg, goal, stand in zip(legs, goals, corrections, strict=True):
         hip, knee, ankle = np.moveaxis(leg.at + hips[:, None], 1, 0)
-        swing, bend = reach(hip, knee, ankle, goal, leg.axis)
+        swing, bend = reach(hip, knee, ankle, goal, leg.axis, _MAX_REACH_SHARE)
         # A leg that need not move keeps even a knee that is bent the wrong way.
         moved = (np.linalg.norm(goal - ankle, axis=-1) > 1e-9)[:, None]
         swing, bend = (np.where(moved, turn, quat.IDENTITY) for turn in (swing, bend))
@@ -180,7 +184,7 @@ def _shortfall_m(here: Array, goal: Array, straight: float) -> Array:
     hip, knee, ankle = np.moveaxis(here, 1, 0)
     length = np.linalg.norm(knee - hip, axis=-1) + np.linalg.norm(ankle - knee, axis=-1)
     own = np.linalg.norm(ankle - hip, axis=-1)
-    longer = np.minimum(own + _MAX_STRETCH_M, MAX_REACH_SHARE * length)
+    longer = np.minimum(own + _MAX_STRETCH_M, _MAX_REACH_SHARE * length)
     longest = np.max([straight * length, own, longer], axis=0)
     aside = np.linalg.norm((goal - hip)[:, :2], axis=-1)
     return np.maximum(hip[:, 2] - goal[:, 2] - np.sqrt(np.maximum(longest**2 - aside**2, 0.0)), 0.0)
