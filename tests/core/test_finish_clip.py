@@ -129,9 +129,12 @@ def test_clips_start_at_the_origin_facing_forward():
         assert abs(body_map.heading(one.motion, one.body)[0]) < 1e-9
 
 
-def test_a_path_is_straightened_and_walked_evenly():
+@pytest.mark.parametrize("seam", [None, 212, 220, 232, 260])
+def test_a_path_is_straightened_and_walked_evenly(seam):
+    """At the seam that the search finds, and at others of the stride: its phase decides nothing."""
+    ends = (4, 8, "") if seam is None else (f'"{seam}f"', f'"{seam + 66}f"', "search = false\n")
     text = "".join(
-        clip(name, "stroll", '"220f"', '"286f"', f"{STRIDE}search = false\nsmooth_hz = 0.5\n{more}")
+        clip(name, "stroll", *ends[:2], f"{STRIDE}{ends[2]}smooth_hz = 0.5\n{more}")
         for name, more in (("bent", ""), ("straight", "straight = true\nconstant_speed = true"))
     )
     clips = make(text, "stroll")
@@ -139,6 +142,7 @@ def test_a_path_is_straightened_and_walked_evenly():
     track = clips["straight"].root_motion
     assert abs(track.turn_deg) < 1e-6
     assert np.abs(track.position[:, 0]).max() < 0.005
+    assert abs(track.position[-1, 0]) < 0.001, "it leads straight on"
     speeds = np.linalg.norm(np.diff(track.position[:, :2], axis=0), axis=-1)
     assert np.ptp(speeds) < 1e-3 * speeds.mean()
     assert track.path_m == pytest.approx(clips["bent"].root_motion.path_m, rel=0.01)

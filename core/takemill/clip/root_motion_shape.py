@@ -51,7 +51,7 @@ def shape_root_motion(
     if settings.turn_deg is not None:
         shaped = _set_turn(shaped, np.radians(settings.turn_deg))
     if settings.constant_speed:
-        shaped = _even_out(shaped)
+        shaped = _even_out(shaped, loop)
     if len(root_motion) > 1 and shaped is not root_motion:
         motion = with_root_motion(without_root_motion(motion, root_motion), shaped)
     if settings.forward:
@@ -88,11 +88,17 @@ def _bend(root_motion: RootMotion, extra: Array) -> RootMotion:
     return RootMotion(root_motion.rate, position, root_motion.heading + extra)
 
 
-def _even_out(root_motion: RootMotion) -> RootMotion:
-    """The same path walked at one speed: places by the length of the path, headings with them."""
+def _even_out(root_motion: RootMotion, loop: bool) -> RootMotion:
+    """The same path walked at one speed: places by the length of the path, headings with them.
+
+    A loop's heading is its mean beside the even turn, not what the sway leaves of it at the seam: the path
+    would lead off to a side that depends on the seam's phase.
+    """
     length = _path_lengths(root_motion.position)
     even = np.linspace(0, length[-1], len(root_motion))
     heading = np.linspace(root_motion.heading[0], root_motion.heading[-1], len(root_motion))
+    if loop:
+        heading += (root_motion.heading - heading)[:-1].mean()
     if length[-1] < 1e-9:
         return RootMotion(root_motion.rate, root_motion.position, heading)
     position = np.stack([np.interp(even, length, column) for column in root_motion.position.T], axis=-1)
