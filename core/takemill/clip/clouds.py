@@ -12,8 +12,10 @@ so a block of pairs is one matrix product.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..base.checks import Array, Index
@@ -110,6 +112,73 @@ def cloud(positions: Array, reach: int) -> Cloud:
     points = padded[np.arange(count)[:, None] + np.arange(2 * reach + 1)].reshape(count, -1, 3)
     floor = points[..., 0] + 1j * points[..., 1]
     return Cloud(floor - floor.mean(axis=1, keepdims=True), points[..., 2].copy())
+
+
+def window_distances(places: Places, rows: Index, columns: Index, window: int, last: int) -> Array:
+    """Distances (S, N, M), metres, of windows around frames `rows` (S, N) from those around `columns` (S, M).
+
+    As `Cloud.distances` of windows of `window` frames to both sides. In each of the S blocks the frames
+    follow one another: windows share most of theirs, and the sums over a window are those of single frames'
+    products along a diagonal.
+
+    Args:
+        places: of these frames and of those in their windows, as far as the motion goes.
+        rows: frames, which may leave the motion.
+        columns: frames, as well.
+        window: frames.
+        last: the motion's last frame.
+    """
+    size = 2 * window + 1
+    floors, heights = zip(*(_padded(places, one, window, last) for one in (rows, columns)), strict=True)
+    points = size * floors[0].shape[-1]
+    means = [_window_sums(floor.sum(axis=-1), size) / points for floor in floors]
+    own, their = (
+        _window_sums((np.abs(floor) ** 2 + height**2).sum(axis=-1), size) - points * np.abs(mean) ** 2
+        for floor, height, mean in zip(floors, heights, means, strict=True)
+    )
+    turned = _diagonal_sums(floors[0] @ floors[1].conj().swapaxes(1, 2), size)
+    turned -= points * means[0][:, :, None] * means[1].conj()[:, None]
+    level = _diagonal_sums(heights[0] @ heights[1].swapaxes(1, 2), size)
+    square = own[:, :, None] + their[:, None] - 2 * np.abs(turned) - 2 * level
+    return np.sqrt(np.maximum(square, 0.0) / points)
+
+
+def _padded(places: Places, frames: Index, window: int, last: int) -> tuple[NDArray[np.complex128], Array]:
+    """Floor plane, complex, and heights (S, N + 2 window, P) at frames (S, N) and around them.
+
+    Beyond the motion's ends the positions go on by point reflection. The floor counts from each block's
+    middle, so that its numbers are small.
+    """
+    reach = np.arange(-window, window + 1)
+    wanted = np.concatenate(
+        [frames[:, :1] + reach[:window], frames, frames[:, -1:] + reach[window + 1 :]], axis=1
+    )
+
+    def at(some: Index) -> Array:
+        return places.positions[np.searchsorted(places.frames, some)]
+
+    inside = wanted.clip(0, last)
+    out = at(inside)
+    beyond = wanted != inside
+    if beyond.any():
+        ends = at(inside[beyond])
+        out[beyond] = 2 * ends - at(2 * inside[beyond] - wanted[beyond])
+    floor = out[..., 0] + 1j * out[..., 1]
+    return floor - floor.mean(axis=(1, 2), keepdims=True), out[..., 2]
+
+
+def _window_sums(values: NDArray[Any], size: int) -> NDArray[Any]:
+    """Sums (S, N) over each `size` values in a row of (S, N + size - 1)."""
+    return sliding_window_view(values, size, axis=1).sum(axis=-1)
+
+
+def _diagonal_sums(values: NDArray[Any], size: int) -> NDArray[Any]:
+    """Sums (S, N, M) of `size` values along each diagonal of (S, N + size - 1, M + size - 1)."""
+    count, rows, columns = values.shape
+    sums = np.zeros((count, rows - size + 1, columns - size + 1), values.dtype)
+    for k in range(size):
+        sums += values[:, k : k + sums.shape[1], k : k + sums.shape[2]]
+    return sums
 
 
 def cloud_of(places: Places, first: int, last: int, window: int, end: int) -> Cloud:

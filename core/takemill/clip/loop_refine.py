@@ -8,7 +8,7 @@ import numpy as np
 
 from ..base.checks import Array, Index, Mask
 from ..body.motion import Motion
-from .clouds import Places, cloud_of
+from .clouds import Places, window_distances
 
 # A seam counts as worse by as far as its jerk carries the joints in this time (chosen by eye).
 _JERK_TIME_S = 0.010
@@ -17,8 +17,10 @@ _JERK_TIME_S = 0.010
 TIE_DECIMALS = 7
 _JERK_REACH = 3  # frames to both sides of a seam, in which its jerk is looked for (chosen by eye)
 
+_BLOCK = 64  # seeds that are looked at together: as many as fit a processor's cache
+
 Allowed = Callable[[Index, Index], Mask]
-"""Starts (N, 1) and ends (M,) -> which pairs (N, M) may be a loop."""
+"""Starts and ends that broadcast -> which pairs may be a loop."""
 Pair = tuple[float, float, int, int]
 """Cost in metres, jerk, start and end of a loop."""
 
@@ -31,24 +33,32 @@ def refine(
     The cost is the distance, and more where the body jerks.
     """
     last = len(motion) - 1
+    if not len(seeds):
+        return []
     places = Places.around(motion, joints, seeds, step + max(window, 2 * _JERK_REACH))
     jerk = _jerks(places, min(window, _JERK_REACH), last)
     per_metre = (motion.rate * _JERK_TIME_S) ** 3
+    offsets = np.arange(-step, step + 1)
+    away = np.abs(offsets)[:, None] + np.abs(offsets)
     found = []
-    for seed in seeds:
-        spans = [(max(0, int(c) - step), min(last, int(c) + step)) for c in seed]
-        starts, ends = (np.arange(first, stop + 1) for first, stop in spans)
-        here, there = (cloud_of(places, *span, window, last) for span in spans)
-        worse = (jerk[starts][:, None] + jerk[ends]) / 2
-        cost = here.distances(slice(None), slice(None), there) + worse * per_metre
-        cost = np.where(allowed(starts[:, None], ends), cost, np.inf)
-        away = np.abs(starts - seed[0])[:, None] + np.abs(ends - seed[1])
-        nearest = np.lexsort((away.ravel(), np.round(cost, TIE_DECIMALS).ravel()))[0]
-        row, column = np.unravel_index(int(nearest), cost.shape)
-        if np.isfinite(cost[row, column]):
-            found.append(
-                (float(cost[row, column]), float(worse[row, column]), int(starts[row]), int(ends[column]))
-            )
+    for some in np.array_split(seeds, -(-len(seeds) // _BLOCK)):
+        starts, ends = some[:, :1] + offsets, some[:, 1:] + offsets
+        there = [((frames >= 0) & (frames <= last)) for frames in (starts, ends)]
+        first, second = (frames.clip(0, last) for frames in (starts, ends))
+        worse = (jerk[first][:, :, None] + jerk[second][:, None]) / 2
+        cost = window_distances(places, starts, ends, window, last) + worse * per_metre
+        fits = allowed(first[:, :, None], second[:, None]) & there[0][:, :, None] & there[1][:, None]
+        cost = np.where(fits, cost, np.inf).reshape(len(some), -1)
+        rounded = np.round(cost, TIE_DECIMALS)
+        ties = rounded == rounded.min(axis=1, keepdims=True)
+        nearest = np.where(ties, away.ravel(), 2 * len(offsets)).argmin(
+            axis=1
+        )  # the seed's own, or next to it
+        rows, columns = np.unravel_index(nearest, away.shape)
+        each = np.arange(len(some))
+        for k in np.flatnonzero(np.isfinite(cost[each, nearest])):
+            start, end = int(starts[k, rows[k]]), int(ends[k, columns[k]])
+            found.append((float(cost[k, nearest[k]]), float(worse[k, rows[k], columns[k]]), start, end))
     return found
 
 

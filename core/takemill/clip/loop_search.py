@@ -114,7 +114,7 @@ def find_loops(
     settings = settings or LoopSettings()
     _check_settings(settings)
     first, stop = within or (0, len(motion))
-    take, motion = motion, motion.slice(first, stop)
+    take, motion = motion, _view(motion, first, stop)
     joints = main_joints(body)
     step = max(1, round(motion.rate / settings.coarse_hz))
     coarse = positions_at(motion, np.arange(0, len(motion), step), _coarse_joints(body, joints))
@@ -153,6 +153,19 @@ def find_loops(
     chosen = _drop_near([pairs[k][2:] for k in order], step, settings.count)
     chosen = [(first + start, first + end) for start, end in chosen]
     return measure_loops(take, body, chosen, settings, note)
+
+
+def _view(motion: Motion, first: int, stop: int) -> Motion:
+    """Frames [first, stop) of a motion, nothing copied or looked at again.
+
+    Raises:
+        InputError: the range is empty or leaves the motion.
+    """
+    if not 0 <= first < stop <= len(motion):
+        return motion.slice(first, stop)
+    tracks = {joint: track[first:stop] for joint, track in motion.translations.items()}
+    rotations, root = motion.rotations[first:stop], motion.root_translation[first:stop]
+    return Motion.trusted(motion.skeleton, motion.rate, rotations, root, tracks)
 
 
 def measure_loops(
