@@ -16,7 +16,7 @@ from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.fit.fit import FitSettings, fit
-from takemill.fit.rest_match import has_same_bones, rest_turns
+from takemill.fit.rest_match import has_same_bones, posture_note, rest_turns
 from takemill.maths import quat
 
 MATCH = FitSettings(posture="match")
@@ -125,3 +125,25 @@ def test_a_posture_that_is_none_is_named() -> None:
     motion, parts = performer("synthetic")
     with pytest.raises(InputError, match="posture: expected one of keep, match, got 'stoop'"):
         fit(motion, parts, motion.skeleton, parts, FitSettings(posture="stoop"))
+
+
+@pytest.mark.parametrize("posture", ["keep", "match"])
+def test_another_posture_at_rest_is_said_and_what_becomes_of_it(posture: str) -> None:
+    performer_body, parts = body(Build())
+    other, other_parts = body(replace(BROAD, facing_deg=40.0))
+    assert posture_note(performer_body, parts, other, other_parts, posture) == ""
+    stooped = in_rest(other, other_parts, {"head": (25.0, 0.0, 0.0)})
+    told = posture_note(performer_body, parts, stooped, other_parts, posture)
+    assert "its head is held 25 degrees from the performer's" in told
+    assert ("its own posture is kept" in told) == (posture == "keep")
+    assert ("the performer's posture is taken" in told) == (posture == "match")
+
+
+def test_collar_bones_that_begin_elsewhere_go_along_with_the_chest() -> None:
+    """Rigs begin them anywhere: of the sample's and the CMU body's the lines differ by 38 degrees."""
+    motion = open_data.cmu(0)
+    parts = find_body_map(motion.skeleton)
+    other, other_parts = body(Build())
+    turns = rest_turns(motion.skeleton, parts, other, other_parts)
+    for side in ("left", "right"):
+        assert quat.angle_between(turns[f"{side}Shoulder"], turns["chest"]) < 1e-9

@@ -11,6 +11,7 @@ import bpy
 from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import GoalResult, missed_goals
+from takemill.fit.rest_match import posture_note
 from takemill.pipeline.fit_take import fit_take, goals_of_take
 from takemill.pipeline.prepare_take import PreparedTake
 
@@ -83,8 +84,11 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
                 takes.keep_made_with(new, "fit", replace(chosen, fit=how))
                 made.append(f"{new.name} is the active action of {target.armature.name}")
         stage.activate(context, targets[0].armature)
-        for target, _, kept, _ in plans:
+        for target, how, kept, _ in plans:
             made += missed_goals(kept, target.armature.name)
+            rests = take.motion.skeleton, take.body, target.skeleton, target.body
+            if note := posture_note(*rests, how.posture):
+                made.append(f"{target.armature.name}: {note}")
         if any(how.hand_pose for _, how, *_ in plans) and not hands_without_fingers(take.body):
             made.append("the hand pose is not used: the take has fingers")
         return "; ".join(made)

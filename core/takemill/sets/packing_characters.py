@@ -22,6 +22,7 @@ from ..files.take_motion import takes_in
 from ..fit.fingers import hands_without_fingers, pose_by_names
 from ..fit.fit import FitSettings
 from ..fit.goal_results import missed_goals
+from ..fit.rest_match import posture_note
 from ..pipeline import stages
 from ..pipeline.character_springs import springs_of
 from ..pipeline.finish_clip import FinishedClip
@@ -290,6 +291,10 @@ def _fit_characters(
             one = one.with_root()
         fit, hands = own.recipe.fit, one.hand_pose(own.recipe.fit)
         fitted = [fit_take(take, one.rig.skeleton, one.body, fit, hands) for take in takes]
+        for take in takes:
+            own_body = take.motion.skeleton, take.body
+            if note := posture_note(*own_body, one.rig.skeleton, one.body, fit.posture):
+                say(f"{one.name}, {take.name}: {note}")
         for take in fitted:
             for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
                 say(line)
