@@ -132,7 +132,7 @@ def test_a_goal_that_no_arm_reaches_is_told_and_does_not_snap(takes: dict[str, h
     fitted = fit_with_goals(take.motion, take.body, skeleton, parts)
     (result,) = fitted.goals
     assert not result.reached
-    assert 0.01 < result.worst_m < 0.05
+    assert 0.01 < result.worst_m < 0.08
     assert peak_turn(fitted.motion, parts) < 1.6 * peak_turn(take.motion, take.body)
 
 

@@ -147,8 +147,8 @@ def fit_with_goals(
     goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
     asked = courses(goals, source, bodies, scale)
-    fitted = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
-    return Fitted(share_twist(fitted, target_body), goal_results(fitted, asked, bodies[1]))
+    fitted, more = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
+    return Fitted(share_twist(fitted, target_body), goal_results(fitted, asked, bodies[1], more))
 
 
 def _expect_fitting(

@@ -14,10 +14,11 @@ from ..maths import quat
 from ..maths.blocks import each_solved
 from .goal_figures import FLOOR_ALONG, Figure
 from .goal_limits import added, beyond, capped, softened
+from .goal_looks import Looks
 from .goal_pose import GoalPose
 from .goal_targets import Course, wanted_line, wanted_point
 
-_PASSES = 2  # each finds what the one before left: trunk and shoulders turn by what is still missing
+_PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
 _MAX_SHOULDER_RAD, _MAX_TRUNK_RAD = np.radians(25.0), np.radians(50.0)  # about as far as people's (no source)
 _TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
 _MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
@@ -53,6 +54,8 @@ class Arms:
         self.arms = {side: arm for side in SIDES if (arm := self._arm(side)) is not None}
         self.kept = {side: pose.turned[arm.hand] for side, arm in self.arms.items()}
         self.trunk = self._trunk()
+        self.weights = [course.weight for course in courses]
+        self.looks = Looks(pose, figure, courses, rows, floor_points)
         self.bent = np.zeros((len(pose), 3))
         self.aside, self.loose = np.zeros((len(pose), 3)), np.zeros(len(pose))
         self.lifted = {side: np.zeros((len(pose), 3)) for side in self.arms}
@@ -80,9 +83,23 @@ class Arms:
         return shared[shared.index(hips) + 1 :] if hips in shared else []
 
     def reach(self) -> None:
-        """Brings the hands to their goals."""
+        """Brings the hands to their goals; those that are far out of reach are let go."""
         if not self.arms:
             return
+        self._reach()
+        shares = [self.looks.share_in_reach(n) for n in range(len(self.courses))]
+        if any((share < 1).any() for share in shares):
+            self.weights = [weight * share for weight, share in zip(self.weights, shares, strict=True)]
+            for joint in (*self.trunk[:1], *(arm.upper for arm in self.arms.values())):
+                self.pose.restore(joint)
+            for arm in self.arms.values():
+                self.pose.restore(arm.upper if arm.shoulder is None else arm.shoulder)
+            self.bent[:], self.aside[:] = 0.0, 0.0
+            for lifted in self.lifted.values():
+                lifted[:] = 0.0
+            self._reach()
+
+    def _reach(self) -> None:
         for turn in range(_PASSES):
             points = self._points()
             if turn:
@@ -93,13 +110,16 @@ class Arms:
             self._lend(goals, frees)
             for side, arm in self.arms.items():
                 self._bend(side, arm, goals[side], weights[side], hands[side])
+            if turn + 1 < _PASSES:
+                self.looks.correct()
 
     def _points(self) -> dict[int, Array]:
         """Where the points of hands go (N, 3), for each course of one hand."""
         out = dict(self.floor_points)
         for n, course in enumerate(self.courses):
             if course.kind == "body":
-                out[n] = wanted_point(course, self.figure, self.pose.at_rows(self.rows[n], course.joints))
+                pose = self.pose.at_rows(self.rows[n], course.joints)
+                out[n] = wanted_point(course, self.figure, pose, self.looks.more[n])
         return out
 
     def _elbows_down(self) -> None:
@@ -111,7 +131,7 @@ class Arms:
                     pose, rows = self.pose, self.rows[n]
                     turned, place = pose.turned[arm.lower], pose.at[arm.lower].copy()
                     step = course.hold.held(self.floor_points[n] - place[rows])
-                    place[rows] += course.weight[:, None] * step
+                    place[rows] += self.weights[n][:, None] * step
                     line = pose.at[arm.lower] - pose.at[arm.upper]
                     pose.turn(arm.upper, quat.between(line, place - pose.at[arm.upper]))
                     pose.set_turned(arm.lower, turned)
@@ -128,7 +148,7 @@ class Arms:
         left = {side: np.ones(count) for side in self.arms}
         for n, course in enumerate(self.courses):
             for side in self._sides(course):
-                left[side][self.rows[n]] *= 1 - course.weight
+                left[side][self.rows[n]] *= 1 - self.weights[n]
         hands = {
             side: quat.slerp(
                 pose.turned[arm.hand], _near(self.kept[side], pose.turned[arm.hand]), 1 - left[side]
@@ -141,7 +161,7 @@ class Arms:
             for n, course in enumerate(self.courses):
                 if course.part != f"{side}Hand" or course.kind not in ("body", "floor"):
                     continue
-                rows, weight = self.rows[n], course.weight
+                rows, weight = self.rows[n], self.weights[n]
                 along = course.along if course.kind == "body" else np.full(len(rows), FLOOR_ALONG)
                 away = quat.rotate(hands[side][rows], self.figure.anchors[course.part].on_axis(along))
                 step[rows] += weight[:, None] * course.hold.held(points[n] - away - pose.at[arm.hand][rows])
@@ -169,7 +189,7 @@ class Arms:
         for n, course in enumerate(self.courses):
             if course.kind not in ("hands", "prop"):
                 continue
-            rows, weight = self.rows[n], course.weight
+            rows, weight = self.rows[n], self.weights[n]
             ends = []
             for side, along in (("left", course.along), ("right", course.along_other)):
                 offset = quat.rotate(hands[side][rows], self.figure.anchors[f"{side}Hand"].on_axis(along))
@@ -177,7 +197,7 @@ class Arms:
             held = self.pose.at_rows(rows, course.joints)
             for side in SIDES:
                 held.turned[self.arms[side].hand] = hands[side][rows]
-            line = wanted_line(course, self.figure, held)
+            line = wanted_line(course, self.figure, held, self.looks.more[n])
             step[rows] += weight[:, None] * (line - (ends[1] - ends[0]))
             total[rows] += weight
             free[rows] *= 1 - weight
@@ -185,7 +205,7 @@ class Arms:
         stands = {side: np.ones(count) for side in SIDES}
         for n, course in enumerate(self.courses):
             if course.on == "floor" and course.part.endswith("Hand"):
-                stands[course.part.removesuffix("Hand")][self.rows[n]] *= 1 - course.weight
+                stands[course.part.removesuffix("Hand")][self.rows[n]] *= 1 - self.weights[n]
         step = step * (stands["left"] + stands["right"] - stands["left"] * stands["right"])[:, None]
         self.loose = (1 - free) * alone["left"] * alone["right"]
         for side in SIDES:
@@ -297,7 +317,7 @@ class Arms:
             return None
         out = np.zeros(len(self.pose))
         for n in found:
-            out[self.rows[n]] = self.courses[n].weight
+            out[self.rows[n]] = self.weights[n]
         return out
 
 

@@ -15,6 +15,7 @@ from ..body.motion import Motion
 from ..body.rest_frames import matched_frames
 from ..body.skeleton import Skeleton
 from ..maths import quat
+from ..maths.capsule_distance import capsule_distances
 from ..maths.ray_exit import ray_exit
 from .body_shape import body_shape
 from .capsules import TRUNK, Capsules
@@ -104,6 +105,29 @@ class Figure:
         """Which capsules (C,) belong to parts."""
         return np.array([part in parts for part in self.shape.parts], bool)
 
+    def gap(self, pose: GoalPose, hand: str, other: str) -> Array:
+        """From the surface of a hand to that of a part (N,), metres; below 0 they lie in each other."""
+        a, b, mine = self._ends(pose, hand)
+        c, d, others = self._ends(pose, other)
+        gaps = capsule_distances(a[:, :, None], b[:, :, None], mine[:, None], c[:, None], d[:, None], others)[
+            0
+        ]
+        return np.asarray(gaps.min(axis=(1, 2)))
+
+    def _ends(self, pose: GoalPose, part: str) -> tuple[Array, Array, Array]:
+        """The capsules around a part: both ends (N, C, 3) and radius (C,); fingers go with their hand."""
+        anchor, mine = self.anchors[part], np.flatnonzero(self.capsules(*self.around(part)))
+        joints = [self.shape.joints[k] for k in mine]
+        if not all(joint in pose.at for joint in joints):
+            joints, a, b = [anchor.joint] * len(mine), anchor.a, anchor.b
+        else:
+            a, b = self.shape.a[mine], self.shape.b[mine]
+        ends = [
+            np.stack([pose.point(joint, end) for joint, end in zip(joints, one, strict=True)], axis=1)
+            for one in (a, b)
+        ]
+        return ends[0], ends[1], anchor.radius
+
     def around(self, part: str) -> tuple[str, ...]:
         """The parts whose capsules make up the surface around a part."""
         if part.endswith("Hand"):
@@ -145,8 +169,10 @@ class Figure:
             joint, mask = body.get(part), self.capsules(*self.around(part))
             if joint is None or not mask.any():
                 return None
-            tips = np.concatenate([one[mask] for one in ends])
-            return at[joint], tips[np.argmax(np.linalg.norm(tips - at[joint], axis=-1))]
+            # Along the hand as both bodies have it, not to the tip of a thumb that stands out.
+            way = quat.rotate(self.frames[part], np.array([1.0 if side == "left" else -1.0, 0.0, 0.0]))
+            length = max(float(((one[mask] - at[joint]) @ way).max()) for one in ends)
+            return at[joint], at[joint] + length * way
         start, stop = body.get(part), body.get(side + _NEXT.get(part[len(side) :], "-"))
         return None if start is None or stop is None else (at[start], at[stop])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,30 +39,39 @@ class GoalResult:
         return self.worst_m <= MAX_ERROR_M
 
 
-def goal_results(fitted: Motion, those: Iterable[Course], figure: Figure) -> tuple[GoalResult, ...]:
-    """The goals of courses, in the order of time, and how far off each is in a motion of a figure."""
+def goal_results(
+    fitted: Motion, those: Sequence[Course], figure: Figure, more: Sequence[Array]
+) -> tuple[GoalResult, ...]:
+    """The goals of courses, in the order of time, and how far off each is in a motion of a figure.
+
+    `more` is what `keep_goals` gave: (N,) for each course, metres.
+    """
     found = []
     pose = posed(figure, fitted)
-    for course in those:
-        off = _off(course, pose.at_rows(course.frames, course.joints), figure, len(fitted), fitted.rate)
+    for course, out in zip(those, more, strict=True):
+        mine = pose.at_rows(course.frames, pose.joints)
+        off = _off(course, mine, figure, out, len(fitted), fitted.rate)
+        if len(course.asked):
+            gap = figure.gap(mine.at_rows(course.looks, mine.joints), course.part, course.on)
+            off[course.looks] = np.maximum(off[course.looks], np.abs(gap - course.asked))
         for goal in course.goals:
             held = off[slice(*np.searchsorted(course.frames, (goal.start, goal.stop)))]
             found.append(GoalResult(goal, float(held.max()), float(held.mean())))
     return tuple(sorted(found, key=lambda one: (one.goal.start, one.goal.part, one.goal.on)))
 
 
-def _off(course: Course, pose: GoalPose, figure: Figure, count: int, rate: float) -> Array:
+def _off(course: Course, pose: GoalPose, figure: Figure, more: Array, count: int, rate: float) -> Array:
     """How far (N,) the part is from where its goals have it, metres."""
     if course.on == "floor":
         point = floor_low(figure, pose, course.part)[1]
         wanted = wanted_on_floor(course, figure, pose, count, blend_frames(rate))
     elif course.kind == "body":
         point = hand_point(figure, pose, course.part, course.along)
-        wanted = wanted_point(course, figure, pose)
+        wanted = wanted_point(course, figure, pose, more)
     else:
         ends = (("leftHand", course.along), ("rightHand", course.along_other))
         left, right = (hand_point(figure, pose, hand, along) for hand, along in ends)
-        point, wanted = right - left, wanted_line(course, figure, pose)
+        point, wanted = right - left, wanted_line(course, figure, pose, more)
     return quat.length(wanted - point)
 
 

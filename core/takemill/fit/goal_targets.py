@@ -22,6 +22,7 @@ from .goal_pose import GoalPose
 from .goals import Goal, blend_frames, window
 
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
+_LOOK_S = 0.1  # from one look at the gap between all capsules to the next: hands slide slowly on a body
 _SLOWING_S = 0.08  # the change at a goal's end goes on for about so long. Trial: goals_table.py
 
 
@@ -85,6 +86,8 @@ class Course:
         gap: (N,) between the surfaces, metres of the target.
         thick: (N,) between hands: of `where`, what the source's hands make up, metres of the target.
         hold: how what is asked for goes on before and after the goals.
+        looks: (L,) of the N, some while goals hold, at which the gap between all capsules is looked at.
+        asked: (L,) what it should be there, metres; empty for props and on the floor.
     """
 
     kind: str
@@ -101,6 +104,14 @@ class Course:
     gap: Array
     thick: Array
     hold: Hold
+    looks: Index
+    asked: Array
+
+    def at_looks(self, values: Array) -> Array:
+        """Values (L,) of the looks, for all frames (N,)."""
+        if not len(self.asked):
+            return np.zeros(len(self.frames))
+        return np.interp(self.frames, self.frames[self.looks], values)
 
 
 def courses(
@@ -159,13 +170,25 @@ def _course(
         thick = size * _thick(own, pose, along, along_other, where)
         where = size * where
         gap = quat.length(where) - thick
+    looks = _looks(goals, frames, rate)
+    asked = np.zeros(0)
+    if kind in ("body", "hands"):
+        asked = size * own.gap(source.at_rows(frames[looks], source.joints), part, on)
     on = on if on == "floor" else _on_target(other, on)
     if kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on)):
         gap = gap - _course_of(goals, frames, gap, count, blend)
+        asked = np.zeros(len(asked))
     carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
     hold = _hold(goals, frames, count, blend, rate)
     return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
-                  gap, thick, hold)  # fmt: skip
+                  gap, thick, hold, looks, asked)  # fmt: skip
+
+
+def _looks(goals: Sequence[Goal], frames: Index, rate: float) -> Index:
+    """Some of the frames (N,) in which goals hold, the first and the last of each among them."""
+    step = max(round(_LOOK_S * rate), 1)
+    times = [np.append(np.arange(goal.start, goal.stop - 1, step), goal.stop - 1) for goal in goals]
+    return np.searchsorted(frames, np.unique(np.concatenate(times)))
 
 
 def _seen(figure: Figure, part: str) -> bool:
@@ -225,23 +248,29 @@ def _thick(figure: Figure, pose: GoalPose, along: Array, along_other: Array, bet
     )
 
 
-def wanted_line(course: Course, figure: Figure, pose: GoalPose) -> Array:
-    """From the left hand's point to the right's (N, 3) on the target, whose frames are the course's."""
+def wanted_line(course: Course, figure: Figure, pose: GoalPose, more: Array) -> Array:
+    """From the left hand's point to the right's (N, 3) on the target, whose frames are the course's.
+
+    By `more` (N,) metres they are further apart than the thickness at their points says.
+    """
     if course.kind == "prop":
         return course.where
     far = quat.length(course.where)
     thick = _thick(figure, pose, course.along, course.along_other, course.where)
     # Where hands lie in each other the line between them has no sure direction: it keeps its length there.
     sure = far**2 / (far**2 + (0.2 * course.thick) ** 2 + _TINY)
-    longer = sure * (thick + course.gap - far) / np.maximum(far, _TINY)
+    longer = sure * (thick + course.gap + more - far) / np.maximum(far, _TINY)
     return course.where * (1 + longer)[:, None]
 
 
-def wanted_point(course: Course, figure: Figure, pose: GoalPose) -> Array:
-    """Where a hand's point goes (N, 3) on the target's body, whose pose has the course's frames."""
+def wanted_point(course: Course, figure: Figure, pose: GoalPose, more: Array) -> Array:
+    """Where a hand's point goes (N, 3) on the target's body, whose pose has the course's frames.
+
+    By `more` (N,) metres it is further out than the thickness at its point says.
+    """
     anchor = figure.anchors[course.on]
     out = quat.rotate(pose.turned[anchor.joint], quat.rotate(anchor.frame, course.where))
-    far = anchor.surface(course.place, course.where) + course.gap
+    far = anchor.surface(course.place, course.where) + course.gap + more
     far = far + hand_thickness(figure, pose, course.part, course.along, -out)
     return pose.point(anchor.joint, anchor.point(course.place, course.where, far))
 

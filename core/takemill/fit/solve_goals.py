@@ -34,17 +34,23 @@ _MIN_BEND_SINE2 = 0.05  # as in pin_legs: a straighter limb counts as bent by so
 
 
 def keep_goals(
-    fitted: Motion, those: Sequence[Course], figure: Figure, contacts: Contacts | None = None
-) -> Motion:
-    """The fitted motion of a figure with its goals kept; feet that are planted stay where they are."""
+    fitted: Motion,
+    those: Sequence[Course],
+    figure: Figure,
+    contacts: Contacts | None = None,
+) -> tuple[Motion, tuple[Array, ...]]:
+    """The fitted motion of a figure with its goals kept; feet that are planted stay where they are.
+
+    And for each course how much further out (N,) its part is than the thickness at its point says, metres.
+    """
     if not those:
-        return fitted
+        return fitted, ()
     frames = np.unique(np.concatenate([course.frames for course in those]))
     solver = _Solver(fitted, frames, those, figure, contacts)
     solver.lay_on_floor()
     arms = Arms(solver.pose, figure, those, solver.rows, solver.floor_points)
     arms.reach()
-    return solver.pose.written()
+    return solver.pose.written(), tuple(arms.looks.more)
 
 
 class _Solver:

@@ -1,0 +1,46 @@
+"""Contacts of hands on bodies whose mesh is known: surfaces meet, and neither stays off nor goes in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import hand_takes
+from fit_bodies import BROAD, TOON, Build
+from hand_measures import gap_m
+from skinned_bodies import Girth, skinned
+from takemill.body.body_map import leg_length
+from takemill.fit.body_shape import body_shape
+from takemill.fit.find_goals import find_goals
+from takemill.fit.fit import FitSettings, fit
+from takemill.fit.fit_scale import Scale
+from takemill.fit.goal_figures import figures, posed
+from takemill.fit.goal_results import goal_results
+from takemill.fit.goal_targets import courses
+from takemill.fit.solve_goals import keep_goals
+
+BODIES = {
+    "stout": (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15, thigh=0.10)),
+    "broad": (BROAD, Girth(trunk_wide=0.25, trunk_deep=0.15, thigh=0.11)),
+    "toon": (TOON, Girth(trunk_wide=0.18, trunk_deep=0.12, thigh=0.09, head=0.13)),
+}
+
+
+@pytest.mark.parametrize("build", BODIES)
+@pytest.mark.parametrize("name", ["clap", "hips", "knees", "chin"])
+def test_hands_lie_on_the_mesh(name: str, build: str) -> None:
+    """Within 5 mm of its capsules, where they were 4 to 150 mm off: no mesh is deeper than that in itself."""
+    take, (skeleton, parts, skin) = hand_takes.TAKES[name](60.0), skinned(*BODIES[build])
+    shape = body_shape(skeleton, parts, skin)
+    bodies = figures(take.motion.skeleton, take.body, skeleton, parts, target_shape=shape)
+    source = posed(bodies[0], take.motion)
+    ratio = leg_length(skeleton, parts) / leg_length(take.motion.skeleton, take.body)
+    goals = find_goals(source, bodies[0], 0.0)
+    asked = courses(goals, source, bodies, Scale(ratio, ratio, 0.0))
+    plain = fit(take.motion, take.body, skeleton, parts, FitSettings(goals=()))
+    kept, more = keep_goals(plain, asked, bodies[1])
+    for one in take.relations:
+        held = slice(one.start, one.stop)
+        gaps = [np.abs(gap_m(some, shape, one.part, one.on)[held]).max() for some in (plain, kept)]
+        assert gaps[1] < min(0.005, gaps[0])
+    assert max(one.worst_m for one in goal_results(kept, asked, bodies[1], more)) < 0.005
