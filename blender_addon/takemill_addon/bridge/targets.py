@@ -131,10 +131,11 @@ class Target:
             InputError: it does not; all is then as it was.
         """
         plays, part_of = own_layer.playing(own), {bone: part for part, bone in held.parts.items()}
+        posed = {part_of[bone] for bone in self._leaving_rest(fitted)} | set(source)
         leave = {
             control.bone
             for control in filter(held.is_free, held.controls)
-            if part_of[held.rig.names[control.joint]] not in source
+            if part_of[held.rig.names[control.joint]] not in posed
             or (control.bone in plays and not take_wins)
         }
         inside = self.frame.armature_motion(fitted, held.rig.skeleton)
@@ -152,12 +153,15 @@ class Target:
         """The bones that a take of these parts moves: those of the body, and all that leave their rest."""
         free = own_layer.free_bones(self.skeleton, self.body)
         mapped = self.body.names(self.skeleton).items()
+        of_body = frozenset(bone for part, bone in mapped if bone not in free or part in source)
+        return of_body | self._leaving_rest(fitted)
+
+    def _leaving_rest(self, fitted: Motion) -> frozenset[str]:
+        """The bones that a motion turns or takes away from their rest."""
         rest = self.skeleton.rest_rotation
         away = np.abs(np.abs(np.einsum("fjc,jc->fj", fitted.rotations, rest)) - 1).max(axis=0) > _LEAST_TURN
         joints = {*np.flatnonzero(away).tolist(), *fitted.translations}
-        return frozenset(bone for part, bone in mapped if bone not in free or part in source) | frozenset(
-            self.skeleton.names[joint] for joint in joints
-        )
+        return frozenset(self.skeleton.names[joint] for joint in joints)
 
     def _left_over(self, own: list[bpy.types.FCurve]) -> frozenset[str]:
         """Bones that the character's Action moves and that would be left as they stand.

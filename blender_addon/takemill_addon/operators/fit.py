@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import bpy
 
+from takemill.base.errors import InputError, TakemillError
 from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import GoalResult, missed_goals
@@ -18,6 +19,7 @@ from takemill.pipeline.prepare_take import PreparedTake
 from ..bridge import actions, hand_contacts, recipe, stage, takes
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
+from ..bridge.mesh_soles import deformed_meshes
 from ..bridge.targets import Target
 
 Plan = tuple[tuple[GoalResult, ...], Callable[[str], bpy.types.Action]]
@@ -64,16 +66,18 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> str:
         work, chosen = self.read_work(context), recipe.recipe_of(context.scene)
         take = takes.prepare_work(work, chosen)
-        targets = [Target.of(context.scene, one) for one in targets_of(context)]
+        targets = []
+        for one in targets_of(context):
+            with _named(one):
+                targets.append(Target.of(context.scene, one))
         goals = goals_of_take(take, chosen.fit)
-        hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
         wins, plans = context.scene.takemill.fit_take_wins, []
         for target in targets:
             how = chosen.of_character(target.armature.name).fit
             how = hand_contacts.settings_with(work.action, how)
             plan = _whole if how.part == "whole" else _part
-            plans.append((target, how, *plan(context, work, take, target, how, wins)))
-        hand_contacts.note_results(work.action, [goal for _, _, kept, _ in plans for goal in kept])
+            with _named(target.armature):
+                plans.append((target, how, *plan(context, work, take, target, how, wins)))
         made = []
         with contextlib.ExitStack() as stack:  # all or none
             for target in targets:
@@ -83,15 +87,40 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
                 new = write(actions.fitting_name(work.action.name, suffix))
                 takes.keep_made_with(new, "fit", replace(chosen, fit=how))
                 made.append(f"{new.name} is the active action of {target.armature.name}")
+        hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
+        hand_contacts.note_results(work.action, [goal for _, _, kept, _ in plans for goal in kept])
         stage.activate(context, targets[0].armature)
-        for target, how, kept, _ in plans:
-            made += missed_goals(kept, target.armature.name)
-            rests = take.motion.skeleton, take.body, target.skeleton, target.body
-            if note := posture_note(*rests, how.posture):
-                made.append(f"{target.armature.name}: {note}")
-        if any(how.hand_pose for _, how, *_ in plans) and not hands_without_fingers(take.body):
-            made.append("the hand pose is not used: the take has fingers")
-        return "; ".join(made)
+        return "; ".join((*made, *_notes(take, plans)))
+
+
+def _notes(
+    take: PreparedTake,
+    plans: list[tuple[Target, FitSettings, tuple[GoalResult, ...], Callable[[str], bpy.types.Action]]],
+) -> Iterator[str]:
+    """What there is to say of a fit: what it could not keep, and what it does not use."""
+    for target, how, kept, _ in plans:
+        yield from missed_goals(kept, target.armature.name)
+        if note := posture_note(take.motion.skeleton, take.body, target.skeleton, target.body, how.posture):
+            yield f"{target.armature.name}: {note}"
+        if not any(deformed_meshes(target.armature)):
+            yield f"{target.armature.name} has no mesh: its soles are taken from its bones' ends"
+    if any(how.hand_pose for _, how, *_ in plans) and not hands_without_fingers(take.body):
+        yield "the hand pose is not used: the take has fingers"
+
+
+@contextlib.contextmanager
+def _named(armature: bpy.types.Object) -> Iterator[None]:
+    """What is wrong inside says of which character, too.
+
+    Raises:
+        InputError: something is.
+    """
+    try:
+        yield
+    except TakemillError as problem:
+        if repr(armature.name) in str(problem):
+            raise
+        raise InputError(f"armature {armature.name!r}: {problem}") from problem
 
 
 def _whole(

@@ -126,7 +126,7 @@ class FitProperties:
         description="How long a part comes and goes where the take begins or ends inside the active action",
     )  # fmt: skip
     fit_take_wins: BoolProperty(
-        name="Take Wins",
+        name="Replace Own Motion",
         description="Let the take move jaw, eyes, fingers, tail and props also where the character's active "
         "action moves them; otherwise those keep what they play",
     )
