@@ -253,7 +253,6 @@ def _fit(context) -> None:
 
     _work_on(context, "Suit")
     context.scene.takemill.fit_target = context.scene.objects["Ferrywoman"]
-    context.scene.takemill.fit_arm_clearance = math.radians(12)
     bpy.ops.takemill.map_body()
     bpy.ops.takemill.repair_take()
     bpy.ops.takemill.fit_take()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import math
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -19,7 +18,6 @@ from . import register
 from .bridge import stage
 
 _SUIT, _CHARACTER, _RECIPE, _NAME = "Suit", "Ferrywoman", "marsh_set.toml", "marsh_ferry"
-_ARMS_DEG = 12.0  # the ferrywoman is broader than the performer
 
 
 def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None]) -> list[dict]:
@@ -40,7 +38,6 @@ def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None])
         suit, character = (_armature(context, name) for name in (_SUIT, _CHARACTER))
         chosen = context.scene.takemill
         chosen.fit_target, chosen.set_name, chosen.set_folder = character, _NAME, str(out_dir.resolve())
-        chosen.fit_arm_clearance = math.radians(_ARMS_DEG)
         stage.activate(context, suit)
         steps = (
             ("mapping the body", 0.04, call.map_body, {}),

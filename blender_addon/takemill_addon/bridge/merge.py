@@ -64,7 +64,8 @@ class Merge:
         motion = base.motion.with_skeleton(target.skeleton)
         keep = _kept(target, action, take.body.joints, take_wins)
         hands = target.hand_pose(context, how.hand_pose)
-        merged = merge_take(take, target.skeleton, target.body, how, motion, start - base.start, keep, hands)
+        first = start - base.start
+        merged = merge_take(take, target.skeleton, target.body, how, motion, first, keep, hands, target.shape)
         return cls(target, action, base, merged, how.part)
 
     def write(self, context: bpy.types.Context, name: str) -> bpy.types.Action:

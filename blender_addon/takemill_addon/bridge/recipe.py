@@ -106,6 +106,7 @@ FIELDS = (
     Field("root_motion_height", "root_motion", "height"),
     Field("root_motion_smooth_hz", "root_motion", "smooth_hz"),
     Field("fit_arm_clearance", "fit", "arm_clearance_deg", math.radians, math.degrees),
+    Field("fit_clear_arms", "fit", "clear_arms"),
     Field("fit_feet", "fit", "plant_feet"),
     Field("fit_posture", "fit", "posture"),
     Field(

@@ -15,6 +15,8 @@ from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.body.upright import FindBody
+from takemill.fit.body_shape import body_shape
+from takemill.fit.capsules import Capsules
 from takemill.fit.fingers import pose_by_names
 from takemill.pipeline.prepare_take import body_of
 
@@ -22,6 +24,7 @@ from . import actions, own_layer, recipe, reference, stage
 from .control_check import expect_followed, undone
 from .control_rigs import control_rig
 from .controls import ControlRig
+from .mesh_skin import skin_of
 from .read_action import read_take
 from .rig import ArmatureFrame, Rig, read_rig
 from .write_action import write_controls, write_motion
@@ -40,6 +43,7 @@ class Target:
         skeleton: its bones at rest in the character's space.
         body: which bone plays which part.
         held: how its controls pose it, where it is a control rig; its bones are then those that they pose.
+        shape: its surface, as its meshes show it; None where it has none.
     """
 
     armature: bpy.types.Object
@@ -48,6 +52,7 @@ class Target:
     skeleton: Skeleton
     body: BodyMap
     held: ControlRig | None = None
+    shape: Capsules | None = None
 
     @classmethod
     def of(cls, scene: bpy.types.Scene, armature: bpy.types.Object) -> Target:
@@ -64,11 +69,15 @@ class Target:
         held = control_rig(armature, _finder(scene, armature))
         if held is not None:
             skeleton = frame.world_skeleton(held.rig.skeleton)
-            return cls(armature, held.rig, frame, skeleton, BodyMap.from_names(skeleton, held.parts), held)
+            body = BodyMap.from_names(skeleton, held.parts)
+            shape = _shape(armature, held.rig, frame, skeleton, body)
+            return cls(armature, held.rig, frame, skeleton, body, held, shape)
         rig = read_rig(armature)
         skeleton = frame.world_skeleton(rig.skeleton)
         skeleton = reference.kept_on(scene, armature, rig, frame, skeleton) or skeleton
-        return cls(armature, rig, frame, skeleton, _body_of(scene, armature, skeleton))
+        body = _body_of(scene, armature, skeleton)
+        shape = _shape(armature, rig, frame, skeleton, body)
+        return cls(armature, rig, frame, skeleton, body, shape=shape)
 
     def hand_pose(self, context: bpy.types.Context, name: str) -> Array | None:
         """The pose (J, 4) in the first frame of an Action, for hands without fingers; None for no name.
@@ -192,6 +201,14 @@ def _finder(scene: bpy.types.Scene, target: bpy.types.Object) -> FindBody | None
     if target.name not in loaded.characters or stage.any_part(target):
         return None
     return lambda skeleton: body_of(skeleton, loaded.of_character(target.name))
+
+
+def _shape(
+    armature: bpy.types.Object, rig: Rig, frame: ArmatureFrame, skeleton: Skeleton, body: BodyMap
+) -> Capsules | None:
+    """The surface that a character's meshes show; None where it has none."""
+    skin = skin_of(armature, rig, frame)
+    return body_shape(skeleton, body, skin) if skin.weights.any() else None
 
 
 def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:

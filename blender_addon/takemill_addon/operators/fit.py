@@ -133,7 +133,7 @@ def _whole(
 ) -> Plan:
     """The whole take on a character."""
     pose = target.hand_pose(context, how.hand_pose)
-    fitted = fit_take(take, target.skeleton, target.body, how, pose)
+    fitted = fit_take(take, target.skeleton, target.body, how, pose, target.shape)
 
     def write(name: str) -> bpy.types.Action:
         new = target.write(context, fitted.motion, work.body.joints, work.take.start, name, wins)

@@ -22,6 +22,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_part")
         if chosen.fit_part != "whole":
             layout.prop(chosen, "fit_part_blend_s")
+        layout.prop(chosen, "fit_clear_arms")
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")

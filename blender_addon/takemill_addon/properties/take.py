@@ -94,6 +94,11 @@ class FitProperties:
         soft_max=math.radians(60),
         description="Hold hanging arms out by this angle, clear of a broad body",
     )
+    fit_clear_arms: BoolProperty(
+        name="Clear Arms",
+        default=True,
+        description="Turn arms out of trunk, head and thighs where the character's mesh would meet itself",
+    )
     fit_feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )

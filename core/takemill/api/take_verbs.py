@@ -109,7 +109,7 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
     recipe = recipe_of(recipe)
     take = repair_take(take, recipe)
     if isinstance(to, Take) or Path(to).suffix.lower() == ".bvh":
-        target = take_of(to, recipe)
+        target, shape = take_of(to, recipe), None
         skeleton, body, layout = target.motion.skeleton, target.body_map, target.layout
         hands = None
         if recipe.fit.hand_pose:
@@ -117,14 +117,14 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
     else:
         character = packing_characters.Character.read(to, recipe)
         recipe = recipe.of_character(character.name)
-        skeleton, body = character.rig.skeleton, character.body
+        skeleton, body, shape = character.rig.skeleton, character.body, character.shape
         hands = character.hand_pose(recipe.fit)
         layout = BvhLayout.default(skeleton)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)
     known = PreparedTake(
         take.name, take.digest, take.motion, take.body_map, take.motion, (), Health((), {}), contacts
     )
-    motion = fit_prepared(known, skeleton, body, recipe.fit, hands).motion
+    motion = fit_prepared(known, skeleton, body, recipe.fit, hands, shape).motion
     return Take(take.name, motion, body, layout, take.digest, None, motion, (), contacts)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from ..body.body_map import BodyMap, leg_length
 from ..body.body_parts import SIDES
 from ..body.skeleton import Skeleton
 from ..maths import quat
+from .body_shape_outline import DIRECTIONS, WAYS, solid_outline
 from .capsules import TRUNK, Capsules
 from .skin import Skin
 
@@ -18,12 +20,17 @@ from .skin import Skin
 _SPACING = 0.025  # of points laid on faces
 _SLICE = 0.06  # from one slice of the trunk to the next
 _MIN_RADIUS = 0.004
-_WAYS = 24  # directions in which the outline of a slice is looked for
 _MIN_POINTS = 4  # fewer do not show a shape
+_MIN_KNOWN_SHARE = 0.6  # of an outline's directions: with fewer the points alone count
+_UNKNOWN_REACH = 1.25  # times the widest slice that is known: what reaches further is worn
+_WORN_OVER = 0.015  # of the leg: as far out of the body, but under what is worn, arms lie under a cape
 # Parts that are stacks of slices as the trunk is, and limbs; all others are slabs.
 _STACKS = ("neck", "head")
 _LIMBS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
+_ARMS = ("UpperArm", "LowerArm", "Hand")
 _LIMB_SECTIONS = 3
+_TRIED = 16  # half lengths, and radii, of flat circles
+_OUTSIDE_COST = 1.5  # of a mesh that lies outside of its capsule, beside one that lies inside
 _ROUND = 0.2  # of the radius: a flat circle with a shorter segment is taken as round
 
 
@@ -38,39 +45,79 @@ class _Found:
     radius: float
 
 
+@dataclass(frozen=True)
+class _Mesh:
+    """A skin by parts of the body.
+
+    Attributes:
+        points: (N, 3) vertices and points on faces.
+        parts: names of parts, "" among them.
+        strongest: (N,) the part that each point hangs on most, -1 for none.
+        share: (N, P) how much it hangs on each.
+        corners: (T, 3, 3) the triangles.
+        face_part: (T,) the part of each triangle's first corner.
+        size: the leg's length.
+    """
+
+    points: Array
+    parts: list[str]
+    strongest: Index
+    share: Array
+    corners: Array
+    face_part: Index
+    size: float
+
+    def of(self, *parts: str) -> Mask:
+        """The points (N,) of some parts."""
+        return np.isin(self.strongest, [self.parts.index(part) for part in parts if part in self.parts])
+
+    def faces_of(self, *parts: str) -> Array:
+        """The triangles (T, 3, 3) of some parts."""
+        chosen = [self.parts.index(part) for part in parts if part in self.parts]
+        return self.corners[np.isin(self.face_part, chosen)]
+
+
 def shape_of_mesh(skeleton: Skeleton, body: BodyMap, skin: Skin) -> Capsules:
     """The capsules of all parts that the mesh shows; a vertex is the part's that it hangs on most.
 
     What hangs on joints without a part is the next part's above them; tails and props, and what hangs on
-    them, have none.
+    them, have none. What is worn over trunk and thighs counts as they do, unless the arms rest under it.
     """
+    mesh = _by_parts(skeleton, body, skin)
+    at = skeleton.rest_model[1]
+    found = _trunk(body, at, mesh)
+    for part in mesh.parts:
+        mine = mesh.of(part)
+        if part in ("", *TRUNK) or part.endswith("Shoulder") or mine.sum() < _MIN_POINTS:
+            continue
+        joint, stem = body.require(part), part.removeprefix("left").removeprefix("right")
+        if stem in _LIMBS:
+            end = body.get(part.replace(stem, _LIMBS[stem]))
+            found += _limb(part, joint, mesh, at[joint], None if end is None else at[end])
+        elif stem in _STACKS:
+            found += _stack(part, joint, mesh.points[mine], at[joint], at, skeleton, mesh.size)
+        else:
+            found += _slab(part, joint, mesh.points[mine], at[joint], mesh.size)
+    return _as_capsules(skeleton, found, _MIN_RADIUS * mesh.size)
+
+
+def _by_parts(skeleton: Skeleton, body: BodyMap, skin: Skin) -> _Mesh:
     size = leg_length(skeleton, body)
     points, joints, weights = skin.filled(_SPACING * size)
     names, owner = _parts_of_joints(skeleton, body)
     share = np.zeros((len(points), len(names)))
     for k in range(joints.shape[1]):
         np.add.at(share, (np.arange(len(points)), owner[joints[:, k]]), weights[:, k])
-    strongest = share.argmax(axis=1)
-    held = share.max(axis=1) > 0
-    trunk = [names.index(part) for part in TRUNK if part in names]
-    shoulders = [names.index(part) for side in SIDES if (part := f"{side}Shoulder") in names]
-    at = skeleton.rest_model[1]
-    found: list[_Found] = []
-    mine = held & np.isin(strongest, [*trunk, *shoulders])
-    found += _trunk(body, at, points[mine], share[mine][:, trunk], [names[k] for k in trunk], size)
-    for place, part in enumerate(names):
-        mine = held & (strongest == place)
-        if part in ("", "hips", *TRUNK) or part.endswith("Shoulder") or mine.sum() < _MIN_POINTS:
-            continue
-        joint, stem = body.require(part), part.removeprefix("left").removeprefix("right")
-        if stem in _LIMBS:
-            end = body.get(part.replace(stem, _LIMBS[stem]))
-            found += _limb(part, joint, points[mine], at[joint], None if end is None else at[end], size)
-        elif stem in _STACKS:
-            found += _stack(part, joint, points[mine], at[joint], at, skeleton, size)
-        else:
-            found += _slab(part, joint, points[mine], at[joint], size)
-    return _as_capsules(skeleton, found, _MIN_RADIUS * size)
+    strongest = np.where(share.max(axis=1) > 0, share.argmax(axis=1), -1)
+    return _Mesh(
+        points,
+        names,
+        strongest,
+        share,
+        skin.points[skin.triangles],
+        strongest[skin.triangles[:, 0]],  # the vertices stand first among the points
+        size,
+    )
 
 
 def _parts_of_joints(skeleton: Skeleton, body: BodyMap) -> tuple[list[str], Index]:
@@ -87,80 +134,116 @@ def _parts_of_joints(skeleton: Skeleton, body: BodyMap) -> tuple[list[str], Inde
     return names, owner
 
 
-def _trunk(
-    body: BodyMap, at: Array, points: Array, share: Array, parts: list[str], size: float
-) -> list[_Found]:
+def _trunk(body: BodyMap, at: Array, mesh: _Mesh) -> list[_Found]:
     """Slices along the line from the hip joints to where the arms leave."""
+    parts = [part for part in TRUNK if part in mesh.parts]
+    worn = (*parts, *(f"{side}Shoulder" for side in SIDES))
+    mine = mesh.of(*worn)
+    points = mesh.points[mine]
     if len(points) < _MIN_POINTS or not parts:
         return []
+    share = mesh.share[mine][:, [mesh.parts.index(part) for part in parts]]
     hips = np.mean([at[body.require(f"{side}UpperLeg")] for side in SIDES], axis=0)
     across = at[body.require("leftUpperLeg")] - at[body.require("rightUpperLeg")]
     tops = [at[joint] for side in SIDES if (joint := body.get(f"{side}UpperArm")) is not None]
     top = np.mean(tops, axis=0) if len(tops) == 2 else at[body.require(parts[-1])]
     along = top - hips
-    if np.linalg.norm(along) < 0.05 * size:
+    if np.linalg.norm(along) < 0.05 * mesh.size:
         along = np.cross(across, np.array([0.0, 1.0, 0.0]))
-    height, slices = _slices(points, along / np.linalg.norm(along), size)
+    along = along / np.linalg.norm(along)
+    u = across - (across @ along) * along
+    u /= np.linalg.norm(u)
+    v = np.cross(along, u)
+    arms = mesh.points[mesh.of(*(side + part for side in SIDES for part in _ARMS))]
+    rows = []
+    for middle, inside in _slices(points, along, mesh.size):
+        origin = hips + (middle - hips @ along) * along
+        solid = _solid(mesh.faces_of(*worn), origin, u, v)
+        near = arms[np.abs(arms @ along - middle) < _SLICE * mesh.size]
+        off = points[inside] - origin
+        outer = np.stack([off @ u, off @ v], axis=-1)
+        under = _rests_under(near - origin, u, v, outer, solid, mesh.size)
+        rows.append((origin, share[inside], outer, solid, under))
+    bare = any(row[-1] for row in rows)
+    widest = max((np.abs(solid).max() for *_, solid, _ in rows if solid is not None), default=0.0)
     found = []
-    for middle, mine in slices:
-        part = parts[int(share[mine].sum(axis=0).argmax())]
-        found.append(_flat(part, body.require(part), points[mine], height, middle, across))
+    for origin, weight, outer, solid, _ in rows:
+        if bare and solid is None and np.abs(outer).max() > _UNKNOWN_REACH * widest:
+            continue  # a cape alone
+        part = parts[int(weight.sum(axis=0).argmax())]
+        outline = solid if bare and solid is not None else outer
+        found.append(_flat(part, body.require(part), outline, origin, u, v))
     return found
 
 
-def _slices(points: Array, along: Array, size: float) -> tuple[Array, list[tuple[float, Mask]]]:
-    """The direction, and (middle, which points) of slices that leave no gap."""
+def _solid(corners: Array, origin: Array, u: Array, v: Array) -> Array | None:
+    """The outline (W, 2) of what is solid about a point; None where the faces do not show it."""
+    reach = solid_outline(corners, origin, u, v)
+    known = ~np.isnan(reach)
+    return reach[known, None] * DIRECTIONS[known] if known.mean() >= _MIN_KNOWN_SHARE else None
+
+
+def _rests_under(near: Array, u: Array, v: Array, outer: Array, solid: Array | None, size: float) -> bool:
+    """Whether points of arms (N, 3) about a slice's middle rest under what is worn, outside of the body."""
+    if solid is None or not len(near):
+        return False
+    flat = np.stack([near @ u, near @ v], axis=-1)
+    way = (flat @ DIRECTIONS.T).argmax(axis=1)
+    worn, body = ((one @ DIRECTIONS.T).max(axis=0) for one in (outer, solid))
+    reach = (flat @ DIRECTIONS.T).max(axis=1)
+    gap = _WORN_OVER * size
+    return bool(((reach < worn[way] - gap) & (reach > body[way] + gap)).mean() > 1 / WAYS)
+
+
+def _slices(points: Array, along: Array, size: float) -> Iterator[tuple[float, Mask]]:
+    """(middle, which points) of slices that leave no gap."""
     heights = points @ along
     low, high = float(heights.min()), float(heights.max())
     count = max(int(np.ceil((high - low) / (_SLICE * size))), 1)
     thick = (high - low) / count
-    out = []
     for k in range(count):
         middle = low + (k + 0.5) * thick
         mine = np.abs(heights - middle) <= 0.5 * thick + 1e-9
         if mine.sum() >= _MIN_POINTS:
-            out.append((middle, mine))
-    return along, out
+            yield middle, mine
 
 
-def _flat(part: str, joint: int, points: Array, along: Array, middle: float, across: Array) -> _Found:
-    """One capsule from side to side around a slice, at its middle height."""
-    u = across - (across @ along) * along
-    u /= np.linalg.norm(u)
-    v = np.cross(along, u)
-    centre, ends, radius = _stadium(points @ u, points @ v)
-    base = middle * along
-    a, b = (base + x * u + y * v for x, y in (centre + ends, centre - ends))
+def _flat(part: str, joint: int, outline: Array, origin: Array, u: Array, v: Array) -> _Found:
+    """One capsule from side to side around a slice's outline (N, 2)."""
+    centre, ends, radius = _stadium(outline)
+    a, b = (origin + x * u + y * v for x, y in (centre + ends, centre - ends))
     return _Found(part, joint, a, b, radius)
 
 
-def _stadium(x: Array, y: Array) -> tuple[Array, Array, float]:
-    """A flat circle around points (N,), (N,): its centre (2,), half its segment (2,), and its radius.
+def _stadium(points: Array) -> tuple[Array, Array, float]:
+    """A flat circle around points (N, 2): its centre (2,), half its segment (2,), and its radius.
 
-    It lies as far outside the points where it is furthest as inside where it is nearest.
+    Of those tried, the one whose outline lies nearest to the points' own, where it is furthest from it.
     """
-    turns = 2 * np.pi * np.arange(_WAYS) / _WAYS
-    ways = np.stack([np.cos(turns), np.sin(turns)])
-    spread = np.stack([x, y], axis=-1) @ ways
-    outline = np.stack([x, y], axis=-1)[np.unique(spread.argmax(axis=0))]
-    middle = (outline.max(axis=0) + outline.min(axis=0)) / 2
-    wide, deep = np.ptp(outline, axis=0) / 2
-    long = 0 if wide >= deep else 1
-    radius = min(wide, deep)
-    off = outline - middle
-    reach = np.abs(off[:, long]) - np.sqrt(np.maximum(radius**2 - off[:, 1 - long] ** 2, 0.0))
+    reach = (points @ DIRECTIONS.T).max(axis=0)  # of the convex outline, in each direction
+    low, high = points.min(axis=0), points.max(axis=0)
+    middle, (wide, deep) = (low + high) / 2, (high - low) / 2
+    ways = DIRECTIONS @ DIRECTIONS.T
+    reach = reach - DIRECTIONS @ middle
+    far = np.where(ways > 0.1, reach / np.maximum(ways, 0.1), np.inf).min(axis=1)
+    outline = np.abs(far[:, None] * DIRECTIONS)
+    long, (most, least) = (0, (wide, deep)) if wide >= deep else (1, (deep, wide))
+    halves = np.linspace(0.0, most, _TRIED)[:, None, None]
+    radii = np.linspace(0.7, 1.0, _TRIED)[:, None] * max(least, 1e-6)
+    apart = np.hypot(np.maximum(outline[:, long] - halves, 0.0), outline[:, 1 - long]) - radii
+    worst = np.maximum(_OUTSIDE_COST * apart, -apart).max(axis=2)
+    best = np.unravel_index(int(worst.argmin()), (_TRIED, _TRIED))
     ends = np.zeros(2)
-    ends[long] = max(float(reach.max()), 0.0)
-    beside = np.maximum(np.abs(off) - ends, 0.0)
-    inside = radius - np.hypot(beside[:, 0], beside[:, 1])
-    return middle, ends, float(radius - max(float(inside.max()), 0.0) / 2)
+    ends[long] = halves[best[0], 0, 0]
+    return middle, ends, float(radii[best[1], 0])
 
 
-def _limb(part: str, joint: int, points: Array, start: Array, end: Array | None, size: float) -> list[_Found]:
+def _limb(part: str, joint: int, mesh: _Mesh, start: Array, end: Array | None) -> list[_Found]:
     """Capsules one after the other, from a joint to the next."""
+    points, faces = mesh.points[mesh.of(part)], mesh.faces_of(part)
     away = (points.mean(axis=0) if end is None else end) - start
     length = float(np.linalg.norm(away))
-    if length < 0.01 * size:
+    if length < 0.01 * mesh.size:
         return []
     along = away / length
     u = np.cross(along, np.eye(3)[int(np.abs(along).argmin())])
@@ -168,25 +251,28 @@ def _limb(part: str, joint: int, points: Array, start: Array, end: Array | None,
     v = np.cross(along, u)
     off = points - start
     places = np.clip(off @ along / (length if end is not None else float((off @ along).max())), 0.0, 1.0)
+    worn = part.endswith("Leg")  # skirts count as thighs, wide sleeves not as arms
     found = []
     for k in range(_LIMB_SECTIONS):
         low, high = k / _LIMB_SECTIONS, (k + 1) / _LIMB_SECTIONS
         mine = (places >= low - 1e-9) & (places <= high + 1e-9)
-        if mine.sum() < _MIN_POINTS:
+        outline = None if worn else _solid(faces, start + (low + high) / 2 * length * along, u, v)
+        if outline is None and mine.sum() < _MIN_POINTS:
             continue
-        centre, ends, radius = _stadium(off[mine] @ u, off[mine] @ v)
-        for step in _beside(ends, radius, _ROUND):
-            aside = start + (centre[0] + step[0]) * u + (centre[1] + step[1]) * v
+        outline = np.stack([off[mine] @ u, off[mine] @ v], axis=-1) if outline is None else outline
+        centre, ends, radius = _stadium(outline)
+        for step in centre + _beside(ends, radius):
+            aside = start + step[0] * u + step[1] * v
             found.append(
                 _Found(part, joint, aside + low * length * along, aside + high * length * along, radius)
             )
     return found
 
 
-def _beside(ends: Array, radius: float, least: float) -> Array:
+def _beside(ends: Array, radius: float) -> Array:
     """Places (N, 2) of circles side by side that fill a flat one; one, where its segment is short."""
     half = float(np.abs(ends).max())
-    count = int(np.ceil(half / radius)) + 1 if half > least * radius else 1
+    count = int(np.ceil(half / radius)) + 1 if half > _ROUND * radius else 1
     return np.linspace(-1.0, 1.0, count)[:, None] * ends if count > 1 else np.zeros((1, 2))
 
 
@@ -198,9 +284,13 @@ def _stack(
     if np.linalg.norm(along) < 0.01 * size:
         along = start - at[max(skeleton.parents[joint], 0)]
     along = along / max(float(np.linalg.norm(along)), 1e-9)
-    across = np.cross(along, np.eye(3)[int(np.abs(along).argmin())])
-    along, slices = _slices(points, along, size)
-    return [_flat(part, joint, points[mine], along, middle, across) for middle, mine in slices]
+    u = np.cross(along, np.eye(3)[int(np.abs(along).argmin())])
+    u /= np.linalg.norm(u)
+    v = np.cross(along, u)
+    return [
+        _flat(part, joint, np.stack([points[mine] @ u, points[mine] @ v], axis=-1), middle * along, u, v)
+        for middle, mine in _slices(points, along, size)
+    ]
 
 
 def _slab(part: str, joint: int, points: Array, start: Array, size: float) -> list[_Found]:
@@ -209,14 +299,13 @@ def _slab(part: str, joint: int, points: Array, start: Array, size: float) -> li
     axes = np.linalg.svd(points - middle, full_matrices=False)[2]
     along = axes[0] * (1.0 if axes[0] @ (middle - start) >= 0 else -1.0)
     off = points - middle
-    wide, thin = off @ axes[1], off @ axes[2]
-    centre, ends, radius = _stadium(wide, thin)
+    centre, ends, radius = _stadium(np.stack([off @ axes[1], off @ axes[2]], axis=-1))
     radius = max(radius, _MIN_RADIUS * size)
     place = off @ along
     low, high = float(place.min()) + radius, float(place.max()) - radius
     low, high = (low, high) if low < high else ((low + high) / 2,) * 2
     found = []
-    for step in centre + _beside(ends, radius, _ROUND):
+    for step in centre + _beside(ends, radius):
         base = middle + step[0] * axes[1] + step[1] * axes[2]
         found.append(_Found(part, joint, base + low * along, base + high * along, radius))
     return found

@@ -13,7 +13,9 @@ from ..body.motion import Motion
 from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
-from .clearance import clear_arms
+from .arms_out import hold_arms_out
+from .capsules import Capsules
+from .clearance import Clearance, clear_arms
 from .find_goals import find_goals
 from .fingers import hold_hand_pose
 from .fit_feet import plant_feet
@@ -22,7 +24,7 @@ from .fit_scale import Scale
 from .goal_figures import figures, posed
 from .goal_results import GoalResult, goal_results
 from .goal_targets import courses
-from .goals import KINDS, wanted_goals
+from .goals import KINDS, arm_weights, wanted_goals
 from .part_of_body import PARTS
 from .rest_match import POSTURES
 from .solve_goals import keep_goals
@@ -40,6 +42,7 @@ class FitSettings:
         arm_clearance_deg: hanging arms are held out this much further, for a body broader than the
             performer's; it fades as an arm is raised to the shoulder.
         plant_feet: bend the target's legs so that planted feet stand, not only point, as the performer's.
+        clear_arms: turn arms out of trunk, head and thighs where the character's mesh would meet itself.
         posture: "keep" the character's own: what the performer turns away from rest is added to how the
             character holds hips, trunk, head and collar bones at rest. Or "match" the performer's: both rest
             poses are compared there too.
@@ -57,6 +60,7 @@ class FitSettings:
     floor_m: float = 0.0
     arm_clearance_deg: float = 0.0
     plant_feet: bool = True
+    clear_arms: bool = True
     posture: str = "keep"
     hand_pose: str = ""
     goals: tuple[str, ...] = KINDS
@@ -81,10 +85,12 @@ class Fitted:
     Attributes:
         motion: of the target.
         goals: the contacts of hands and body, in the order of time.
+        clearance: how deep arms lay in the body, and lie; None where they were not cleared.
     """
 
     motion: Motion
     goals: tuple[GoalResult, ...]
+    clearance: Clearance | None = None
 
 
 def fit(
@@ -95,6 +101,7 @@ def fit(
     settings: FitSettings = FitSettings(),
     contacts: Contacts | None = None,
     hand_pose: Array | None = None,
+    shape: Capsules | None = None,
 ) -> Motion:
     """The motion on `target`: bones point where the performer's point, in the same model space.
 
@@ -106,6 +113,7 @@ def fit(
     Where `contacts` (found on the source when None) say that a foot is planted, it stands (see fit_feet).
     Hands whose fingers the source lacks hold `hand_pose`, local rotations (J, 4) of the target, if given.
     Hands and body touch what the performer's touch (see goals). Twist joints get their share (see twist).
+    With the target's surface, `shape`, its arms stay out of its body (see clearance).
 
     Returns:
         F frames at the same rate; only the hips (and a root that both have) move apart from their parent.
@@ -115,7 +123,8 @@ def fit(
         InputError: a body map names joints that its skeleton lacks, a scale is not above 0, or contacts have
             another number of frames.
     """
-    return fit_with_goals(motion, body, target, target_body, settings, contacts, hand_pose).motion
+    given = (motion, body, target, target_body, settings, contacts, hand_pose, shape)
+    return fit_with_goals(*given).motion
 
 
 def fit_with_goals(
@@ -126,6 +135,7 @@ def fit_with_goals(
     settings: FitSettings = FitSettings(),
     contacts: Contacts | None = None,
     hand_pose: Array | None = None,
+    shape: Capsules | None = None,
 ) -> Fitted:
     """What `fit` gives, with a hand pose (J, 4) or none, and how near its goals are."""
     _expect_fitting(motion, body, target, target_body, settings, contacts, hand_pose)
@@ -136,19 +146,27 @@ def fit_with_goals(
     if hand_pose is not None:
         fitted = hold_hand_pose(fitted, target_body, body, hand_pose)
     if settings.arm_clearance_deg:
-        fitted = clear_arms(fitted, target_body, np.radians(settings.arm_clearance_deg))
+        fitted = hold_arms_out(fitted, target_body, np.radians(settings.arm_clearance_deg))
+    clears = shape if settings.clear_arms else None
+    clearance = None
+    if clears is not None:
+        fitted, clearance = clear_arms(fitted, target_body, clears)
     if settings.plant_feet:
         contacts = contacts or find_contacts(motion, body)
         fitted = plant_feet(performer, body, contacts, fitted, target_body, scale)
     if not settings.goals:
-        return Fitted(share_twist(fitted, target_body), ())
-    bodies = figures(motion.skeleton, body, target, target_body)
+        return Fitted(share_twist(fitted, target_body), (), clearance)
+    bodies = figures(motion.skeleton, body, target, target_body, target_shape=shape)
     source = posed(bodies[0], motion)
     goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
     asked = courses(goals, source, bodies, scale)
     fitted, more = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
-    return Fitted(share_twist(fitted, target_body), goal_results(fitted, asked, bodies[1], more))
+    if clears is not None and clearance is not None and goals:
+        fitted, again = clear_arms(fitted, target_body, clears, arm_weights(goals, len(motion), motion.rate))
+        clearance = clearance.followed_by(again)
+    results = goal_results(fitted, asked, bodies[1], more)
+    return Fitted(share_twist(fitted, target_body), results, clearance)
 
 
 def _expect_fitting(

@@ -10,6 +10,7 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
+from ..fit.capsules import Capsules
 from ..fit.find_goals import find_goals
 from ..fit.fit import FitSettings, fit_with_goals
 from ..fit.goal_figures import figures, posed
@@ -30,10 +31,12 @@ def fit_take(
     body: BodyMap,
     settings: FitSettings,
     hand_pose: Array | None = None,
+    shape: Capsules | None = None,
 ) -> PreparedTake:
     """A take on a character; its feet are planted when the performer's were.
 
     Hands whose fingers the take lacks hold `hand_pose`, local rotations (J, 4) of the character, if given.
+    With the character's surface, `shape`, its arms stay out of its body.
     Floors at several heights scale with the legs, as the fit does.
 
     Raises:
@@ -44,7 +47,8 @@ def fit_take(
             f"[fit] part = {settings.part!r}: a part of the body is merged onto an action of the character, "
             'in Blender\'s Fit; here leave it out, or say "whole"'
         )
-    fitted = fit_with_goals(take.motion, take.body, skeleton, body, settings, take.contacts, hand_pose)
+    own = (take.motion, take.body, skeleton, body, settings, take.contacts, hand_pose, shape)
+    fitted = fit_with_goals(*own)
     ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
     return replace(
         take, motion=fitted.motion, body=body, contacts=take.contacts.scaled(ratio), goals=fitted.goals
@@ -60,6 +64,7 @@ def merge_take(
     start: int,
     keep: Collection[int] = (),
     hand_pose: Array | None = None,
+    shape: Capsules | None = None,
 ) -> Motion:
     """A part of a take on a character, the rest of whose body a motion of its own moves.
 
@@ -72,6 +77,7 @@ def merge_take(
         start: the frame of it at which the take begins.
         keep: joints that stay the base's.
         hand_pose: (J, 4) as in `fit_take`.
+        shape: the character's surface, which its arms stay out of.
 
     Returns:
         The base's frames.
@@ -79,5 +85,5 @@ def merge_take(
     Raises:
         TakemillError: the character lacks a part that the fit needs, or the two have no frames in common.
     """
-    whole = fit_take(take, skeleton, body, replace(settings, part="whole"), hand_pose)
+    whole = fit_take(take, skeleton, body, replace(settings, part="whole"), hand_pose, shape)
     return merge_part(base, whole.motion, body, settings.part, start, settings.part_blend_s, keep)

@@ -6,6 +6,7 @@ import difflib
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from ..base import disk
@@ -16,9 +17,12 @@ from ..files.glb_animations import animation_names, renamed_animations, without_
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
+from ..files.glb_skin import read_skin
 from ..files.glb_springs import read_springs
 from ..files.glb_take import read_glb_takes
 from ..files.take_motion import takes_in
+from ..fit.body_shape import body_shape
+from ..fit.capsules import Capsules
 from ..fit.fingers import hands_without_fingers, pose_by_names
 from ..fit.fit import FitSettings
 from ..fit.goal_results import missed_goals
@@ -73,6 +77,15 @@ class Character:
                 f"{path}: {problem}; correct it in the recipe's [characters.{name}.body]"
             ) from problem
         return cls(name, skins_on_top(data), rig, body)
+
+    @cached_property
+    def shape(self) -> Capsules:
+        """Its surface, as its mesh shows it.
+
+        Raises:
+            GlbError: a mesh is malformed.
+        """
+        return body_shape(self.rig.skeleton, self.body, read_skin(self.glb, self.rig, self.name))
 
     def make_room(self, clips: Collection[str], same_names: str) -> bytes:
         """The GLB, made such that clips of these names can be added to it, by the recipe's `same_names`.
@@ -290,7 +303,7 @@ def _fit_characters(
         if own.is_rooted:
             one = one.with_root()
         fit, hands = own.recipe.fit, one.hand_pose(own.recipe.fit)
-        fitted = [fit_take(take, one.rig.skeleton, one.body, fit, hands) for take in takes]
+        fitted = [fit_take(take, one.rig.skeleton, one.body, fit, hands, one.shape) for take in takes]
         for take in takes:
             own_body = take.motion.skeleton, take.body
             if note := posture_note(*own_body, one.rig.skeleton, one.body, fit.posture):
