@@ -107,11 +107,11 @@ rate = 24.0
 
 [[clip]]
 name = "long"
-from = 0.2
-to = 9.0
+stretches = [["10f", "59f"], ["30f", "99f"]]
+search = false
 loop = true
 kind = "idle"
-length_s = 12.5
+length_s = 2.0
 seed = 3
 
 [[clip]]

@@ -6,19 +6,8 @@ import numpy as np
 import pytest
 
 import exhaustive_idles as slow
-from takemill.base.checks import Array, Index
 from takemill.clip import idle_order
 from takemill.clip.idle_order import _Chains, _places_left, find_order, is_valley, steps_to_repeat
-
-
-def problem(seed: int) -> tuple[Array, Index]:
-    """Costs between the places of two stretches, smooth along both; near places do not join."""
-    rng = np.random.default_rng(seed)
-    stretch = np.repeat([0, 1], [9, 7])
-    ways = np.cumsum(rng.standard_normal((16, 3)), axis=0)
-    cost = np.linalg.norm(ways[:, None] - ways, axis=-1) + 0.01
-    near = (stretch[:, None] == stretch) & (np.abs(np.arange(16)[:, None] - np.arange(16)) < 3)
-    return np.where(near, np.inf, cost), stretch
 
 
 def test_the_order_is_about_as_good_as_the_best_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -29,7 +18,7 @@ def test_the_order_is_about_as_good_as_the_best_of_all(monkeypatch: pytest.Monke
     monkeypatch.setattr(idle_order, "_SAME", 1)  # of 16 places, four are not "hardly different"
     worse, sooner = [], []
     for seed in range(16):
-        cost, stretch = problem(seed)
+        cost, stretch = slow.problem(seed)
         found = find_order(cost, stretch, 14, 3, seed)
         assert found is not None
         assert sum(last - first for first, last in found.parts) == 14
@@ -51,7 +40,7 @@ def test_the_order_is_about_as_good_as_the_best_of_all(monkeypatch: pytest.Monke
 
 @pytest.mark.parametrize("seed", range(4))
 def test_what_is_left_to_pay_is_exact(seed: int) -> None:
-    cost, stretch = problem(seed)
+    cost, stretch = slow.problem(seed)
     for start in (0, 4, 9):
         chains = _Chains(cost**2, _places_left(stretch), 11, 0, 3, start)
         prices = [

@@ -26,6 +26,12 @@ def fill_cuts(action: bpy.types.Action, take: Take, specs: Sequence[ClipSpec], l
     known = action.takemill
     known.cuts.clear()
     known.cut_index = 0
+    add_cuts(action, take, specs, lines)
+
+
+def add_cuts(action: bpy.types.Action, take: Take, specs: Sequence[ClipSpec], lines: Sequence[int]) -> None:
+    """Add clips of a recipe to the cuts of an Action, each with its line there; -1 for none."""
+    known = action.takemill
     for spec, line in zip(specs, lines, strict=True):
         item = known.cuts.add()
         start, stop = spec.frames(len(take.motion), take.motion.rate)
@@ -34,6 +40,9 @@ def fill_cuts(action: bpy.types.Action, take: Take, specs: Sequence[ClipSpec], l
         item.kind = item.given_kind = spec.kind or "other"
         for name in _ASKED:
             setattr(item, name, getattr(spec, name))
+        if spec.length_s is not None:
+            item.of_length, item.length_s = True, spec.length_s
+        item.seed = spec.seed
         item.override_smoothing = spec.smooth_hz is not None
         item.smooth_hz = spec.smooth_hz or 0.0
         item.line = line
@@ -55,6 +64,8 @@ def spec_of(cut: bpy.types.PropertyGroup, take: Take, recipe: Recipe) -> ClipSpe
         name=name,
         kind=cut.kind,
         smooth_hz=smooth_hz if cut.override_smoothing else None,
+        length_s=_length_of(cut, line),
+        seed=cut.seed,
         **{one: getattr(cut, one) for one in _ASKED},
     )
     spec = replace(spec, **{key: _name_now(cut, name) for key, name in spec.loops.items()})
@@ -62,6 +73,13 @@ def spec_of(cut: bpy.types.PropertyGroup, take: Take, recipe: Recipe) -> ClipSpe
     if (start, stop) != (first.frame(rate), last.frame(rate) + 1):
         spec = replace(spec, start=first, stop=last, stretches=())
     return spec
+
+
+def _length_of(cut: bpy.types.PropertyGroup, line: ClipSpec) -> float | None:
+    """How long an idle shall last; None for a cut that asks for no length."""
+    if not (cut.of_length and cut.loop and cut.kind in ("idle", "lying")):
+        return None
+    return line.length_s if _same(line.length_s, cut.length_s) else float(f"{cut.length_s:.6g}")
 
 
 def _name_now(cut: bpy.types.PropertyGroup, name: str) -> str:

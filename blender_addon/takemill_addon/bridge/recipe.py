@@ -26,7 +26,7 @@ from ..properties.repair import REPAIR_STEPS
 _SOURCE = "the loaded recipe"
 _SHOWN_OF_CLIPS = {
     "name", "take", "from", "to", "loop", "search", "root_motion", "kind", "smooth_hz", "follows",
-    "leads_to", "in_parts",
+    "leads_to", "in_parts", "length_s", "seed",
 }  # fmt: skip
 """Keys of a [[clip]] that a cut shows."""
 

@@ -30,6 +30,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             return
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
+        row.operator("takemill.suggest_idle", icon="FILE_REFRESH")
         column = layout.column(align=True)
         for name in ("cut_combinations", "cut_gaits", "cut_shot_list"):
             column.label(text=chosen.bl_rna.properties[name].name)  # beside the field words would be cut off
@@ -60,6 +61,17 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
         layout.operator("takemill.make_clips", icon="ACTION")
 
 
+def _draw_length(column, cut) -> None:
+    """Of an idle: whether it is put together to a length, which, and in which order."""
+    if cut.kind not in ("idle", "lying"):
+        return
+    column.prop(cut, "of_length")
+    if cut.of_length:
+        row = column.row(align=True)
+        row.prop(cut, "length_s")
+        row.prop(cut, "seed")
+
+
 def _draw_pose(layout, context, cut, left) -> None:
     """The trim of a cut that reaches out of the frames that reference poses leave of the take."""
     if left is None or (left[0] <= cut.start and cut.end <= left[1]):
@@ -77,6 +89,7 @@ def _draw_loop(column, known, cut) -> None:
     row.active = not (cut.in_parts or cut.follows or cut.leads_to)
     row.prop(cut, "loop")
     if cut.loop:
+        _draw_length(column, cut)
         column.prop(cut, "search")
         return
     if cut.kind == "locomotion" or cut.in_parts:

@@ -70,6 +70,19 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
         default=True,
         description="Take the best loop inside the cut; otherwise the cut's ends are the seam",
     )
+    of_length: BoolProperty(
+        name="Of a Length",
+        description="Make an idle of any length of the calm in this cut: parts in an order of their own that "
+        "breathe on over every join, with the feet at one place",
+    )
+    length_s: FloatProperty(
+        name="Length", default=30.0, min=1.0, max=600.0, soft_max=120.0, unit="TIME_ABSOLUTE",
+        description="About how long the idle lasts. Where a breath is seen in it, it holds whole breaths",
+    )  # fmt: skip
+    seed: IntProperty(
+        name="Seed", min=0, max=100_000, soft_max=100,
+        description="Another number gives another order of the parts",
+    )  # fmt: skip
     in_parts: BoolProperty(
         name="Start, Loop and Stop",
         description="Make the gait from rest to rest as its start, loop, turns and stop, each a clip, "

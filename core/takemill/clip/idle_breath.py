@@ -21,7 +21,7 @@ _SAMPLE_RATE_HZ = 10.0  # of what the breath is found in: far above its own (com
 _PARTS = (("spine",), ("chest",), ("upperChest",), ("neck",), ("head",))
 _PAIRS = (("leftShoulder", "rightShoulder"), ("leftUpperArm", "rightUpperArm"))
 _WAYS = 18  # directions of the two main ones that are tried: 10 degrees apart
-_MIN_SHARE = 0.4  # of the largest: what hardly moves is no breath, however well it repeats (chosen by eye)
+_MIN_SHARE = 0.2  # of the largest: what hardly moves is no breath, however well it repeats (chosen by eye)
 # A breath comes back, much of a sway does not; and less than that is lost in the noise of a suit. Trial: of
 # breaths of 0.6 degrees in as large a sway 9 of 10 come back by 0.7 or more.
 _MIN_RETURN, _MIN_RISE_M = 0.6, 0.0004
