@@ -12,7 +12,7 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..body.posed import Posed
 from ..maths import filters, series
 from ..maths.series import filled
 from ..maths.series import runs as runs
@@ -165,8 +165,9 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     if not body.feet:
         empty = np.zeros((len(motion), 0), bool)
         return Contacts(motion.rate, (), empty, empty, 0.0)
-    points, faces = foot_points(motion, body), face_down(motion, body)[..., None]
-    leg, hips = leg_length(motion.skeleton, body), _hips_between(motion, body)
+    posed = Posed(motion)
+    points, faces = foot_points(motion, body, posed), face_down(motion, body, posed)[..., None]
+    leg, hips = leg_length(motion.skeleton, body), _hips_between(posed, body)
     if settings.cutoff_hz < 0.45 * motion.rate:
         points, hips = (
             filters.butterworth(one, motion.rate, settings.cutoff_hz, order=2) for one in (points, hips)
@@ -201,9 +202,9 @@ def find_contacts(motion: Motion, body: BodyMap, settings: ContactSettings = Con
     return Contacts(motion.rate, body.feet, planted[..., 0], planted[..., 1], floor, rise)
 
 
-def _hips_between(motion: Motion, body: BodyMap) -> Array:
+def _hips_between(posed: Posed, body: BodyMap) -> Array:
     """The middle (F, 3) between the upper ends of both legs, metres."""
-    legs = [joint_in_model(motion, body.require(f"{side}UpperLeg"))[1] for side in SIDES]
+    legs = [posed.at(body.require(f"{side}UpperLeg"))[1] for side in SIDES]
     return np.asarray(np.mean(legs, axis=0))
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
-from ..body.posed import Posed, joint_in_model
+from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..maths import quat
 from .sole_mesh import lowest_heights, rest_points, rows_below
@@ -105,16 +105,16 @@ def foot_points(motion: Motion, body: BodyMap, posed: Posed | None = None) -> Ar
     return out
 
 
-def face_down(motion: Motion, body: BodyMap) -> Mask:
+def face_down(motion: Motion, body: BodyMap, posed: Posed | None = None) -> Mask:
     """Where (F, K) the sole of each mapped foot faces the floor; those of one who kneels may face up.
 
-    It does up to a foot that stands upright on its toes, and a little beyond.
+    It does up to a foot that stands upright on its toes, and a little beyond. `posed` as for `foot_points`.
     """
-    rests = motion.skeleton.reference_model[0]
+    posed, rests = posed or Posed(motion), motion.skeleton.reference_model[0]
     out = np.empty((len(motion), len(body.feet)), bool)
     for k, part in enumerate(body.feet):
         joint = body.require(part)
-        turned, _ = joint_in_model(motion, joint)
+        turned, _ = posed.at(joint)
         up = quat.rotate(quat.mul(turned, quat.inv(rests[joint])), np.array([0.0, 0.0, 1.0]))
         out[:, k] = up[:, 2] > -np.sin(_MAX_BEYOND_UPRIGHT_RAD)
     return out
