@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import bpy
 import numpy as np
@@ -13,6 +14,7 @@ from blender_scene import empty_scene, import_bvh, keys_of, skinned_cloth
 from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe, read_recipe
 from takemill_addon.bridge import recipe, stage
+from takemill_addon.bridge.springs import kept_spec
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
@@ -143,6 +145,40 @@ def test_a_recipe_s_springs_count_and_are_saved_from_the_list(fox, tmp_path):
     takemill.save_recipe(filepath=str(tmp_path / "saved.toml"))
     (chain,) = read_recipe(tmp_path / "saved.toml").characters[fox.name].springs.chains.values()
     assert (chain.first, chain.last, chain.preset) == ("tail_1", "tail_3", "strap")
+
+
+def test_a_list_filled_from_a_recipe_says_the_same_again(fox):
+    """Presets, numbers, directions, colliders of its own, balls and capsules."""
+    hips = fox.takemill.parts["hips"].bone
+    text = f"""[characters."{fox.name}".springs.chains.tail]
+from = "tail_1"
+to = "tail_2"
+stiffness = 0.7
+drag = 0.25
+gravity = 0.1
+gravity_dir = [0.0, 1.0, 0.0]
+radius = 0.03
+colliders = ["ball"]
+center = "{hips}"
+[characters."{fox.name}".springs.chains.tip]
+from = "tail_3"
+preset = "strap"
+[characters."{fox.name}".springs.colliders.ball]
+joint = "{hips}"
+radius = 0.1
+[characters."{fox.name}".springs.colliders.leg]
+joint = "{hips}"
+offset = [0.1, 0.0, 0.0]
+tail = [0.1, -0.3, 0.0]
+radius = 0.08
+"""
+    asked = parse_recipe(text)
+    recipe.show_recipe(bpy.context.scene, asked, text)
+    takemill.find_chains()
+    want, found = asked.characters[fox.name].springs, kept_spec(fox)
+    assert found.colliders == want.colliders
+    assert found.chains["tail"] == replace(want.chains["tail"], last="tail_2")
+    assert found.chains["tip"] == replace(want.chains["tip"], last="tail_3", colliders=())
 
 
 def test_marked_bones_become_a_chain(fox):

@@ -19,6 +19,7 @@ from takemill.springs.springs_presets import PRESETS, with_preset
 from ..properties.springs import OWN
 from . import actions
 
+_DOWN = (0.0, 0.0, -1.0)  # where gravity pulls unless a chain says otherwise
 _SAME_PLACE_M = 1e-6  # a bone that ends so near to another one's head ends there
 
 
@@ -66,7 +67,9 @@ def keep_springs(armature: bpy.types.Object, springs: Springs, skeleton: Skeleto
         item, one = kept.chains.add(), chain.joints[0]
         item.name, item.preset = chain.name, _preset_of(chain)
         item.first, item.last = skeleton.names[one.joint], _last_of(chain, skeleton)
-        item.collides = bool(chain.colliders)
+        item.collides = bool(chain.colliders) or not springs.colliders
+        if {*chain.colliders} != {one.name for one in springs.colliders}:
+            item.only = ", ".join(chain.colliders)
         item.center = "" if chain.center is None else skeleton.names[chain.center]
         item.stiffness, item.drag, item.gravity, item.radius = (
             one.stiffness,
@@ -74,6 +77,7 @@ def keep_springs(armature: bpy.types.Object, springs: Springs, skeleton: Skeleto
             one.gravity,
             one.radius,
         )
+        item.gravity_dir = one.gravity_dir
     for collider in springs.colliders:
         item = kept.colliders.add()
         item.name, item.bone, item.radius = collider.name, skeleton.names[collider.joint], collider.radius
@@ -128,11 +132,14 @@ def _chain_spec(one, colliders: tuple[str, ...]) -> ChainSpec:
     numbers = {}
     if one.preset == OWN:
         numbers = {key: _short(getattr(one, key)) for key in ("stiffness", "drag", "gravity", "radius")}
+    toward = tuple(map(_short, one.gravity_dir))
+    only = tuple(name for part in one.only.split(",") if (name := part.strip()))
     return ChainSpec(
         preset="" if one.preset == OWN else one.preset,
         first=one.first,
         last=one.last,
-        colliders=colliders if one.collides else (),
+        gravity_dir=None if toward == _DOWN else toward,
+        colliders=(only or colliders) if one.collides else (),
         center=one.center,
         **numbers,
     )

@@ -58,11 +58,15 @@ def _draw_chain(layout, chain, data) -> None:
     column = layout.column(align=True)
     for name in ("first", "last", "center"):
         column.prop_search(chain, name, data, "bones")
-    layout.prop(chain, "collides")
+    row = layout.row()
+    row.prop(chain, "collides")
+    if chain.collides:
+        row.prop(chain, "only", text="", placeholder="All Colliders")
     if chain.preset == OWN:
         column = layout.column(align=True)
         for name in ("stiffness", "drag", "gravity", "radius"):
             column.prop(chain, name)
+        column.prop(chain, "gravity_dir")
 
 
 def _draw_collider(layout, collider, data) -> None:

@@ -24,9 +24,9 @@ class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
     """Bones that swing, each below the one before; its name is the property group's own name."""
 
     use: BoolProperty(name="Swing", default=True, description="Let this chain swing")
-    first: StringProperty(name="First Bone", description="Where the chain begins, next to the body")
+    first: StringProperty(name="First", description="Where the chain begins, next to the body")
     last: StringProperty(
-        name="Last Bone", description="Where it ends; empty for as far down as bones have one child"
+        name="Last", description="Where it ends; empty for as far down as bones have one child"
     )
     preset: EnumProperty(
         name="Preset", items=_PRESETS, default="tail", description="How the chain swings after the body"
@@ -43,11 +43,18 @@ class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
         name="Gravity", default=0.0, min=0.0, soft_max=1.0,
         description="The pull downwards; 0.163 is the earth's",
     )  # fmt: skip
+    gravity_dir: FloatVectorProperty(
+        name="Direction", default=(0.0, 0.0, -1.0), subtype="DIRECTION",
+        description="Where gravity pulls to, as the character sees it: -Z is down",
+    )  # fmt: skip
     radius: FloatProperty(
         name="Radius", default=0.02, min=0.0, soft_max=0.5, unit="LENGTH",
         description="Size of the ball at each bone's end that colliders push",
     )  # fmt: skip
     collides: BoolProperty(name="Collide", default=True, description="Let the character's colliders push it")
+    only: StringProperty(
+        name="Only", description="Names of the colliders that push it, with commas between; empty for all"
+    )
     center: StringProperty(
         name="Center",
         description="A bone against which its speed counts, as the hips, so that the path over the floor "
