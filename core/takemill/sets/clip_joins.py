@@ -12,6 +12,8 @@ from ..pipeline.meet_loops import loop_of
 MAX_JOIN_CM = 0.5
 """Between two clips that follow each other without a blend: what nobody sees (the aim of the project)."""
 
+_MAX_OFF_S = 0.1  # of a foot that comes down just before or after: a quarter of a quick step
+
 
 def describe_joins(clips: Sequence[FinishedClip], gaps: SetGaps | None) -> list[dict[str, Any]]:
     """What a list says of each pair of clips of which the second goes on where the first ends, in order.
@@ -56,10 +58,15 @@ def _pairs(clips: Sequence[FinishedClip]) -> list[tuple[FinishedClip, FinishedCl
 
 
 def _phase_of(loop: FinishedClip | None) -> tuple[str | None, float | None]:
-    """The foot that comes down in a loop's first pose, and the phase of its gait there."""
+    """The foot that comes down in a loop's first pose, or nearest to it, and the phase of its gait there."""
     if loop is None:
         return None, None
-    downs = [event.name.removesuffix(".down") for event in loop.events if event.frame == 0]
-    foot = next((name for name in downs if name in loop.contacts.feet), None)
-    strides = loop.strides
+    cycle, strides = len(loop.motion) - 1, loop.strides
+    downs = {
+        min(event.frame, cycle - event.frame): event.name.removesuffix(".down")
+        for event in reversed(loop.events)
+        if event.name.removesuffix(".down") in loop.contacts.feet
+    }
+    near = min(downs, default=cycle)
+    foot = downs[near] if near <= _MAX_OFF_S * loop.motion.rate else None
     return foot, None if strides is None else round(float(strides[0] % 1), 4) + 0.0
