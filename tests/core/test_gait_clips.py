@@ -185,6 +185,16 @@ def test_variants_meet_the_variants_of_the_loop(take):
     assert abs(phases["walk_loop"] - phases["walk_loop_mirrored"]) == pytest.approx(0.5, abs=0.06)
 
 
+def test_what_ends_in_the_pose_of_a_clip_that_is_no_loop_is_not_followed_from_its_end(take):
+    """The neutral clip's first pose is that of the others' ends; where it ends itself it is another."""
+    clips = made(take, ABOVE + IDLE.replace("loop = true", "loop = false") + WHOLE)
+    joins = {(one["from"], one["to"]): one["gap_cm"] for one in describe_joins(tuple(clips.values()), None)}
+    assert ("walk_stop", "calm") in joins
+    assert ("calm", "walk_start") not in joins
+    assert gap_cm(clips, "calm", "walk_start") > 0.05
+    assert max(joins.values()) < 0.05
+
+
 def test_a_difference_meets_nothing(take):
     more = '[[variant]]\nof = "walk_start"\nadditive_to = "walk_start"\n'
     clips = made(take, ABOVE + IDLE + WHOLE + more)

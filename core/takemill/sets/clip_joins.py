@@ -52,6 +52,8 @@ def _pairs(clips: Sequence[FinishedClip]) -> list[tuple[FinishedClip, FinishedCl
         for key in ("follows", "leads_to"):
             loop = loop_of(clip, key, clips)
             other = loop if key in clip.joins else rest
+            if other is rest and key == "follows" and rest is not None and not rest.loop:
+                continue  # it ends elsewhere than in its first pose
             if other is not None:
                 out.append((other, clip, loop) if key == "follows" else (clip, other, loop))
     return out
