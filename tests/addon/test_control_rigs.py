@@ -9,6 +9,7 @@ import pytest
 import control_rigs
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, write_curves
+from glb_reader import read_glb
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.control_graph import Switch, read_graph
@@ -166,6 +167,31 @@ def test_a_rig_of_other_names_is_posed_by_what_moves_it(puppet):
         walk.append([rig.pose.bones[f"b.ankle_{side}"].matrix.translation[:] for side in "lr"])
     assert np.ptp(np.array(walk), axis=0)[:, 1].min() > 1.5
     assert held.parts["leftFoot"] == "b.ankle_l"
+
+
+@pytest.mark.parametrize("deform_only", [False, True])
+def test_what_is_packed_plays_as_the_rig_does(puppet, tmp_path, deform_only):
+    """The GLB's joints lie where Blender shows the deforming bones, the path on the root bone included."""
+    rig = control_rigs.own_rig()
+    control_rigs.skin(rig, [name for name in map(_name, rig.data.bones) if name.startswith("b.")])
+    add_cut(fit(puppet, rig))
+    takemill.make_clips()
+    clip = rig.takemill.clips[0].action
+    chosen = bpy.context.scene.takemill
+    chosen.set_folder, chosen.set_name, chosen.deform_only = str(tmp_path / "set"), "puppet", deform_only
+    stage.activate(bpy.context, rig)
+    assert takemill.pack_set() == {"FINISHED"}
+    glb = read_glb((tmp_path / "set" / "puppet.glb").read_bytes())
+    bones = ("b.pelvis", "b.skull", "b.wrist_l", "b.ankle_r", "b.ball_l")
+    frames = np.arange(0, int(clip.frame_range[1]) + 1, 5)
+    actions.assign(rig, clip, clip.slots[0])
+    shown = []
+    for frame in frames:
+        bpy.context.scene.frame_set(int(frame))
+        shown.append([tuple(rig.pose.bones[bone].matrix.translation) for bone in bones])
+    assert np.ptp(np.array(shown), axis=0)[:, 1].max() > 0.5
+    packed = glb.positions("walk", frames / 30, bones)
+    np.testing.assert_allclose(packed, shown, atol=2e-3)  # the tolerance of the packed keys is 0.5 mm
 
 
 def everything(rig):

@@ -13,11 +13,11 @@ import day_take
 import fit_bodies
 import hand_takes
 import small_takes
-from takemill.base.errors import BodyMapError
+from takemill.base.errors import BodyMapError, InputError
 from takemill.body.body_map import BodyMap
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import missed_goals
-from takemill.pipeline.fit_take import fit_take
+from takemill.pipeline.fit_take import fit_take, merge_take
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import body_of
 from takemill.pipeline.stages import make_clips, settle_seams
@@ -92,3 +92,20 @@ def test_contacts_that_are_missed_are_said_with_a_way_out():
     )
     none = FitSettings(without_goals=(goals[0].goal.name,))
     assert missed_goals(fit_take(take, skeleton, body, none).goals, "toon, day") == []
+
+
+def test_a_part_of_the_body_is_merged_and_no_fit_of_its_own():
+    """Without a motion of the character's own there is nothing to merge it onto: said, with the way out."""
+    take, settings = day_take.day(), FitSettings(part="arms", part_blend_s=0.0)
+    skeleton = take.motion.skeleton
+    with pytest.raises(InputError, match=r"\[fit\] part = 'arms': .* in Blender's Fit; here leave it out"):
+        fit_take(take, skeleton, take.body, settings)
+    base = take.motion.slice(100, 200)
+    merged = merge_take(take, skeleton, take.body, settings, base, -100)
+    assert np.abs(merged.model()[1] - base.model()[1]).max() < 1e-4  # the same frames of the same take
+    for wrong, message in (
+        ({"part": "tail"}, "expected one of whole"),
+        ({"part_blend_s": -1.0}, "0 s or more"),
+    ):
+        with pytest.raises(InputError, match=message):
+            FitSettings(**wrong)

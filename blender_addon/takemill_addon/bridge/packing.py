@@ -102,6 +102,8 @@ def _referred(context: bpy.types.Context, armature: bpy.types.Object, skeleton: 
     for entry in armature.takemill.clips:
         if entry.use and entry.action is not None:
             found = stage.work_on(context, armature, entry.action).take.motion.skeleton
+            if found.names != skeleton.names:  # of a control rig, whose joints rest upright
+                return skeleton
             return skeleton.with_reference(found.reference)
     return skeleton
 
