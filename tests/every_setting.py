@@ -54,7 +54,7 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "fit": {
         "path_scale": 1.1, "floor_m": 0.01, "arm_clearance_deg": 6.0, "plant_feet": False,
-        "clear_arms": False, "posture": "match", "hand_pose": "fist",
+        "clear_arms": False, "posture": "match", "hand_pose": "fist", "rest_pose": "stand",
         "goals": ["hands", "floor"], "without_goals": ["leftHand on floor 1.20s"],
         "part": "upper_body", "part_blend_s": 0.3,
     },

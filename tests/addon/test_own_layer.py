@@ -264,3 +264,24 @@ def test_hands_without_fingers_hold_a_pose_of_the_characters(scene):
     stage.activate(bpy.context, scene[0])
     with pytest.raises(RuntimeError, match="hand pose: no action is called 'none'"):
         takemill.fit_take()
+
+
+def test_a_pose_of_the_characters_stands_for_its_rest(scene):
+    """A head that is bowed in it is held up as the performer's, and bowed on top of it when it is kept."""
+    _, one, _ = scene
+    one.pose.bones["head"].rotation_mode = "QUATERNION"
+    *_, bag = actions.new_action(one, "bow")
+    turn = np.array([[np.cos(np.radians(15)), np.sin(np.radians(15)), 0.0, 0.0]])
+    write_curves(bag, 'pose.bones["head"].rotation_quaternion', np.array([1]), turn)
+    heads = []
+    for name in ("", "bow"):
+        bpy.context.scene.takemill.fit_rest_pose = name
+        stage.activate(bpy.context, scene[0])
+        takemill.fit_take()
+        heads.append(played(one, one.animation_data.action, ["head"], [60])[0, 0, :3, :3])
+    between = np.trace(heads[0].T @ heads[1])
+    np.testing.assert_allclose(np.degrees(np.arccos((between - 1) / 2)), 30.0, atol=0.5)
+    bpy.context.scene.takemill.fit_rest_pose = "none"
+    stage.activate(bpy.context, scene[0])
+    with pytest.raises(RuntimeError, match="rest pose: no action is called 'none'"):
+        takemill.fit_take()

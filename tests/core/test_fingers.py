@@ -20,8 +20,9 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.files.bvh import write_bvh
 from takemill.files.glb import append_animations
-from takemill.fit.fingers import hands_without_fingers, pose_by_names
+from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings, fit
+from takemill.fit.own_poses import pose_by_names
 from takemill.maths import quat
 from takemill.recipe.recipe import Recipe, parse_recipe
 

@@ -118,7 +118,7 @@ REST = {
     "clouds",
     "reference_pose",
     "bvh",
-    "fingers",
+    "own_poses",
     "fit_rotations",
     "body_shape_mesh",  # a mesh is drawn on the rest pose
     "variants",

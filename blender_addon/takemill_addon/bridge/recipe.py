@@ -116,6 +116,7 @@ FIELDS = (
     Field("fit_part", "fit", "part"),
     Field("fit_part_blend_s", "fit", "part_blend_s"),
     Field("fit_hand_pose", "fit", "hand_pose"),
+    Field("fit_rest_pose", "fit", "rest_pose"),
     Field("set_name", "", "name"),
     Field("set_rate", "", "rate", _or_nothing, _or_none),
     Field("set_files", "", "files"),

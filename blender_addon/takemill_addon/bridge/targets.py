@@ -17,7 +17,7 @@ from takemill.body.skeleton import Skeleton
 from takemill.body.upright import FindBody
 from takemill.fit.body_shape import body_shape
 from takemill.fit.capsules import Capsules
-from takemill.fit.fingers import pose_by_names
+from takemill.fit.own_poses import pose_by_names, with_rest_pose
 from takemill.pipeline.prepare_take import body_of
 
 from . import actions, own_layer, recipe, reference, stage
@@ -25,7 +25,7 @@ from .control_check import expect_followed, undone
 from .control_rigs import control_rig
 from .controls import ControlRig
 from .mesh_skin import skin_of
-from .read_action import read_take
+from .read_action import read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
 from .write_action import write_controls, write_motion
 
@@ -85,12 +85,26 @@ class Target:
         Raises:
             TakemillError: there is no such Action, or it does not pose the character.
         """
+        return pose_by_names(self.skeleton, self._own_motion(context, name, "hand pose")) if name else None
+
+    def in_rest_pose(self, context: bpy.types.Context, name: str) -> Target:
+        """The character with the pose in the first frame of an Action as its rest; itself for no name.
+
+        Raises:
+            TakemillError: there is no such Action, or the character does not stand upright in it.
+        """
         if not name:
-            return None
+            return self
+        motion = self._own_motion(context, name, "rest pose")
+        return replace(self, skeleton=with_rest_pose(self.skeleton, self.body, motion, name))
+
+    def _own_motion(self, context: bpy.types.Context, name: str, field: str) -> Motion:
         action = bpy.data.actions.get(name)
         if action is None:
-            raise InputError(f"hand pose: no action is called {name!r}; choose one, or leave the field empty")
-        return pose_by_names(self.skeleton, read_take(context, self.armature, action, self.frame).motion)
+            raise InputError(f"{field}: no action is called {name!r}; choose one, or leave the field empty")
+        # Bones that it does not key rest, whatever the character has played before.
+        take = read_in_armature(context, self.armature, action, self.rig.cleared)
+        return self.frame.world_motion(take.motion, self.frame.world_skeleton(take.rig.skeleton))
 
     def write(
         self,

@@ -75,6 +75,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         for target in targets:
             how = chosen.of_character(target.armature.name).fit
             how = hand_contacts.settings_with(work.action, how)
+            target = target.in_rest_pose(context, how.rest_pose)
             plan = _whole if how.part == "whole" else _part
             with _named(target.armature):
                 plans.append((target, how, *plan(context, work, take, target, how, wins)))

@@ -26,6 +26,7 @@ class TAKEMILL_PT_fit(ActionStep, bpy.types.Panel):
         layout.prop(chosen, "fit_arm_clearance")
         layout.prop(chosen, "fit_feet")
         layout.prop(chosen, "fit_posture")
+        layout.prop_search(chosen, "fit_rest_pose", bpy.data, "actions")
         layout.prop_search(chosen, "fit_hand_pose", bpy.data, "actions")
         layout.prop(chosen, "fit_take_wins")
         draw_contacts(layout, context.scene, action)

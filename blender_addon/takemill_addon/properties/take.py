@@ -102,6 +102,11 @@ class FitProperties:
     fit_feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )
+    fit_rest_pose: StringProperty(
+        name="Rest Pose",
+        description="An action of the character: its first pose stands beside the performer's rest pose; "
+        "empty for the armature's own",
+    )
     fit_hand_pose: StringProperty(
         name="Hand Pose",
         description="An action of the character: its first pose is held by hands while the take has no "

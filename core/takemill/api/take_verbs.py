@@ -112,12 +112,13 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
         target, shape = take_of(to, recipe), None
         skeleton, body, layout = target.motion.skeleton, target.body_map, target.layout
         hands = None
-        if recipe.fit.hand_pose:
-            raise InputError("[fit] hand_pose: it names an animation of a GLB character; a take holds none")
+        for key in ("hand_pose", "rest_pose"):
+            if getattr(recipe.fit, key):
+                raise InputError(f"[fit] {key}: it names an animation of a GLB character; a take holds none")
     else:
         character = packing_characters.Character.read(to, recipe)
         recipe = recipe.of_character(character.name)
-        skeleton, body, shape = character.rig.skeleton, character.body, character.shape
+        skeleton, body, shape = character.rest_skeleton(recipe.fit), character.body, character.shape
         hands = character.hand_pose(recipe.fit)
         layout = BvhLayout.default(skeleton)
     contacts = take.contacts or find_contacts(take.motion, take.body_map, recipe.contacts)

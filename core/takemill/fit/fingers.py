@@ -93,13 +93,3 @@ def hold_hand_pose(motion: Motion, body: BodyMap, source_body: BodyMap, pose: Ar
                 if not props & set(motion.skeleton.path_to(joint)):
                     held[joint] = np.tile(pose[joint], (len(motion), 1))
     return motion.with_joints(held)
-
-
-def pose_by_names(skeleton: Skeleton, motion: Motion) -> Array:
-    """A skeleton's local rotations (J, 4) in a motion's first frame, by the joints' names; others rest."""
-    pose = skeleton.rest_rotation.copy()
-    theirs = {name: joint for joint, name in enumerate(motion.skeleton.names)}
-    for joint, name in enumerate(skeleton.names):
-        if name in theirs:
-            pose[joint] = motion.rotations[0, theirs[name]]
-    return pose

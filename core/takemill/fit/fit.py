@@ -48,6 +48,7 @@ class FitSettings:
             poses are compared there too.
         hand_pose: the character's own Action or animation whose first frame hands hold while the take has no
             fingers; "" for none. Who calls `fit` reads it.
+        rest_pose: another one, whose first frame stands beside the performer's rest pose; "" for its rest.
         goals: which contacts of hands and body are kept: "hands" (one on the other), "prop" (both on one
             thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor).
         without_goals: those of them that are left out, by their names: "leftHand on head 12.30s".
@@ -63,6 +64,7 @@ class FitSettings:
     clear_arms: bool = True
     posture: str = "keep"
     hand_pose: str = ""
+    rest_pose: str = ""
     goals: tuple[str, ...] = KINDS
     without_goals: tuple[str, ...] = ()
     part: str = "whole"

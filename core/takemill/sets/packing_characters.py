@@ -13,6 +13,8 @@ from ..base import disk
 from ..base.checks import Array
 from ..base.errors import BodyMapError, GlbError, InputError, RecipeError
 from ..body.body_map import BodyMap
+from ..body.motion import Motion
+from ..body.skeleton import Skeleton
 from ..files.glb_animations import animation_names, renamed_animations, without_animations
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
@@ -23,9 +25,10 @@ from ..files.glb_take import read_glb_takes
 from ..files.take_motion import takes_in
 from ..fit.body_shape import body_shape
 from ..fit.capsules import Capsules
-from ..fit.fingers import hands_without_fingers, pose_by_names
+from ..fit.fingers import hands_without_fingers
 from ..fit.fit import FitSettings
 from ..fit.goal_results import missed_goals
+from ..fit.own_poses import pose_by_names, with_rest_pose
 from ..fit.rest_match import posture_note
 from ..pipeline import stages
 from ..pipeline.character_springs import springs_of
@@ -130,8 +133,21 @@ class Character:
         """
         if not fit.hand_pose:
             return None
-        (motion,) = read_glb_takes(self.glb, f"{self.name}.glb", fit.hand_pose).motions.values()
-        return pose_by_names(self.rig.skeleton, motion)
+        return pose_by_names(self.rig.skeleton, self._own_motion(fit.hand_pose))
+
+    def rest_skeleton(self, fit: FitSettings) -> Skeleton:
+        """The skeleton, with the pose that stands for its rest.
+
+        Raises:
+            TakemillError: the character has no such animation, or does not stand upright in it.
+        """
+        if not fit.rest_pose:
+            return self.rig.skeleton
+        return with_rest_pose(self.rig.skeleton, self.body, self._own_motion(fit.rest_pose), fit.rest_pose)
+
+    def _own_motion(self, name: str) -> Motion:
+        (motion,) = read_glb_takes(self.glb, f"{self.name}.glb", name).motions.values()
+        return motion
 
     def with_root(self) -> Character:
         """The character with a root joint for root motion; itself where it has one."""
@@ -291,6 +307,7 @@ def _fit_characters(
     work_share = 1 / (len(characters) + 1)
     for one in characters:
         fit = recipe.of_character(one.name).fit
+        one.rest_skeleton(fit)
         if one.hand_pose(fit) is not None and not any(hands_without_fingers(take.body) for take in takes):
             say(f"{one.name}: the hand pose {fit.hand_pose!r} is not used: the takes have fingers")
     plan = plan_clips(takes, recipe, (), failed)
@@ -303,10 +320,11 @@ def _fit_characters(
         if own.is_rooted:
             one = one.with_root()
         fit, hands = own.recipe.fit, one.hand_pose(own.recipe.fit)
-        fitted = [fit_take(take, one.rig.skeleton, one.body, fit, hands, one.shape) for take in takes]
+        skeleton = one.rest_skeleton(fit)
+        fitted = [fit_take(take, skeleton, one.body, fit, hands, one.shape) for take in takes]
         for take in takes:
             own_body = take.motion.skeleton, take.body
-            if note := posture_note(*own_body, one.rig.skeleton, one.body, fit.posture):
+            if note := posture_note(*own_body, skeleton, one.body, fit.posture):
                 say(f"{one.name}, {take.name}: {note}")
         for take in fitted:
             for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
