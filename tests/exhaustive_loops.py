@@ -60,3 +60,30 @@ def best_gait_loop(
     cycles = np.round(length / length[good].min())
     start, end = np.unravel_index(int(np.where(good & (cycles == 1), costs, np.inf).argmin()), costs.shape)
     return int(start), int(end), costs
+
+
+def best_idle_loop(
+    motion: Motion, body: BodyMap, shortest_s: float = 2.0, longest_s: float = 20.0, window_s: float = 0.12
+) -> tuple[int, int, Array]:
+    """Start and end of the calmest long range that closes well, and the scores (F, F) of all pairs.
+
+    Low for pairs that cost little and come back to their place, long after, with little stir in between.
+    """
+    places = motion.model()[1][:, main_joints(body)]
+    costs = pair_costs(motion, body, window_s)
+    count = len(places)
+    speed = np.linalg.norm(np.diff(places, axis=0, prepend=places[:1]), axis=-1).mean(axis=1)
+    effort = np.concatenate([[0.0], np.cumsum((speed / np.median(speed)) ** 2)])
+    floor = places[..., :2].mean(axis=1)
+    scores = np.full((count, count), np.inf)
+    for start in range(count):
+        for end in range(start + round(shortest_s * motion.rate), count):
+            length = end - start
+            if length > longest_s * motion.rate:
+                break
+            stir = np.sqrt((effort[end + 1] - effort[start]) / length)
+            worth = length**0.7 / (0.5 + 0.5 * stir)
+            drift = np.linalg.norm(floor[end] - floor[start])
+            scores[start, end] = (0.005 + costs[start, end] + drift) / worth
+    start, end = np.unravel_index(int(scores.argmin()), scores.shape)
+    return int(start), int(end), scores

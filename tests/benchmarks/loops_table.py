@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import open_data
 import takemill
-from exhaustive_loops import best_gait_loop
+from exhaustive_loops import best_gait_loop, best_idle_loop
+from idle_takes import known_idle
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.loop_search import LoopSettings, find_loops
@@ -62,6 +63,15 @@ def main() -> None:
             f" {(best.end - best.start) / motion.rate:5.2f} s {best.quality:4} {found - began:5.2f} {done - found:5.2f}"
         )
     print(f"  the worst: {worst:.3f}")
+    print(
+        "loops of idles: score of the first and of the best that are listed, as multiples of the least of all pairs"
+    )
+    for seed in range(6):
+        known = known_idle(seed, 12.0, 30.0)
+        start, end, scores = best_idle_loop(known.motion, known.body)
+        found = find_loops(known.motion, known.body, LoopSettings(kind="idle"))
+        shares = [scores[one.start, one.end] / scores[start, end] for one in found]
+        print(f"  {seed}  {shares[0]:5.2f} {min(shares):5.2f}")
 
 
 if __name__ == "__main__":

@@ -14,6 +14,8 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
         row.prop(item, "use", text="")
         row.prop(item, "name", text="", emboss=False)
         length = (item.end - item.start) / scene_time.frame_rate(context.scene)
+        if _has_length(item):
+            length = item.length_s
         row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
         row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
 
@@ -61,6 +63,11 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
         layout.operator("takemill.make_clips", icon="ACTION")
 
 
+def _has_length(cut) -> bool:
+    """Whether a cut is an idle that is put together to a length."""
+    return cut.loop and cut.of_length and cut.kind in ("idle", "lying")
+
+
 def _draw_length(column, cut) -> None:
     """Of an idle: whether it is put together to a length, which, and in which order."""
     if cut.kind not in ("idle", "lying"):
@@ -90,7 +97,8 @@ def _draw_loop(column, known, cut) -> None:
     row.prop(cut, "loop")
     if cut.loop:
         _draw_length(column, cut)
-        column.prop(cut, "search")
+        if not _has_length(cut):  # its joins are chosen
+            column.prop(cut, "search")
         return
     if cut.kind == "locomotion" or cut.in_parts:
         column.prop(cut, "in_parts")
