@@ -86,7 +86,7 @@ def row(
     cells: list[list[float]] = []
     plain = None
     for clear in (False, True):
-        fitted = fit(motion, own, skeleton, parts, FitSettings(clear_arms=clear), None, shape)
+        fitted = fit(motion, own, skeleton, parts, FitSettings(clear_arms=clear), shape=shape)
         low, high = (depths_mm(skin, fitted, parts, frames, arms) for arms in (LOW, HIGH))
         gap = gaps_mm(skin, fitted, plain or fitted, parts, frames)
         off = 0.0

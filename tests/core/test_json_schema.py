@@ -92,6 +92,7 @@ GOOD = {
             "floors_m": None,
             "springs": None,
             "goals": [{"name": "leftHand on head 1.20s", "kind": "body", "off_mm": 0.4, "reached": True}],
+            "arms_in_body_mm": {"before": 38.5, "after": 0.4},
             "idle": None,
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},

@@ -16,6 +16,7 @@ from ..clip.loop_close import close_range
 from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..clip.seam_quality import REFUSED, SUGGESTED
 from ..feet.contacts import Contacts, find_contacts
+from ..fit.clearance import Clearance
 from ..fit.goal_results import GoalResult
 from ..recipe.recipe import ClipSpec, Recipe
 from .cut_idle import cut_idle
@@ -39,7 +40,7 @@ class Piece:
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
         events: the user's, by frame.
-        source, source_range, stretches, goals, idle: as in `FinishedClip`.
+        source, source_range, stretches, goals, idle, clearance: as in `FinishedClip`.
     """
 
     motion: Motion
@@ -52,6 +53,7 @@ class Piece:
     stretches: tuple[tuple[int, int], ...]
     goals: tuple[GoalResult, ...] = ()
     idle: IdleFacts | None = None
+    clearance: Clearance | None = None
 
 
 def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
@@ -77,6 +79,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
             span,
             parts,
             idle=idle.facts,
+            clearance=take.clearance and take.clearance.within(parts),
         )
     whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
     if len(ranges) > 1:
@@ -105,6 +108,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
             for one in take.goals
             if any(one.goal.start < high and low < one.goal.stop for low, high in joined or ((start, stop),))
         ),
+        clearance=take.clearance and take.clearance.within(joined or ((start, stop),)),
     )
 
 

@@ -31,6 +31,7 @@ from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
+from ..fit.clearance import Clearance
 from ..fit.goal_results import GoalResult
 from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
@@ -85,6 +86,7 @@ class FinishedClip:
         goals: what became of the contacts of hands and body in its frames; of a fitted take.
         idle: of an idle with a length, how it was put together; None for others.
         no_loop: why a clip that was to be a loop is none; "" for others.
+        clearance: how deep arms lay in the body in its frames, and lie; None where they were not cleared.
     """
 
     name: str
@@ -109,6 +111,7 @@ class FinishedClip:
     goals: tuple[GoalResult, ...] = ()
     idle: IdleFacts | None = None
     no_loop: str = ""
+    clearance: Clearance | None = None
 
     @property
     def root_motion_mode(self) -> str:
@@ -211,6 +214,7 @@ def finish_clip(
         touches=touches,
         goals=piece.goals,
         idle=piece.idle,
+        clearance=piece.clearance,
     )
 
 

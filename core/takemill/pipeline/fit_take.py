@@ -51,7 +51,12 @@ def fit_take(
     fitted = fit_with_goals(*own)
     ratio = leg_length(skeleton, body) / leg_length(take.motion.skeleton, take.body)
     return replace(
-        take, motion=fitted.motion, body=body, contacts=take.contacts.scaled(ratio), goals=fitted.goals
+        take,
+        motion=fitted.motion,
+        body=body,
+        contacts=take.contacts.scaled(ratio),
+        goals=fitted.goals,
+        clearance=fitted.clearance,
     )
 
 

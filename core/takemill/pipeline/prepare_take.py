@@ -13,6 +13,7 @@ from ..body.body_map import BodyMap, correct_body_map
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
+from ..fit.clearance import Clearance
 from ..fit.goal_results import GoalResult
 from ..health.check import Finding, Health, check
 from ..recipe.recipe import Recipe
@@ -36,6 +37,7 @@ class PreparedTake:
         health: of the repaired take: what is left, and its measures.
         contacts: of the repaired take.
         goals: what became of contacts of hands and body; of a take that was fitted to a character.
+        clearance: how deep its arms lay in the character's body, and lie; None where they were not cleared.
     """
 
     name: str
@@ -47,6 +49,7 @@ class PreparedTake:
     health: Health
     contacts: Contacts
     goals: tuple[GoalResult, ...] = ()
+    clearance: Clearance | None = None
 
 
 def ignore_progress(text: str, part: float) -> None:

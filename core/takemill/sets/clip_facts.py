@@ -123,6 +123,11 @@ def describe_clip(
             }
             for one in clip.goals
         ],
+        "arms_in_body_mm": clip.clearance
+        and {
+            "before": round_number(1000 * clip.clearance.before_m, 1),
+            "after": round_number(1000 * clip.clearance.after_m, 1),
+        },
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,

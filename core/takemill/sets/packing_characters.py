@@ -329,5 +329,7 @@ def _fit_characters(
         for take in fitted:
             for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
                 say(line)
+            if take.clearance and (line := take.clearance.note()):
+                say(f"{one.name}, {take.name}: {line}")
         clips = stages.resample_clips(stages.make_clips(fitted, own, part))
         yield one, own.recipe, swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)

@@ -86,6 +86,11 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         rows += _seam_rows(clip)
     if facts["goals"]:
         rows.append(("hands and body", _describe_goals(facts["goals"])))
+    if facts["arms_in_body_mm"]:
+        depth = facts["arms_in_body_mm"]
+        rows.append(
+            ("arms in the body", f"{depth['before']:.0f} mm deep, cleared to {depth['after']:.0f} mm")
+        )
     if facts["idle"]:
         rows.append(("idle", _describe_idle(facts["idle"])))
     keys = facts["keys"]
