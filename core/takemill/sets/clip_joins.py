@@ -18,6 +18,8 @@ _MAX_OFF_S = 0.1  # of a foot that comes down just before or after: a quarter of
 def describe_joins(clips: Sequence[FinishedClip], gaps: SetGaps | None) -> list[dict[str, Any]]:
     """What a list says of each pair of clips of which the second goes on where the first ends, in order.
 
+    Clips whose ends were changed since they were made, by hand, and no longer meet are left out.
+
     Args:
         clips: of a set.
         gaps: between those of its clips that are poses; None to measure each pair for itself.
@@ -26,6 +28,8 @@ def describe_joins(clips: Sequence[FinishedClip], gaps: SetGaps | None) -> list[
     for before, after, loop in _pairs(clips):
         known = gaps or set_gaps({one.name: one.world_motion for one in (before, after)}, before.body)
         place = known.names.index(before.name), known.names.index(after.name)
+        if known.cm[place] > MAX_JOIN_CM:
+            continue
         foot, phase = _phase_of(loop)
         out.append(
             {

@@ -5,7 +5,6 @@ from __future__ import annotations
 from ..base.plain import html_text
 from ..pages.html_parts import table
 from .clip_facts import Facts
-from .clip_joins import MAX_JOIN_CM
 from .report_clip import figure
 
 _CYCLES = 2  # so often a loop is played between two others
@@ -53,7 +52,7 @@ def render_chains(facts: Facts) -> str:
             f"{figure(f'c{k}', f'chain {k + 1}', 'data-chain', ','.join(map(str, chain)))}"
             f'<p class="soft">{said}: each goes on where and as the one before ends.</p></article>'
         )
-    heads = ("from", "to", ">cm", ">°", ">cm/s", "foot that comes down", ">phase", "")
+    heads = ("from", "to", ">cm", ">°", ">cm/s", "foot that comes down", ">phase")
     rows = [
         (
             html_text(one["from"]),
@@ -63,15 +62,13 @@ def render_chains(facts: Facts) -> str:
             f"{one['gap_cm_s']:.0f}",
             html_text(one["foot"] or ""),
             "" if one["phase"] is None else f"{one['phase']:.2f}",
-            '<span class="good">meets</span>'
-            if one["gap_cm"] <= MAX_JOIN_CM
-            else f'<span class="bad">jumps by more than {MAX_JOIN_CM:g} cm</span>',
         )
         for one in facts["joins"]
     ]
     return (
         '<h2 id="joins">Which clip follows which without a blend</h2>'
-        '<p class="soft">An engine can play the second '
-        "from where the first ends: there the pose is the same, place and heading go on with the root motion."
+        '<p class="soft">An engine can play the second from where the first ends: '
+        "there the pose is the same, place and heading go on with the root motion. "
+        "Below, how far the joints are from each other there, place and heading aside, and their speeds."
         f"</p>{''.join(parts)}{table('Clips that meet', heads, rows, named=True)}"
     )
