@@ -149,24 +149,27 @@ def fit_with_goals(
         fitted = hold_hand_pose(fitted, target_body, body, hand_pose)
     if settings.arm_clearance_deg:
         fitted = hold_arms_out(fitted, target_body, np.radians(settings.arm_clearance_deg))
-    clears = shape if settings.clear_arms else None
-    clearance = None
-    if clears is not None:
-        fitted, clearance = clear_arms(fitted, target_body, clears)
     if settings.plant_feet:
         contacts = contacts or find_contacts(motion, body)
         fitted = plant_feet(performer, body, contacts, fitted, target_body, scale)
+    clears, clearance = (shape if settings.clear_arms else None), None
     if not settings.goals:
+        if clears is not None:
+            fitted, clearance = clear_arms(fitted, target_body, clears)
         return Fitted(share_twist(fitted, target_body), (), clearance)
     bodies = figures(motion.skeleton, body, target, target_body, target_shape=shape)
     source = posed(bodies[0], motion)
     goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
     asked = courses(goals, source, bodies, scale)
-    fitted, more = keep_goals(fitted, asked, bodies[1], contacts if settings.plant_feet else None)
-    if clears is not None and clearance is not None and goals:
-        fitted, again = clear_arms(fitted, target_body, clears, arm_weights(goals, len(motion), motion.rate))
-        clearance = clearance.followed_by(again)
+    standing = contacts if settings.plant_feet else None
+    fitted, more = keep_goals(fitted, asked, bodies[1], standing)
+    if clears is not None:
+        reached = [one.goal for one in goal_results(fitted, asked, bodies[1], more) if one.reached]
+        held = arm_weights(reached, len(motion), motion.rate)
+        cleared, clearance = clear_arms(fitted, target_body, clears, held)
+        # Elbows are out now; hands, which stayed near their goals, go back to them.
+        fitted, more = keep_goals(cleared, asked, bodies[1], standing, hands_of=fitted)
     results = goal_results(fitted, asked, bodies[1], more)
     return Fitted(share_twist(fitted, target_body), results, clearance)
 

@@ -38,8 +38,11 @@ def keep_goals(
     those: Sequence[Course],
     figure: Figure,
     contacts: Contacts | None = None,
+    hands_of: Motion | None = None,
 ) -> tuple[Motion, tuple[Array, ...]]:
     """The fitted motion of a figure with its goals kept; feet that are planted stay where they are.
+
+    Hands keep the rotations that they have in the world, or those of another motion, `hands_of`.
 
     And for each course how much further out (N,) its part is than the thickness at its point says, metres.
     """
@@ -49,6 +52,8 @@ def keep_goals(
     solver = _Solver(fitted, frames, those, figure, contacts)
     solver.lay_on_floor()
     arms = Arms(solver.pose, figure, those, solver.rows, solver.floor_points)
+    if hands_of is not None:
+        arms.keep_hands_of(hands_of)
     arms.reach()
     return solver.pose.written(), tuple(arms.looks.more)
 
