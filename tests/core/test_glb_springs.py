@@ -48,6 +48,25 @@ def test_a_character_that_stands_twice_as_large_has_longer_bones():
     np.testing.assert_allclose(twice.colliders[0].offset, 2 * plain.colliders[0].offset, atol=1e-6)
 
 
+def test_gravity_turns_with_a_character_that_stands_turned():
+    """It is as it was where the character and its gravity are turned alike, 40 degrees about the vertical."""
+    half, angle = np.radians(20), np.radians(40)
+    glb = with_springs(
+        character(SKELETON, rotation=(0.0, np.sin(half), 0.0, np.cos(half))),
+        springs=lambda json: [
+            {
+                **spring_of(json),
+                "joints": [
+                    {**one, "gravityDir": [np.sin(angle), 0.0, np.cos(angle)]}
+                    for one in spring_of(json)["joints"]
+                ],
+            }
+        ],
+    )
+    _, springs = read(glb)
+    np.testing.assert_allclose(springs.chains[0].joints[0].gravity_dir, [0, -1, 0], atol=1e-6)
+
+
 def test_nodes_between_two_listed_joints_are_passed_over():
     glb = with_springs(
         character(SKELETON),

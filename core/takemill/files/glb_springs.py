@@ -19,7 +19,7 @@ from ..maths.axes import to_z_up
 from ..springs.springs import SpringChain, SpringCollider, SpringJoint, Springs
 from .glb_format import Document, Json, entries, indices, numbers, parse
 from .glb_place import Place
-from .glb_rig import GlbRig, parents_of, place_of
+from .glb_rig import UPRIGHT, GlbRig, parents_of, place_of
 
 _EXTENSION = "VRMC_springBone"
 _VERSIONS = ("1.0", "1.0-beta")  # of the same fields
@@ -56,6 +56,9 @@ class _Reader:
         self.at = {node: joint for joint, node in enumerate(rig.nodes)}
         self.names = rig.skeleton.names
         self.scale = rig.above.scale
+        above = self._world(self.parents[rig.nodes[0]])
+        heading = quat.yaw(quat.mul((UPRIGHT @ above).rotation, quat.inv(UPRIGHT.rotation)))
+        self.ahead = quat.from_yaw(-heading)  # a skeleton stands without the heading of what carries it
 
     def springs(self, extension: object) -> Springs:
         """All of it."""
@@ -112,7 +115,7 @@ class _Reader:
                     _number(one, "stiffness"),
                     _number(one, "dragForce"),
                     _number(one, "gravityPower"),
-                    to_z_up(gravity_dir, "Y"),
+                    quat.rotate(self.ahead, to_z_up(gravity_dir, "Y")),
                     _number(one, "hitRadius"),
                 )
             )
@@ -142,6 +145,13 @@ class _Reader:
             if node < 0:
                 raise GlbError(f"a collider of {_EXTENSION} is carried by no joint; put it on one")
         return self.at[node], place
+
+    def _world(self, node: int) -> Place:
+        """Where a node rests in the file; -1 stands for the file itself."""
+        place = Place(quat.IDENTITY, np.zeros(3))
+        while node >= 0:
+            place, node = place_of(self.nodes[node]) @ place, self.parents[node]
+        return place
 
     def _point(self, place: Place, point: Array) -> Array:
         """A point in the axes of the joint that carries it, metres."""
