@@ -33,7 +33,7 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
         skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
         action = stage.find_active_action(armature)
         settings = replace(settings, body=reference.here(settings, armature, skeleton))
-        held = self._held(armature, settings)
+        held = _held(self, armature, settings)
         if held is not None:
             skeleton = ArmatureFrame.of(armature).standing.world_skeleton(held.rig.skeleton)
             stage.keep_body(armature, BodyMap.from_names(skeleton, held.parts), skeleton)
@@ -56,15 +56,16 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
             self.read_work(context)
         return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
 
-    def _held(self, armature: bpy.types.Object, settings: Recipe) -> ControlRig | None:
-        """How a control rig is posed; None for another, and for one that can only be read, which is said."""
-        try:
-            return control_rig(armature, lambda skeleton: body_of(skeleton, settings))
-        except InputError as problem:
-            self.report({"WARNING"}, str(problem))
-        except TakemillError:  # no body: found among all bones, perhaps
-            pass
-        return None
+
+def _held(operator: bpy.types.Operator, armature: bpy.types.Object, settings: Recipe) -> ControlRig | None:
+    """How a control rig is posed; None for another, and for one that can only be read, which is said."""
+    try:
+        return control_rig(armature, lambda skeleton: body_of(skeleton, settings))
+    except InputError as problem:
+        operator.report({"WARNING"}, str(problem))
+    except TakemillError:  # no body: found among all bones, perhaps
+        pass
+    return None
 
 
 class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
