@@ -135,9 +135,10 @@ def _fit_column(
     laid = [_soft_along(rest, course, place, soft) for place in ends]
     back, forth = quat.inv(facing[0]), quat.mul(facing[1], quat.inv(facing[0]))
     reached = posed[0] + quat.rotate(turns[0], quat.rotate(back, laid[1] - rest[0]))
+    between = _turns_at(turns, places, wanted)
     out: dict[int, Array] = {}
     for k, joint in enumerate(theirs.joints[1:], 1):
-        turn, beyond = _turn_at(turns, places, wanted[k]), rest_turns.get(joint)
+        turn, beyond = between[k], rest_turns.get(joint)
         if (
             k + 1 < len(laid)
             and np.linalg.norm(laid[k + 1] - laid[k]) > _MIN_BONE_SHARE * ours.skeleton.height
@@ -154,13 +155,20 @@ def _fit_column(
     return out
 
 
-def _turn_at(turns: Sequence[Array], places: Array, place: float) -> Array:
-    """The turn (F, 4) at a place along a column, between those of its joints."""
-    low = min(int(np.searchsorted(places, place, side="right")) - 1, len(places) - 2)
-    part = (place - places[low]) / (places[low + 1] - places[low])
-    if part in (0.0, 1.0):
-        return turns[low + int(part)]
-    return quat.slerp(turns[low], turns[low + 1], part)
+def _turns_at(turns: Sequence[Array], places: Array, wanted: Array) -> list[Array]:
+    """The turns (F, 4) at W places along a column, between those of its joints."""
+    steps: dict[int, Array] = {}
+    out = []
+    for place in wanted:
+        low = min(int(np.searchsorted(places, place, side="right")) - 1, len(places) - 2)
+        part = (place - places[low]) / (places[low + 1] - places[low])
+        if part in (0.0, 1.0):
+            out.append(turns[low + int(part)])
+            continue
+        if low not in steps:
+            steps[low] = quat.log(quat.mul(quat.inv(turns[low]), turns[low + 1]))
+        out.append(quat.mul(turns[low], quat.exp(part * steps[low])))
+    return out
 
 
 def _along(points: Sequence[Array], places: Array, place: float) -> Array:
