@@ -26,6 +26,7 @@ from ..clip.root_motion import (
     bend_to_ends,
     find_root_motion,
     move_to_origin,
+    steady_root_motion,
 )
 from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split_root_motion
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
@@ -245,6 +246,9 @@ def _put_on_path(
     track = find_root_motion(motion, body, settings, spec.loop)
     if piece.idle:  # it stands at one place, so that hips which sway are no root motion
         track = _mean_place(track)
+    elif spec.loop and spec.kind == "idle":  # so does a plain one, but for what its ends are apart
+        steady = steady_root_motion(track)
+        track = replace(steady, position=np.append(steady.position[:, :2], track.position[:, 2:], axis=1))
     motion, root_motion = move_to_origin(motion, track)
     shape = ShapeSettings(spec.straight, spec.constant_speed, _wanted_turn_deg(spec, root_motion))
     shaped = shape != ShapeSettings()
