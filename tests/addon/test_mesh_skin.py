@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import bpy
@@ -59,3 +60,23 @@ def test_the_mesh_is_the_same_in_blender_and_in_its_glb(name):
         shapes.append((a[heavy], b[heavy], shape.radius[heavy]))
         assert all(shape.from_mesh)
     np.testing.assert_allclose(shapes[0][2], shapes[1][2], atol=6e-3)  # quads may be cut the other way
+
+
+def test_fit_clears_arms_by_the_mesh_and_says_how_deep_they_lay(capsys):
+    """The same action without: forearms stay as they point; the depth is said once, for the first."""
+    suit, scene = bpy.data.objects["Suit"], bpy.context.scene
+    bpy.context.view_layer.objects.active = suit
+    bpy.ops.takemill.map_body()
+    scene.takemill.fit_target = bpy.data.objects["Ferrywoman"]
+    scene.takemill.fit_characters = "CHOSEN"
+    said = []
+    for clear in (True, False):
+        bpy.context.view_layer.objects.active = suit
+        scene.takemill.fit_clear_arms = clear
+        capsys.readouterr()
+        assert bpy.ops.takemill.fit_take() == {"FINISHED"}
+        said.append(capsys.readouterr().out)
+    assert re.search(
+        r"Ferrywoman: arms lay up to \d\d+ mm deep in the body, in \d+ % of the frames; ", said[0]
+    )
+    assert "mm deep" not in said[1]

@@ -4,6 +4,7 @@ import bpy
 
 from . import (
     body,
+    body_map,
     clips,
     contacts,
     cuts,
@@ -26,6 +27,7 @@ CLASSES = (
     *import_take.CLASSES,
     *recipe.CLASSES,
     *body.CLASSES,
+    *body_map.CLASSES,
     *findings.CLASSES,
     *repair.CLASSES,
     *contacts.CLASSES,

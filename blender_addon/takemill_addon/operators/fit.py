@@ -22,8 +22,8 @@ from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
 from ..bridge.targets import Target
 
-Plan = tuple[tuple[GoalResult, ...], Callable[[str], bpy.types.Action]]
-"""The contacts of a fit, and what writes its Action under a name."""
+Plan = tuple[tuple[GoalResult, ...], Callable[[str], bpy.types.Action], str]
+"""The contacts of a fit, what writes its Action under a name, and how deep arms lay in the body, in words."""
 
 
 def targets_of(context: bpy.types.Context) -> list[bpy.types.Object]:
@@ -83,23 +83,25 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         with contextlib.ExitStack() as stack:  # all or none
             for target in targets:
                 stack.enter_context(undone(context, target.armature))
-            for target, how, _, write in plans:
+            for target, how, _, write, _ in plans:
                 suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
                 new = write(actions.fitting_name(work.action.name, suffix))
                 takes.keep_made_with(new, "fit", replace(chosen, fit=how))
                 made.append(f"{new.name} is the active action of {target.armature.name}")
         hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
-        hand_contacts.note_results(work.action, [goal for _, _, kept, _ in plans for goal in kept])
+        hand_contacts.note_results(work.action, [goal for _, _, kept, *_ in plans for goal in kept])
         stage.activate(context, targets[0].armature)
         return "; ".join((*made, *_notes(take, plans)))
 
 
 def _notes(
     take: PreparedTake,
-    plans: list[tuple[Target, FitSettings, tuple[GoalResult, ...], Callable[[str], bpy.types.Action]]],
+    plans: list[tuple[Target, FitSettings, tuple[GoalResult, ...], Callable[[str], bpy.types.Action], str]],
 ) -> Iterator[str]:
     """What there is to say of a fit: what it could not keep, and what it does not use."""
-    for target, how, kept, _ in plans:
+    for target, how, kept, _, depth in plans:
+        if depth:
+            yield f"{target.armature.name}: {depth}"
         yield from missed_goals(kept, target.armature.name)
         if note := posture_note(take.motion.skeleton, take.body, target.skeleton, target.body, how.posture):
             yield f"{target.armature.name}: {note}"
@@ -143,7 +145,7 @@ def _whole(
         stage.copy_cuts(work.action, new)
         return new
 
-    return fitted.goals, write
+    return fitted.goals, write, fitted.clearance.note() if fitted.clearance else ""
 
 
 def _part(
@@ -156,7 +158,7 @@ def _part(
 ) -> Plan:
     """A part of the take merged onto the character's Action."""
     merge = Merge.of(context, target, how, take, work.take.start, wins)
-    return (), lambda name: merge.write(context, name)
+    return (), lambda name: merge.write(context, name), ""
 
 
 CLASSES = (TAKEMILL_OT_fit_take,)
