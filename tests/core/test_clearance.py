@@ -115,13 +115,12 @@ def test_hands_that_have_goals_reach_the_body_and_do_not_enter_it(name, goal_mm,
     shape = body_shape(skeleton, parts, skin)
     frames = np.arange(0, len(take.motion), 8)
     deep, off = [], []
-    for clear in (False, True):
-        given = (take.motion, take.body, skeleton, parts, FitSettings(clear_arms=clear))
-        fitted = fit(*given, shape=shape)
+    for settings in (FitSettings(clear_arms=False, goals=()), FitSettings()):
+        fitted = fit(take.motion, take.body, skeleton, parts, settings, shape=shape)
         deep.append(depths_mm(skin, fitted, parts, frames, LOW).max())
         shapes = body_shape(take.motion.skeleton, take.body), shape
         off.append(1000 * max(off_m(take, one, fitted, parts, shapes) for one in take.relations))
-    assert deep[0] > 7.0
+    assert max(off[0], deep[0]) > 7.0  # off the hips, or inside them
     assert deep[1] <= 5.0
     assert off[1] < goal_mm
     assert peak_turn(fitted, parts) <= 1.2 * peak_turn(take.motion, take.body)
@@ -136,7 +135,8 @@ def test_the_fit_reports_depth_and_changes_nothing_without_a_mesh_or_when_told_s
         take.motion, take.body, skeleton, parts, FitSettings(clear_arms=False, goals=()), shape=shape
     )
     bare = fit_with_goals(take.motion, take.body, skeleton, parts, FitSettings(goals=()))
-    on = fit_with_goals(take.motion, take.body, skeleton, parts, FitSettings(), shape=shape)
+    hilt = hand_takes.TAKES["hilt"](30.0)
+    on = fit_with_goals(hilt.motion, hilt.body, skeleton, parts, FitSettings(), shape=shape)
     assert plain.clearance is None
     assert off.clearance is None
     np.testing.assert_array_equal(off.motion.rotations, bare.motion.rotations)
@@ -193,6 +193,6 @@ def test_each_clip_has_the_depth_of_its_own_frames_and_people_are_told():
     assert found.within([(500, 600)]).before_m == 0.0
     assert found.note().startswith(f"arms lay up to {1000 * found.before_m:.0f} mm deep in the body, in ")
     assert found.note().endswith("now clear")
-    undone = found.followed_by(Clearance(found.frames, found.before, found.before))
+    undone = Clearance(found.frames, found.before, found.before)
     assert undone.note().endswith(f"up to {1000 * found.before_m:.0f} mm are left")
     assert found.within([(500, 600)]).note() == ""

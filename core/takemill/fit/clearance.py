@@ -85,10 +85,6 @@ class Clearance:
             mine |= (self.frames >= start) & (self.frames < stop)
         return Clearance(self.frames[mine], self.before[mine], self.after[mine])
 
-    def followed_by(self, later: Clearance) -> Clearance:
-        """What two steps did together, one after the other."""
-        return Clearance(self.frames, np.maximum(self.before, later.before), later.after)
-
     def note(self) -> str:
         """What was done, for people; "" where no arm lay in the body."""
         if self.before_m < _SEEN_M:
