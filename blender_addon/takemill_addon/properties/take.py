@@ -108,7 +108,7 @@ class FitProperties:
         "empty for the armature's own",
     )
     fit_hand_pose: StringProperty(
-        name="Hand Pose",
+        name="Hands",
         description="An action of the character: its first pose is held by hands while the take has no "
         "fingers; empty for the rest pose",
     )
