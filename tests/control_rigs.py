@@ -14,7 +14,7 @@ import bpy
 import numpy as np
 
 SHARE = "free"
-"""The property of the own rig: 1 lets the legs go."""
+"""The property of the own rig that lets the legs go."""
 
 
 @contextmanager
@@ -90,8 +90,8 @@ _PLACES = {
 }  # fmt: skip
 
 
-def own_rig(switch: bool = True) -> bpy.types.Object:
-    """The tests' own control rig; without the `switch` nothing lets its legs go."""
+def own_rig(switch: bool = True, free_at: float = 1.0) -> bpy.types.Object:
+    """The tests' own control rig; the `switch` lets its legs go `free_at` 1 or 0, without it nothing does."""
     armature = bpy.data.objects.new("puppet", bpy.data.armatures.new("puppet"))
     bpy.context.scene.collection.objects.link(armature)
     bpy.context.view_layer.objects.active = armature
@@ -113,7 +113,7 @@ def own_rig(switch: bool = True) -> bpy.types.Object:
         goal.head, goal.tail, goal.use_deform, goal.parent = (x, 0.01, 0.09), (x, 0.2, 0.09), False, base
     bpy.ops.object.mode_set(mode="OBJECT")
     pose = armature.pose.bones
-    pose["ground"][SHARE] = 0.0
+    pose["ground"][SHARE] = 1.0 - free_at
     pose["ground"].id_properties_ui(SHARE).update(min=0.0, max=1.0)
     for name in _COPIED:
         copy = pose["b." + name].constraints.new("COPY_TRANSFORMS")
@@ -130,6 +130,6 @@ def own_rig(switch: bool = True) -> bpy.types.Object:
                 armature,
                 f'pose.bones["ground"]["{SHARE}"]',
             )
-            curve.driver.expression = "1 - share"
+            curve.driver.expression = "1 - share" if free_at else "share"
     bpy.context.view_layer.update()
     return armature

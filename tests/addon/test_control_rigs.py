@@ -152,12 +152,13 @@ def puppet(tmp_path):
     return suit
 
 
-def test_a_rig_of_other_names_is_posed_by_what_moves_it(puppet):
+@pytest.mark.parametrize("free_at", [0.0, 1.0])
+def test_a_rig_of_other_names_is_posed_by_what_moves_it(puppet, free_at):
     """Controls are found by what they do: the helpers are keyed, and the property that lets the legs go."""
-    rig = control_rigs.own_rig()
+    rig = control_rigs.own_rig(free_at=free_at)
     fitted = fit(puppet, rig)
     held = control_rig(rig)
-    assert held.switches == {Switch("ground", control_rigs.SHARE): 1.0}
+    assert held.switches == {Switch("ground", control_rigs.SHARE): free_at}
     keyed = {actions.bone_channel(path)[0] for path, _ in keys_of(fitted) if actions.bone_channel(path)}
     assert keyed == {one.bone for one in held.controls}
     assert {name[:2] for name in keyed} == {"h.", "gr"}

@@ -68,9 +68,9 @@ def control_rig_if_any(armature: bpy.types.Object) -> ControlRig | None:
 def _basis(armature: bpy.types.Object) -> str:
     """All that a search depends on beside the body map, as text."""
     data = armature.animation_data
-    drivers = [curve.data_path for curve in data.drivers] if data else []
-    known = set(drivers)
-    digest = hashlib.sha256(repr(drivers).encode())
+    drivers = list(data.drivers) if data else []
+    known = {curve.data_path for curve in drivers}
+    digest = hashlib.sha256(repr([_driver(curve) for curve in drivers]).encode())
     for bone in armature.pose.bones:
         held = [
             (
@@ -88,3 +88,15 @@ def _basis(armature: bpy.types.Object) -> str:
         about = (bone.name, parent, held, locks, rest, bone.bone.use_deform, bone.custom_shape is None)
         digest.update(repr(about).encode())
     return digest.hexdigest()
+
+
+def _driver(curve: bpy.types.FCurve) -> tuple[object, ...]:
+    """What a driver makes of what."""
+    read = [
+        (variable.name, variable.type, target.data_path, target.bone_target, target.transform_type)
+        for variable in curve.driver.variables
+        for target in variable.targets
+    ]
+    shape = [tuple(getattr(one, "coefficients", ())) for one in curve.modifiers if not one.mute]
+    keys = [tuple(point.co) for point in curve.keyframe_points]
+    return curve.data_path, curve.mute, curve.driver.type, curve.driver.expression, read, shape, keys
