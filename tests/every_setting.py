@@ -50,7 +50,7 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "reduce": {
         "max_error_m": 0.0008, "planted_error_m": 0.0004, "max_error_deg": 1.5, "probe_m": 0.12,
-        "storage": "float32", "interpolation": "smallest",
+        "storage": "float32", "interpolation": "smallest", "max_error_weight": 0.001,
     },
     "fit": {
         "path_scale": 1.1, "floor_m": 0.01, "arm_clearance_deg": 6.0, "plant_feet": False,

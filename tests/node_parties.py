@@ -45,6 +45,15 @@ def three_positions(
     return {clip: np.array(positions) for clip, positions in answer.items()}
 
 
+def three_weights(data: bytes, times_s: Mapping[str, Sequence[float]]) -> dict[str, list[dict[str, list]]]:
+    """Weights of shapes by node, per clip and time, as three.js plays a GLB."""
+    with tempfile.TemporaryDirectory() as folder:
+        path, request = Path(folder, "file.glb"), Path(folder, "request.json")
+        path.write_bytes(data)
+        request.write_text(json.dumps({clip: list(map(float, times)) for clip, times in times_s.items()}))
+        return json.loads(_run("weights_three.mjs", path, request))
+
+
 def three_root_motion(
     glb: Path, helper: Path, cycles: int, step_s: float, clips: Sequence[Path] = ()
 ) -> dict[str, Any]:

@@ -55,6 +55,7 @@ GOOD = {
     "packing": {
         "max_error_m": 0.0005,
         "planted_error_m": 0.00025,
+        "max_error_weight": 0.0005,
         "max_error_deg": 1.0,
         "probe_m": 0.1,
         "storage": "smallest",
@@ -91,6 +92,7 @@ GOOD = {
             "contacts": {"leftFoot": [[0, 3], [5, 10]]},
             "floors_m": None,
             "springs": None,
+            "faces": {},
             "goals": [{"name": "leftHand on head 1.20s", "kind": "body", "off_mm": 0.4, "reached": True}],
             "arms_in_body_mm": {"before": 38.5, "after": 0.4},
             "idle": None,
@@ -98,7 +100,7 @@ GOOD = {
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
             "settings": "0123456789ab",
             "asked": None,
-            "keys": {"count": 40, "bytes": 800, "max_error_mm": 0.4},
+            "keys": {"count": 40, "bytes": 800, "weights": 0, "max_error_weight": 0.0, "max_error_mm": 0.4},
         }
     ],
     "files": [{"name": "ferry.glb", "bytes": 1000, "sha256": SHA}],

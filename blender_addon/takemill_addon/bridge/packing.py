@@ -161,13 +161,16 @@ def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, rec
         intake.expect_plausible(raw.name, reading, recipe)
 
 
+def sources_of(stock: Stock, clips: tuple[FinishedClip, ...]) -> dict[str, bpy.types.Action]:
+    """By take, the Action that clips were cut from, as far as the file still holds them."""
+    found = {name: _cut_from(stock.armature, name) for name in dict.fromkeys(clip.source for clip in clips)}
+    return {name: action for name, action in found.items() if action is not None}
+
+
 def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:
     """The takes that the clips were cut from, as far as the file still holds them, for the report."""
     out = []
-    for name in dict.fromkeys(clip.source for clip in clips):
-        action = _cut_from(stock.armature, name)
-        if action is None:
-            continue
+    for name, action in sources_of(stock, clips).items():
         try:
             raw, motion = (stock.take_of(context, one).motion for one in (actions.first_here(action), action))
         except TakemillError:  # the report can do without; the clips are whole

@@ -16,7 +16,8 @@ from takemill.sets.packing_characters import character_folder
 
 from ..bridge import background, paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
-from ..bridge.packing import Stock, clips_of, expect_plausible, takes_of
+from ..bridge.faces import with_faces
+from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class _Order:
 
 @dataclass(frozen=True)
 class _Load:
-    """All that goes into a character's set, and the bones whose scale does not."""
+    """All that goes into a character's set, the bones whose scale does not, and what else is to be said."""
 
     order: _Order
     stock: Stock
@@ -39,6 +40,7 @@ class _Load:
     takes: list[PreparedTake]
     base: bytes
     unscaled: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
@@ -119,10 +121,11 @@ def _loads(context: bpy.types.Context) -> list[_Load]:
 def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
     stock = Stock.of(context, armature, order.deform_only)
     clips, unscaled = clips_of(context, stock, order.recipe)
+    clips, notes = with_faces(context, armature, clips, sources_of(stock, clips), order.recipe.neutral)
     expect_plausible(context, armature, order.recipe)
     takes = takes_of(context, stock, clips)
     base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
-    return _Load(order, stock, clips, takes, base, unscaled)
+    return _Load(order, stock, clips, takes, base, unscaled, notes)
 
 
 def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
@@ -132,6 +135,7 @@ def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
     there = load.order.folder / f"{load.order.name}.glb" if alone else load.order.folder
     notes = [f"{len(load.clips)} clips packed into {there}"]
     notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
+    notes += load.notes
     return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
 
 

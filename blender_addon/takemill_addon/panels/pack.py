@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import paths
+from ..bridge import faces, paths
 from ..operators.pack import characters_of
 from .steps import ArmatureStep
 
@@ -35,6 +35,8 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         layout.prop(chosen, "set_keys")
         layout.prop(chosen, "set_floats")
         layout.prop(chosen, "deform_only")
+        if faces.has_faces(context, armature):
+            layout.prop(armature.takemill, "face_offset")
         layout.operator("takemill.pack_set", icon="PACKAGE")
 
 

@@ -83,7 +83,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
 
 
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
-    """What is known of an armature object: its body map, reference pose (JSON), clips and springs."""
+    """What is known of an armature object: its body map, reference pose (JSON), clips, springs, face."""
 
     reference: StringProperty()
     height_m: FloatProperty(description="How tall the body stood in the scene when it was mapped, metres")
@@ -95,6 +95,12 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     chain_index: IntProperty()
     colliders: CollectionProperty(type=TAKEMILL_PG_collider)
     collider_index: IntProperty()
+    face_offset: FloatProperty(
+        name="Face Offset",
+        description="Frames of the scene by which Pack shifts what shape keys play, to later; parts of a "
+        "frame count",
+        precision=2,
+    )
 
 
 class TAKEMILL_PG_end(bpy.types.PropertyGroup):

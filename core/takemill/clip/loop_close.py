@@ -255,3 +255,13 @@ class _Seam:
         if self.lead_in or self.lead_out:  # one reading of the seam
             return bend[before if self.lead_in else last - 1], change
         return change[0], change  # none
+
+
+def close_vectors(values: Array, lead_in: int, lead_out: int, reach: float) -> Array:
+    """Vectors closed as the body is around its seam: (lead_in + F + lead_out, W) -> (F, W).
+
+    The first `lead_in` and the last `lead_out` frames are those around the loop, and a change reaches about
+    `reach` frames.
+    """
+    seam = _Seam(len(values) - lead_in - lead_out, reach, lead_in, lead_out, whole=False)
+    return seam.close(values, np.subtract, np.add)

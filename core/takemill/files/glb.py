@@ -6,8 +6,9 @@ Clips lie in glTF's axes already (glb_axes.py), a skeleton to be written in the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,7 @@ from .glb_format import (
     parse,
     shortest,
 )
+from .glb_weights import ShapedNode, shaped_nodes, whole_weights
 from .stick_mesh import stick_mesh
 
 _XYZW = [1, 2, 3, 0]  # glTF's order of a quaternion, from ours
@@ -51,11 +53,13 @@ _STICK_COLOUR = [0.93, 0.55, 0.2, 1.0]  # RGBA, linear: orange, seen on dark and
 class _Channel(NamedTuple):
     """What a glTF channel will hold: its target, float32 seconds (N,), numbers to store (N, 3 or 4).
 
+    Of weights all shapes of a key lie behind each other: (N * W,).
+
     A cubic one has three of them for each second: the slope towards the key, the key, the slope away from it.
     """
 
     node: int
-    path: Path
+    path: Path | Literal["weights"]
     times: NDArray[np.float32]
     values: Array
     component: ComponentType
@@ -75,7 +79,8 @@ def append_animations(base_glb: bytes, clips: Sequence[GlbClip]) -> bytes:
         clips: what to add; their names differ from each other's and from those in the file.
 
     Raises:
-        GlbError: the GLB is malformed, lacks a joint or hangs it elsewhere, or a name stands twice.
+        GlbError: the GLB is malformed, lacks a joint or a shape, hangs a joint elsewhere, or a name stands
+            twice.
         InputError: a clip's rate is not a number above 0.
     """
     document = parse(base_glb)
@@ -84,7 +89,7 @@ def append_animations(base_glb: bytes, clips: Sequence[GlbClip]) -> bytes:
     if not clips:
         return base_glb
     rig = _Rig(document.json)
-    plans = [_channels(rig, clip) for clip in clips]
+    plans = [[*_channels(rig, clip), *_weight_channels(rig, clip)] for clip in clips]
     writer = Writer(document)
     writer.json["nodes"] = rig.nodes
     # The longest time arrays first: most others are the beginning of one and then cost nothing.
@@ -125,7 +130,13 @@ class _Rig:
         for skin in entries(base, "skins"):
             self._groups.append(self._named(indices(skin, "joints", count)))
         self._groups.append(self._named(range(count)))
+        self._base = base
         self._known: list[tuple[Skeleton, list[int], dict[tuple[int, Path], Track]]] = []
+
+    @cached_property
+    def shaped(self) -> tuple[ShapedNode, ...]:
+        """The nodes whose meshes have shapes."""
+        return shaped_nodes(self._base)
 
     def known(self, skeleton: Skeleton) -> tuple[list[int], dict[tuple[int, Path], Track]]:
         """The node of each joint (J,), and a key for each rest that differs from its node's.
@@ -251,6 +262,14 @@ def _stored(clip: GlbClip, tracks: Sequence[tuple[int, Track]]) -> Iterator[_Cha
         if cubic:
             values = _tidy(_with_slopes(clip, track, values))
         yield _Channel(node, track.path, times[key], values, _COMPONENTS[track.storage], cubic)
+
+
+def _weight_channels(rig: _Rig, clip: GlbClip) -> Iterator[_Channel]:
+    """The channels of a clip's faces: a list of times for all shapes of a node (section 3.11)."""
+    for track in clip.weights:
+        node, values = whole_weights(rig.shaped, track)
+        times = (track.frames / clip.rate).astype(np.float32)
+        yield _Channel(node, "weights", times, _tidy(values).ravel(), ComponentType.FLOAT)
 
 
 def _tidy(values: Array) -> Array:

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..body.skeleton import Skeleton
 from ..keys.tracks import Track, turn_track
+from ..keys.weight_keys import WeightTrack
 from .glb_axes import Y_UP
 from .glb_place import Place
 
@@ -23,6 +24,7 @@ class GlbClip:
         skeleton: the joints that the tracks move; the file knows them by their names.
         tracks: the channels; a joint without one stands at its rest.
         extras: facts to carry along, of the types that JSON knows.
+        weights: what its meshes' shapes play.
     """
 
     name: str
@@ -30,6 +32,7 @@ class GlbClip:
     skeleton: Skeleton
     tracks: tuple[Track, ...]
     extras: Mapping[str, object] = field(default_factory=dict)
+    weights: tuple[WeightTrack, ...] = ()
 
     def placed(self, place: Place, skeleton: Skeleton) -> GlbClip:
         """The clip as joints play it that hang elsewhere.

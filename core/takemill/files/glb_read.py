@@ -42,6 +42,15 @@ class Curve(NamedTuple):
     slopes: Array | None = None
 
 
+class WeightCurve(NamedTuple):
+    """The weights of a node's shapes: N keys at seconds (N,), values (N, W), straight between them."""
+
+    node: int
+    names: tuple[str, ...]
+    times: Array
+    values: Array
+
+
 class GlbScene:
     """The nodes and animations of a file.
 
@@ -50,7 +59,8 @@ class GlbScene:
         parents: of the nodes, -1 for those at the top.
         order: the nodes, parents first.
         joints: the nodes that skins name.
-        curves: animation name -> its channels.
+        curves: animation name -> its channels that move nodes.
+        weights: animation name -> its channels that change shapes of meshes (morph targets).
         extras: animation name -> its extras.
     """
 
@@ -73,11 +83,13 @@ class GlbScene:
             self.joints = tuple(dict.fromkeys(self._index(j, self._nodes, "node") for j in joints))
             self._expect_poses()
             self.curves: dict[str, list[Curve]] = {}
+            self.weights: dict[str, list[WeightCurve]] = {}
             self.extras: dict[str, Any] = {}
             for animation in self._json.get("animations", ()):
                 name = str(animation.get("name", ""))
                 if name in self.curves:
                     raise self._error(f"two animations are called {name!r}")
+                self.weights[name] = []
                 self.curves[name] = self._channels(animation, name)
                 self.extras[name] = animation.get("extras")
         except (
@@ -205,6 +217,10 @@ class GlbScene:
             node, path = self._index(target["node"], self._nodes, "node"), target["path"]
             place = f"animation {name!r}, {path} of {self.names[node]!r}"
             kind = sampler.get("interpolation", "LINEAR")
+            if path == "weights" and (node, path) not in seen:
+                seen.add((node, path))
+                self.weights[name].append(self._weights(node, sampler, place))
+                continue
             if kind not in ("LINEAR", "CUBICSPLINE") or path not in _PATHS:
                 raise self._error(f"{place}: only LINEAR and CUBICSPLINE channels of nodes can be judged")
             if (node, path) in seen:
@@ -226,6 +242,23 @@ class GlbScene:
                 raise self._error(f"{place}: a key is no unit quaternion")
             curves.append(Curve(node, path, times, values, slopes))
         return curves
+
+    def _weights(self, node: int, sampler: Mapping[str, Any], place: str) -> WeightCurve:
+        """A channel of weights: all shapes of a key lie behind each other (section 3.11)."""
+        meshes = self._json.get("meshes", [])
+        mesh = meshes[self._index(self._nodes[node].get("mesh"), meshes, "mesh")]
+        count = len(mesh["primitives"][0].get("targets", ()))
+        if sampler.get("interpolation", "LINEAR") != "LINEAR" or not count:
+            raise self._error(f"{place}: only LINEAR weights of a mesh with shapes can be judged")
+        times, values = self._accessor(sampler["input"]), self._accessor(sampler["output"])
+        if times.ndim != 1 or values.shape != (len(times) * count,):
+            raise self._error(f"{place}: {len(times)} times for {values.shape} weights of {count} shapes")
+        if not (np.isfinite(times).all() and np.isfinite(values).all()):
+            raise self._error(f"{place}: a number is not finite")
+        if times[0] < 0 or np.any(np.diff(times) <= 0):
+            raise self._error(f"{place}: its times do not increase")
+        names = mesh.get("extras", {}).get("targetNames", [""] * count)
+        return WeightCurve(node, tuple(map(str, names)), times, values.reshape(-1, count))
 
     def moved_by(self, name: str) -> tuple[int, ...]:
         """The nodes that an animation moves, and what hangs below them."""

@@ -73,6 +73,7 @@ class ReduceSettings:
             extensions; "float32" keeps them as floats.
         interpolation: "linear" for all readers; "cubic" for curves of the third degree, which some play
             wrongly; "smallest" for whichever of them takes fewer bytes, channel by channel.
+        max_error_weight: the largest difference of a shape's weight, of which 1 is the whole shape.
     """
 
     max_error_m: float = 0.0005
@@ -81,9 +82,10 @@ class ReduceSettings:
     probe_m: float = 0.1
     storage: Literal["smallest", "float32"] = "smallest"
     interpolation: Literal["linear", "cubic", "smallest"] = "linear"
+    max_error_weight: float = 0.0005  # a lip that moves by 2 cm at weight 1 is off by 0.01 mm
 
     def __post_init__(self) -> None:
-        for name in ("max_error_m", "planted_error_m", "max_error_deg", "probe_m"):
+        for name in ("max_error_m", "planted_error_m", "max_error_deg", "probe_m", "max_error_weight"):
             expect_positive(getattr(self, name), name)
         if self.storage not in ("smallest", "float32"):
             raise InputError(f"storage: expected 'smallest' or 'float32', got {self.storage!r}")

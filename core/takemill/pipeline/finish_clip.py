@@ -15,6 +15,7 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.chain import blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
+from ..clip.face import Face
 from ..clip.gait_join import Moved, follow_on, lead_into
 from ..clip.idle import IdleFacts
 from ..clip.loop_feet import pin_loop
@@ -88,6 +89,7 @@ class FinishedClip:
         idle: of an idle with a length, how it was put together; None for others.
         no_loop: why a clip that was to be a loop is none; "" for others.
         clearance: how deep arms lay in the body in its frames, and lie; None where they were not cleared.
+        faces: what the shapes of its character's meshes play, in its frames.
     """
 
     name: str
@@ -113,6 +115,7 @@ class FinishedClip:
     idle: IdleFacts | None = None
     no_loop: str = ""
     clearance: Clearance | None = None
+    faces: tuple[Face, ...] = ()
 
     @property
     def root_motion_mode(self) -> str:

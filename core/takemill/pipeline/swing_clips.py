@@ -44,7 +44,7 @@ def swing_clips(
     for clip, one in zip(chosen, swung, strict=True):
         turn = one.rotations
         if clip.blend_frames and pose is not None:
-            turn = quat.slerp(turn, pose, 1 - _own_share(clip)[:, None])
+            turn = quat.slerp(turn, pose, 1 - own_share(clip)[:, None])
         for key in clip.joins:
             loop = loop_of(clip, key, chosen)
             if loop is not None:
@@ -78,7 +78,7 @@ def describe_mixed(clips: Sequence[FinishedClip]) -> list[str]:
     ]
 
 
-def _own_share(clip: FinishedClip) -> Array:
+def own_share(clip: FinishedClip) -> Array:
     """How much of each frame (F,) is the clip's own: none at its blended ends."""
     frames = np.arange(len(clip.motion))
     ends = {"follows": frames, "leads_to": frames[::-1]}

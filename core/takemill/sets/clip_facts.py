@@ -14,11 +14,13 @@ from typing import Any
 from .. import __version__
 from ..base.checks import Array
 from ..body.skeleton import Skeleton
+from ..clip.face import Face
 from ..clip.measure import SetGaps, set_gaps
 from ..feet.contacts import Contacts
 from ..files.glb_axes import to_y_up
 from ..health.table import KINDS, outcome
 from ..keys.tracks import Track
+from ..keys.weight_keys import WeightTrack, weight_error
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
@@ -71,9 +73,17 @@ def describe_set(
 
 
 def describe_clip(
-    clip: FinishedClip, file: str, tracks: Sequence[Track], error_m: float, takes: Mapping[str, PreparedTake]
+    clip: FinishedClip,
+    file: str,
+    tracks: Sequence[Track],
+    error_m: float,
+    takes: Mapping[str, PreparedTake],
+    weights: Sequence[WeightTrack] = (),
 ) -> Facts:
-    """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most."""
+    """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most.
+
+    `weights` are those of its faces.
+    """
     motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
     return {
         "name": clip.name,
@@ -114,6 +124,7 @@ def describe_clip(
             "chains": {name: list(joints) for name, joints in clip.swinging.chains},
             "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
         },
+        "faces": {face.mesh: _describe_face(face) for face in clip.faces},
         "goals": [
             {
                 "name": one.goal.name,
@@ -148,7 +159,20 @@ def describe_clip(
             "count": sum(len(track.frames) for track in tracks),
             "bytes": _key_bytes(tracks),
             "max_error_mm": round_number(1000 * error_m, 4),
+            "weights": sum(len(one.frames) for one in weights),
+            "max_error_weight": round_number(
+                max((weight_error(*pair) for pair in zip(clip.faces, weights, strict=False)), default=0.0)
+            ),
         },
+    }
+
+
+def _describe_face(face: Face) -> dict[str, list[float]]:
+    """By shape, the least and the largest weight that it plays."""
+    low, high = face.values.min(axis=0), face.values.max(axis=0)
+    return {
+        name: [round_number(one, 4), round_number(other, 4)]
+        for name, one, other in zip(face.names, low, high, strict=True)
     }
 
 

@@ -17,6 +17,7 @@ from ..files.glb_axes import motions_in_gltf
 from ..files.glb_nodes import nodes_only
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
+from ..keys.weight_keys import weight_track
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
@@ -140,8 +141,10 @@ def build_clip_set(
     each = zip(clips, inside, reduced, errors, strict=True)
     for number, (clip, motion, tracks, error_m) in enumerate(each):
         progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
-        facts.append(describe_clip(clip, _clip_file(clip.name, name, recipe.files), tracks, error_m, by_name))
-        one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1])
+        weights = tuple(weight_track(face, recipe.reduce.max_error_weight) for face in clip.faces)
+        file = _clip_file(clip.name, name, recipe.files)
+        facts.append(describe_clip(clip, file, tracks, error_m, by_name, weights))
+        one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1], weights)
         written.append(place(one) if place else one)
     progress("writing", 0.9)
     files = _build_glbs(base_glb, name, written, recipe.files)
@@ -176,6 +179,11 @@ def _check_set(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
         raise InputError("a set needs at least one clip")
     for clip in clips:
         expect_name(clip.name, f"clip {clip.name!r}")
+        if clip.faces and recipe.files == "separate":
+            raise InputError(
+                f"clip {clip.name!r}: it moves shapes of a mesh, which files without a mesh cannot hold; "
+                'write files = "one" or "each" (in Blender: Files)'
+            )
         if clip.motion.skeleton.names != clips[0].motion.skeleton.names:
             raise InputError(f"clip {clip.name!r} has other joints than {clips[0].name!r}")
     expect_unique((clip.name for clip in clips), "clip set")

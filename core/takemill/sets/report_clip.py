@@ -12,6 +12,7 @@ from ..pages.html_parts import definitions
 from ..pipeline.finish_clip import FinishedClip
 from .clip_facts import Facts
 from .idle_facts import MAX_JOIN_SHARE
+from .report_face import face_curves
 from .report_figures import foot_paths
 from .report_seam import seam_close_up
 
@@ -33,7 +34,8 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
         f'<span class="tag">{html_text(clip.kind)}</span>{loop}</div>'
         f'<div class="halves"><div>{shown}<h4>Feet and events</h4>{_feet(clip)}'
-        f"{_events(facts)}</div><div>{_facts(clip, facts)}<h4>Top view</h4>{_top_view(clip)}</div></div>"
+        f"{_events(facts)}{face_curves(clip)}</div>"
+        f"<div>{_facts(clip, facts)}<h4>Top view</h4>{_top_view(clip)}</div></div>"
         f"{seam_close_up(clip)}</article>"
     )
 

@@ -17,6 +17,7 @@ from ..files.glb_read import GlbScene
 from ..files.json_schema import problems
 from .clip_facts import Facts
 from .set_list import LIST
+from .verify_face import face_problems
 from .verify_facts import clip_problems, first_differences, take_problems
 from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
 from .verify_joins import join_problems, played_problems
@@ -241,6 +242,7 @@ class _Judge:
         if name in self.motions:
             error, more = compare_motion(clip, scene, names, self.motions[name], self.most_mm)
             wrong += more
+        wrong += face_problems(clip, scene)
         if name in self.again:
             wrong += first_differences(clip, self.again[name])
         if scene.extras[name] != clip:

@@ -1,0 +1,108 @@
+"""Finished clips with the faces that their takes were given: cut where they were, closed, blended, varied."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..base.checks import Array
+from ..clip.face import Face
+from ..clip.loop_close import CloseSettings, close_vectors
+from ..maths.easing import smoothstep
+from .finish_clip import FinishedClip
+from .meet_loops import loop_of
+from .swing_clips import own_share
+
+
+def face_clips(
+    clips: Sequence[FinishedClip],
+    faces: Mapping[str, Sequence[Face]],
+    rates: Mapping[str, float],
+    neutral: str = "",
+) -> tuple[FinishedClip, ...]:
+    """The clips with what their faces play, at the rates that they leave with.
+
+    Weights run straight between the frames of a face and keep to its limits. Loops close as the body does.
+    Ends of one-shots go over into the `neutral` clip's first weights, and ends that meet a loop into the
+    loop's. Additive clips, and those of several stretches, have none (`faceless`).
+
+    Args:
+        clips: at the rates that they leave with.
+        faces: by take, on its clock.
+        rates: by take, its frames per second.
+        neutral: the clip that one-shots were blended onto.
+    """
+    played = {
+        clip.name: tuple(_play(clip, face, rates[clip.source]) for face in faces.get(clip.source, ()))
+        for clip in clips
+        if not faceless(clip)
+    }
+    rest = {face.mesh: face.values[0] for face in played.get(neutral, ())}
+    out = []
+    for clip in clips:
+        mine = played.get(clip.name, ())
+        if clip.blend_frames:
+            mine = tuple(
+                _over(face, rest.get(face.mesh, face.values[0]), 1 - own_share(clip)) for face in mine
+            )
+        for key in clip.joins:
+            loop = loop_of(clip, key, clips)
+            cycles = {face.mesh: face for face in played.get(loop.name, ())} if loop else {}
+            mine = tuple(
+                _meet(face, cycles[face.mesh].values, key, clip.join_frames) if face.mesh in cycles else face
+                for face in mine
+            )
+        out.append(replace(clip, faces=mine))
+    return tuple(out)
+
+
+def faceless(clip: FinishedClip) -> str:
+    """Why a clip plays no face; "" for one that can."""
+    if clip.additive:
+        return "it holds differences"
+    return "it is joined of several stretches" if clip.stretches else ""
+
+
+def describe_faceless(clips: Sequence[FinishedClip], faces: Mapping[str, Sequence[Face]]) -> list[str]:
+    """A line for all clips that leave their take's face out."""
+    left = [f"{clip.name!r} ({why})" for clip in clips if faces.get(clip.source) and (why := faceless(clip))]
+    return [f"without the face: clip {', '.join(left)}"] if left else []
+
+
+def _play(clip: FinishedClip, face: Face, rate: float) -> Face:
+    """A face in a clip of a take of this rate, closed where that repeats, mirrored where that is."""
+    count, settings = len(clip.motion), clip.settings.close if clip.settings else CloseSettings()
+    first, last = clip.source_range[0] / rate, (clip.source_range[1] - 1) / rate
+    step = (last - first) / max(count - 1, 1)
+    if not clip.loop and not clip.blend_frames and not clip.joins:  # it ends on a whole frame of its rate
+        step = (clip.variant.speed if clip.variant else 1.0) / clip.motion.rate
+    lead_in = lead_out = 0
+    if clip.loop and count > 1:
+        reach = settings.seam_s * clip.motion.rate
+        lead = min(int(reach), (count - 1) // 2)
+        lead_in = min(lead, max(int((first - face.start_s) / step), 0)) if step > 0 else 0
+        end_s = face.start_s + (len(face) - 1) / face.rate
+        lead_out = min(lead, max(int((end_s - last) / step), 0)) if step > 0 else 0
+    values = face.at(first + step * np.arange(-lead_in, count + lead_out))
+    if clip.loop and count > 1:
+        values = close_vectors(values, lead_in, lead_out, settings.seam_s * clip.motion.rate)
+    out = Face(face.mesh, face.names, face.limits, clip.motion.rate, face.within_limits(values))
+    return out.mirrored() if clip.variant and clip.variant.mirror else out
+
+
+def _over(face: Face, weights: Array, part: Array) -> Face:
+    """A face that is `weights` (W,) or (F, W) where `part` (F,) is 1."""
+    return replace(face, values=face.values + part[:, None] * (weights - face.values))
+
+
+def _meet(face: Face, cycle: Array, key: str, frames: int) -> Face:
+    """A face that goes over into a loop's weights (N, W) within some frames of an end."""
+    count, length = len(face), len(cycle)
+    places = np.arange(count)
+    if key == "follows":
+        there, away = np.minimum(places, length - 1), places
+    else:
+        there, away = np.maximum(places - count + length, 0), places[::-1]
+    return _over(face, cycle[there], smoothstep(np.clip(1 - away / max(frames, 1), 0.0, 1.0)))

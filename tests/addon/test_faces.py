@@ -1,0 +1,143 @@
+"""Shape keys that an Action moves play on in every clip that Pack writes, and what cannot is said."""
+
+from __future__ import annotations
+
+import json
+
+import bpy
+import numpy as np
+import pytest
+
+import synthetic
+from blender_scene import empty_scene, import_bvh, skinned_cloth, write_curves
+from face_bodies import talk
+from node_parties import validator_issues
+from takemill.files.glb_read import GlbScene
+from takemill.sets.verify import verify_set
+from takemill_addon.bridge import stage
+from takemill_addon.bridge.faces import with_faces
+
+pytestmark = pytest.mark.usefixtures("addon")
+takemill = bpy.ops.takemill
+SHAPES = ("jawOpen", "blinkLeft", "blinkRight")
+
+
+def add_shapes(armature, frames=range(1, 260, 3), weights=talk, at_s=0.0) -> bpy.types.Object:
+    """The cloth with three shapes and an Action that moves them by Bezier keys, 60 frames a second."""
+    skinned_cloth(armature)
+    cloth = next(one for one in bpy.data.objects if one.type == "MESH")
+    cloth.shape_key_add(name="Basis")
+    for k, name in enumerate(SHAPES):
+        key = cloth.shape_key_add(name=name)
+        key.data[k].co.z += 0.1 * (k + 1)
+    keys = cloth.data.shape_keys
+    action = bpy.data.actions.new("talk")
+    slot = action.slots.new("KEY", keys.name)
+    bag = action.layers.new("Layer").strips.new(type="KEYFRAME").channelbag(slot, ensure=True)
+    values = weights(np.array(frames) / 60 + at_s)
+    for name, column in zip(SHAPES, values.T, strict=True):
+        write_curves(bag, f'key_blocks["{name}"].value', np.array(frames), column[:, None])
+    for curve in bag.fcurves:
+        curve.keyframe_points.foreach_set("interpolation", np.full(len(frames), 2, np.uint8))
+        curve.update()
+    data = keys.animation_data_create()
+    data.action, data.action_slot = action, slot
+    return cloth
+
+
+@pytest.fixture
+def character(tmp_path):
+    empty_scene(60)
+    armature = import_bvh(synthetic.walk(rate=60.0, steps=5).motion, tmp_path)
+    stage.activate(bpy.context, armature)
+    assert takemill.map_body() == {"FINISHED"}
+    action = armature.animation_data.action
+    for name, start, end, loop in (("go", 10, 80, False), ("walk", 60, 180, True)):
+        cut = action.takemill.cuts.add()
+        cut.root_motion = "in_place"
+        cut.name, cut.start, cut.end, cut.kind, cut.loop = name, start, end, "other", loop
+    return armature
+
+
+def make_and_pack(armature, folder):
+    chosen = bpy.context.scene.takemill
+    chosen.set_folder, chosen.set_name = str(folder), "set"
+    if not armature.takemill.clips:
+        assert takemill.make_clips() == {"FINISHED"}
+    stage.activate(bpy.context, armature)
+    assert takemill.pack_set() == {"FINISHED"}
+    data = (folder / "set.glb").read_bytes()
+    return GlbScene(data, "set.glb"), json.loads((folder / "clips.json").read_text()), data
+
+
+def weights(scene, clip) -> np.ndarray:
+    (curve,) = scene.weights[clip["name"]]
+    assert curve.names == SHAPES
+    times = np.arange(clip["frames"]) / clip["rate"]
+    return np.stack([np.interp(times, curve.times, one) for one in curve.values.T], axis=1)
+
+
+def curves_of(mesh, frames) -> np.ndarray:
+    data = mesh.data.shape_keys.animation_data
+    (strip,) = data.action.layers[0].strips
+    bag = strip.channelbag(data.action_slot)
+    found = [bag.fcurves.find(f'key_blocks["{name}"].value') for name in SHAPES]
+    return np.array([[np.clip(one.evaluate(frame), 0, 1) for frame in frames] for one in found]).T
+
+
+@pytest.mark.parametrize(("rate", "shift"), [(60, 0.0), (24, 37.5)])
+def test_weights_are_the_curves_at_the_clips_moments(character, tmp_path, rate, shift):
+    """Within 1e-3 of the F-curves at the clip's own times, at the set's rate, shifted by parts of a frame."""
+    mesh = add_shapes(character)
+    bpy.context.scene.takemill.set_rate = rate
+    character.takemill.face_offset = shift
+    scene, said, data = make_and_pack(character, tmp_path / "set")
+    assert [one for one in validator_issues(data) if one["severity"] < 2] == []
+    assert verify_set(tmp_path / "set")[0] == ()
+    assert [one.problems for one in verify_set(tmp_path / "set")[1]] == [(), ()]
+    go, walk = said["clips"]
+    moments = 1 + go["source"]["frames"][0] + np.arange(go["frames"]) * 60 / go["rate"] - shift
+    right = curves_of(mesh, moments.tolist())
+    assert np.ptp(right[:, 0]) > 0.5
+    assert np.abs(weights(scene, go) - right).max() <= 1e-3
+    played = weights(scene, walk)
+    assert np.abs(played[0] - played[-1]).max() <= 1e-6
+    assert played.min() >= 0
+    assert played.max() <= 1
+
+
+def _drive(mesh):
+    mesh.data.shape_keys.key_blocks["jawOpen"].driver_add("value")
+
+
+def _mute(mesh):
+    mesh.data.shape_keys.key_blocks["blinkLeft"].mute = True
+
+
+def _narrow(mesh):
+    mesh.data.shape_keys.key_blocks["jawOpen"].slider_max = 0.5
+
+
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [(_drive, "remove the driver"), (_mute, "unmute it"), (_narrow, "widen the range")],
+)
+def test_shapes_that_cannot_be_packed_as_they_play_are_named(character, tmp_path, harm, words):
+    """A driver, a muted key or weights out of range: one message with a way out, and no set is written."""
+    harm(add_shapes(character))
+    with pytest.raises(RuntimeError, match=words):
+        make_and_pack(character, tmp_path / "set")
+    assert not (tmp_path / "set").exists()
+
+
+def test_a_driver_without_keys_is_said(character, tmp_path):
+    """Shapes that a driver moves stay still, and Pack says which and what to do."""
+    mesh = add_shapes(character)
+    data = mesh.data.shape_keys.animation_data
+    data.action = None
+    _drive(mesh)
+    scene, said, _ = make_and_pack(character, tmp_path / "set")
+    assert said["clips"][0]["faces"] == {}
+    assert scene.weights["go"] == []
+    notes = with_faces(bpy.context, character, (), {}, "")[1]
+    assert notes == (f"{mesh.name}: shape keys with drivers stay still (jawOpen); bake them to keys",)

@@ -1,0 +1,237 @@
+"""Faces go with the clips of their take: same moments, closed, blended, mirrored, packed and read back."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import small_takes
+from face_bodies import SHAPES, base_with_face, talk, talking
+from takemill.base.errors import GlbError, InputError
+from takemill.clip.face import Face, other_side
+from takemill.files.glb_read import GlbScene
+from takemill.keys.weight_keys import weight_error, weight_track
+from takemill.pipeline import stages
+from takemill.pipeline.face_clips import describe_faceless, face_clips
+from takemill.pipeline.prepare_take import body_of, prepare_take
+from takemill.recipe.recipe import Recipe, parse_recipe
+from takemill.sets import verify_face
+from takemill.sets.clip_set import write_clip_set
+from takemill.sets.verify import verify_set
+
+RECIPE = """
+rate = 30
+neutral = "stand"
+blend_frames = 6
+[[clip]]
+name = "walk"
+from = 3.5
+to = 8
+loop = true
+[[clip]]
+name = "set off"
+from = 1.5
+to = 4
+[[clip]]
+name = "stand"
+from = 0
+to = 1.9
+loop = true
+root_motion = "in_place"
+[[variant]]
+of = "walk"
+name = "walk mirrored"
+mirror = true
+[[variant]]
+of = "set off"
+name = "set off fast"
+speed = 2.0
+[[variant]]
+of = "walk"
+name = "walk added"
+additive_to = "stand"
+"""
+
+
+class Made:
+    """A take's clips with a face, made once."""
+
+    def __init__(self) -> None:
+        motion = small_takes.stand_and_walk()
+        self.recipe = parse_recipe(RECIPE)
+        self.take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), self.recipe)
+        self.plain = stages.make_set(self.take, self.recipe)
+        self.rate = motion.rate
+        self.clips = self.with_face(talking())
+        self.base = base_with_face(self.plain[0].motion.skeleton)
+
+    def with_face(self, face: Face, recipe: str = ""):
+        clips = self.plain
+        if recipe:
+            clips = stages.make_set(self.take, parse_recipe(recipe))
+        return {one.name: one for one in face_clips(clips, {"day": [face]}, {"day": self.rate}, "stand")}
+
+    def write(self, folder, clips=None, **changes):
+        parts = {"base_glb": self.base, "name": "ferry", "takes": [self.take], "recipe": self.recipe}
+        clips = list((clips or self.clips).values())
+        return write_clip_set(folder, clips=clips, **(parts | changes))
+
+
+@pytest.fixture(scope="module")
+def made() -> Made:
+    return Made()
+
+
+def seconds_of(made, clip) -> np.ndarray:
+    first, stop = clip.source_range
+    return np.linspace(first, stop - 1, len(clip.motion)) / made.rate
+
+
+def test_a_face_plays_the_moments_of_its_clip(made):
+    """Between its blended ends a one-shot plays the face at its own seconds of the take, at any rates."""
+    clip = made.clips["set off"]
+    inner = slice(clip.blend_frames, -clip.blend_frames)
+    right = talking().at(seconds_of(made, clip))
+    np.testing.assert_allclose(clip.faces[0].values[inner], right[inner], atol=1e-12)
+    np.testing.assert_allclose(
+        right, talk(seconds_of(made, clip)), atol=0.13
+    )  # straight lines at 48 a second
+
+
+def test_a_shifted_face_of_another_rate_lines_up(made):
+    """A face that begins 37.5 of its frames later, at 24 a second, plays the same moments.
+
+    Between its frames it runs straight, so a moment is compared where its frames lie.
+    """
+    shifted = talking(rate=24.0, start_s=37.5 / 24.0)
+    assert np.abs(shifted.at(np.array([37.5 / 24 + 2.0])) - talk(np.array([37.5 / 24 + 2.0]))).max() < 1e-12
+    clip = made.with_face(shifted)["set off"]
+    inner = slice(clip.blend_frames, -clip.blend_frames)
+    best = min(
+        (
+            np.abs(talk(seconds_of(made, clip) + off)[inner, 0] - clip.faces[0].values[inner, 0]).mean(),
+            off,
+        )
+        for off in np.arange(-0.1, 0.1, 0.001)
+    )
+    assert abs(best[1]) < 0.5 / 24
+
+
+def test_loops_close_within_limits(made):
+    """Ends are the same weights, none leaves its limits, and the speed does not jump at the seam."""
+    for name in ("walk", "stand"):
+        values = made.clips[name].faces[0].values
+        np.testing.assert_array_equal(values[0], values[-1])
+        assert values.min() >= 0
+        assert values.max() <= 1
+    raw = talking().at(seconds_of(made, made.clips["walk"]))
+    assert np.abs(raw[-1] - raw[0]).max() > 0.05  # there was something to close
+
+
+def test_one_shots_begin_and_end_with_the_neutral_face(made):
+    rest = made.clips["stand"].faces[0].values[0]
+    values = made.clips["set off"].faces[0].values
+    np.testing.assert_allclose(values[[0, -1]], [rest, rest], atol=1e-12)
+
+
+def test_variants_take_their_face_along(made):
+    """A mirrored clip exchanges the eyelids, a fast one plays faster, a difference has no face."""
+    mirrored, walk = made.clips["walk mirrored"].faces[0].values, made.clips["walk"].faces[0].values
+    np.testing.assert_array_equal(mirrored, walk[:, [0, 2, 1]])
+    fast = made.clips["set off fast"]
+    inner = slice(fast.blend_frames, -fast.blend_frames)
+    right = talking().at(seconds_of(made, fast))
+    np.testing.assert_allclose(fast.faces[0].values[inner], right[inner], atol=0.1)
+    assert made.clips["walk added"].faces == ()
+    (line,) = describe_faceless(made.plain, {"day": [talking()]})
+    assert "'walk added' (it holds differences)" in line
+
+
+@pytest.mark.parametrize(
+    ("name", "other"),
+    [
+        ("blinkLeft", "blinkRight"), ("mouth_L", "mouth_R"), ("brow.R", "brow.L"), ("leftLid", "rightLid"),
+        ("eyeLookInRight", "eyeLookInLeft"), ("smile", "smile"), ("upright", "upright"), ("Lip", "Lip"),
+    ],
+)  # fmt: skip
+def test_names_of_sides(name, other):
+    assert other_side(name) == other
+
+
+@pytest.mark.parametrize(("error", "off"), [(0.0005, 0.0005), (1e-9, 1e-9)])
+def test_keys_keep_the_weights(made, error, off):
+    """With a tolerance fewer keys within it, as numpy.interp plays them; else all that bend."""
+    face = made.clips["walk"].faces[0]
+    track = weight_track(face, error)
+    assert weight_error(face, track) <= off
+    assert len(weight_track(face, 0.02).frames) < len(track.frames) <= len(face)
+    still = replace(face, values=np.full_like(face.values, 0.25))
+    assert len(weight_track(still, error).frames) == 1
+
+
+@pytest.mark.parametrize(("error", "most"), [(0.0005, 1e-3), (1e-9, 1e-6)])
+def test_a_set_with_a_face_verifies(made, tmp_path, error, most):
+    """Weights in the file are the clip's at its times, the schema holds, and a player's reader agrees."""
+    recipe = replace(made.recipe, reduce=replace(made.recipe.reduce, max_error_weight=error))
+    facts = made.write(tmp_path / "set", recipe=recipe)
+    assert [[one.problems for one in verify_set(tmp_path / "set")[1]], verify_set(tmp_path / "set")[0]] == [
+        [()] * 6,
+        (),
+    ]
+    scene = GlbScene((tmp_path / "set" / "ferry.glb").read_bytes(), "ferry.glb")
+    for clip in made.clips.values():
+        curves = scene.weights[clip.name]
+        assert len(curves) == len(clip.faces)
+        for curve, face in zip(curves, clip.faces, strict=True):
+            assert curve.names == SHAPES
+            times = np.arange(len(face)) / face.rate
+            played = np.stack([np.interp(times, curve.times, one) for one in curve.values.T], axis=1)
+            assert np.abs(played[:, :3] - face.values).max() <= most
+            assert np.abs(played[:, 3]).max() == 0
+    assert facts[0]["faces"]["head_mesh"]["jawOpen"][1] > 0.9
+    report = (tmp_path / "set" / "report.html").read_text()
+    assert "<h4>Face</h4>" in report
+    assert "jawOpen" in report
+
+
+@pytest.mark.parametrize("harm", ["weights", "range", "mesh"])
+def test_verify_tells_a_face_that_is_not_the_lists(made, tmp_path, harm):
+    """A weight, a listed range or a mesh that is another is told."""
+    made.write(tmp_path / "set")
+    said = json.loads((tmp_path / "set" / "clips.json").read_bytes())
+    scene = GlbScene((tmp_path / "set" / "ferry.glb").read_bytes(), "ferry.glb")
+    clip = next(one for one in said["clips"] if one["name"] == "walk")
+    assert list(verify_face.face_problems(clip, scene)) == []
+    if harm == "weights":
+        (curve,) = scene.weights["walk"]
+        values = curve.values.copy()
+        values[-1] += 0.01
+        scene.weights["walk"] = [curve._replace(values=values)]
+    elif harm == "range":
+        clip["faces"]["head_mesh"]["jawOpen"][1] = 0.5
+    else:
+        clip["faces"]["other"] = clip["faces"].pop("head_mesh")
+    assert list(verify_face.face_problems(clip, scene)) != []
+
+
+def test_what_cannot_hold_a_face_is_said(made, tmp_path):
+    """Files without a mesh, a mesh without the shape, or with it twice; nothing is written."""
+    for changes, words in (
+        ({"recipe": replace(made.recipe, files="separate")}, "files = "),
+        ({"base_glb": base_with_face(made.plain[0].motion.skeleton, ("smile",))}, "no shape 'jawOpen'"),
+        (
+            {"base_glb": base_with_face(made.plain[0].motion.skeleton, (*SHAPES, "jawOpen"))},
+            "2 shapes 'jawOpen'",
+        ),
+    ):
+        with pytest.raises((InputError, GlbError), match=words):
+            made.write(tmp_path / "set", **changes)
+        assert not (tmp_path / "set").exists()
+    face = talking()
+    with pytest.raises(InputError, match="two shapes are called"):
+        replace(face, names=("jawOpen", "jawOpen", "smile"))
+    with pytest.raises(InputError, match="not a finite number"):
+        replace(face, values=face.values * np.nan)
