@@ -8,6 +8,7 @@ import bpy
 import numpy as np
 import pytest
 
+import hand_takes
 import synthetic
 from blender_scene import empty_scene, import_bvh, skinned_cloth, write_curves
 from face_bodies import talk
@@ -19,6 +20,7 @@ from takemill_addon.bridge.faces import with_faces
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
+MEET_S = 1.5 + np.arange(5) - 0.03  # when the hands of hand_takes.clap meet
 SHAPES = ("jawOpen", "blinkLeft", "blinkRight")
 
 
@@ -141,3 +143,37 @@ def test_a_driver_without_keys_is_said(character, tmp_path):
     assert scene.weights["go"] == []
     notes = with_faces(bpy.context, character, (), {}, "")[1]
     assert notes == (f"{mesh.name}: shape keys with drivers stay still (jawOpen); bake them to keys",)
+
+
+def test_a_face_is_aligned_by_a_clap(tmp_path):
+    """A face whose peak lies 37.5 frames off a clap falls on it, within half a frame of the clips' 30.
+
+    The scene plays 60 frames a second, and the peak is the clap that the user names.
+    """
+    empty_scene(60)
+    armature = import_bvh(hand_takes.clap(60.0).motion, tmp_path)
+    stage.activate(bpy.context, armature)
+    assert takemill.map_body() == {"FINISHED"}
+    start = armature.animation_data.action.frame_range[0]
+    clap = start + 60 * MEET_S[0]
+    peak = clap - 37.5
+
+    def spike(seconds):
+        return np.tile(np.clip(1 - np.abs(seconds * 60 - peak) / 8, 0, 1)[:, None], (1, 3))
+
+    mesh = add_shapes(armature, range(1, 200), spike)
+    assert takemill.align_face.poll()
+    armature.takemill.face_clap = peak
+    assert takemill.align_face() == {"FINISHED"}
+    claps = start + 60 * MEET_S  # five that are alike: any of them may be the sharpest
+    clap = claps[np.abs(claps - armature.takemill.face_offset - peak).argmin()]
+    cut = armature.animation_data.action.takemill.cuts.add()
+    cut.name, cut.start, cut.end, cut.kind, cut.root_motion = "clap", 60, 400, "other", "in_place"
+    bpy.context.scene.takemill.set_rate = 30
+    scene, said, _ = make_and_pack(armature, tmp_path / "set")
+    (clip,) = said["clips"]
+    played = weights(scene, clip)[:, 0]
+    at = start + clip["source"]["frames"][0] + 2 * float(np.average(np.arange(len(played)), weights=played))
+    assert abs(at - clap) <= 0.5 * 60 / 30
+    mesh.data.shape_keys.animation_data.action = None
+    assert not takemill.align_face.poll()

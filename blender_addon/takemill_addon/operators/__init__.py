@@ -8,6 +8,7 @@ from . import (
     clips,
     contacts,
     cuts,
+    face,
     findings,
     fit,
     guide,
@@ -40,6 +41,7 @@ CLASSES = (
     *thin.CLASSES,
     *variants.CLASSES,
     *sheet.CLASSES,
+    *face.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,
 )

@@ -37,6 +37,9 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         layout.prop(chosen, "deform_only")
         if faces.has_faces(context, armature):
             layout.prop(armature.takemill, "face_offset")
+            line = layout.row(align=True)
+            line.prop(armature.takemill, "face_clap")
+            line.operator("takemill.align_face", text="Align")
         layout.operator("takemill.pack_set", icon="PACKAGE")
 
 

@@ -95,6 +95,11 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     chain_index: IntProperty()
     colliders: CollectionProperty(type=TAKEMILL_PG_collider)
     collider_index: IntProperty()
+    face_clap: FloatProperty(
+        name="Clap in Face",
+        description="Frame of the shape keys' action at which the hands were heard or seen to clap",
+        precision=2,
+    )
     face_offset: FloatProperty(
         name="Face Offset",
         description="Frames of the scene by which Pack shifts what shape keys play, to later; parts of a "
