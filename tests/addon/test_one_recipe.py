@@ -14,10 +14,16 @@ import blender_scene
 import every_setting
 import forms
 import small_takes
+from glb_clips import clip_of
 from glb_reader import read_glb
 from takemill.body.body_map import find_body_map
+from takemill.body.motion import Motion
+from takemill.files.glb import append_animations
+from takemill.files.glb_rig import read_rig
+from takemill.maths import quat
 from takemill.recipe.recipe import TABLES, Recipe, read_recipe
 from takemill.shell import cli
+from takemill_addon.bridge import actions
 from takemill_addon.bridge import recipe as bridge
 from takemill_addon.bridge.export_rig import export_rig
 
@@ -61,6 +67,14 @@ def positions(folder: Path, clip: dict, joints: tuple[str, ...]) -> np.ndarray:
     """Where joints are at the clip's frames, read by a reader that shares no code."""
     glb = read_glb((folder / clip["file"]).read_bytes())
     return glb.positions(clip["name"], np.arange(clip["frames"]) / clip["rate"], joints)
+
+
+def with_pose(skeleton, joint: str, turn: np.ndarray) -> Motion:
+    """Five frames of a skeleton that rests, but for one joint's turn in its own axes."""
+    pose = skeleton.rest_rotation.copy()
+    pose[skeleton.index(joint)] = quat.mul(pose[skeleton.index(joint)], turn)
+    root = np.repeat(skeleton.rest_translation[:1], 5, axis=0)
+    return Motion(skeleton, 30.0, np.repeat(pose[None], 5, axis=0), root)
 
 
 def expect_same_sets(shell: tuple[Path, dict], blender: tuple[Path, dict], near_m: float = NEAR_M) -> None:
@@ -224,7 +238,16 @@ def test_clips_on_a_character_are_the_same_in_the_shell_and_in_blender(ferry, tm
     target = blender_scene.import_bvh(other.slice(0, 1), tmp_path, "tall", root=True)
     target.name = "tall"
     blender_scene.skin_tips(target, other.skeleton)  # a GLB knows where limbs end by its mesh alone
-    (tmp_path / "tall.glb").write_bytes(export_rig(bpy.context, target))
+    glb, bow = export_rig(bpy.context, target), np.array([np.cos(0.1), np.sin(0.1), 0.0, 0.0])
+    own = with_pose(read_rig(glb, "tall").skeleton, "spine", bow)
+    (tmp_path / "tall.glb").write_bytes(
+        append_animations(glb, [clip_of(name, own) for name in ("stand", "fist")])
+    )
+    target.pose.bones["spine"].rotation_mode = "QUATERNION"
+    for name in ("stand", "fist"):
+        *_, curves = actions.new_action(target, name)
+        path_of_bow = 'pose.bones["spine"].rotation_quaternion'
+        blender_scene.write_curves(curves, path_of_bow, np.array([1]), bow[None])
     whole = every().replace('part = "upper_body"', 'part = "whole"')  # parts are merged in Blender alone
     recipe = recipe_file(tmp_path, f"rate = 30\n{whole}")
     shell = packed_by_shell(path, recipe, tmp_path / "shell", "--to", str(tmp_path / "tall.glb"))

@@ -21,7 +21,7 @@ from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
 from ..files.glb_skin import read_skin
 from ..files.glb_springs import read_springs
-from ..files.glb_take import read_glb_takes
+from ..files.glb_take import read_glb_takes, take_names
 from ..files.take_motion import takes_in
 from ..fit.body_shape import body_shape
 from ..fit.capsules import Capsules
@@ -129,11 +129,11 @@ class Character:
         """The pose (J, 4) that hands without fingers hold, local rotations; None where none is asked for.
 
         Raises:
-            GlbError: the character has no such animation.
+            InputError: the character has no such animation.
         """
         if not fit.hand_pose:
             return None
-        return pose_by_names(self.rig.skeleton, self._own_motion(fit.hand_pose))
+        return pose_by_names(self.rig.skeleton, self._own_motion(fit.hand_pose, "hand_pose"))
 
     def rest_skeleton(self, fit: FitSettings) -> Skeleton:
         """The skeleton, with the pose that stands for its rest.
@@ -143,9 +143,16 @@ class Character:
         """
         if not fit.rest_pose:
             return self.rig.skeleton
-        return with_rest_pose(self.rig.skeleton, self.body, self._own_motion(fit.rest_pose), fit.rest_pose)
+        motion = self._own_motion(fit.rest_pose, "rest_pose")
+        return with_rest_pose(self.rig.skeleton, self.body, motion, fit.rest_pose)
 
-    def _own_motion(self, name: str) -> Motion:
+    def _own_motion(self, name: str, setting: str) -> Motion:
+        own = take_names(self.glb, f"{self.name}.glb")
+        if name not in own:
+            has = (
+                f"it has {', '.join(map(repr, own))}" if own else "it has none; export the character with it"
+            )
+            raise InputError(f"[fit] {setting}: {self.name}.glb has no animation {name!r}; {has}")
         (motion,) = read_glb_takes(self.glb, f"{self.name}.glb", name).motions.values()
         return motion
 
