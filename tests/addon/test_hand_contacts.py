@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import bpy
 import numpy as np
 import pytest
@@ -66,6 +68,22 @@ def test_contacts_are_found_unticked_and_left_out(scene):
     assert all(one.off_mm < 1 for one in known.contacts)
     side = 0 if names[0].startswith("left") else 1
     assert abs(one_kept[side] - both_kept[side]) > 0.005
+
+
+def test_a_characters_own_table_leaves_out_what_the_list_keeps(scene, tmp_path, capfd):
+    """The list is the take's, for all characters; a name that no contact has is said."""
+    suit, _ = scene
+    takemill.find_contacts()
+    known = suit.animation_data.action.takemill
+    path = tmp_path / "r.toml"
+    names = [known.contacts[0].name, "leftHand on head 9.00s"]
+    path.write_text(f"[characters.broad.fit]\nwithout_goals = {json.dumps(names)}\n", encoding="utf-8")
+    takemill.load_recipe(filepath=str(path))
+    takemill.fit_take()
+    assert [one.keep for one in known.contacts] == [True, True]
+    assert known.contacts[0].off_mm == -1
+    assert known.contacts[1].off_mm >= 0
+    assert "broad: [fit] without_goals: no take has 'leftHand on head 9.00s'" in capfd.readouterr().out
 
 
 def test_kinds_are_the_recipes(scene):

@@ -48,6 +48,9 @@ class Notes:
         assert name in owner.bl_rna.properties
         self.rows.append((name, "", "NONE", self.alert))
 
+    def prop_search(self, owner: bpy.types.bpy_struct, name: str, *_: object, **__: object) -> None:
+        self.prop(owner, name)
+
     def template_list(self, name: str, *_: object, **__: object) -> None:
         self.rows.append((name, "", "NONE", self.alert))
 

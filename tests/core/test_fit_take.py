@@ -17,7 +17,7 @@ from takemill.base.errors import BodyMapError, InputError
 from takemill.body.body_map import BodyMap
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import missed_goals
-from takemill.pipeline.fit_take import fit_take, merge_take
+from takemill.pipeline.fit_take import fit_take, goals_of_take, merge_take, unknown_goals
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import body_of
 from takemill.pipeline.stages import make_clips, settle_seams
@@ -92,6 +92,21 @@ def test_contacts_that_are_missed_are_said_with_a_way_out():
     )
     none = FitSettings(without_goals=(goals[0].goal.name,))
     assert missed_goals(fit_take(take, skeleton, body, none).goals, "toon, day") == []
+
+
+def test_contacts_that_are_left_out_and_not_there_are_said_with_one_that_is():
+    held = hand_takes.head(60.0)
+    takes = [day_take.day(), clip_takes.prepared(held.motion, held.body)]
+    (there,) = (goal.name for goal in goals_of_take(takes[1], FitSettings()))
+    assert (
+        unknown_goals(takes, FitSettings()) == unknown_goals(takes, FitSettings(without_goals=(there,))) == ""
+    )
+    line = unknown_goals(takes, FitSettings(without_goals=(there, "rightHand on head 9.00s")))
+    assert line == (
+        f"[fit] without_goals: no take has 'rightHand on head 9.00s'; the most like it is {there!r}"
+    )
+    line = unknown_goals(takes[:1], FitSettings(without_goals=(there,)))
+    assert line.endswith("no contact of hands or body is found at all")
 
 
 def test_a_part_of_the_body_is_merged_and_no_fit_of_its_own():

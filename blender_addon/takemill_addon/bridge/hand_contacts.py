@@ -35,12 +35,17 @@ def list_contacts(
     return len(known.contacts)
 
 
-def settings_with(action: bpy.types.Action, settings: FitSettings) -> FitSettings:
-    """The settings of a fit, with the list's unticked contacts left out, and ticked ones kept."""
+def settings_with(action: bpy.types.Action, own: FitSettings, shared: FitSettings) -> FitSettings:
+    """A character's settings, with what is unticked in the take's list left out.
+
+    What is ticked there is kept although the `shared` settings leave it out, but not what the character's
+    `own` leave out beside them.
+    """
     known = {one.name: one.keep for one in action.takemill.contacts}
-    kept = tuple(name for name in settings.without_goals if not known.get(name, False))
+    ticked = {name for name in shared.without_goals if known.get(name, False)}
+    kept = tuple(name for name in own.without_goals if name not in ticked)
     more = tuple(name for name, keep in known.items() if not keep and name not in kept)
-    return replace(settings, without_goals=kept + more)
+    return replace(own, without_goals=kept + more)
 
 
 def note_results(action: bpy.types.Action, results: Iterable[GoalResult]) -> None:

@@ -13,7 +13,7 @@ from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings
 from takemill.fit.goal_results import GoalResult, missed_goals
 from takemill.fit.rest_match import posture_note
-from takemill.pipeline.fit_take import fit_take, goals_of_take
+from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
 from ..bridge import actions, hand_contacts, recipe, stage, takes
@@ -74,7 +74,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         wins, plans = context.scene.takemill.fit_take_wins, []
         for target in targets:
             how = chosen.of_character(target.armature.name).fit
-            how = hand_contacts.settings_with(work.action, how)
+            how = hand_contacts.settings_with(work.action, how, chosen.fit)
             target = target.in_rest_pose(context, how.rest_pose)
             plan = _whole if how.part == "whole" else _part
             with _named(target.armature):
@@ -103,6 +103,8 @@ def _notes(
         if depth:
             yield f"{target.armature.name}: {depth}"
         yield from missed_goals(kept, target.armature.name)
+        if line := unknown_goals([take], how):
+            yield f"{target.armature.name}: {line}"
         if note := posture_note(take.motion.skeleton, take.body, target.skeleton, target.body, how.posture):
             yield f"{target.armature.name}: {note}"
         if not any(deformed_meshes(target.armature)):

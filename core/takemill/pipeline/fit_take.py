@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import difflib
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from ..base.checks import Array
@@ -23,6 +24,19 @@ def goals_of_take(take: PreparedTake, settings: FitSettings) -> tuple[Goal, ...]
     """All contacts of hands and body of a take, whatever a fit leaves out of them."""
     own = figures(take.motion.skeleton, take.body, take.motion.skeleton, take.body)[0]
     return find_goals(posed(own, take.motion), own, settings.floor_m)
+
+
+def unknown_goals(takes: Iterable[PreparedTake], settings: FitSettings) -> str:
+    """What to say of contacts that a fit shall leave out and no take has; "" where there are none."""
+    if not settings.without_goals:
+        return ""
+    known = [goal.name for take in takes for goal in goals_of_take(take, settings)]
+    unknown = [name for name in settings.without_goals if name not in known]
+    if not unknown:
+        return ""
+    near = difflib.get_close_matches(unknown[0], known, n=1, cutoff=0.0)
+    there = f"the most like it is {near[0]!r}" if near else "no contact of hands or body is found at all"
+    return f"[fit] without_goals: no take has {', '.join(map(repr, unknown))}; {there}"
 
 
 def fit_take(

@@ -33,7 +33,7 @@ from ..fit.rest_match import posture_note
 from ..pipeline import stages
 from ..pipeline.character_springs import springs_of
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.fit_take import fit_take
+from ..pipeline.fit_take import fit_take, unknown_goals
 from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..pipeline.swing_clips import describe_mixed, swing_clips
@@ -317,6 +317,8 @@ def _fit_characters(
         one.rest_skeleton(fit)
         if one.hand_pose(fit) is not None and not any(hands_without_fingers(take.body) for take in takes):
             say(f"{one.name}: the hand pose {fit.hand_pose!r} is not used: the takes have fingers")
+        if line := unknown_goals(takes, fit):
+            say(f"{one.name}: {line}")
     plan = plan_clips(takes, recipe, (), failed)
     progress("looking for seams", 0.0)
     shared_plan = stages.settle_seams(takes, plan, failed)
