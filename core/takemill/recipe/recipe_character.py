@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from ..base.errors import RecipeError
 from ..fit.fit import FitSettings
 from . import tables
+from .recipe_face import FaceSpec
 from .recipe_springs import SpringsSpec, springs_from
 
 Settings = TypeVar("Settings")
@@ -26,11 +27,13 @@ class CharacterSpec:
         body: part -> joint name, where the found body map is to be corrected; "" takes a part away.
         fit: settings of [fit] that are others for this character.
         springs: its chains that swing; none where it says nothing of them.
+        face: the animation of its file that its face plays.
     """
 
     body: Mapping[str, str] = field(default_factory=dict)
     fit: Mapping[str, Any] = field(default_factory=dict)
     springs: SpringsSpec = field(default_factory=SpringsSpec)
+    face: FaceSpec = field(default_factory=FaceSpec)
 
     def over(self, name: str, settings: Settings) -> Settings:
         """The settings of a recipe's table, with this character's own."""
@@ -63,6 +66,8 @@ def _table(table: object, key: str, place: str) -> Any:
     """One table of a character."""
     if key == "springs":
         return springs_from(table, place)
+    if key == "face":
+        return tables.settings_from(table, FaceSpec, place)
     if key in OVERRIDES:
         whole: Any = tables.settings_from(table, OVERRIDES[key], place)
         return {name: getattr(whole, name) for name in tables.expect_table(table, place)}

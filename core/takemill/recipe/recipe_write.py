@@ -32,8 +32,9 @@ def recipe_toml(recipe: Recipe) -> str:
         f"characters.{_key(name)}.{table}": {key: _plain(value) for key, value in getattr(one, table).items()}
         for name, one in recipe.characters.items()
         for table in TABLES_OF_A_CHARACTER
-        if table != "springs"
+        if table not in ("springs", "face")
     }
+    tables |= {f"characters.{_key(name)}.face": _changed(one.face) for name, one in recipe.characters.items()}
     tables |= {name: _changed(getattr(recipe, name)) for name in TABLES}
     parts += [_table(f"[{name}]", table) for name, table in tables.items() if table]
     parts += _springs("springs", recipe.springs)

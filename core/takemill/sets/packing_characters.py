@@ -15,7 +15,9 @@ from ..base.errors import BodyMapError, GlbError, InputError, RecipeError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
+from ..clip.face import Face
 from ..files.glb_animations import animation_names, renamed_animations, without_animations
+from ..files.glb_faces import read_faces
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
@@ -31,13 +33,16 @@ from ..fit.goal_results import missed_goals
 from ..fit.own_poses import pose_by_names, with_rest_pose
 from ..fit.rest_match import posture_note
 from ..pipeline import stages
+from ..pipeline.character_face import face_offset_s
 from ..pipeline.character_springs import springs_of
+from ..pipeline.face_clips import describe_faceless, face_clips
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.fit_take import fit_take, unknown_goals
 from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..pipeline.swing_clips import describe_mixed, swing_clips
 from ..recipe.recipe import Recipe, expect_name
+from ..recipe.recipe_face import FaceSpec
 from ..springs.springs import Springs
 from . import clip_set
 from .clip_facts import Facts
@@ -125,6 +130,19 @@ class Character:
         except InputError as problem:
             raise InputError(f"[characters.{self.name}.springs]: {problem}") from problem
 
+    def faces(self, spec: FaceSpec, offset_s: float = 0.0) -> tuple[Face, ...]:
+        """What its meshes' shapes play, so much later; none where no animation is asked for.
+
+        Raises:
+            InputError: the file has no such animation, or it cannot be played.
+        """
+        if not spec.animation:
+            return ()
+        try:
+            return read_faces(self.glb, f"{self.name}.glb", spec.animation, offset_s)
+        except InputError as problem:
+            raise InputError(f"[characters.{self.name}.face]: {problem}") from problem
+
     def hand_pose(self, fit: FitSettings) -> Array | None:
         """The pose (J, 4) that hands without fingers hold, local rotations; None where none is asked for.
 
@@ -193,6 +211,7 @@ def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Charact
         raise InputError(f"two characters are called {name!r}; each needs a file name of its own")
     for one in found:
         one.springs(recipe.of_character(one.name))  # what is wrong with them is said before the work
+        one.faces(face_of(recipe, one.name))
     return found
 
 
@@ -312,7 +331,10 @@ def _fit_characters(
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
     """Each character, its recipe, and its clips."""
     work_share = 1 / (len(characters) + 1)
+    begins: dict[str, tuple[str, float]] = {}
     for one in characters:
+        if (spec := face_of(recipe, one.name)).animation:
+            begins[one.name] = face_offset_s(one.name, spec, takes)
         fit = recipe.of_character(one.name).fit
         one.rest_skeleton(fit)
         if one.hand_pose(fit) is not None and not any(hands_without_fingers(take.body) for take in takes):
@@ -341,4 +363,19 @@ def _fit_characters(
             if take.clearance and (line := take.clearance.note()):
                 say(f"{one.name}, {take.name}: {line}")
         clips = stages.resample_clips(stages.make_clips(fitted, own, part))
-        yield one, own.recipe, swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)
+        clips = swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)
+        spec = face_of(recipe, one.name)
+        if spec.animation:
+            name, offset_s = begins[one.name]
+            faces, rates = {name: one.faces(spec, offset_s)}, {take.name: take.motion.rate for take in takes}
+            clips = face_clips(clips, faces, rates, own.recipe.neutral)
+            say(f"{one.name}: its face {spec.animation!r} begins at {offset_s:.3f} s of {name}")
+            for line in describe_faceless(clips, faces):
+                say(f"{one.name}: {line}")
+        yield one, own.recipe, clips
+
+
+def face_of(recipe: Recipe, name: str) -> FaceSpec:
+    """What a recipe says of a character's face."""
+    said = recipe.said_of(name)
+    return said.face if said else FaceSpec()
