@@ -10,9 +10,9 @@ from takemill.body.body_map import BodyMap
 from takemill.body.body_parts import FINGERS
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
-from takemill.fit.capsules import TRUNK, Capsules
 from takemill.maths import quat, series
 from takemill.maths.capsule_distance import capsule_distances
+from takemill.shape.capsules import TRUNK, Capsules
 
 SIDES = ("left", "right")
 

@@ -7,10 +7,10 @@ import numpy as np
 from fit_bodies import Build, body
 from takemill.base.checks import Array
 from takemill.body.motion import Motion
-from takemill.fit.body_shape import body_shape
-from takemill.fit.capsules import Capsules
 from takemill.maths import quat
 from takemill.maths.capsule_distance import capsule_distances
+from takemill.shape.body_shape import body_shape
+from takemill.shape.capsules import Capsules
 
 X, Y, Z = np.eye(3)
 SIDES = {"left": 1.0, "right": -1.0}

@@ -10,7 +10,7 @@ from fit_bodies import Build, body
 from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
-from takemill.fit.skin import Skin
+from takemill.shape.skin import Skin
 
 _COLUMNS = 20
 

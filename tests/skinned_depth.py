@@ -14,8 +14,8 @@ from scipy.spatial import cKDTree
 from takemill.base.checks import Array, Index, Mask
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
-from takemill.fit.skin import Skin
 from takemill.maths import quat
+from takemill.shape.skin import Skin
 
 _TRUNK = ("hips", "spine", "chest", "upperChest", "leftUpperLeg", "rightUpperLeg")
 _OUTSIDE = 0.5  # of a winding number: below it a point is outside

@@ -14,8 +14,8 @@ from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.files.glb_rig import read_rig
 from takemill.files.glb_skin import read_skin
-from takemill.fit.body_shape import body_shape
-from takemill.fit.skin import Skin
+from takemill.shape.body_shape import body_shape
+from takemill.shape.skin import Skin
 from takemill_addon.bridge import mesh_skin
 from takemill_addon.bridge.export_rig import export_rig
 from takemill_addon.bridge.rig import ArmatureFrame

@@ -39,10 +39,10 @@ from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
-from takemill.fit.body_shape import body_shape
 from takemill.fit.clearance import clear_arms
 from takemill.fit.fit import FitSettings, fit
-from takemill.fit.skin import Skin
+from takemill.shape.body_shape import body_shape
+from takemill.shape.skin import Skin
 
 ONLY = tuple(os.environ.get("ONLY", "").split())
 SAMPLES = Path(__file__).parents[2] / "sample_blends"

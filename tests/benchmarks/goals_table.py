@@ -35,12 +35,12 @@ from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
-from takemill.fit.body_shape import body_shape
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
-from takemill.fit.fit_scale import Scale
-from takemill.fit.goal_figures import figures, posed
-from takemill.fit.goal_results import goal_results
-from takemill.fit.goal_targets import courses
+from takemill.goals.goal_figures import figures, posed
+from takemill.goals.goal_results import goal_results
+from takemill.goals.goal_targets import courses
+from takemill.shape.body_shape import body_shape
+from takemill.shape.scale import Scale
 
 LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)
 OPEN = ("walk", "run", "jump", "punch", "kick", "dance_a", "cartwheel", "crawl", "getup_facedown")

@@ -27,14 +27,14 @@ from takemill.base.checks import Array
 from takemill.base.errors import RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
-from takemill.clip import idle_order
 from takemill.clip.clouds import main_joints, positions_at
-from takemill.clip.idle import build_idle, choose_idle
-from takemill.clip.idle_join import measure_joins
-from takemill.clip.idle_order import find_order, is_valley
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
 from takemill.health.check import Health
+from takemill.idle import idle_order
+from takemill.idle.idle import build_idle, choose_idle
+from takemill.idle.idle_join import measure_joins
+from takemill.idle.idle_order import find_order, is_valley
 from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.stages import make_set
 from takemill.recipe.recipe import Recipe, parse_recipe

@@ -11,10 +11,10 @@ import open_data
 from fit_bodies import BROAD, TOON, Build, body
 from skinned_bodies import Girth, skinned
 from takemill.base.errors import InputError
-from takemill.fit import body_shape_people
-from takemill.fit.body_shape import body_shape
-from takemill.fit.skin import Skin
 from takemill.maths.capsule_distance import capsule_distances
+from takemill.shape import body_shape_people
+from takemill.shape.body_shape import body_shape
+from takemill.shape.skin import Skin
 
 BUILDS = [
     Build(),

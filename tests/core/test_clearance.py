@@ -13,11 +13,11 @@ from hand_measures import off_m, peak_turn
 from skinned_bodies import Girth, skinned
 from skinned_depth import depths_mm
 from takemill.body.motion import Motion
-from takemill.fit.body_shape import body_shape
-from takemill.fit.body_shape_outline import DIRECTIONS, solid_outline
 from takemill.fit.clearance import Clearance, clear_arms
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
 from takemill.maths import quat
+from takemill.shape.body_shape import body_shape
+from takemill.shape.body_shape_outline import DIRECTIONS, solid_outline
 
 LOW = ("leftLowerArm", "rightLowerArm", "leftHand", "rightHand")
 STOUT = (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15))

@@ -11,9 +11,9 @@ from fit_bodies import Build, body
 from fit_bodies import rolled as with_other_axes
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.fit.find_goals import find_goals
-from takemill.fit.goal_figures import figures, posed
-from takemill.fit.goals import Goal, arm_weights, blend_frames, wanted_goals, window
+from takemill.goals.find_goals import find_goals
+from takemill.goals.goal_figures import figures, posed
+from takemill.goals.goals import Goal, arm_weights, blend_frames, wanted_goals, window
 
 
 def found_in(motion: Motion, floor_m: float = 0.0) -> tuple[Goal, ...]:

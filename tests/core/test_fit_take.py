@@ -16,7 +16,7 @@ import small_takes
 from takemill.base.errors import BodyMapError, InputError
 from takemill.body.body_map import BodyMap
 from takemill.fit.fit import FitSettings
-from takemill.fit.goal_results import missed_goals
+from takemill.goals.goal_results import missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, merge_take, unknown_goals
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import body_of

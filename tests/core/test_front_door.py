@@ -23,9 +23,9 @@ from takemill.api.set_verbs import SetVerdict
 from takemill.clip import cuts
 from takemill.clip.cuts import Cut
 from takemill.clip.events import Event
-from takemill.clip.idle import IdleFacts
 from takemill.clip.loop_search import LoopCandidate
 from takemill.health.check import Finding, Health
+from takemill.idle.idle import IdleFacts
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import digest_of
 from takemill.pipeline.suggest_idle import SuggestedIdle

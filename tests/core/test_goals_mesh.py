@@ -10,14 +10,14 @@ from fit_bodies import BROAD, TOON, Build
 from hand_measures import gap_m, peak_turn, slide_m_s
 from skinned_bodies import Girth, skinned
 from takemill.body.body_map import leg_length
-from takemill.fit.body_shape import body_shape
-from takemill.fit.find_goals import find_goals
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
-from takemill.fit.fit_scale import Scale
-from takemill.fit.goal_figures import figures, posed
-from takemill.fit.goal_results import goal_results
-from takemill.fit.goal_targets import courses
-from takemill.fit.solve_goals import keep_goals
+from takemill.goals.find_goals import find_goals
+from takemill.goals.goal_figures import figures, posed
+from takemill.goals.goal_results import goal_results
+from takemill.goals.goal_targets import courses
+from takemill.goals.solve_goals import keep_goals
+from takemill.shape.body_shape import body_shape
+from takemill.shape.scale import Scale
 
 BODIES = {
     "stout": (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15, thigh=0.10)),

@@ -13,15 +13,15 @@ from idle_takes import KnownIdle, known_idle
 from sliding import sliding_cm_s
 from takemill.base.checks import Array
 from takemill.base.errors import InputError, RecipeError
-from takemill.clip import idle as idle_file
 from takemill.clip.clouds import main_joints, positions_at
-from takemill.clip.idle import build_idle, choose_idle
-from takemill.clip.idle_join import measure_joins
-from takemill.clip.idle_pool import find_calm
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
 from takemill.files.bvh import parse_bvh
 from takemill.health.check import Health
+from takemill.idle import idle as idle_file
+from takemill.idle.idle import build_idle, choose_idle
+from takemill.idle.idle_join import measure_joins
+from takemill.idle.idle_pool import find_calm
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import PreparedTake, body_of, digest_of

@@ -8,7 +8,7 @@ from scipy.signal import hilbert
 
 from idle_takes import known_idle
 from takemill.base.checks import Array
-from takemill.clip.idle_breath import _fit_phase, find_breath
+from takemill.idle.idle_breath import _fit_phase, find_breath
 from takemill.maths import quat
 
 

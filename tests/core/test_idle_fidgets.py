@@ -10,10 +10,10 @@ import pytest
 
 from idle_takes import known_idle
 from takemill.api.take_verbs import prepare, repair_take
-from takemill.clip.idle_fidgets import find_fidgets
 from takemill.clip.measure import set_gaps
 from takemill.feet.contacts import find_contacts
 from takemill.health.check import Health
+from takemill.idle.idle_fidgets import find_fidgets
 from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.stages import make_set
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle

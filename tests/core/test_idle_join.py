@@ -9,7 +9,7 @@ import synthetic
 from idle_takes import known_idle
 from takemill.body.motion import Motion
 from takemill.clip.clouds import main_joints, positions_at
-from takemill.clip.idle_join import join_frames, join_parts, measure_joins
+from takemill.idle.idle_join import join_frames, join_parts, measure_joins
 from takemill.maths import quat
 
 

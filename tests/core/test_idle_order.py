@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import exhaustive_idles as slow
-from takemill.clip import idle_order
-from takemill.clip.idle_order import _Chains, _places_left, find_order, is_valley, steps_to_repeat
+from takemill.idle import idle_order
+from takemill.idle.idle_order import _Chains, _places_left, find_order, is_valley, steps_to_repeat
 
 
 def test_the_order_is_about_as_good_as_the_best_of_all(monkeypatch: pytest.MonkeyPatch) -> None:

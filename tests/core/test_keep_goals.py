@@ -16,9 +16,9 @@ from takemill.body.posed import joint_in_model
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
-from takemill.fit.body_shape import body_shape
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
 from takemill.maths import quat
+from takemill.shape.body_shape import body_shape
 
 WITHOUT = FitSettings(goals=())
 LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)

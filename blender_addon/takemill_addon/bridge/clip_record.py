@@ -14,11 +14,11 @@ from takemill.base.errors import InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.clip.events import Event, foot_events
-from takemill.clip.idle import IdleFacts
 from takemill.clip.loop_search import LoopCandidate
 from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_motion
 from takemill.clip.root_motion_parts import RootMotionParts
 from takemill.feet.contacts import Contacts, find_contacts
+from takemill.idle.idle import IdleFacts
 from takemill.maths import quat
 from takemill.pipeline.finish_clip import FinishedClip, Swinging
 from takemill.recipe.recipe import ClipSpec, Recipe, VariantSpec, recipe_from_settings

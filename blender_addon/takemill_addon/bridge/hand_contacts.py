@@ -8,8 +8,8 @@ from dataclasses import replace
 import bpy
 
 from takemill.fit.fit import FitSettings
-from takemill.fit.goal_results import MAX_ERROR_M, GoalResult
-from takemill.fit.goals import Goal
+from takemill.goals.goal_results import MAX_ERROR_M, GoalResult
+from takemill.goals.goals import Goal
 
 from . import stage
 

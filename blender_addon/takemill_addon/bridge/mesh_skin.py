@@ -6,8 +6,8 @@ import bpy
 import numpy as np
 
 from takemill.base.checks import Array, Index
-from takemill.fit.skin import HELD_BY, Skin
 from takemill.maths import quat
+from takemill.shape.skin import HELD_BY, Skin
 
 from .mesh_soles import deformed_meshes, vertices_of
 from .rig import ArmatureFrame, Rig

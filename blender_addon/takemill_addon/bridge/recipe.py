@@ -17,7 +17,7 @@ import bpy
 import numpy as np
 
 from takemill.base.errors import RecipeError
-from takemill.fit.goals import KINDS
+from takemill.goals.goals import KINDS
 from takemill.recipe.recipe import ABOVE_KEYS, TABLES, Recipe, parse_recipe
 from takemill.recipe.recipe_write import clip_table
 

@@ -15,10 +15,10 @@ from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.body.upright import FindBody
-from takemill.fit.body_shape import body_shape
-from takemill.fit.capsules import Capsules
 from takemill.fit.own_poses import pose_by_names, with_rest_pose
 from takemill.pipeline.prepare_take import body_of
+from takemill.shape.body_shape import body_shape
+from takemill.shape.capsules import Capsules
 
 from . import actions, own_layer, recipe, reference, stage
 from .control_check import expect_followed, undone

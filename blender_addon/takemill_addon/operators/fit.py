@@ -11,8 +11,8 @@ import bpy
 from takemill.base.errors import InputError, TakemillError
 from takemill.fit.fingers import hands_without_fingers
 from takemill.fit.fit import FitSettings
-from takemill.fit.goal_results import GoalResult, missed_goals
 from takemill.fit.rest_match import posture_note
+from takemill.goals.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 

@@ -7,8 +7,8 @@ import math
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
 
-from takemill.fit.goals import KINDS
 from takemill.fit.part_of_body import PARTS
+from takemill.goals.goals import KINDS
 
 POSTURE_ITEMS = (
     (

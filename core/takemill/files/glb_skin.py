@@ -6,8 +6,8 @@ import numpy as np
 
 from ..base.checks import Array, Index
 from ..base.errors import GlbError
-from ..fit.skin import HELD_BY, Skin
 from ..maths import quat
+from ..shape.skin import HELD_BY, Skin
 from .glb_format import Document, Json, entries, indices, parse
 from .glb_numbers import Numbers
 from .glb_rig import GlbRig

@@ -23,7 +23,7 @@ from ..maths import quat
 from ..maths.blocks import each_solved
 from ..maths.capsule_distance import all_distances, capsule_distances
 from ..maths.easing import smoothstep
-from .capsules import TRUNK, Capsules
+from ..shape.capsules import TRUNK, Capsules
 
 # Those without a note were chosen by trial on the samples' take and on hands at hips, belly and thighs.
 _RATE_HZ = 30.0  # frames at which it is looked for: arms move by a few centimetres between them

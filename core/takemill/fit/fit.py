@@ -13,21 +13,21 @@ from ..body.motion import Motion
 from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
+from ..goals.find_goals import find_goals
+from ..goals.goal_figures import figures, posed
+from ..goals.goal_results import GoalResult, goal_results
+from ..goals.goal_targets import courses
+from ..goals.goals import KINDS, arm_weights, wanted_goals
+from ..goals.solve_goals import keep_goals
+from ..shape.capsules import Capsules
+from ..shape.scale import Scale
 from .arms_out import hold_arms_out
-from .capsules import Capsules
 from .clearance import Clearance, clear_arms
-from .find_goals import find_goals
 from .fingers import hold_hand_pose
 from .fit_feet import plant_feet
 from .fit_rotations import fit_rotations
-from .fit_scale import Scale
-from .goal_figures import figures, posed
-from .goal_results import GoalResult, goal_results
-from .goal_targets import courses
-from .goals import KINDS, arm_weights, wanted_goals
 from .part_of_body import PARTS
 from .rest_match import POSTURES
-from .solve_goals import keep_goals
 from .twist import share_twist
 
 

@@ -22,8 +22,8 @@ from ..feet.leg_ik import reach_ankles
 from ..feet.soles import end_drops_m, foot_points, sole_offsets
 from ..maths import quat
 from ..maths.series import runs
+from ..shape.scale import Scale
 from .fit_hips import BLEND_S, Leg, ease, hips_shift
-from .fit_scale import Scale
 from .fit_soles import put_on_floor, soles_under_ankles
 
 # Those without a note were chosen by eye.

@@ -14,9 +14,9 @@ from ..body.posed import Posed
 from ..body.skeleton import Skeleton
 from ..feet.soles import sole_offsets
 from ..maths import quat
+from ..shape.scale import Scale
 from .fingers import fit_fingers
 from .fit_columns import fit_columns
-from .fit_scale import Scale
 from .rest_match import RestMatch, match_rests
 
 _HIP_JOINTS = tuple(f"{side}UpperLeg" for side in SIDES)

@@ -11,13 +11,13 @@ from ..body.motion import Motion
 from ..clip.chain import join_stretches
 from ..clip.cuts import Cut
 from ..clip.events import Event
-from ..clip.idle import IdleFacts
 from ..clip.loop_close import close_range
 from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..clip.seam_quality import REFUSED, SUGGESTED
 from ..feet.contacts import Contacts, find_contacts
 from ..fit.clearance import Clearance
-from ..fit.goal_results import GoalResult
+from ..goals.goal_results import GoalResult
+from ..idle.idle import IdleFacts
 from ..recipe.recipe import ClipSpec, Recipe
 from .cut_idle import cut_idle
 from .prepare_take import PreparedTake

@@ -17,7 +17,6 @@ from ..clip.chain import blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
 from ..clip.face import Face
 from ..clip.gait_join import Moved, follow_on, lead_into
-from ..clip.idle import IdleFacts
 from ..clip.loop_feet import pin_loop
 from ..clip.loop_search import LoopCandidate
 from ..clip.root_motion import (
@@ -34,7 +33,8 @@ from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
 from ..fit.clearance import Clearance
-from ..fit.goal_results import GoalResult
+from ..goals.goal_results import GoalResult
+from ..idle.idle import IdleFacts
 from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece

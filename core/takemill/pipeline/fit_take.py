@@ -11,12 +11,12 @@ from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
-from ..fit.capsules import Capsules
-from ..fit.find_goals import find_goals
 from ..fit.fit import FitSettings, fit_with_goals
-from ..fit.goal_figures import figures, posed
-from ..fit.goals import Goal
 from ..fit.part_of_body import merge_part
+from ..goals.find_goals import find_goals
+from ..goals.goal_figures import figures, posed
+from ..goals.goals import Goal
+from ..shape.capsules import Capsules
 from .prepare_take import PreparedTake
 
 

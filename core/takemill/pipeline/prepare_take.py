@@ -14,7 +14,7 @@ from ..body.motion import Motion
 from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from ..fit.clearance import Clearance
-from ..fit.goal_results import GoalResult
+from ..goals.goal_results import GoalResult
 from ..health.check import Finding, Health, check
 from ..recipe.recipe import Recipe
 from ..repair.repair import repair

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from ..base.errors import InputError
 from ..clip.cuts import suggest_cuts
-from ..clip.idle import IdleFacts, build_idle, choose_idle
-from ..clip.idle_fidgets import find_fidgets
-from ..clip.idle_pool import find_calm
+from ..idle.idle import IdleFacts, build_idle, choose_idle
+from ..idle.idle_fidgets import find_fidgets
+from ..idle.idle_pool import find_calm
 from ..recipe.recipe import ClipSpec, Moment, Recipe
 from .prepare_take import PreparedTake
 

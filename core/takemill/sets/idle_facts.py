@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..clip.clouds import main_joints, positions_at
-from ..clip.idle_join import measure_joins
+from ..idle.idle_join import measure_joins
 from ..pipeline.finish_clip import FinishedClip
 
 MAX_JOIN_SHARE = 1.5

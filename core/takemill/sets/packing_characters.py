@@ -25,13 +25,11 @@ from ..files.glb_skin import read_skin
 from ..files.glb_springs import read_springs
 from ..files.glb_take import read_glb_takes, take_names
 from ..files.take_motion import takes_in
-from ..fit.body_shape import body_shape
-from ..fit.capsules import Capsules
 from ..fit.fingers import hands_without_fingers
 from ..fit.fit import FitSettings
-from ..fit.goal_results import missed_goals
 from ..fit.own_poses import pose_by_names, with_rest_pose
 from ..fit.rest_match import posture_note
+from ..goals.goal_results import missed_goals
 from ..pipeline import stages
 from ..pipeline.character_face import face_offset_s
 from ..pipeline.character_springs import springs_of
@@ -43,6 +41,8 @@ from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..pipeline.swing_clips import describe_mixed, swing_clips
 from ..recipe.recipe import Recipe, expect_name
 from ..recipe.recipe_face import FaceSpec
+from ..shape.body_shape import body_shape
+from ..shape.capsules import Capsules
 from ..springs.springs import Springs
 from . import clip_set
 from .clip_facts import Facts

@@ -8,8 +8,8 @@ import numpy as np
 
 from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
+from ..clip.clouds import main_joints, positions_at
 from ..maths import filters
-from .clouds import main_joints, positions_at
 from .idle_breath import Breath
 from .idle_order import find_order
 from .idle_pool import Pool

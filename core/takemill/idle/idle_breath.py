@@ -10,8 +10,8 @@ from ..base.checks import Array, Index
 from ..body import body_map
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
+from ..clip.clouds import positions_at
 from ..maths import filters
-from .clouds import positions_at
 
 # Breaths: 12 to 20 a minute at rest, up to 36 after work (textbook values, from memory); sighs are slower.
 LOW_HZ, HIGH_HZ = 0.1, 0.6

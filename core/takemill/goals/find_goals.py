@@ -14,7 +14,7 @@ from ..body.motion import Motion
 from ..maths import filters, quat, series
 from ..maths.capsule_distance import capsule_distances, segment_nearest
 from ..maths.series import filled, runs
-from .capsules import TRUNK
+from ..shape.capsules import TRUNK
 from .goal_figures import FLOOR_ALONG, Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_runs import arm_of, one_at_a_time, preferred, spans, spread, tidy, within

@@ -12,8 +12,8 @@ from ..base.checks import Index
 from ..body import body_map
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
-from .clouds import main_joints, positions_at
-from .cuts import Cut
+from ..clip.clouds import main_joints, positions_at
+from ..clip.cuts import Cut
 
 # What a fidget is, chosen by eye: longer ones are actions of their own, and who goes away or turns does not
 # fidget.

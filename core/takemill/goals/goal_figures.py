@@ -17,8 +17,8 @@ from ..body.skeleton import Skeleton
 from ..maths import quat
 from ..maths.capsule_distance import capsule_distances
 from ..maths.ray_exit import ray_exit
-from .body_shape import body_shape
-from .capsules import TRUNK, Capsules
+from ..shape.body_shape import body_shape
+from ..shape.capsules import TRUNK, Capsules
 from .goal_pose import GoalPose
 
 _NEXT = {"UpperLeg": "LowerLeg", "LowerLeg": "Foot", "UpperArm": "LowerArm", "LowerArm": "Hand"}

@@ -15,8 +15,8 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..maths import quat
 from ..maths.ray_exit import ray_exit
-from .capsules import TRUNK
-from .fit_scale import Scale
+from ..shape.capsules import TRUNK
+from ..shape.scale import Scale
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
 from .goals import Goal, blend_frames, window

@@ -10,14 +10,14 @@ from ..base.checks import Array, Index, Mask
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
+from ..clip.action_signals import SIGNAL_RATE_HZ, Signals, measure_signals
+from ..clip.action_spans import drop_short
+from ..clip.clouds import positions_at
+from ..clip.guards import Guards, find_guards
+from ..clip.root_motion import RootMotion, put_root_at_rest, with_root_motion
 from ..feet.contacts import Contacts
 from ..feet.soles import foot_points
 from ..maths import quat, series
-from .action_signals import SIGNAL_RATE_HZ, Signals, measure_signals
-from .action_spans import drop_short
-from .clouds import positions_at
-from .guards import Guards, find_guards
-from .root_motion import RootMotion, put_root_at_rest, with_root_motion
 
 # Chosen on the sample and on labelled takes (tests/benchmarks/idles_table.py).
 _LIVELY_TIMES, _MIN_LIVELY_LEGS_S = 2.5, 0.06  # of an idle's usual speed: faster, something happens

@@ -1,0 +1,1 @@
+"""What hands and body touch: found on the performer, kept on another body."""

@@ -1,0 +1,1 @@
+"""The surface of a body: its skin, and capsules on its joints."""
