@@ -235,3 +235,45 @@ def test_what_cannot_hold_a_face_is_said(made, tmp_path):
         replace(face, names=("jawOpen", "jawOpen", "smile"))
     with pytest.raises(InputError, match="not a finite number"):
         replace(face, values=face.values * np.nan)
+
+
+MEETING = """
+rate = 30
+[[clip]]
+name = "walk"
+from = 3.5
+to = 8
+loop = true
+[[clip]]
+name = "set off"
+from = 1.5
+to = 5
+leads_to = "walk"
+[[clip]]
+name = "plain"
+from = 1.5
+to = 4
+[[variant]]
+of = "plain"
+name = "fast"
+speed = 1.7
+"""
+
+
+def test_ends_that_meet_a_loop_have_its_face(made):
+    """A clip that leads to a loop ends with the loop's first weights, and as fast as it goes on."""
+    clips = made.with_face(talking(), MEETING)
+    clip, loop = clips["set off"], clips["walk"].faces[0].values
+    assert clip.joins == {"leads_to": "walk"}
+    values = clip.faces[0].values
+    np.testing.assert_allclose(values[-1], loop[0], atol=1e-12)
+    before = talking().at(seconds_of(made, clip))
+    assert np.abs(before[-1] - loop[0]).max() > 0.01  # there was something to meet
+    np.testing.assert_allclose(values[: len(values) // 2], before[: len(values) // 2], atol=1e-9)
+
+
+def test_a_fast_clip_without_blends_plays_its_face_as_fast(made):
+    """Frame k of a clip 1.7 times as fast is at 1.7 k frames of the take's time."""
+    clip = made.with_face(talking(), MEETING)["fast"]
+    moments = clip.source_range[0] / made.rate + 1.7 * np.arange(len(clip.motion)) / 30
+    np.testing.assert_allclose(clip.faces[0].values, talking().at(moments), atol=1e-12)
