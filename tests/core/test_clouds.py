@@ -59,18 +59,18 @@ def test_clouds_around_a_frame_are_those_of_the_whole_motion() -> None:
         assert np.abs(part.height - whole.height[first : last + 1]).max() < 1e-12
 
 
-@pytest.mark.parametrize("far_m", [0.0, 200.0])
-def test_sums_along_diagonals_are_the_distances_of_windows(far_m: float) -> None:
-    """Against `Cloud.distances` of the whole motion, inside it, at its ends, and far off."""
+@pytest.mark.parametrize(("far_m", "window"), [(0.0, 4), (200.0, 4), (0.0, 400)])
+def test_sums_along_diagonals_are_the_distances_of_windows(far_m: float, window: int) -> None:
+    """Against `Cloud.distances` of the whole motion, inside it, at its ends, far off, and longer than it."""
     motion = open_data.humanoid3d("run")[0]
     motion = motion.with_translation(0, motion.root_translation + np.array([far_m, -far_m, 0.0]))
     last, joints = len(motion) - 1, main_joints(find_body_map(motion.skeleton))
-    whole = cloud(positions_at(motion, np.arange(len(motion)), joints), 4)
+    whole = cloud(positions_at(motion, np.arange(len(motion)), joints), window)
     seeds = np.array([[0, last - 1], [2, last], [9, 20], [13, 13]])
-    places = Places.around(motion, joints, seeds, 3 + 4)
+    places = Places.around(motion, joints, seeds, 3 + window)
     offsets = np.arange(-3, 4)
     rows, columns = seeds[:, :1] + offsets, seeds[:, 1:] + offsets
-    fast = window_distances(places, rows, columns, 4, last)
+    fast = window_distances(places, rows, columns, window, last)
     slow = whole.distances(slice(None), slice(None))
     for block, row, column in zip(fast, rows, columns, strict=True):
         here, there = ((frames >= 0) & (frames <= last) for frames in (row, column))

@@ -162,7 +162,8 @@ def _padded(places: Places, frames: Index, window: int, last: int) -> tuple[NDAr
     beyond = wanted != inside
     if beyond.any():
         ends = at(inside[beyond])
-        out[beyond] = 2 * ends - at(2 * inside[beyond] - wanted[beyond])
+        mirrored = (2 * inside[beyond] - wanted[beyond]).clip(0, last)
+        out[beyond] = 2 * ends - at(mirrored)
     floor = out[..., 0] + 1j * out[..., 1]
     return floor - floor.mean(axis=(1, 2), keepdims=True), out[..., 2]
 

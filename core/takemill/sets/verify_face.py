@@ -22,6 +22,8 @@ def face_problems(clip: Mapping[str, Any], scene: GlbScene) -> Iterator[str]:
     if count != clip["keys"]["weights"]:
         yield f"its file holds {count} keys of weights, the list says {clip['keys']['weights']}"
     most = clip["keys"]["max_error_weight"] + _MAX_ROUNDING
+    if not found and clip["keys"]["max_error_weight"]:
+        yield "the list says how far its weights are off, and it has none"
     for name in sorted(set(listed) & set(found)):
         one = found[name]
         if one.times[-1] > clip["duration_s"] + _MAX_TIME_OFF_S:
