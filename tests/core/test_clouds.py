@@ -72,7 +72,9 @@ def test_sums_along_diagonals_are_the_distances_of_windows(far_m: float, window:
     rows, columns = seeds[:, :1] + offsets, seeds[:, 1:] + offsets
     fast = window_distances(places, rows, columns, window, last)
     slow = whole.distances(slice(None), slice(None))
+    # Equal windows: the root of what rounding leaves of sums over so many frames.
+    most = 1e-7 if window == 4 else 2e-6
     for block, row, column in zip(fast, rows, columns, strict=True):
         here, there = ((frames >= 0) & (frames <= last) for frames in (row, column))
         right = slow[np.ix_(row[here], column[there])]
-        assert np.abs(block[np.ix_(here, there)] - right).max() < 1e-7
+        assert np.abs(block[np.ix_(here, there)] - right).max() < most
