@@ -211,6 +211,13 @@ def test_what_has_no_field_is_named_and_kept(tmp_path):
 
 
 @pytest.mark.usefixtures("ferry")
+def test_a_face_that_blender_does_not_play_is_said(tmp_path, capfd):
+    path = recipe_file(tmp_path, '[characters.tall.face]\nanimation = "talk"\n')
+    assert takemill.load_recipe(filepath=str(path)) == {"FINISHED"}
+    assert "the face of tall: an animation of a GLB, for pack --to alone" in capfd.readouterr().out
+
+
+@pytest.mark.usefixtures("ferry")
 def test_a_number_that_its_field_cannot_hold_is_refused_before_anything_changes(tmp_path):
     path = recipe_file(tmp_path, "[root_motion]\nsmooth_hz = 1.0\n[fit]\narm_clearance_deg = -5\n")
     with pytest.raises(

@@ -257,6 +257,16 @@ def test_pack_says_what_it_kept(capsys, take, tmp_path):
     assert [line.split(" ")[-1] for line in kept] == ["walk.glb.kept"]
 
 
+def test_pack_says_which_tables_it_does_not_use_without_a_character(capsys, take, tmp_path):
+    recipe = tmp_path / "r.toml"
+    recipe.write_text(
+        '[fit]\nposture = "match"\n[characters.courier.face]\nanimation = "talk"\n', encoding="utf-8"
+    )
+    text = run(capsys, "pack", take, "--recipe", recipe, "--out", tmp_path / "set")
+    assert "[fit] and [characters] of the recipe: not used, since the clips are for no character" in text
+    assert "not used" not in run(capsys, "pack", take, "--out", tmp_path / "plain")
+
+
 def test_pack_says_which_loop_became_a_one_shot(capsys, take, tmp_path):
     recipe = tmp_path / "r.toml"
     ends = '[[clip]]\nname = "{}"\nfrom = "{}f"\nto = "{}f"\nloop = {}\nsearch = false\n'

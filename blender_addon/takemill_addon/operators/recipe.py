@@ -60,6 +60,11 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
         notes = [f"{len(specs)} cuts from {path}"]
         notes += [f"{others} clips of other takes stay in the recipe"] * bool(others)
         notes += [f"kept without a field: {', '.join(beyond)}"] * bool(beyond)
+        if faces := [name for name, one in loaded.characters.items() if one.face.animation]:
+            notes.append(
+                f"the face of {', '.join(faces)}: an animation of a GLB, for pack --to alone; here a face "
+                "plays what its shape keys' own action plays"
+            )
         return "; ".join(notes)
 
 

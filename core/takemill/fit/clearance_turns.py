@@ -21,7 +21,8 @@ _TOLERANCE_M = 0.001  # of what is still inside, at which no more rounds follow
 _DAMPING_SHARE = 0.2  # of a forearm's length, squared: how little lever still turns an arm
 _TWIST_COST = 4.0  # of a turn about the upper arm beside one that lifts it
 _TOUCHES_M = 1.0  # taken from what a held hand, and the forearm beside it, lack: more than ever lacks
-# How far the capsules of a held hand may be inside of what it touches. With 2 mm meshes are 0 to 3 mm inside
+# How far the capsules of a held hand may be inside of what it touches. Chosen while hands did not go back to
+# their goals after this step, and not tried again since: with 2 mm meshes were 0 to 3 mm inside
 # and hands on hips 13 to 16 mm from their goals, with 10 mm 3 and 6 to 8 mm, with 12 mm 5 and 4 to 6.
 _ENTERS_M = 0.010
 # Capsules that are nearly as deep as the deepest count with it, so that no small step changes the way out.

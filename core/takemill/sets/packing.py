@@ -60,6 +60,11 @@ def pack_prepared(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
+    if unused := [key for key in ("fit", "characters") if getattr(recipe, key) != getattr(Recipe(), key)]:
+        say(
+            f"{' and '.join(f'[{key}]' for key in unused)} of the recipe: not used, since the clips are for "
+            "no character; name its file with --to, or fit the take in Blender"
+        )
     clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25), failed)
     for line in describe_mixed(clips):
         say(line)
