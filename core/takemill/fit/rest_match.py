@@ -33,6 +33,9 @@ _MAX_MISFIT_SHARE = 0.01
 # the sample and the tests (by trial).
 _MIN_SAID_DEG = 12.0
 _SAME_COLLAR_SHARE = 0.02  # of the trunk's length, 1 cm, by which collar bones may begin apart (by eye)
+_MAX_COLLAR_DEG = (
+    45.0  # rigs of upright bodies differ by up to 38 degrees in how collar bones lead (by trial)
+)
 _MIN_WIDTH_SHARE = 0.05  # points that lie nearer to one line than this share of their size show no twist
 
 
@@ -94,6 +97,14 @@ def posture_note(
 ) -> str:
     """What becomes of a character that rests in another posture than the performer, a sentence; else ""."""
     turns = rest_turns(source, body, target, target_body)
+    for side in SIDES:
+        collar = _collar_turn(source, body, target, target_body, side, turns)
+        if collar is not None and np.degrees(quat.angle(collar)) > _MAX_COLLAR_DEG:
+            return (
+                f"at rest its {side}Shoulder leads {np.degrees(quat.angle(collar)):.0f} degrees away from "
+                "the performer's, more than rigs of one posture differ: arms may be held wrong; name another "
+                "pose of the take as its reference ([intake] reference), or of the character ([fit] rest_pose)"
+            )
     away = {part: float(np.degrees(quat.angle(turn))) for part, turn in turns.items()}
     worst = max(away, key=lambda part: away[part])
     if away[worst] < _MIN_SAID_DEG:
@@ -141,11 +152,28 @@ def _compare(
         if np.linalg.norm(quat.rotate(quat.mul(chest, facing), begin[0]) - begin[1]) < _SAME_COLLAR_SHARE:
             # As the chest carries it, and turned on by how the shoulder is held on the chest. Where it begins
             # elsewhere nobody knows that: rigs have collar bones anywhere between neck and breastbone.
-            seen = [_to_shoulder(source, body, side), _to_shoulder(target, target_body, side)]
-            if seen[0].any() and seen[1].any():
-                carried = quat.rotate(quat.mul(chest, facing), seen[0])
-                out[part] = quat.mul(quat.between(carried, seen[1]), chest)
+            turn = _collar_turn(source, body, target, target_body, side, out)
+            out[part] = chest if turn is None else quat.mul(turn, chest)
     return out, rigid
+
+
+def _collar_turn(
+    source: Skeleton,
+    body: BodyMap,
+    target: Skeleton,
+    target_body: BodyMap,
+    side: str,
+    turns: Mapping[str, Array],
+) -> Array | None:
+    """The turn (4,) of a collar bone beyond the chest's, one of `turns`; None where nothing shows it."""
+    if any(f"{side}Shoulder" not in one.joints for one in (body, target_body)):
+        return None
+    chest = turns.get(_last(TRUNK, target_body), turns["hips"])
+    facing = quat.from_yaw(rest_facing(target, target_body) - rest_facing(source, body))
+    seen = [_to_shoulder(source, body, side), _to_shoulder(target, target_body, side)]
+    if not seen[0].any() or not seen[1].any():
+        return None
+    return quat.between(quat.rotate(quat.mul(chest, facing), seen[0]), seen[1])
 
 
 def has_same_bones(source: Skeleton, target: Skeleton) -> bool:
