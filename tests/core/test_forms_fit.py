@@ -93,3 +93,7 @@ def test_collar_bones_that_point_up_at_rest_are_said(posture):
     assert "reference" in note
     motion, body, _ = seen(original("clap")).read
     assert "leads" not in posture_note(motion.skeleton, body, TOON, PARTS, posture)
+    same = seen(original("clap")).read  # one's own skeleton is compared bone by bone
+    assert "leads" not in posture_note(motion.skeleton, body, same[0].skeleton, same[1], posture)
+    up = seen(rested("clap", "flattened across")).read
+    assert "leads" not in posture_note(up[0].skeleton, up[1], up[0].skeleton, up[1], posture)

@@ -98,12 +98,15 @@ def posture_note(
     """What becomes of a character that rests in another posture than the performer, a sentence; else ""."""
     turns = rest_turns(source, body, target, target_body)
     for side in SIDES:
+        if _collars_begin_alike(source, body, target, target_body, side, turns):
+            continue
         collar = _collar_turn(source, body, target, target_body, side, turns)
         if collar is not None and np.degrees(quat.angle(collar)) > _MAX_COLLAR_DEG:
             return (
                 f"at rest its {side}Shoulder leads {np.degrees(quat.angle(collar)):.0f} degrees away from "
                 "the performer's, more than rigs of one posture differ: arms may be held wrong; name another "
-                "pose of the take as its reference ([intake] reference), or of the character ([fit] rest_pose)"
+                "pose of the take as its reference ([intake] reference), or one of the character ([fit] "
+                "rest_pose)"
             )
     away = {part: float(np.degrees(quat.angle(turn))) for part, turn in turns.items()}
     worst = max(away, key=lambda part: away[part])
@@ -148,13 +151,30 @@ def _compare(
         if part not in body.joints or part not in target_body.joints:
             continue
         out[part] = chest
-        begin = [_collar_begin(source, body, side), _collar_begin(target, target_body, side)]
-        if np.linalg.norm(quat.rotate(quat.mul(chest, facing), begin[0]) - begin[1]) < _SAME_COLLAR_SHARE:
+        if _collars_begin_alike(source, body, target, target_body, side, out):
             # As the chest carries it, and turned on by how the shoulder is held on the chest. Where it begins
             # elsewhere nobody knows that: rigs have collar bones anywhere between neck and breastbone.
             turn = _collar_turn(source, body, target, target_body, side, out)
             out[part] = chest if turn is None else quat.mul(turn, chest)
     return out, rigid
+
+
+def _collars_begin_alike(
+    source: Skeleton,
+    body: BodyMap,
+    target: Skeleton,
+    target_body: BodyMap,
+    side: str,
+    turns: Mapping[str, Array],
+) -> bool:
+    """Whether both have a collar bone that begins at the same place of the trunk, as `turns` carry it."""
+    if any(f"{side}Shoulder" not in one.joints for one in (body, target_body)):
+        return False
+    chest = turns.get(_last(TRUNK, target_body), turns["hips"])
+    facing = quat.from_yaw(rest_facing(target, target_body) - rest_facing(source, body))
+    begin = [_collar_begin(source, body, side), _collar_begin(target, target_body, side)]
+    away = np.linalg.norm(quat.rotate(quat.mul(chest, facing), begin[0]) - begin[1])
+    return bool(away < _SAME_COLLAR_SHARE)
 
 
 def _collar_turn(
