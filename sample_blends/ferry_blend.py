@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import bmesh
 import bpy
@@ -147,29 +147,12 @@ def write_curve(
         points.foreach_set(side, (spots + np.float32([shift, 0])).ravel())
 
 
-def face_action(
-    name: str, thing: bpy.types.Object, rng: np.random.Generator, seconds: float, rate: float
-) -> None:
-    """A living face on the mesh's shape keys: blinks, a smile that comes and goes, a word now and then."""
-    keys = thing.data.shape_keys
-    curves = new_action(name, keys, "KEY")
-    blinks = np.cumsum(rng.uniform(1.6, 3.4, int(seconds / 2.2)))
-    tracks: dict[str, list[tuple[float, float]]] = {key.name: [(0, 0)] for key in keys.key_blocks[1:]}
-    for second in blinks[blinks < seconds - 1]:
-        for letter in "LR":
-            tracks[f"blink.{letter}"] += [
-                (second, 0),
-                (second + 0.07, 1),
-                (second + 0.11, 1),
-                (second + 0.22, 0),
-            ]
-    tracks["smile"] += [(1.0, 0), (1.8, 0.8), (4.0, 0.7), (5.0, 0.1), (7.0, 0.1), (7.8, 0.9), (9.5, 0)]
-    tracks["brows_up"] += [(1.2, 0), (1.6, 0.9), (2.6, 0.2), (5.4, 0), (5.8, 0.7), (6.6, 0)]
-    tracks["mouth_open"] += [(5.2, 0), (5.4, 0.7), (5.6, 0.2), (5.8, 0.8), (6.1, 0.1), (6.3, 0.5), (6.6, 0)]
-    for name, spots in tracks.items():
-        times, values = np.array([*spots, (seconds, 0)]).T
-        frames = np.round(times * rate) + FIRST_FRAME
-        write_curve(curves, f'key_blocks["{name}"].value', 0, frames, values)
+def write_face(name: str, thing: bpy.types.Object, tracks: Mapping[str, Array], rate: float) -> None:
+    """An Action on the mesh's shape keys: by shape, keys (N, 2) of seconds and weights."""
+    curves = new_action(name, thing.data.shape_keys, "KEY")
+    for shape, spots in tracks.items():
+        frames = np.round(spots[:, 0] * rate) + FIRST_FRAME
+        write_curve(curves, f'key_blocks["{shape}"].value', 0, frames, np.round(spots[:, 1], 3))
 
 
 def suit_bones(motion: Motion) -> list[Bone]:

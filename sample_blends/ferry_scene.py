@@ -6,13 +6,14 @@ import bpy
 import numpy as np
 from ferry_blend import (
     FIRST_FRAME,
-    face_action,
     make_figure,
     make_mesh,
     suit_bones,
+    write_face,
     write_take,
 )
 from ferry_courier import courier
+from ferry_face import spoken
 from ferry_lamplighter import lamplighter
 from ferry_mesh import Mesh, X, Y, Z, only, point
 from ferry_performer import performer
@@ -43,7 +44,8 @@ def build(recorded: Motion, seed: int) -> None:
     for name, rig in rigs.items():
         rig.location.x = places[name]
         rig.show_in_front = True
-    face_action(FACE, bpy.data.objects["Lamplighter body"], rng, 10.0, recorded.rate)
+    words = spoken(np.random.default_rng([seed, 1]), recorded.duration_s)
+    write_face(FACE, bpy.data.objects["Lamplighter body"], words, recorded.rate)
     write_take(TAKE, rigs[SUIT], recorded)
     _dock(rng)
     _marsh(rng)

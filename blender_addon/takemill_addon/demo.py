@@ -6,28 +6,41 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import bpy
 
 from takemill.base.errors import InputError, TakemillError
+from takemill.sets.packing_characters import character_folder
 from takemill.shell import samples
 
 from . import register
 from .bridge import stage
 
-_SUIT, _CHARACTER, _RECIPE, _NAME = "Suit", "Ferrywoman", "marsh_set.toml", "marsh_ferry"
+_SUIT, _RECIPE, _NAME = "Suit", "marsh_set.toml", "marsh_ferry"
+CHARACTERS = ("Courier", "Ferrywoman", "Lamplighter")
+"""Who plays the clips: with a tail that swings, a strap that swings, and a face that speaks."""
+
+Call = tuple[str, float, Callable[..., set[str]], dict[str, str]]
+"""An operator: what it does, the share of the work done before it, and its arguments."""
 
 
-def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None]) -> list[dict]:
+def run_demo(
+    blend: Path,
+    out_dir: Path,
+    progress: Callable[[str, float], None],
+    characters: Sequence[str] = CHARACTERS,
+) -> list[dict]:
     """Open `blend`, run the operators over its take as a user would, and pack into `out_dir`.
+
+    Several characters have a folder each in it, by their names.
 
     Returns:
         A row of facts for each clip, to be shown as a table.
 
     Raises:
-        TakemillError: the scene lacks the suit or the character, or the folder cannot be written.
+        TakemillError: the scene lacks the suit or a character, or the folder cannot be written.
     """
     if not hasattr(bpy.types.Scene, "takemill"):
         register()
@@ -35,29 +48,49 @@ def run_demo(blend: Path, out_dir: Path, progress: Callable[[str, float], None])
         progress(f"opening {blend.name}", 0.0)
         bpy.ops.wm.open_mainfile(filepath=str(blend), load_ui=False)
         context, call = bpy.context, bpy.ops.takemill
-        suit, character = (_armature(context, name) for name in (_SUIT, _CHARACTER))
+        suit, *rigs = (_armature(context, name) for name in (_SUIT, *characters))
         chosen = context.scene.takemill
-        chosen.fit_target, chosen.set_name, chosen.set_folder = character, _NAME, str(out_dir.resolve())
-        stage.activate(context, suit)
-        steps = (
-            ("mapping the body", 0.04, call.map_body, {}),
-            ("checking the take", 0.06, call.check_take, {}),
-            ("repairing the take", 0.12, call.repair_take, {}),
-            (f"fitting it to {character.name}", 0.25, call.fit_take, {}),
-            ("looking for cuts", 0.35, call.suggest_cuts, {}),
-            ("naming them by the recipe", 0.40, call.load_recipe, {"filepath": str(samples.path(_RECIPE))}),
-            ("making clips", 0.45, call.make_clips, {}),
-            ("packing", 0.60, call.pack_set, {}),
+        chosen.fit_characters = chosen.pack_characters = "SELECTED"
+        chosen.set_name, chosen.set_folder = _NAME, str(out_dir.resolve())
+        _select(context, [suit, *rigs])
+        _run(
+            progress,
+            ("mapping the body", 0.02, call.map_body, {}),
+            ("checking the take", 0.03, call.check_take, {}),
+            ("repairing the take", 0.06, call.repair_take, {}),
+            ("looking for cuts", 0.12, call.suggest_cuts, {}),
+            ("naming them by the recipe", 0.15, call.load_recipe, {"filepath": str(samples.path(_RECIPE))}),
+            (f"fitting it to {', '.join(characters)}", 0.17, call.fit_take, {}),
         )
-        for text, part, operator, arguments in steps:
-            progress(text, part)
-            try:
-                operator(**arguments)
-            except RuntimeError as problem:  # how an operator's report reaches a Python caller
-                raise TakemillError(str(problem).removeprefix("Error: ").strip()) from problem
+        for number, rig in enumerate(rigs):
+            _select(context, [rig])
+            text = f"making clips of {rig.name}"
+            _run(progress, (text, 0.40 + 0.30 * number / len(rigs), call.make_clips, {}))
+        _select(context, rigs)
+        _run(progress, ("packing", 0.70, call.pack_set, {}))
     progress("done", 1.0)
-    said = json.loads((out_dir / "clips.json").read_text(encoding="utf-8"))
-    return [_row(clip) for clip in said["clips"]]
+    rows = []
+    for name in characters:
+        folder = character_folder(out_dir, name, len(characters))
+        said = json.loads((folder / "clips.json").read_text(encoding="utf-8"))
+        rows += [{"character": name, **_row(clip)} for clip in said["clips"]]
+    return rows
+
+
+def _run(progress: Callable[[str, float], None], *calls: Call) -> None:
+    for text, part, operator, arguments in calls:
+        progress(text, part)
+        try:
+            operator(**arguments)
+        except RuntimeError as problem:  # how an operator's report reaches a Python caller
+            raise TakemillError(str(problem).removeprefix("Error: ").strip()) from problem
+
+
+def _select(context: bpy.types.Context, rigs: Sequence[bpy.types.Object]) -> None:
+    """Select some armatures; the first is the active object."""
+    stage.activate(context, rigs[0])
+    for rig in rigs:
+        rig.select_set(True)
 
 
 def _armature(context: bpy.types.Context, name: str) -> bpy.types.Object:
@@ -79,7 +112,15 @@ def _row(clip: dict) -> dict:
         "metres": root_motion["distance_m"],
         "turn": round(root_motion["turn_deg"]),
         "events": len(clip["events"]),
+        "swings": ", ".join(clip["springs"]["chains"]) if clip["springs"] else "",
+        "face": _spoken(clip["faces"]),
     }
+
+
+def _spoken(faces: dict[str, dict[str, list[float]]]) -> str:
+    """How many shapes of a clip's faces move."""
+    count = sum(low < high for shapes in faces.values() for low, high in shapes.values())
+    return f"{count} shapes" if count else ""
 
 
 @contextlib.contextmanager

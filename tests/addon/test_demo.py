@@ -11,45 +11,77 @@ import numpy as np
 import pytest
 
 from glb_reader import read_glb
-from node_parties import three_positions, validator_issues
+from node_parties import three_positions, three_weights, validator_issues
 from skinned_soles import sole_heights
 from takemill.base.errors import TakemillError
 from takemill.shell import samples
-from takemill_addon import demo
-from takemill_addon.demo import run_demo
+from takemill_addon.demo import CHARACTERS, run_demo
 
 pytestmark = pytest.mark.usefixtures("addon")
+SWINGS = {
+    "Courier": ("tail", [f"tail.{k}" for k in range(5)], "hips"),
+    "Ferrywoman": ("strap.0", ["strap.0", "strap.1", "strap.2"], "chest"),
+}
+"""By character: what swings, its bones, and the bone that carries it."""
 
 
-def test_the_sample_scene_becomes_a_set(tmp_path, capfd):
+def test_the_sample_scene_becomes_a_set_for_each_character(tmp_path, capfd):
     told = []
     rows = run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda _, part: told.append(part))
     assert told == sorted(told)
     assert told[-1] == 1
     assert capfd.readouterr().out == ""
-    kinds = [row["kind"] for row in rows]
-    assert {"idle", "locomotion", "strike", "turn"} <= set(kinds)
-    assert kinds.count("strike") + kinds.count("other") >= 2
-    facts = json.loads((tmp_path / "set" / "clips.json").read_text())
-    data = (tmp_path / "set" / "marsh_ferry.glb").read_bytes()
-    assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
-    glb = read_glb(data)
-    assert [animation["name"] for animation in glb.json["animations"]] == [row["clip"] for row in rows]
-    assert glb.json["meshes"]
+    assert sorted(one.name for one in (tmp_path / "set").iterdir()) == sorted(CHARACTERS)
+    for name in CHARACTERS:
+        kinds = [row["kind"] for row in rows if row["character"] == name]
+        assert {"idle", "locomotion", "strike", "turn"} <= set(kinds)
+        assert kinds.count("strike") + kinds.count("other") >= 2
+        folder = tmp_path / "set" / name
+        facts = json.loads((folder / "clips.json").read_text(encoding="utf-8"))
+        data = (folder / "marsh_ferry.glb").read_bytes()
+        assert [issue for issue in validator_issues(data) if issue["severity"] < 2] == []
+        glb = read_glb(data)
+        clips = [row["clip"] for row in rows if row["character"] == name]
+        assert [animation["name"] for animation in glb.json["animations"]] == clips
+        assert glb.json["meshes"]
+        for clip in facts["clips"]:
+            assert clip["loop"] == (clip["kind"] in ("idle", "locomotion"))
+            assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
+            if clip["kind"] == "locomotion":
+                assert abs(clip["root_motion"]["offset_m"][0]) < 0.03, (
+                    "the recipe's smoothing keeps the root straight"
+                )
+        expect_what_the_recipe_says(facts)
+        expect_soles_on_the_floor(glb, facts)
+        if name == "Lamplighter":
+            expect_a_face(data, facts)
+        else:
+            assert {len(clip["faces"]) for clip in facts["clips"]} == {0}
+            expect_a_swing(data, facts, *SWINGS[name])
+        (take,) = facts["takes"]
+        spikes = next(row for row in take["findings"] if row["kind"] == "spike")
+        assert spikes["repaired"] > 30 > spikes["left"]
+        assert take["health"]["spike_frames"] < 30
+
+
+def expect_a_face(data: bytes, facts: dict) -> None:
+    """The lamplighter's mouth moves in every clip, as three.js plays it, and a loop's ends as it begins."""
+    assert {clip["springs"] for clip in facts["clips"]} == {None}
+    times = {clip["name"]: np.arange(clip["frames"]) / clip["rate"] for clip in facts["clips"]}
+    played = three_weights(data, times)
+    (mesh,) = {name for clip in facts["clips"] for name in clip["faces"]}
     for clip in facts["clips"]:
-        assert clip["loop"] == (clip["kind"] in ("idle", "locomotion"))
-        assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
-        if clip["kind"] == "locomotion":
-            assert abs(clip["root_motion"]["offset_m"][0]) < 0.03, (
-                "the recipe's smoothing keeps the root straight"
-            )
-    expect_what_the_recipe_says(facts)
-    expect_soles_on_the_floor(glb, facts)
-    expect_a_swing(data, facts, "strap.0", ["strap.0", "strap.1", "strap.2"], "chest")
-    (take,) = facts["takes"]
-    spikes = next(row for row in take["findings"] if row["kind"] == "spike")
-    assert spikes["repaired"] > 30 > spikes["left"]
-    assert take["health"]["spike_frames"] < 30
+        parts = np.array([list(one.values()) for one in played[clip["name"]]])  # one for each material
+        weights = parts[:, 0]
+        assert (parts == parts[:, :1]).all()
+        assert set(clip["faces"][mesh]) == {"blink.L", "blink.R", "brows_up", "smile", "mouth_open"}
+        low, high = clip["faces"][mesh]["mouth_open"]
+        assert high - low > 0.2, clip["name"]
+        assert weights.min() >= 0
+        assert weights.max() <= 1
+        assert np.ptp(weights, axis=0).max() > 0.2
+        if clip["loop"]:
+            np.testing.assert_allclose(weights[-1], weights[0], atol=1e-6)
 
 
 def expect_soles_on_the_floor(glb, facts: dict) -> None:
@@ -94,22 +126,6 @@ def expect_a_swing(data: bytes, facts: dict, chain: str, bones: list[str], carri
             assert jolt[-1] <= np.percentile(jolt, 95), clip["name"]
 
 
-@pytest.mark.long  # the whole demo twice more: half a minute
-@pytest.mark.parametrize("name", ["Lamplighter", "Courier"])
-def test_the_other_samples_stand_on_the_floor_as_well(name, tmp_path, monkeypatch):
-    """A child's build, and one with a tail: all clips of the demo."""
-    monkeypatch.setattr(demo, "_CHARACTER", name)
-    demo.run_demo(samples.path("marsh_ferry.blend"), tmp_path / "set", lambda *_: None)
-    facts = json.loads((tmp_path / "set" / "clips.json").read_text(encoding="utf-8"))
-    assert len(facts["clips"]) > 8
-    data = (tmp_path / "set" / "marsh_ferry.glb").read_bytes()
-    expect_soles_on_the_floor(read_glb(data), facts)
-    if name == "Courier":
-        expect_a_swing(data, facts, "tail", [f"tail.{k}" for k in range(5)], "hips")
-    else:
-        assert {clip["springs"] for clip in facts["clips"]} == {None}
-
-
 def expect_what_the_recipe_says(facts: dict) -> None:
     """What no field of the panel holds comes from the recipe's text."""
     said = {clip["name"]: clip for clip in facts["clips"]}
@@ -145,5 +161,5 @@ def test_the_demo_ends_with_where_the_set_is(tmp_path):
     command = [sys.executable, "-m", "takemill", "demo", "--out", str(tmp_path / "set")]
     done = subprocess.run(command, check=False, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stderr
-    assert done.stdout.strip().splitlines()[-1] == f"The set is in {tmp_path / 'set'}"
+    assert done.stdout.strip().splitlines()[-1] == f"The sets are in {tmp_path / 'set'}"
     assert "Not freed memory" not in done.stdout + done.stderr

@@ -214,6 +214,11 @@ def test_the_lamplighters_face_is_already_animated(scene):
         for name, values in seen.items():
             values.append(keys.key_blocks[name].value)
     assert all(min(values) == 0 and max(values) > 0.5 for values in seen.values())
+    (strip,) = keys.animation_data.action.layers[0].strips
+    for curve in strip.channelbag(keys.animation_data.action_slot).fcurves:  # as long as the take
+        frames = [point.co.x for point in curve.keyframe_points]
+        assert (frames[0], frames[-1]) == (scene.frame_start, scene.frame_end)
+        assert (np.diff(frames) > 0).all()
     scene.frame_set(scene.frame_start)
 
 

@@ -31,7 +31,7 @@ def run(out_dir: Path, progress: Progress, core: bool = False) -> str:
         return f"{why}; {_HOW}.\nThis is the same take through the core alone:\n\n" + _core(out_dir, progress)
     demo = importlib.import_module("takemill_addon.demo")
     rows = demo.run_demo(samples.path("marsh_ferry.blend"), out_dir, progress)
-    return f"{console.any_table(rows)}\n\nThe set is in {out_dir}"
+    return f"{console.any_table(rows)}\n\nThe sets are in {out_dir}"
 
 
 def _why_no_blender() -> str:
