@@ -6,7 +6,7 @@ import atexit
 
 import bpy
 
-from . import operators, panels, properties
+from . import operators, overlays, panels, properties
 
 CLASSES = (*properties.CLASSES, *operators.CLASSES, *operators.HANDLERS, *panels.CLASSES)
 
@@ -17,6 +17,7 @@ def register() -> None:
         bpy.utils.register_class(cls)
     properties.attach()
     operators.attach()
+    overlays.attach()
     if bpy.app.module:
         # The 4.5 module never ends its process while a class with Python functions is registered.
         atexit.register(unregister)
@@ -25,6 +26,7 @@ def register() -> None:
 def unregister() -> None:
     """Take away what `register` added, in reverse; a second call does nothing."""
     atexit.unregister(unregister)
+    overlays.detach()
     operators.detach()
     properties.detach()
     for cls in reversed(CLASSES):

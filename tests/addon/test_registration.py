@@ -10,6 +10,7 @@ from pathlib import Path
 import bpy
 
 import takemill_addon
+from takemill_addon.overlays import draw
 
 
 def registered() -> dict[str, object]:
@@ -57,6 +58,17 @@ def test_enable_disable_enable():
     assert registered() == clean
 
 
+def test_fifty_times_on_and_off_leaves_nothing():
+    takemill_addon.unregister()
+    clean = registered()
+    for _ in range(50):
+        takemill_addon.register()
+        takemill_addon.unregister()
+    assert registered() == clean
+    assert not draw._STATE.handles
+    assert not draw._STATE.kept
+
+
 def test_every_class_has_its_words():
     """An operator without a tooltip, or a panel outside the tab, is a slip."""
     for cls in takemill_addon.CLASSES:
@@ -64,9 +76,11 @@ def test_every_class_has_its_words():
             assert cls.__doc__, cls
             assert not cls.__doc__.endswith("."), cls
             assert "UNDO" in cls.bl_options or "INTERNAL" in cls.bl_options, cls
-        if issubclass(cls, bpy.types.Panel):
-            assert cls.bl_category == "Takemill", cls
-    steps = [cls.bl_label for cls in takemill_addon.CLASSES if issubclass(cls, bpy.types.Panel)]
+    panels = [cls for cls in takemill_addon.CLASSES if issubclass(cls, bpy.types.Panel)]
+    for cls in panels:
+        in_tab = getattr(cls, "bl_category", "") == "Takemill"
+        assert in_tab or cls.bl_parent_id == "VIEW3D_PT_overlay", cls
+    steps = [cls.bl_label for cls in panels if not hasattr(cls, "bl_parent_id")]
     assert steps == sorted(steps)
 
 

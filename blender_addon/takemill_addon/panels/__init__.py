@@ -1,6 +1,6 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, contacts, cuts, fit, guide, pack, recipe, repair, springs, take
+from . import clips, contacts, cuts, fit, guide, overlays, pack, recipe, repair, springs, take
 
 CLASSES = (
     *take.CLASSES,
@@ -12,5 +12,6 @@ CLASSES = (
     *clips.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,
+    *overlays.CLASSES,
     *recipe.CLASSES,
 )

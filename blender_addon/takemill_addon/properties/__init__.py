@@ -18,10 +18,11 @@ from bpy.props import (
 )
 
 from ..bridge import findings, hand_contacts
-from . import clips, contacts, repair, springs, take
+from . import clips, contacts, preferences, repair, springs, take
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
 from .contacts import TAKEMILL_PG_contact
 from .pack import PackProperties
+from .preferences import TAKEMILL_PG_overlays
 from .repair import TAKEMILL_PG_finding
 from .springs import TAKEMILL_PG_chain, TAKEMILL_PG_collider
 from .take import TAKEMILL_PG_part
@@ -148,6 +149,7 @@ CLASSES = (
     TAKEMILL_PG_bone,
     TAKEMILL_PG_marker,
     TAKEMILL_PG_scene,
+    *preferences.CLASSES,
 )
 _HOLDERS = (
     (bpy.types.Action, TAKEMILL_PG_action),
@@ -162,10 +164,13 @@ def attach() -> None:
     """Give Actions, objects, bones, markers and scenes their `takemill` property."""
     for holder, group in _HOLDERS:
         holder.takemill = PointerProperty(type=group)
+    bpy.types.WindowManager.takemill_overlays = PointerProperty(type=TAKEMILL_PG_overlays)
 
 
 def detach() -> None:
     """Take it away again; the data stays in the file."""
+    if hasattr(bpy.types.WindowManager, "takemill_overlays"):
+        del bpy.types.WindowManager.takemill_overlays
     for holder, _ in reversed(_HOLDERS):
         if hasattr(holder, "takemill"):
             del holder.takemill

@@ -1,0 +1,21 @@
+"""The colours of overlays: the preferences', and the theme's for what Blender has a colour for."""
+
+from __future__ import annotations
+
+import bpy
+
+from .strokes import Colour
+
+_KINDS = {"spike": "spike", "frozen": "frozen", "dead_sensor": "frozen", "skating": "skating"}
+"""Kinds of findings with a colour of their own, as the health page has them."""
+
+
+def colour(settings: bpy.types.PropertyGroup, name: str, opaque: float = 1.0) -> Colour:
+    """A colour of the preferences."""
+    red, green, blue = getattr(settings, f"colour_{name}")
+    return red, green, blue, opaque
+
+
+def finding_colour(settings: bpy.types.PropertyGroup, kind: str, repaired: bool) -> Colour:
+    """The colour of a finding: of its kind, or of repairs."""
+    return colour(settings, "repaired" if repaired else _KINDS.get(kind, "other"))

@@ -1,0 +1,160 @@
+"""The life of the overlays: what Blender calls them by, what is kept between two redraws, and its end.
+
+An overlay is an `Overlay` in a file of its own, named in `overlays/__init__.py`, with a switch `show_NAME`
+in `properties/preferences.py`. It has two functions of a `View`:
+
+- `key(view)` is called at each redraw and must be cheap: whatever the drawing depends on beside armature,
+  Action, their edits and the settings; the frame, for one that changes from frame to frame.
+- `drawing(view)` gives the strokes and labels, and is called only when something of that has changed.
+
+Nothing of Blender's data is kept: keys hold numbers and text, and what has gone is asked for anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+
+import bpy
+from bpy.app.handlers import persistent  # keeps a function in its list when another file is loaded
+
+from ..properties.preferences import names_of
+from .strokes import Batches, Label, Stroke, draw_labels
+from .view import View
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """What an overlay shows until its key changes."""
+
+    strokes: Sequence[Stroke] = ()
+    labels: Sequence[Label] = ()
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """One overlay of the 3D view.
+
+    Attributes:
+        name: its switch is `show_NAME`.
+        key, drawing: see the top of this file.
+    """
+
+    name: str
+    key: Callable[[View], Hashable]
+    drawing: Callable[[View], Drawing]
+
+
+@dataclass
+class _Kept:
+    """A drawing, what it was made of, and as `gpu` holds it once it was drawn."""
+
+    key: Hashable
+    drawing: Drawing
+    batches: Batches | None = None
+
+
+@dataclass
+class _State:
+    overlays: tuple[Overlay, ...] = ()
+    handles: list[tuple[type, object]] = field(default_factory=list)
+    kept: dict[tuple[int, str], _Kept] = field(default_factory=dict)
+    edits: int = 0
+
+
+_STATE = _State()
+
+
+def attach(overlays: Sequence[Overlay]) -> None:
+    """Let Blender draw `overlays`."""
+    _STATE.overlays = tuple(overlays)
+    view = bpy.types.SpaceView3D
+    for draw, when in ((_draw_strokes, "POST_VIEW"), (_draw_texts, "POST_PIXEL")):
+        _STATE.handles.append((view, view.draw_handler_add(draw, (), "WINDOW", when)))
+    for handlers, function in _HANDLERS:
+        handlers.append(function)
+
+
+def detach() -> None:
+    """Take all of that away again, and forget what was drawn."""
+    for space, handle in _STATE.handles:
+        space.draw_handler_remove(handle, "WINDOW")
+    for handlers, function in _HANDLERS:
+        if function in handlers:
+            handlers.remove(function)
+    _STATE.handles.clear()
+    _STATE.kept.clear()
+
+
+def view_now(context: bpy.types.Context) -> View | None:
+    """What overlays are drawn for now; None where there is nothing to draw."""
+    return View.of(context, _STATE.edits)
+
+
+def current(view: View, overlay: Overlay) -> _Kept:
+    """The drawing of an overlay as of now, made anew only where its key has changed."""
+    place = (view.scene.session_uid, overlay.name)
+    settings = view.settings
+    colours = tuple(value for name in names_of("colour_") for value in getattr(settings, name))
+    ours = (view.armature.session_uid, view.action.session_uid, view.edits, colours)
+    key = (ours, overlay.key(view))
+    kept = _STATE.kept.get(place)
+    if kept is None or kept.key != key:
+        kept = _STATE.kept[place] = _Kept(key, overlay.drawing(view))
+    return kept
+
+
+def _shown(context: bpy.types.Context) -> tuple[View, list[_Kept]] | None:
+    """What the 3D view at hand is to show; None where Blender's own switch hides all overlays."""
+    space = context.space_data
+    if space is None or space.type != "VIEW_3D" or not space.overlay.show_overlays:
+        return None
+    view = view_now(context)
+    if view is None:
+        return None
+    on = [one for one in _STATE.overlays if getattr(view.settings, f"show_{one.name}")]
+    return view, [current(view, one) for one in on]
+
+
+def _draw_strokes() -> None:
+    shown = _shown(bpy.context)
+    if shown is None:
+        return
+    view, kept = shown
+    scale, places = view.context.preferences.system.ui_scale, view.places(None)
+    for one in kept:
+        one.batches = one.batches or Batches(one.drawing.strokes)
+        one.batches.draw(places, scale)
+
+
+def _draw_texts() -> None:
+    shown = _shown(bpy.context)
+    region_3d = bpy.context.region_data
+    if shown is None or region_3d is None:
+        return
+    view, kept = shown
+    scale, places = view.context.preferences.system.ui_scale, view.places(None)
+    for one in kept:
+        draw_labels(one.drawing.labels, places, view.context.region, region_3d.perspective_matrix, scale)
+
+
+def _note_edits(_: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    if any(isinstance(one.id, bpy.types.Action | bpy.types.Armature) for one in depsgraph.updates):
+        _STATE.edits += 1
+
+
+def _note_undo(*_) -> None:
+    _STATE.edits += 1
+
+
+def _forget(*_) -> None:
+    _STATE.kept.clear()
+    _STATE.edits += 1
+
+
+_HANDLERS = (
+    (bpy.app.handlers.depsgraph_update_post, persistent(_note_edits)),
+    (bpy.app.handlers.undo_post, persistent(_note_undo)),
+    (bpy.app.handlers.redo_post, persistent(_note_undo)),
+    (bpy.app.handlers.load_post, persistent(_forget)),
+)

@@ -1,0 +1,128 @@
+"""What overlays draw with: strokes of lines or faces, and labels; as plain arrays, until `gpu` takes them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import blf
+import bpy
+import gpu
+import numpy as np
+from gpu_extras.batch import batch_for_shader
+from mathutils import Matrix, Vector
+from numpy.typing import ArrayLike, NDArray
+
+Colour = tuple[float, float, float, float]
+"""Red, green, blue and how opaque, 0 to 1, as the screen shows them."""
+
+_TEXT_PX = 11.0  # as small as Blender's own text in a view, at a resolution scale of 1
+_BESIDE_PX = 6.0  # from a place to its label
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """Lines, or faces, of one width.
+
+    Attributes:
+        points: (N, 3) float32: two for each line, or three for each face.
+        colours: (N, 4) float32, or (4,) for all.
+        width_px: of lines at a resolution scale of 1; 0 for faces.
+        space: "WORLD"; "ARMATURE", with the armature as it stands now; or "TAKE", where `Facts` have theirs.
+        in_front: drawn over what lies before it.
+    """
+
+    points: NDArray[np.float32]
+    colours: NDArray[np.float32]
+    width_px: float
+    space: str = "WORLD"
+    in_front: bool = True
+
+
+@dataclass(frozen=True)
+class Label:
+    """A line of text beside a place (3,) of a space."""
+
+    text: str
+    place: tuple[float, float, float]
+    colour: Colour
+    space: str = "WORLD"
+
+
+def lines(points: ArrayLike, colours: ArrayLike, width_px: float, space: str = "WORLD") -> Stroke:
+    """A stroke of lines (N, 2, 3), of one colour (4,) or one for each (N, 4)."""
+    ends = np.ascontiguousarray(points, np.float32).reshape(-1, 3)
+    return Stroke(ends, _each(colours, 2), width_px, space)
+
+
+def path(points: ArrayLike, colour: ArrayLike, width_px: float, space: str = "WORLD") -> Stroke:
+    """A stroke along points (N, 3)."""
+    line = np.asarray(points, np.float32).reshape(-1, 3)
+    return lines(np.stack([line[:-1], line[1:]], axis=1), colour, width_px, space)
+
+
+def faces(points: ArrayLike, colours: ArrayLike, space: str = "WORLD") -> Stroke:
+    """A stroke of triangles (N, 3, 3), of one colour (4,) or one for each (N, 4)."""
+    corners = np.ascontiguousarray(points, np.float32).reshape(-1, 3)
+    return Stroke(corners, _each(colours, 3), 0.0, space)
+
+
+def _each(colours: ArrayLike, corners: int) -> NDArray[np.float32]:
+    array = np.asarray(colours, np.float32)
+    return array if array.ndim == 1 else np.repeat(array, corners, axis=0)
+
+
+class Batches:
+    """Strokes as `gpu` keeps them, made once and drawn often."""
+
+    def __init__(self, strokes: Sequence[Stroke]) -> None:
+        self._made = [_batch(one) for one in strokes if len(one.points)]
+
+    def draw(self, places: dict[str, Matrix], scale: float) -> None:
+        """Draw them all, with `places` from each space to the world."""
+        size = gpu.state.viewport_get()[2:]
+        gpu.state.blend_set("ALPHA")
+        for stroke, shader, batch in self._made:
+            gpu.state.depth_test_set("NONE" if stroke.in_front else "LESS_EQUAL")
+            with gpu.matrix.push_pop():
+                gpu.matrix.multiply_matrix(places[stroke.space])
+                shader.bind()
+                if stroke.width_px:
+                    shader.uniform_float("viewportSize", size)
+                    shader.uniform_float("lineWidth", stroke.width_px * scale)
+                batch.draw(shader)
+        gpu.state.depth_test_set("NONE")
+        gpu.state.blend_set("NONE")
+
+
+def _batch(stroke: Stroke) -> tuple[Stroke, Any, Any]:
+    shader = gpu.shader.from_builtin("POLYLINE_FLAT_COLOR" if stroke.width_px else "FLAT_COLOR")
+    colours = np.ascontiguousarray(np.broadcast_to(stroke.colours, (len(stroke.points), 4)))
+    kind = "LINES" if stroke.width_px else "TRIS"
+    content: dict[str, Any] = {"pos": stroke.points, "color": colours}
+    return stroke, shader, batch_for_shader(shader, kind, content)
+
+
+def draw_labels(
+    labels: Sequence[Label], places: dict[str, Matrix], region: bpy.types.Region, seen: Matrix, scale: float
+) -> None:
+    """Write the labels of places that are in view; `seen` leads from the world to the view's clip space."""
+    for label in labels:
+        at = seen @ places[label.space] @ Vector((*label.place, 1.0))
+        if at.w > 0:
+            x = (at.x / at.w + 1) / 2 * region.width + _BESIDE_PX * scale
+            y = (at.y / at.w + 1) / 2 * region.height + _BESIDE_PX * scale
+            write(label.text, x, y, label.colour, scale)
+
+
+def write(text: str, x: float, y: float, colour: Colour, scale: float) -> None:
+    """A line of text at a place of the region, in pixels, with a shadow that keeps it readable."""
+    font = 0
+    blf.size(font, _TEXT_PX * scale)
+    blf.enable(font, blf.SHADOW)
+    blf.shadow(font, 5, 0.0, 0.0, 0.0, 0.8)
+    blf.color(font, *colour)
+    blf.position(font, round(x), round(y), 0.0)
+    blf.draw(font, text)
+    blf.disable(font, blf.SHADOW)
