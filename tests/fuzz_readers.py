@@ -273,7 +273,7 @@ GOOD_RECORD = {
     "events": [{"name": "leftFoot.down", "frame": 1}],
     "stretches": [[0, 5]],
     "blend_frames": 0,
-    "idle": {"joins": [0.0, 0.4], "repeats": 0.9, "breaths": 2.0},
+    "idle": {"joins": [0.0, 0.4], "repeats": 0.9, "breaths": 2.0, "pace": 1.1},
     "no_loop": "",
     "variant": {
         "of": "walk",

@@ -9,6 +9,7 @@ import pytest
 
 import exhaustive_idles as slow
 import forms
+import labelled_guards
 from idle_takes import KnownIdle, known_idle
 from sliding import sliding_cm_s
 from takemill.base.checks import Array
@@ -27,6 +28,7 @@ from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import PreparedTake, body_of, digest_of
 from takemill.pipeline.resample_clip import resample_clip
 from takemill.pipeline.stages import make_clips, make_set, settle_seams
+from takemill.pipeline.suggest_idle import suggest_idle
 from takemill.recipe.recipe import Recipe, parse_recipe
 
 LENGTHS = (10.0, 30.0, 60.0)
@@ -64,7 +66,9 @@ def test_twelve_seconds_of_calm_give_idles_of_any_length(seed: int, length_s: fl
     assert clip.loop
     assert clip.idle is not None
     assert clip.kind == "idle"
-    assert abs(clip.motion.duration_s - length_s) <= 2.1  # half a breath
+    assert clip.motion.duration_s == pytest.approx(length_s, abs=1e-9)
+    assert clip.idle.pace == pytest.approx(sum(b - a for a, b in clip.stretches) / 60 / length_s, abs=1e-9)
+    assert abs(clip.idle.pace - 1) <= 0.55 * 4.0 / length_s  # half a breath, and what breaths differ by
     positions = positions_at(clip.motion, np.arange(count + 1), main_joints(clip.body))
     at = np.round(np.array(clip.idle.joins) * count).astype(int)
     assert max(measure_joins(positions, at)) <= 1.1
@@ -76,6 +80,32 @@ def test_twelve_seconds_of_calm_give_idles_of_any_length(seed: int, length_s: fl
     assert clip.idle.repeats == pytest.approx(slow.repeats_after(clip.stretches) / whole)
     assert phase_steps(clip.stretches, known.phase).max() < 0.1
     assert clip.idle.breaths == pytest.approx(round(clip.idle.breaths or 0.5), abs=0.05)
+
+
+@pytest.mark.parametrize(("pose", "at_s", "seed"), [("punch", 0.1, 1), ("jump", 0.0, 2)])
+def test_joins_of_a_guard_without_noise_do_not_stand_out(pose: str, at_s: float, seed: int) -> None:
+    """The one is so calm that a quick fade of accelerations would show; the other's knees lock sharply."""
+    guard = labelled_guards.Guard(labelled_guards.calm_pose(pose, at_s), 0.0, 1.6, 0.0, 0.0)
+    motion = labelled_guards.guard_motion(guard, 721, np.random.default_rng(seed))
+    body = labelled_guards.the_body()
+    contacts = find_contacts(motion, body)
+    parts = choose_idle(motion, body, contacts, ((0, len(motion)),), 30.0, 0)
+    idle = build_idle(motion, body, contacts, parts, 30.0)
+    at = np.round(np.array(idle.facts.joins) * 1800).astype(int)
+    assert len(idle.motion) == 1801
+    assert max(measure_joins(positions_at(idle.motion, np.arange(1801), main_joints(body)), at)) <= 1.1
+
+
+@pytest.mark.parametrize("length_s", [4.0, 6.0, 7.3, 14.0])
+def test_few_breaths_last_as_long_as_was_asked(length_s: float) -> None:
+    """Of a breath of 4 s: one, one and a half, nearly two, three and a half."""
+    known = known_idle(1)
+    take = prepared(known)
+    found = suggest_idle(take, Recipe(), length_s)
+    assert found.duration_s == pytest.approx(length_s, abs=0.5 / 60)
+    breaths = found.facts.breaths or 0.0
+    assert breaths == pytest.approx(round(breaths), abs=0.1)
+    assert abs(found.facts.pace - 1) <= 0.34
 
 
 def test_without_the_breath_the_phase_would_jump(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -187,6 +217,10 @@ def test_too_little_calm_is_said() -> None:
         choose_idle(take.motion, take.body, take.contacts, whole, 0.0, 0)
     with pytest.raises(InputError, match="expected four frames of the take or more"):
         build_idle(take.motion, take.body, take.contacts, ((10, 12),))
+    for length_s in (2.0, 4.5):
+        said = rf"an idle of {length_s:g} s: its parts last 2\.8 s, .* a third .*; ask for about 2\.8 s"
+        with pytest.raises(InputError, match=said):
+            build_idle(take.motion, take.body, take.contacts, ((5, 171),), length_s)
 
 
 def test_parts_that_do_not_join_are_refused_by_name() -> None:

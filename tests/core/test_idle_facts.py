@@ -42,6 +42,9 @@ def test_an_idle_of_parts_is_told_at_any_speed(clips: dict[str, FinishedClip]) -
     assert 2.0 <= said["repeats_after_s"] <= 20.0
     assert 0 < max(said["join_acceleration"], said["join_jerk"]) <= 1.1
     assert fast["repeats_after_s"] == pytest.approx(said["repeats_after_s"] / 2, abs=0.02)
+    played = sum(stop - start for start, stop in clips["idle"].stretches) / 60.0
+    assert said["pace"] == pytest.approx(played / 20.0, abs=1e-3)
+    assert fast["pace"] == pytest.approx(2 * said["pace"], abs=2e-3)
     assert fast["breath_s"] == pytest.approx(said["breath_s"] / 2, abs=0.02)
     assert describe_idle(clips["plain"]) is None
     assert describe_idle(clips["idle_additive"]) is None
@@ -58,7 +61,8 @@ def test_an_idle_of_parts_is_told_at_any_speed(clips: dict[str, FinishedClip]) -
 )
 def test_what_cannot_be_is_told(key: str, value: float, problem: str) -> None:
     idle = {
-        "parts": 2, "repeats_after_s": 6.0, "breath_s": 4.0, "join_acceleration": 0.8, "join_jerk": 0.9,
+        "parts": 2, "repeats_after_s": 6.0, "breath_s": 4.0, "pace": 1.1,
+        "join_acceleration": 0.8, "join_jerk": 0.9,
     }  # fmt: skip
     clip: dict[str, Any] = {
         "loop": True, "additive": False, "duration_s": 20.0, "idle": idle,
@@ -74,9 +78,13 @@ def test_what_cannot_be_is_told(key: str, value: float, problem: str) -> None:
 
 def test_the_report_says_it_in_words() -> None:
     idle = {
-        "parts": 7, "repeats_after_s": 6.4, "breath_s": None, "join_acceleration": 0.8, "join_jerk": 1.7,
+        "parts": 7, "repeats_after_s": 6.4, "breath_s": None, "pace": 0.87,
+        "join_acceleration": 0.8, "join_jerk": 1.7,
     }  # fmt: skip
     text = _describe_idle(idle)
-    assert "7 parts; a moment of the take plays again after 6.4 s at the soonest; no breath is seen" in text
+    assert "7 parts, 0.87 times as fast as in the take; a moment of the take plays again after 6.4 s" in text
+    assert "at the soonest; no breath is seen" in text
     assert 'class="bad"' in text
-    assert 'class="good"' in _describe_idle(idle | {"join_jerk": 1.0, "breath_s": 4.0})
+    plain = _describe_idle(idle | {"join_jerk": 1.0, "breath_s": 4.0, "pace": 1.001})
+    assert 'class="good"' in plain
+    assert "7 parts, at the pace of the take; a moment" in plain

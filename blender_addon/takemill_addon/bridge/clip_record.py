@@ -170,7 +170,9 @@ def _parsed(text: str) -> ClipRecord:
 
 
 def _idle(said) -> IdleFacts | None:
-    return IdleFacts(tuple(said["joins"]), said["repeats"], said["breaths"]) if said else None
+    if not said:
+        return None
+    return IdleFacts(tuple(said["joins"]), said["repeats"], said["breaths"], said["pace"])
 
 
 def _contacts(said, rate: float) -> Contacts | None:

@@ -58,7 +58,14 @@ _RECORD = _of(
     contacts=_or_none(_CONTACTS),
     touches=_or_none(_CONTACTS),
     asked=_or_none({"type": "object"}),  # as a [[clip]], and judged as one
-    idle=_or_none(_of(joins={"type": "array", "items": _NUMBER}, repeats=_NUMBER, breaths=_or_none(_NUMBER))),
+    idle=_or_none(
+        _of(
+            joins={"type": "array", "items": _NUMBER},
+            repeats=_NUMBER,
+            breaths=_or_none(_NUMBER),
+            pace=_NUMBER,
+        )
+    ),
     settings=_or_none({"type": "object"}),  # as the tables of a recipe
     parts=_or_none(_of(**dict.fromkeys(("planar", "turn", "height"), _PART))),
     events=_or_none({"type": "array", "items": _of(name=_TEXT, frame=_COUNT)}),

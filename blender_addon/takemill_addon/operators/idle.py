@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import bpy
 
+from takemill.idle.idle import describe_pace
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle
 
 from ..bridge import cuts, recipe, stage, takes
@@ -74,8 +75,8 @@ def _describe_idle(name: str, found: SuggestedIdle, fidgets: int) -> str:
     facts, seconds = found.facts, found.duration_s
     breath = "no breath seen" if facts.breaths is None else f"{round(facts.breaths)} breaths"
     return (
-        f"{name}: {seconds:.1f} s of {len(found.parts)} parts, {breath}, a moment plays again after "
-        f"{facts.repeats * seconds:.1f} s at the soonest; {fidgets} fidgets"
+        f"{name}: {seconds:.1f} s of {len(found.parts)} parts, {describe_pace(facts.pace)}, {breath}, "
+        f"a moment plays again after {facts.repeats * seconds:.1f} s at the soonest; {fidgets} fidgets"
     )
 
 

@@ -81,7 +81,7 @@ def suggest_idle(
     stop: float | str | None = None,
     recipe: AnyRecipe = None,
 ) -> SuggestedIdle:
-    """An idle of about `length_s` from the calm of a take, and the fidgets beside it, as clips of a recipe.
+    """An idle of `length_s` from the calm of a take, and the fidgets beside it, as clips of a recipe.
 
     One that is raw is repaired first.
 

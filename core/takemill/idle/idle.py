@@ -22,9 +22,10 @@ from .idle_pool import MIN_CALM_S, find_calm, joined, lay_stretches
 
 Ranges = Sequence[tuple[int, int]]
 
-# An idle that is so much shorter or longer than was wanted is played so much faster or slower: breaths of one
-# body differ by more (chosen by eye).
-_MAX_PACE = 0.05
+# An idle holds whole breaths, so it is played evenly so much faster or slower to last as long as was wanted:
+# of a breath and a half two, a third faster. A resting body breathes 12 to 20 times a minute, mostly 15
+# (textbook values, from memory). From seven breaths on, which are 28 s, 7 % are enough.
+_MAX_PACE = 0.34
 _PIN = PinSettings()
 
 
@@ -36,11 +37,13 @@ class IdleFacts:
         joins: where a part begins, from 0 to below 1.
         repeats: so much of it passes, at least, before a moment of the take is played again; 1 where none is.
         breaths: how many breaths it holds; None where no breath was found in it.
+        pace: so many seconds of the take play in each of its own.
     """
 
     joins: tuple[float, ...]
     repeats: float
     breaths: float | None
+    pace: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -58,13 +61,21 @@ class Idle:
     facts: IdleFacts
 
 
+def describe_pace(pace: float) -> str:
+    """How an idle plays its parts, in words."""
+    if abs(pace - 1) < 0.005:
+        return "at the pace of the take"
+    return f"{pace:.2f} times as fast as in the take"
+
+
 def choose_idle(
     motion: Motion, body: BodyMap, contacts: Contacts, ranges: Ranges, length_s: float, seed: int = 0
 ) -> tuple[tuple[int, int], ...]:
     """The parts of a take [start, stop) of which an idle of about `length_s` can be made, in their order.
 
     The pose at each `stop` goes over into the next part's first one, and the last one's into the first's.
-    An idle in which a breath is seen holds whole breaths: it may be up to half a breath shorter or longer.
+    An idle in which a breath is seen holds whole breaths: its parts may be up to half a breath shorter or
+    longer, and `build_idle` plays them faster or slower.
 
     Args:
         motion: the take.
@@ -100,13 +111,21 @@ def build_idle(
 ) -> Idle:
     """The idle of parts [start, stop) of a take, in that order; its feet stand as in the longest part.
 
-    Where it comes near to `length_s`, it is played evenly faster or slower, so that it lasts just as long.
-    With `pin` None the feet move as they did.
+    It is played evenly faster or slower, by up to a third, so that it lasts `length_s`, to half a frame. With
+    `pin` None the feet move as they did.
 
     Raises:
-        InputError: a part is too short, or its feet stand otherwise than the longest one's.
+        InputError: a part is too short, its feet stand otherwise than the longest one's, or the parts are too
+            long or too short for `length_s`.
     """
     lead = round(LEAD_S * motion.rate)
+    count = sum(stop - start for start, stop in parts)
+    wanted = count if length_s is None else round(length_s * motion.rate)
+    if wanted < 1 or abs(count / wanted - 1) > _MAX_PACE:
+        raise InputError(
+            f"an idle of {length_s:g} s: its parts last {count / motion.rate:.1f} s, and would have to play "
+            f"more than a third faster or slower; ask for about {count / motion.rate:.1f} s"
+        )
     for start, stop in parts:
         if stop - start < 4 or not 0 <= start < stop < len(motion):
             raise InputError(
@@ -127,7 +146,6 @@ def build_idle(
     loop = join_parts(pool.motion, pool.stretch, own)
     if pin is not None:
         loop = stand_still(loop, body, contacts.feet, pool.planted, pin)
-    count = len(loop) - 1
     frames = np.concatenate([np.arange(start, stop) for start, stop in parts])
     standing = contacts.at_frames(np.append(frames, frames[0]))
     standing = replace(
@@ -140,10 +158,9 @@ def build_idle(
         tuple((join_frames(own) / count).tolist()),
         steps_to_repeat(parts) / count,
         None if breath is None else float(breath.phase[2 * count] - breath.phase[count]),
+        count / wanted,
     )
-    if length_s is not None:
-        wanted = round(length_s * motion.rate)
-        if wanted != count and abs(count / wanted - 1) <= _MAX_PACE:
-            loop = loop.sampled(np.linspace(0, count, wanted + 1), motion.rate)
-            standing = standing.at_frames(np.round(np.linspace(0, count, wanted + 1)).astype(np.intp))
+    if wanted != count:
+        at = np.linspace(0, count, wanted + 1)
+        loop, standing = loop.sampled(at, motion.rate), standing.at_frames(np.round(at).astype(np.intp))
     return Idle(loop, standing, facts)

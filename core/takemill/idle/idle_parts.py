@@ -28,6 +28,9 @@ _SHORTEST_S = (
 # As far as the acceleration and its change at a join carry the body in such times, it costs: joins lie where
 # the body is quiet.
 _STIR_TIME_S, _JERK_TIME_S = 0.08, 0.03
+# Where acceleration or its change within so short a time of a frame is above what is usual in the take (95 %
+# of it), a join there costs so much more for each time as large: a knee that locks would show as a join.
+_ROUGH_S, _ROUGH_M = 0.08, 0.003
 
 
 def choose_parts(
@@ -77,7 +80,10 @@ def _places(pool: Pool, step: int) -> Index:
 
 @dataclass(frozen=True)
 class _Windows:
-    """What is compared of N frames: windows over positions (N, D), how they stir and breathe (N,)."""
+    """What is compared of N frames: windows over positions (N, D), how they stir and breathe (N,).
+
+    How they stir is in metres, as a join there costs; what is rough for its take counts more.
+    """
 
     at: Array
     offsets: Index
@@ -88,11 +94,17 @@ class _Windows:
     @classmethod
     def of(cls, at: Array, rate: float, joints: int, breath: Breath | None) -> _Windows:
         offsets = np.round(np.array(_WINDOW_S) * rate).astype(np.intp)
-        stir = np.zeros(len(at))
+        stir, rough = np.zeros(len(at)), np.ones(len(at))
+        near = max(round(_ROUGH_S * rate), 3)
         for order, seconds in ((2, _STIR_TIME_S), (3, _JERK_TIME_S)):
             change = np.diff(at, order, axis=0).reshape(len(at) - order, joints, 3)
-            size = np.linalg.norm(change, axis=-1).mean(axis=1) * (rate * seconds) ** order
-            stir[1 : 1 + len(size)] += size
+            size = np.linalg.norm(change, axis=-1).mean(axis=1)
+            here = slice(1, 1 + len(size))
+            stir[here] += size * (rate * seconds) ** order
+            usual = float(np.percentile(size, 95))
+            if usual > 0:
+                rough[here] = np.maximum(rough[here], filters.moving_max(size, near) / usual)
+        stir += _ROUGH_M * (rough - 1)
         return cls(at, offsets, joints * len(offsets), stir, breath)
 
     def costs(self, leave: Index, enter: Index, stir: Array) -> Array:

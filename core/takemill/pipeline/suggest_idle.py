@@ -43,7 +43,7 @@ def suggest_idle(
     within: tuple[int, int] | None = None,
     name: str = "idle",
 ) -> SuggestedIdle:
-    """The idle of about `length_s` from frames `within` [start, stop) of a take, and its fidgets.
+    """The idle of `length_s` from frames `within` [start, stop) of a take, and its fidgets.
 
     `within` None is all of it.
 

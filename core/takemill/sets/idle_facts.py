@@ -29,6 +29,7 @@ def describe_idle(clip: FinishedClip) -> dict[str, Any] | None:
         "parts": len(facts.joins),
         "repeats_after_s": round(facts.repeats * clip.motion.duration_s, 6),
         "breath_s": None if breaths is None else round(clip.motion.duration_s / max(round(breaths), 1), 3),
+        "pace": round(facts.pace * (1.0 if clip.variant is None else clip.variant.speed), 3),
         "join_acceleration": round(acceleration, 3),
         "join_jerk": round(jerk, 3),
     }

@@ -7,6 +7,7 @@ import numpy as np
 from ..base.checks import Array
 from ..base.plain import html_text
 from ..clip.measure import Seam, measure_seam
+from ..idle.idle import describe_pace
 from ..pages import svg
 from ..pages.html_parts import definitions
 from ..pipeline.finish_clip import FinishedClip
@@ -119,7 +120,8 @@ def _describe_idle(idle: Facts) -> str:
     word = "bad" if max(idle["join_acceleration"], idle["join_jerk"]) > MAX_JOIN_SHARE else "good"
     joins = f"{idle['join_acceleration']:.2f} times what it is elsewhere</span> (95 % of the time)"
     return (
-        f"{idle['parts']} parts; a moment of the take plays again after {idle['repeats_after_s']:.1f} s at "
+        f"{idle['parts']} parts, {describe_pace(idle['pace'])}; a moment of the take plays again "
+        f"after {idle['repeats_after_s']:.1f} s at "
         f'the soonest; {breath}; at its joins <span class="{word}">acceleration is up to {joins}, its change '
         f"{idle['join_jerk']:.2f} times"
     )

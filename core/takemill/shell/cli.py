@@ -90,9 +90,9 @@ on over every join, with the feet at one place. Small movements beside it are li
   takemill idle take.bvh --length 60 --seed 2 --from 0 --to 17
   takemill idle take.bvh --length 30 --toml >> set.toml
 
-An idle in which a breath is seen holds whole breaths, so that it may be up to half a breath shorter or
-longer. --toml prints the clips for a recipe: length_s and seed of the idle, and the fidgets, which begin
-and end in its first pose."""
+An idle in which a breath is seen holds whole breaths: it plays evenly faster or slower than the take, so
+that these last as long as was asked, and says by how much. --toml prints the clips for a recipe: length_s
+and seed of the idle, and the fidgets, which begin and end in its first pose."""
 
 _PACK = """\
 Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all clips), clips.json

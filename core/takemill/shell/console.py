@@ -10,6 +10,7 @@ from ..clip.cuts import Cut
 from ..clip.loop_search import LoopCandidate
 from ..health.check import Finding, Health
 from ..health.table import count_by_kind, measure_rows
+from ..idle.idle import describe_pace
 from ..pipeline.suggest_idle import SuggestedIdle
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import recipe_toml
@@ -143,6 +144,7 @@ def idle_facts(found: SuggestedIdle, rate: float) -> dict[str, object]:
         "duration_s": round(seconds, 3),
         "repeats_after_s": round(facts.repeats * seconds, 3),
         "breath_s": None if facts.breaths is None else round(seconds / max(round(facts.breaths), 1), 3),
+        "pace": round(facts.pace, 3),
         "calm": [list(one) for one in found.calm],
         "parts": [list(one) for one in found.parts],
         "fidgets": [list(one.frames(one.stop.frame(rate) + 1, rate)) for one in found.fidgets],
@@ -156,7 +158,8 @@ def idle_text(found: SuggestedIdle, rate: float) -> str:
     breath = f"breathes every {said['breath_s']} s" if said["breath_s"] else "no breath is seen in it"
     lines = [
         f"{said['duration_s']:g} s of {len(found.parts)} parts from {calm_s:.1f} s of calm in "
-        f"{len(found.calm)} stretch{'' if len(found.calm) == 1 else 'es'}; {breath}; a moment of the take "
+        f"{len(found.calm)} stretch{'' if len(found.calm) == 1 else 'es'}, "
+        f"{describe_pace(found.facts.pace)}; {breath}; a moment of the take "
         f"plays again after {said['repeats_after_s']:g} s at the soonest",
         table(
             ("part", "from s", "to s", "seconds"),
