@@ -1,7 +1,8 @@
-"""Long work in a thread, asked by hand as `modal` asks it: there is no window here to send events."""
+"""Work in steps, asked by hand as `modal` asks it: there is no window here to send events."""
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from types import SimpleNamespace
@@ -10,10 +11,24 @@ import bpy
 import pytest
 
 from takemill.base.errors import TakemillError
-from takemill_addon.bridge.background import Job, LongStage
+from takemill_addon.bridge import actions, background, stage
+from takemill_addon.bridge.background import Job
+from takemill_addon.bridge.steps import apart, apart_told, apart_whole, drain, stepwise, within
 
 pytestmark = pytest.mark.usefixtures("addon")
-TIMER, MOUSE = SimpleNamespace(type="TIMER"), SimpleNamespace(type="MOUSEMOVE")
+TIMER, MOUSE, ESC = (SimpleNamespace(type=word) for word in ("TIMER", "MOUSEMOVE", "ESC"))
+
+
+@pytest.fixture(autouse=True)
+def _nothing_is_left():
+    before = list(bpy.app.handlers.undo_pre), list(bpy.app.handlers.load_pre), sys.getswitchinterval()
+    yield
+    assert background.refusal() == ""
+    assert (
+        list(bpy.app.handlers.undo_pre),
+        list(bpy.app.handlers.load_pre),
+        sys.getswitchinterval(),
+    ) == before
 
 
 def waited(job: Job) -> None:
@@ -21,103 +36,254 @@ def waited(job: Job) -> None:
     end = time.monotonic() + 10
     while job.runs(bpy.context, TIMER):
         assert time.monotonic() < end
-        time.sleep(0.01)
+        time.sleep(0.001)
 
 
-def test_work_runs_beside_blender_and_ends_by_itself():
+def test_steps_end_with_what_they_return_in_blenders_own_thread():
+    def steps():
+        yield 0.5
+        return f"in {threading.current_thread().name}"
+
+    job = Job(bpy.context, "Counting", steps())
+    assert job.runs(bpy.context, MOUSE)  # only a timer's event takes it on
+    waited(job)
+    assert job.message == f"in {threading.current_thread().name}"
+
+
+def test_a_slice_ends_long_before_its_work_does():
+    done = []
+
+    def steps():
+        for step in range(200):
+            time.sleep(0.002)
+            done.append(step)
+            yield step / 200
+        return ""
+
+    job = Job(bpy.context, "Counting", steps())
+    assert job.runs(bpy.context, TIMER)
+    assert 0 < len(done) < 100  # 0.03 s of 0.4
+    job.stop()
+    job.end(bpy.context)
+
+
+def test_work_on_arrays_runs_beside_blender():
     go, found = threading.Event(), []
 
-    def work(progress) -> None:
-        progress(0.5)
+    def work() -> str:
         go.wait(10)
         found.append(threading.current_thread())
+        return "found"
 
-    job = Job(bpy.context, "Counting", work)
+    def steps():
+        return (yield from apart(work))
+
+    job = Job(bpy.context, "Counting", steps())
     assert job.runs(bpy.context, TIMER)
     go.set()
-    assert job.runs(bpy.context, MOUSE)  # only a timer's event ends it, so that nothing is done twice
     waited(job)
+    assert job.message == "found"
     assert found != [threading.current_thread()]
-    assert len(found) == 1
+
+
+def test_what_a_thread_raises_is_raised_where_it_is_waited_for():
+    def work() -> None:
+        raise ValueError("no such thing")
+
+    def steps():
+        yield from apart(work)
+        return ""
+
+    with pytest.raises(ValueError, match="no such thing"):
+        waited(Job(bpy.context, "Counting", steps()))
+    with pytest.raises(ValueError, match="no such thing"):
+        drain(steps())
+
+
+def test_a_thread_that_tells_nothing_ends_soon_after_esc():
+    ended, started = threading.Event(), threading.Event()
+
+    def work() -> None:
+        started.set()
+        try:
+            while True:
+                time.sleep(0.001)
+        finally:
+            ended.set()
+
+    def steps():
+        yield from apart(work)
+        return ""
+
+    job = Job(bpy.context, "Counting", steps())
+    job.runs(bpy.context, TIMER)
+    started.wait(10)
+    assert not job.runs(bpy.context, ESC)
+    assert job.stopped
+    assert ended.wait(10)
+
+
+def test_esc_takes_new_actions_away_and_assigns_the_old_one():
+    armature = bpy.data.objects.new("Rig", None)
+    bpy.context.collection.objects.link(armature)
+    old, slot, _ = actions.new_action(armature, "Old")
+    actions.assign(armature, old, slot)
+    closed = []
+
+    def steps():
+        new, its_slot, _ = actions.new_action(armature, "New")
+        actions.assign(armature, new, its_slot)
+        try:
+            while True:
+                yield None
+        finally:
+            closed.append(new.name)
+
+    job = Job(bpy.context, "Counting", steps())
+    assert job.runs(bpy.context, TIMER)
+    assert not job.runs(bpy.context, ESC)
+    assert closed == ["New"]
+    assert "New" not in bpy.data.actions
+    assert (armature.animation_data.action, armature.animation_data.action_slot) == (old, slot)
+
+
+def test_what_is_on_its_way_to_the_disk_is_not_stopped():
+    go = threading.Event()
+
+    def steps():
+        yield from apart_whole(go.wait, 10)
+        return "written"
+
+    job = Job(bpy.context, "Counting", steps())
+    job.runs(bpy.context, TIMER)
+    assert job.runs(bpy.context, ESC)
+    go.set()
+    waited(job)
+    assert job.message == "written"
     assert not job.stopped
 
 
-def test_stopped_work_ends_at_its_next_word():
-    told = []
+@pytest.mark.parametrize("handlers", ["undo_pre", "load_pre"])
+def test_an_undo_in_another_window_ends_the_work_before_it_takes_its_data(handlers):
+    closed = []
 
-    def work(progress) -> None:
-        for step in range(1000):
-            told.append(step)
-            progress(step / 1000)
-            time.sleep(0.01)
+    def steps():
+        try:
+            while True:
+                yield None
+        finally:
+            closed.append(True)
 
-    job = Job(bpy.context, "Counting", work)
-    job.stop()
-    waited(job)
+    job = Job(bpy.context, "Counting", steps())
+    job.runs(bpy.context, TIMER)
+    (ours,) = [one for one in getattr(bpy.app.handlers, handlers) if getattr(one, "__self__", None) is job]
+    ours(None)
+    assert closed == [True]
+    assert not job.runs(bpy.context, TIMER)
     assert job.stopped
-    assert len(told) < 1000
 
 
-def test_what_the_work_raises_is_raised_where_it_is_waited_for():
-    def work(_) -> None:
-        raise ValueError("no such thing")
+def test_shares_of_a_part_lie_within_its_part_of_the_whole():
+    def part():
+        yield 0.0
+        yield from apart_told(lambda tell: tell(0.5))
+        yield 1.0
+        return 7
 
-    job = Job(bpy.context, "Counting", work)
-    with pytest.raises(ValueError, match="no such thing"):
-        waited(job)
+    told: list[float] = []
+    assert drain(within(part(), 0.5, 1.0), told.append) == 7
+    assert told == [0.5, 1.0]
 
 
-class Counting(LongStage):
+class Counter:
+    @stepwise
+    def count(self, to: int):
+        """Counts."""
+        for step in range(to):
+            yield step / to
+        return to
+
+
+def test_a_function_in_steps_runs_through_when_it_is_called():
+    assert Counter().count(3) == 3
+    assert list(Counter().count.steps(2)) == [0.0, 0.5]
+    assert Counter.count.__doc__ == "Counts."
+
+
+class Counting(stage.Stage):
     """A stage that counts to ten, or fails on the way."""
 
-    title = "Counting"
+    bl_label = "Count"
+    needs = ()
 
     def __init__(self, problem: TakemillError | None = None) -> None:
-        self.problem, self.told, self.done = problem, [], []
+        self.problem, self.told = problem, []
+
+    @classmethod
+    def poll_message_set(cls, text: str) -> None:
+        cls.refused = text
 
     def report(self, kind: set[str], text: str) -> None:
         self.told.append((*kind, text))
 
-    def work(self, load, progress) -> None:
+    def run(self, _):
+        self.made = bpy.data.actions.new("Counted").name
         for step in range(10):
-            progress(step / 10)
-            time.sleep(0.02)
-            load.append(step)
+            time.sleep(0.005)
+            yield step / 10
         if self.problem:
             raise self.problem
-
-    def finish(self, _, load) -> str:
-        self.done.append(threading.current_thread())
-        return f"counted {len(load)}"
+        return "counted"
 
 
-def ended(stage: Counting, *first) -> set[str]:
+def ended(one: Counting, *first) -> set[str]:
     """Its answer to the first event that it does not wait on."""
-    stage._load = []
-    stage._job = Job(bpy.context, stage.title, lambda progress: stage.work(stage._load, progress))
+    one._job = Job(bpy.context, one.bl_label, one.run(bpy.context))
     for event in first:
-        assert stage.modal(bpy.context, event) == {"RUNNING_MODAL"}
-    while (answer := stage.modal(bpy.context, TIMER)) == {"RUNNING_MODAL"}:
-        time.sleep(0.01)
+        answer = one.modal(bpy.context, event)
+        if answer != {"RUNNING_MODAL"}:
+            return answer
+    while (answer := one.modal(bpy.context, TIMER)) == {"RUNNING_MODAL"}:
+        time.sleep(0.001)
     return answer
 
 
-def test_a_long_stage_writes_when_its_work_is_done_and_in_blenders_own_thread():
-    stage = Counting()
-    assert ended(stage, MOUSE) == {"FINISHED"}
-    assert stage.told == [("INFO", "counted 10")]
-    assert stage.done == [threading.current_thread()]
+def test_a_stage_in_steps_says_what_it_did():
+    one = Counting()
+    assert ended(one, MOUSE) == {"FINISHED"}
+    assert one.told == [("INFO", "counted")]
+    assert one.made in bpy.data.actions
 
 
-def test_esc_stops_a_long_stage_and_nothing_is_written():
-    stage = Counting()
-    assert ended(stage, SimpleNamespace(type="ESC")) == {"CANCELLED"}
-    assert stage.told == [("INFO", "Stopped; nothing was changed")]
-    assert stage.done == []
+def test_a_stopped_stage_changes_nothing_and_says_so():
+    one = Counting()
+    assert ended(one, TIMER, ESC) == {"CANCELLED"}
+    assert one.told == [("INFO", "Count stopped; nothing was changed")]
+    assert one.made not in bpy.data.actions
 
 
-def test_what_a_user_can_mend_is_reported_by_a_long_stage():
-    stage = Counting(TakemillError("no such clip"))
-    assert ended(stage) == {"CANCELLED"}
-    assert stage.told == [("ERROR", "no such clip")]
-    assert stage.done == []
+@pytest.mark.parametrize("how", [ended, lambda one: one.execute(bpy.context)])
+def test_what_a_user_can_mend_is_reported_and_leaves_nothing_behind(how):
+    one = Counting(TakemillError("no such clip"))
+    assert how(one) == {"CANCELLED"}
+    assert one.told == [("ERROR", "no such clip")]
+    assert one.made not in bpy.data.actions
+
+
+def test_a_second_start_is_refused_with_the_reason():
+    def steps():
+        yield None
+        return ""
+
+    job = Job(bpy.context, "Repair Take", steps())
+    assert not Counting.poll(bpy.context)
+    assert Counting.refused == "Repair Take is at work; wait, or press Esc to stop it"
+    job.stop()
+    job.end(bpy.context)
+    assert Counting.poll(bpy.context)
+
+
+def test_in_the_background_an_operator_runs_straight_through():
+    one = Counting()
+    assert one.invoke(bpy.context, MOUSE) == {"FINISHED"}
+    assert one.told == [("INFO", "counted")]

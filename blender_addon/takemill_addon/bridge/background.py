@@ -1,148 +1,158 @@
-"""Long work on arrays in a thread, while Blender goes on drawing and says how far it is."""
+"""Work in steps under a timer, while Blender goes on drawing and says how far it is."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
+import sys
+import time
 from typing import Any
 
 import bpy
 
-from takemill.base.errors import TakemillError
+from .steps import Apart, Steps
 
-from . import stage
+SLICE_S = 0.03  # of work between two looks at events: 100 ms between redraws leave as much for the drawing
+_TICK_S = 0.005  # between the end of a slice and the next, at most
+_SAY_EVERY_S = 0.2  # between texts of how far it is; each one has the status bar drawn
+_SWITCH_S = 0.0005  # for which a thread keeps Python to itself; Python's own 5 ms add up while panels draw
 
-_LOOK_EVERY_S = 0.2  # between looks at how far it is; each one has the windows drawn
+_running: list[Job] = []
+"""The one job that goes on, if any."""
 
 
-class _StopError(Exception):
-    """The user has had enough."""
+def refusal() -> str:
+    """Why no other work can begin now; "" where it can."""
+    return f"{_running[0].title} is at work; wait, or press Esc to stop it" if _running else ""
 
 
-Progress = Callable[[float], object]
-"""Called with the share that is done; what it raises ends the work."""
+class Before:
+    """How Actions were before some work: what to go back to when it fails or is stopped."""
+
+    def __init__(self) -> None:
+        self._actions = set(bpy.data.actions)
+        self._played = {
+            one: (one.animation_data.action, one.animation_data.action_slot)
+            for one in bpy.data.objects
+            if one.animation_data
+        }
+
+    def restore(self) -> None:
+        """Take new Actions away, and let each object play what it played."""
+        made = set(bpy.data.actions) - self._actions
+        for one in bpy.data.objects:
+            if one.animation_data and one.animation_data.action in made:
+                action, slot = self._played.get(one, (None, None))
+                one.animation_data.action = action
+                if action is not None:
+                    one.animation_data.action_slot = slot
+        for action in made:
+            bpy.data.actions.remove(action)
 
 
 class Job:
-    """Work that is going on; an operator asks it in `modal`, and lets no other event through meanwhile.
-
-    The work may use arrays only: Blender's data are not to be touched in a thread.
+    """Work that is going on in steps; an operator asks it in `modal`, and lets no other event through.
 
     Attributes:
-        stopped: it was ended before it was done.
+        title: what it is called.
+        stopped: it was ended before it was done; then all is as it was.
+        message: what it has found, once it is done.
     """
 
-    def __init__(self, context: bpy.types.Context, title: str, work: Callable[[Progress], object]) -> None:
-        """Begin `work`."""
-        self._title, self._work, self._part = title, work, 0.0
-        self.stopped = False
-        self._problem: BaseException | None = None
-        self._timer = context.window_manager.event_timer_add(_LOOK_EVERY_S, window=context.window)
-        self._thread = threading.Thread(target=self._run, daemon=True)
+    def __init__(self, context: bpy.types.Context, title: str, steps: Steps[str]) -> None:
+        """Begin; nothing is done before the first look."""
+        self.title, self._steps = title, steps
+        self._apart: Apart[Any] | None = None
+        self.stopped, self.message, self._share, self._said = False, "", 0.0, -1.0
+        self._before = Before()
+        self._timer = context.window_manager.event_timer_add(_TICK_S, window=context.window)
         context.window_manager.progress_begin(0, 100)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            self._work(self._note_progress)
-        except _StopError:
-            pass
-        except BaseException as problem:  # handed on to the thread that waits
-            self._problem = problem
-
-    def _note_progress(self, part: float) -> None:
-        self._part = part
-        if self.stopped:
-            raise _StopError
-
-    def stop(self) -> None:
-        """End the work soon; what it has found is lost."""
-        self.stopped = True
+        self._switch = sys.getswitchinterval()
+        sys.setswitchinterval(_SWITCH_S)
+        bpy.app.handlers.undo_pre.append(self._interrupted)
+        bpy.app.handlers.load_pre.append(self._interrupted)
+        _running.append(self)
 
     def runs(self, context: bpy.types.Context, event: bpy.types.Event) -> bool:
-        """Whether the work still goes on; on a timer's event, how far it is is shown.
+        """Whether the work still goes on; on a timer's event it goes on for a slice of time.
 
         Raises:
-            Exception: what the work has raised.
+            Exception: what the work has raised; then all is as it was.
         """
+        if self.stopped:
+            self.end(context)
+            return False
+        if event.type == "ESC" and not self._is_final:
+            self.stop()
+            self.end(context)
+            return False
         if event.type != "TIMER":
             return True
-        if self._thread.is_alive():
-            percent = round(100 * self._part)
-            context.window_manager.progress_update(percent)
-            said = "stopping" if self.stopped else f"{percent} %, Esc stops"
-            context.workspace.status_text_set(f"{self._title}: {said}")
-            return True
-        self.end(context)
-        if self._problem:
-            raise self._problem
-        return False
+        try:
+            done = self._go_on(time.perf_counter() + SLICE_S)
+        except BaseException:
+            self._before.restore()
+            self.end(context)
+            raise
+        if done:
+            self.end(context)
+        else:
+            self._say(context)
+        return not done
+
+    def stop(self) -> None:
+        """End the work; all is as it was before it."""
+        if self.stopped:
+            return
+        self.stopped = True
+        if self._apart is not None:
+            self._apart.join() if self._is_final else self._apart.stop()
+        self._steps.close()
+        self._before.restore()
 
     def end(self, context: bpy.types.Context) -> None:
-        """Take the timer and the text away, once the work has ended."""
-        self._thread.join()
+        """Take the timer, the handlers and the text away."""
+        if self not in _running:
+            return
+        _running.remove(self)
+        sys.setswitchinterval(self._switch)
+        bpy.app.handlers.undo_pre.remove(self._interrupted)
+        bpy.app.handlers.load_pre.remove(self._interrupted)
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
-        context.workspace.status_text_set(None)
+        if context.workspace:
+            context.workspace.status_text_set(None)
 
+    @property
+    def _is_final(self) -> bool:
+        return self._apart is not None and self._apart.is_final
 
-class LongStage(stage.Stage):
-    """A stage in three steps, the long one in a thread where there is a window to watch it."""
+    def _go_on(self, until: float) -> bool:
+        """Go on till a moment; whether all is done."""
+        while time.perf_counter() < until:
+            if self._apart is not None:
+                if self._apart.is_alive:
+                    self._share = self._share if self._apart.share is None else self._apart.share
+                    return False
+                self._apart = None
+            try:
+                step = next(self._steps)
+            except StopIteration as done:
+                self.message = done.value
+                return True
+            if isinstance(step, Apart):
+                self._apart = step
+                step.start()
+            elif step is not None:
+                self._share = step
+        return False
 
-    title = ""
+    def _say(self, context: bpy.types.Context) -> None:
+        now = time.perf_counter()
+        if now - self._said < _SAY_EVERY_S:
+            return
+        self._said, percent = now, round(100 * self._share)
+        context.window_manager.progress_update(percent)
+        context.workspace.status_text_set(f"{self.title}: {percent} %, Esc stops")
 
-    def prepare(self, context: bpy.types.Context) -> Any:
-        """Read all that the work needs; nothing may be changed yet."""
-        raise NotImplementedError
-
-    def work(self, load: Any, progress: Progress) -> None:
-        """Do the work on what `prepare` has read, and keep what is found in it; arrays only."""
-        raise NotImplementedError
-
-    def finish(self, context: bpy.types.Context, load: Any) -> str:
-        """Write what was found and say what was done."""
-        raise NotImplementedError
-
-    def run(self, context: bpy.types.Context) -> str:
-        load, manager = self.prepare(context), context.window_manager
-        manager.progress_begin(0, 100)
-        try:
-            self.work(load, lambda part: manager.progress_update(round(100 * part)))
-        finally:
-            manager.progress_end()
-        return self.finish(context, load)
-
-    def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
-        """Begin; Blender shows how far it is, and Esc stops it."""
-        if bpy.app.background:
-            return self.execute(context)
-        try:
-            with stage.busy(context):
-                self._load = self.prepare(context)
-        except TakemillError as problem:
-            self.report({"ERROR"}, str(problem))
-            return {"CANCELLED"}
-        self._job = Job(context, self.title, lambda progress: self.work(self._load, progress))
-        context.window_manager.modal_handler_add(self)
-        return {"RUNNING_MODAL"}
-
-    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
-        """Wait; no other event is let through, so that nothing changes meanwhile."""
-        if event.type == "ESC":
-            self._job.stop()
-        try:
-            if self._job.runs(context, event):
-                return {"RUNNING_MODAL"}
-            if self._job.stopped:
-                self.report({"INFO"}, "Stopped; nothing was changed")
-                return {"CANCELLED"}
-            self.report({"INFO"}, self.finish(context, self._load))
-        except TakemillError as problem:
-            self.report({"ERROR"}, str(problem))
-            return {"CANCELLED"}
-        return {"FINISHED"}
-
-    def cancel(self, context: bpy.types.Context) -> None:
-        """Blender is closed, or loads another file."""
-        self._job.stop()
-        self._job.end(context)
+    def _interrupted(self, *_: object) -> None:
+        """Another window undoes something, or a file is loaded: what the work holds is about to go."""
+        self.stop()

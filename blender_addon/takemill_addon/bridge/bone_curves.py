@@ -13,9 +13,11 @@ from takemill.base.errors import InputError
 
 from . import actions, rotation_modes
 from .rig import Rig
+from .steps import Steps, apart, stepwise
 
 _MAX_SCALE_OFF = 1e-4  # from 1, of a bone that counts as not scaled (chosen by eye)
 _BATCH_KEYS = 1 << 18  # keys that are looked at together; they stay in the processor's cache
+_BATCH_FRAMES = 8192  # of one curve that are evaluated between two places to wait: 10 ms
 
 
 class BoneCurve(NamedTuple):
@@ -43,7 +45,8 @@ def bone_curves(bag) -> list[BoneCurve]:
     return [BoneCurve(curve, *names) for curve, names in found if names and not curve.is_empty]
 
 
-def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Channels:
+@stepwise
+def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Steps[Channels]:
     """The bones' channels on whole frames, from all F-curves that Blender would play.
 
     Raises:
@@ -51,11 +54,7 @@ def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Channels:
     """
     place = {name: index for index, name in enumerate(rig.names)}
     paths = [rotation_modes.path_of(mode) for mode in rig.modes]
-    channels = {
-        "location": np.repeat(rig.location[None], len(frames), axis=0),
-        "rotation": np.repeat(rig.rotation_values[None], len(frames), axis=0),
-        "scale": np.repeat(rig.scale[None], len(frames), axis=0),
-    }
+    channels = yield from apart(_unkeyed, rig, len(frames))
     wanted: dict[tuple[str, int], list[tuple[bpy.types.FCurve, int, int]]] = {}
     for curve, name, path in curves:
         bone = place.get(name)
@@ -65,10 +64,25 @@ def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Channels:
         if kind in channels:
             row = (curve, bone, curve.array_index)
             wanted.setdefault((kind, len(curve.keyframe_points)), []).append(row)
+    done = 0
     for (kind, count), rows in wanted.items():
         for start in range(0, len(rows), step := max(_BATCH_KEYS // count, 1)):
             some, bones, components = zip(*rows[start : start + step], strict=True)
-            channels[kind][:, bones, components] = _values(some, count, frames).T
+            values = yield from _values(some, count, frames)
+            channels[kind][:, bones, components] = values.T
+            done += len(some)
+            yield done / len(curves)
+    return (yield from apart(_checked, rig, channels))
+
+
+def _unkeyed(rig: Rig, frames: int) -> dict[str, Array]:
+    """The channels as they are now, on all frames."""
+    now = {"location": rig.location, "rotation": rig.rotation_values, "scale": rig.scale}
+    return {kind: np.repeat(values[None], frames, axis=0) for kind, values in now.items()}
+
+
+def _checked(rig: Rig, channels: dict[str, Array]) -> Channels:
+    """The channels, all of them numbers, and the bones that are scaled."""
     location, rotation, scale = channels.values()
     if not (np.isfinite(location).all() and np.isfinite(rotation).all()):
         bad = ~(np.isfinite(location).all(axis=(0, 2)) & np.isfinite(rotation).all(axis=(0, 2)))
@@ -78,7 +92,7 @@ def read_channels(rig: Rig, curves: list[BoneCurve], frames: range) -> Channels:
     )
 
 
-def _values(curves: tuple[bpy.types.FCurve, ...], count: int, frames: range) -> NDArray[np.float32]:
+def _values(curves: tuple[bpy.types.FCurve, ...], count: int, frames: range) -> Steps[NDArray[np.float32]]:
     """What C curves of `count` keys each say on whole frames (C, F).
 
     Their keys as they are where there is one on each frame; otherwise as Blender interpolates them.
@@ -94,5 +108,8 @@ def _values(curves: tuple[bpy.types.FCurve, ...], count: int, frames: range) -> 
     else:
         out, keyed = np.empty((len(curves), len(wanted)), np.float32), np.zeros(len(curves), bool)
     for row in np.flatnonzero(~keyed):
-        out[row] = [curves[row].evaluate(frame) for frame in wanted]
+        for start in range(0, len(wanted), _BATCH_FRAMES):
+            part = wanted[start : start + _BATCH_FRAMES]
+            out[row, start : start + len(part)] = [curves[row].evaluate(frame) for frame in part]
+            yield None
     return out

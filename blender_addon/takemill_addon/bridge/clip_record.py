@@ -27,6 +27,7 @@ from takemill.recipe.recipe_write import clip_table, settings_table
 
 from . import stage, stored
 from .pose_markers import shows_finding
+from .steps import Steps, apart, stepwise
 
 _CONTACTS = ("contacts", "touches")
 
@@ -243,7 +244,10 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
     )
 
 
-def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, start: int) -> FinishedClip:
+@stepwise
+def clip_of(
+    name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, start: int
+) -> Steps[FinishedClip]:
     """The clip called `name` that `action` holds from scene frame `start` on, its events as they are now.
 
     A clip that was made with its events has just those that its pose markers show, moved, renamed, added and
@@ -253,7 +257,7 @@ def clip_of(name: str, action: bpy.types.Action, motion: Motion, body: BodyMap, 
         InputError: the Action has other frames than when its record was made.
     """
     record = ClipRecord.of_action(action)
-    clip = finished(name, motion, body, record)
+    clip = yield from apart(finished, name, motion, body, record)
     shown = [
         Event(marker.name, marker.frame - start)
         for marker in action.pose_markers
@@ -278,13 +282,14 @@ def root_motion_of(motion: Motion, body: BodyMap, record: ClipRecord) -> RootMot
     return RootMotion(motion.rate, at - quat.rotate(turn, rest_at), np.unwrap(quat.yaw(turn)))
 
 
+@stepwise
 def read_clip(
     context: bpy.types.Context, armature: bpy.types.Object, name: str, action: bpy.types.Action
-) -> FinishedClip:
+) -> Steps[FinishedClip]:
     """The clip called `name` that `action` holds for `armature`.
 
     Raises:
         TakemillError: the Action cannot be read, or has other frames than when its record was made.
     """
-    work = stage.work_on(context, armature, action)
-    return clip_of(name, action, work.take.motion, work.body, work.take.start)
+    work = yield from stage.work_on.steps(context, armature, action)
+    return (yield from clip_of.steps(name, action, work.take.motion, work.body, work.take.start))

@@ -8,23 +8,25 @@ from contextlib import contextmanager
 import bpy
 import numpy as np
 
-from takemill.base.errors import InputError, TakemillError
+from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 
 from .controls import ControlRig
 from .rig import read_rig, set_pose
+from .steps import Steps, apart, stepwise
 
 _MAX_OFF = 0.01  # of the rig's size: 2 cm of a person; a limb that does not follow is off by far more
 _SAMPLES = 12  # frames that are looked at, over the whole motion
 
 
+@stepwise
 def expect_followed(
     context: bpy.types.Context,
     armature: bpy.types.Object,
     held: ControlRig,
     motion: Motion,
     start: int,
-) -> None:
+) -> Steps[None]:
     """Insist that the joints of a rig lie where a motion in armature space, which is being played, has them.
 
     Raises:
@@ -35,12 +37,15 @@ def expect_followed(
     posers = [one for one in held.controls if one.joint >= 0 and not held.is_free(one)]
     joints = [one.joint for one in posers]
     frames = np.unique(np.linspace(0, len(motion) - 1, _SAMPLES).round().astype(int))
-    wanted = motion.model()[1][frames][:, joints]
+    wanted = (yield from apart(motion.model))[1][frames][:, joints]
     found = np.empty_like(wanted)
-    for row, frame in enumerate(frames):
-        scene.frame_set(start + int(frame))
-        found[row] = [tuple(bones[held.rig.names[k]].matrix.translation) for k in joints]
-    scene.frame_set(shown[0], subframe=shown[1])
+    try:
+        for row, frame in enumerate(frames):
+            scene.frame_set(start + int(frame))
+            found[row] = [tuple(bones[held.rig.names[k]].matrix.translation) for k in joints]
+            yield None
+    finally:
+        scene.frame_set(shown[0], subframe=shown[1])
     off = np.linalg.norm(found - wanted, axis=-1).max(axis=0)
     worst = int(np.argmax(off))
     size = held.rig.skeleton.height
@@ -64,7 +69,7 @@ def expect_followed(
 
 @contextmanager
 def undone(context: bpy.types.Context, armature: bpy.types.Object) -> Iterator[None]:
-    """What is done inside is taken back if it fails: new Actions, the pose, and numbers kept with bones."""
+    """What is done inside is taken back if it fails: Actions, the pose, numbers kept with bones."""
     data = armature.animation_data
     played = (data.action, data.action_slot) if data else (None, None)
     before, posed = set(bpy.data.actions), read_rig(armature)
@@ -74,7 +79,7 @@ def undone(context: bpy.types.Context, armature: bpy.types.Object) -> Iterator[N
     }
     try:
         yield
-    except TakemillError:
+    except BaseException:
         if armature.animation_data:
             armature.animation_data.action = played[0]
             if played[0]:

@@ -13,6 +13,7 @@ from takemill.body.upright import FindBody
 
 from .control_search import find_controls
 from .controls import ControlRig
+from .steps import Steps, stepwise
 
 
 class _Known(NamedTuple):
@@ -27,7 +28,8 @@ _known: dict[str, _Known] = {}
 """By the name of an armature; a search takes seconds."""
 
 
-def control_rig(armature: bpy.types.Object, find: FindBody | None = None) -> ControlRig | None:
+@stepwise
+def control_rig(armature: bpy.types.Object, find: FindBody | None = None) -> Steps[ControlRig | None]:
     """How `armature` is posed by its controls; None where its body's bones take keys themselves.
 
     With `find` its body is mapped anew by that, whatever map is kept.
@@ -43,7 +45,7 @@ def control_rig(armature: bpy.types.Object, find: FindBody | None = None) -> Con
     basis, known = _basis(armature), _known.get(armature.name_full)
     if find or known is None or known.basis != basis or not _is_of(known, parts):
         try:
-            answer: ControlRig | TakemillError | None = find_controls(armature, parts, find)
+            answer: ControlRig | TakemillError | None = yield from find_controls(armature, parts, find)
         except TakemillError as problem:
             answer = problem
         known = _known[armature.name_full] = _Known(basis, parts, answer)
@@ -57,10 +59,11 @@ def _is_of(known: _Known, parts: Mapping[str, str]) -> bool:
     return parts == known.asked or (isinstance(known.answer, ControlRig) and parts == known.answer.parts)
 
 
-def control_rig_if_any(armature: bpy.types.Object) -> ControlRig | None:
+@stepwise
+def control_rig_if_any(armature: bpy.types.Object) -> Steps[ControlRig | None]:
     """The same, for reading: a body that cannot be posed can still be read."""
     try:
-        return control_rig(armature)
+        return (yield from control_rig.steps(armature))
     except TakemillError:
         return None
 

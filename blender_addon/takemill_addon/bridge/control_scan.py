@@ -19,6 +19,7 @@ from takemill.base.errors import InputError
 
 from .control_graph import BoneGraph, Switch
 from .rig import read_rig, set_pose
+from .steps import Steps
 
 _TURN = Quaternion((0.52, 0.28, 0.81), 0.6)  # about no bone's own axis, and far enough to be told from noise
 _MOVED = 1e-4  # of the rig's size, or parts of a matrix: single precision leaves about 1e-6
@@ -120,7 +121,7 @@ def bench(armature: bpy.types.Object) -> Iterator[Bench]:
         set_pose(armature, posed)
 
 
-def scan(rig: Bench, graph: BoneGraph, controls: Index) -> Scan:
+def scan(rig: Bench, graph: BoneGraph, controls: Index) -> Steps[Scan]:
     """What each control (C,) does to all bones."""
     rest = rig.poses()
     moved, rigid, carried = (np.zeros((len(controls), len(rest)), bool) for _ in range(3))
@@ -129,6 +130,7 @@ def scan(rig: Bench, graph: BoneGraph, controls: Index) -> Scan:
         rig.turn(bones)
         now = rig.poses()
         rig.turn(bones, back=True)
+        yield None
         for row, bone in zip(batch, bones, strict=True):
             seen = graph.reach[bone] if not graph.foreign else np.ones(len(rest), bool)
             moved[row] = seen & (np.abs(now - rest).max(axis=(1, 2)) > _MOVED)
@@ -144,7 +146,7 @@ def scan(rig: Bench, graph: BoneGraph, controls: Index) -> Scan:
 
 def choose_switches(
     rig: Bench, graph: BoneGraph, controls: Index, joints: Index, above: Index
-) -> dict[Switch, float]:
+) -> Steps[dict[Switch, float]]:
     """Set switches so that joints have controls of their own, and what moves is carried as one piece.
 
     joints: (K,) the bones that are to be posed, above: (K,) the joint that carries each, -1 for none.
@@ -153,7 +155,11 @@ def choose_switches(
     known, seen = dict[Switch, float](), set[Switch]()
     waiting = [one for one, owners in graph.switches.items() if graph.reach[np.ix_(owners, joints)].any()]
     for _ in range(4):  # a switch can hide behind another
-        touched = {one: _changed(rig, one, controls, joints) for one in waiting if one not in seen}
+        touched = {}
+        for one in waiting:
+            if one not in seen:
+                touched[one] = _changed(rig, one, controls, joints)
+                yield None
         touched = {one: which for one, which in touched.items() if which.any()}
         group: list[Switch] = []
         for one, which in touched.items():
@@ -167,7 +173,7 @@ def choose_switches(
         for value in (0.0, 1.0):
             for one in group:
                 rig.set(one, value)
-            found = scan(rig, graph, near)
+            found = yield from scan(rig, graph, near)
             costs[value] = {one: _cost(found, joints[touched[one]], above[touched[one]]) for one in group}
         for one in group:
             seen.add(one)
@@ -176,7 +182,12 @@ def choose_switches(
                 continue
             known[one] = min((0.0, 1.0), key=lambda value: costs[value][one])
             rig.set(one, known[one])
-    return {one: value for one, value in known.items() if _changed(rig, one, controls, joints).any()}
+    needed = {}
+    for one, value in known.items():
+        if _changed(rig, one, controls, joints).any():
+            needed[one] = value
+        yield None
+    return needed
 
 
 def _changed(rig: Bench, switch: Switch, controls: Index, joints: Index) -> Mask:

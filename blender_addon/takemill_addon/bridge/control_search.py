@@ -18,11 +18,12 @@ from .controls import Control, ControlRig
 from .deform_bones import chosen_bones, deform_parents, deforming
 from .own_layer import is_free
 from .rig import ArmatureFrame, Rig, read_rig
+from .steps import Steps
 
 
 def find_controls(
     armature: bpy.types.Object, parts: Mapping[str, str], find: FindBody | None = None
-) -> ControlRig | None:
+) -> Steps[ControlRig | None]:
     """As `control_rig`, found anew; `parts` is the body map that is kept, or empty.
 
     Raises:
@@ -47,7 +48,7 @@ def find_controls(
             f"armature {armature.name!r}: its constraints form a circle ({', '.join(graph.cycle[:4])}); "
             "mute one of them and try again"
         )
-    return _Search(armature, rig, whole, graph, named).run(parts.get("root", ""))
+    return (yield from _Search(armature, rig, whole, graph, named).run(parts.get("root", "")))
 
 
 def _held(armature: bpy.types.Object, graph: BoneGraph, bone: int) -> bool:
@@ -101,7 +102,7 @@ class _Search:
             joint = self.whole.parents[joint]
         return -1
 
-    def run(self, root: str) -> ControlRig:
+    def run(self, root: str) -> Steps[ControlRig]:
         graph = self.graph
         able = graph.free & graph.reach[:, self.joints].any(axis=1)
         mine = np.isin(np.arange(len(able)), self.joints)
@@ -111,8 +112,8 @@ class _Search:
         main = np.array([not is_free(self.part_of[name]) for name in self.names])
         with bench(self.armature) as rig:
             bones_above = np.where(self.above >= 0, self.joints[self.above], -1)
-            switches = choose_switches(rig, graph, free, self.joints[main], bones_above[main])
-            found = scan(rig, graph, free)
+            switches = yield from choose_switches(rig, graph, free, self.joints[main], bones_above[main])
+            found = yield from scan(rig, graph, free)
         chosen = self._assign(found)
         lacking = [k for k in range(len(self.names)) if k not in chosen]
         for k in lacking:

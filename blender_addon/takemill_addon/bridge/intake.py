@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -19,12 +18,11 @@ from takemill.repair.settings import finds_path
 from . import actions, recipe, reference, scene_time, stored
 from .bone_curves import bone_curves
 from .rig import ArmatureFrame
+from .steps import Steps, apart, stepwise
 
 if TYPE_CHECKING:
     from .stage import Work
 
-WorkOn = Callable[[bpy.types.Context, bpy.types.Object, bpy.types.Action], "Work"]
-"""What reads an Action on an armature: `stage.work_on`."""
 
 BLENDER = Ways(
     unit="scale the armature object, or import it again with Import Take and say its Unit",
@@ -48,10 +46,12 @@ class Reading:
     problems: tuple[str, ...]
 
 
-def read_now(context: bpy.types.Context, work: Work, work_on: WorkOn) -> Reading:
+@stepwise
+def read_now(context: bpy.types.Context, work: Work, work_on: stepwise[..., Work]) -> Steps[Reading]:
     """What the take behind some work was read as; it is kept with the take, for the panel.
 
     Clips and repaired takes are judged by the take that they were made from: an end of a clip may lie.
+    `work_on` reads that: it is `stage.work_on`.
     """
     raw, armature = earliest(work.armature, work.action)
     basis = _basis(context.scene, ArmatureFrame.of(armature).standing)
@@ -60,16 +60,16 @@ def read_now(context: bpy.types.Context, work: Work, work_on: WorkOn) -> Reading
         if kept is not None:
             return Reading(kept.line, (*kept.problems, *timing_problems(context.scene, work.action)))
         try:
-            work = work_on(context, armature, raw)
+            work = yield from work_on.steps(context, armature, raw)
         except TakemillError:  # the take is no longer what it was; its clips are whole
             return Reading("", timing_problems(context.scene, work.action))
     known = raw.takemill
     read = work.take.motion, work.body, known.unit_m, known.up, BLENDER
-    found = find_intake(*read)
+    found = yield from apart(find_intake, *read)
     if found is not None:
-        profile = find_profile(work.take.motion, work.body)
+        profile = yield from apart(find_profile, work.take.motion, work.body)
         if finds_path(recipe.recipe_of(context.scene).repair, profile.in_place_m):
-            found = find_intake(*read, keeps_height=False) or found
+            found = (yield from apart(find_intake, *read, keeps_height=False)) or found
         found = replace(found, profile=profile.text())
     line = f"{found.line()}, {_rate(work.take.motion.rate)} frames a second" if found else ""
     problems = found.problems if found else ()

@@ -17,6 +17,7 @@ from . import actions, own_layer, stage
 from .control_check import expect_followed
 from .pose_markers import shows_finding
 from .read_action import Take, read_take
+from .steps import Steps, apart, stepwise
 from .targets import Target
 from .write_action import carry_on, write_motion
 
@@ -39,16 +40,16 @@ class Merge:
     motion: Motion
     part: str
 
-    @classmethod
+    @staticmethod
+    @stepwise
     def of(
-        cls,
         context: bpy.types.Context,
         target: Target,
         how: FitSettings,
         take: PreparedTake,
         start: int,
         take_wins: bool,
-    ) -> Merge:
+    ) -> Steps[Merge]:
         """A take that begins at a scene frame, merged onto what the character plays; nothing is written yet.
 
         Raises:
@@ -60,15 +61,18 @@ class Merge:
                 f"armature {target.armature.name!r}: it has no action that a part could be merged onto; "
                 "assign one, or fit the whole body"
             )
-        base = read_take(context, target.armature, action, target.frame)
+        base = yield from read_take.steps(context, target.armature, action, target.frame)
         motion = base.motion.with_skeleton(target.skeleton)
         keep = _kept(target, action, take.body.joints, take_wins)
-        hands = target.hand_pose(context, how.hand_pose)
-        first = start - base.start
-        merged = merge_take(take, target.skeleton, target.body, how, motion, first, keep, hands, target.shape)
-        return cls(target, action, base, merged, how.part)
+        hands = yield from target.hand_pose.steps(context, how.hand_pose)
+        first, body = start - base.start, target.body
+        merged = yield from apart(
+            merge_take, take, target.skeleton, body, how, motion, first, keep, hands, target.shape
+        )
+        return Merge(target, action, base, merged, how.part)
 
-    def write(self, context: bpy.types.Context, name: str) -> bpy.types.Action:
+    @stepwise
+    def write(self, context: bpy.types.Context, name: str) -> Steps[bpy.types.Action]:
         """The new Action, which the character plays from now on.
 
         Raises:
@@ -77,10 +81,10 @@ class Merge:
         target, armature = self.target, self.target.armature
         keyed = self.base.keyed | frozenset(target.body.names(target.skeleton).values())
         start, frame = self.base.start, target.frame
-        new = write_motion(context, armature, self.motion, start, name, frame, keyed=keyed)
+        new = yield from write_motion.steps(context, armature, self.motion, start, name, frame, keyed=keyed)
         if target.held is not None:
-            inside = frame.armature_motion(self.motion, target.held.rig.skeleton)
-            expect_followed(context, armature, target.held, inside, start)
+            inside = yield from apart(frame.armature_motion, self.motion, target.held.rig.skeleton)
+            yield from expect_followed.steps(context, armature, target.held, inside, start)
         carry_on(armature, self.action, new)
         for marker in self.action.pose_markers:
             if not shows_finding(marker):

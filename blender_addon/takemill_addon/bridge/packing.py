@@ -27,6 +27,7 @@ from .clip_record import ClipRecord
 from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
 from .springs import chains_of
+from .steps import Steps, apart, stepwise
 
 
 @dataclass(frozen=True)
@@ -49,8 +50,9 @@ class Stock:
     skeleton: Skeleton
     body: BodyMap
 
-    @classmethod
-    def of(cls, context: bpy.types.Context, armature: bpy.types.Object, deform_only: bool = False) -> Stock:
+    @staticmethod
+    @stepwise
+    def of(context: bpy.types.Context, armature: bpy.types.Object, deform_only: bool = False) -> Steps[Stock]:
         """The stock of `armature` as it is now.
 
         Raises:
@@ -58,18 +60,19 @@ class Stock:
         """
         rig, frame = read_rig(armature).cleared, ArmatureFrame.of(armature).standing
         skeleton = frame.world_skeleton(rig.skeleton)
-        skeleton = reference.kept_on(context.scene, armature, rig, frame, skeleton) or _referred(
-            context, armature, skeleton
-        )
+        kept = reference.kept_on(context.scene, armature, rig, frame, skeleton)
+        skeleton = kept or (yield from _referred(context, armature, skeleton))
         packed = rig.needed if deform_only else tuple(range(len(rig.names)))
         if not packed:
             raise InputError(f"armature {armature.name!r}: none of its bones deforms a mesh; pack all bones")
-        return cls(armature, rig, frame, packed, skeleton, stage.body_of(armature, skeleton))
+        return Stock(armature, rig, frame, packed, skeleton, stage.body_of(armature, skeleton))
 
-    def take_of(self, context: bpy.types.Context, action: bpy.types.Action) -> Take:
+    @stepwise
+    def take_of(self, context: bpy.types.Context, action: bpy.types.Action) -> Steps[Take]:
         """An Action read in the character's space."""
-        take = read_in_armature(context, self.armature, action, self.rig)
-        return replace(take, motion=self.frame.world_motion(take.motion, self.skeleton), frame=self.frame)
+        take = yield from read_in_armature.steps(context, self.armature, action, self.rig)
+        motion = yield from apart(self.frame.world_motion, take.motion, self.skeleton)
+        return replace(take, motion=motion, frame=self.frame)
 
     def placed(self, clip: GlbClip) -> GlbClip:
         """A clip's keys from the character's space to the armature's own, where the GLB has the joints."""
@@ -97,50 +100,58 @@ class Stock:
         )
 
 
-def _referred(context: bpy.types.Context, armature: bpy.types.Object, skeleton: Skeleton) -> Skeleton:
+def _referred(context: bpy.types.Context, armature: bpy.types.Object, skeleton: Skeleton) -> Steps[Skeleton]:
     """The skeleton with the reference pose of the first clip's take."""
     for entry in armature.takemill.clips:
         if entry.use and entry.action is not None:
-            found = stage.work_on(context, armature, entry.action).take.motion.skeleton
+            work = yield from stage.work_on.steps(context, armature, entry.action)
+            found = work.take.motion.skeleton
             if found.names != skeleton.names:  # of a control rig, whose joints rest upright
                 return skeleton
             return skeleton.with_reference(found.reference)
     return skeleton
 
 
+@stepwise
 def clips_of(
     context: bpy.types.Context, stock: Stock, recipe: Recipe
-) -> tuple[tuple[FinishedClip, ...], tuple[str, ...]]:
+) -> Steps[tuple[tuple[FinishedClip, ...], tuple[str, ...]]]:
     """The ticked clips of the list, at the rates they leave with, and bones whose scale is left out.
 
     Raises:
         InputError: a clip's Action is gone or was changed beyond its record.
     """
     out, unscaled = [], set()
-    for entry in stock.armature.takemill.clips:
-        if not entry.use:
-            continue
-        if entry.action is None:
-            raise InputError(f"clip {entry.name!r}: its action is gone; take the clip off the list")
-        take = stock.take_of(context, entry.action)
-        clip = clip_record.clip_of(entry.name, entry.action, take.motion, stock.body, take.start)
+    entries = [entry for entry in stock.armature.takemill.clips if entry.use]
+    gone = next((entry.name for entry in entries if entry.action is None), None)
+    if gone is not None:
+        raise InputError(f"clip {gone!r}: its action is gone; take the clip off the list")
+    for number, entry in enumerate(entries):
+        yield number / len(entries)
+        take = yield from stock.take_of.steps(context, entry.action)
+        made = clip_record.clip_of.steps(entry.name, entry.action, take.motion, stock.body, take.start)
+        clip = yield from made
         if clip.settings is not None:  # the rate of the set is known when it is packed
             clip = replace(clip, settings=replace(clip.settings, rate=recipe.rate))
-        out.append(resample_clip(clip, (clip.asked.rate if clip.asked else None) or recipe.rate))
+        rate = (clip.asked.rate if clip.asked else None) or recipe.rate
+        out.append((yield from apart(resample_clip, clip, rate)))
         unscaled.update(take.unscaled)
-    return _swing(stock, meet_loops(out), recipe), tuple(sorted(unscaled))
+    met = yield from apart(meet_loops, out)
+    return (yield from _swing(stock, met, recipe)), tuple(sorted(unscaled))
 
 
-def _swing(stock: Stock, clips: tuple[FinishedClip, ...], recipe: Recipe) -> tuple[FinishedClip, ...]:
+def _swing(stock: Stock, clips: tuple[FinishedClip, ...], recipe: Recipe) -> Steps[tuple[FinishedClip, ...]]:
     """The clips; those that were made before the character's chains were named swing now."""
     chains = chains_of(stock.armature, stock.skeleton, stock.body, recipe)
     still = [clip for clip in clips if clip.swinging is None]
     known = next((clip for clip in clips if clip.name == recipe.neutral and clip.swinging), None)
-    swung = {clip.name: clip for clip in swing_clips(still, chains, recipe.neutral, known)}
+    made = yield from apart(swing_clips, still, chains, recipe.neutral, known)
+    swung = {clip.name: clip for clip in made}
     return tuple(swung.get(clip.name, clip) for clip in clips)
 
 
-def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, recipe: Recipe) -> None:
+@stepwise
+def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, recipe: Recipe) -> Steps[None]:
     """Insist on clips of takes that are a body on a floor, and play as fast as they were recorded.
 
     Raises:
@@ -155,7 +166,8 @@ def expect_plausible(context: bpy.types.Context, armature: bpy.types.Object, rec
             continue
         seen.add(raw)
         try:
-            reading = stage.reading_of(context, stage.work_on(context, owner, raw))
+            work = yield from stage.work_on.steps(context, owner, raw)
+            reading = yield from stage.reading_of.steps(context, work)
         except TakemillError:  # the take is no longer what it was; its clips are whole
             continue
         intake.expect_plausible(raw.name, reading, recipe)
@@ -167,20 +179,25 @@ def sources_of(stock: Stock, clips: tuple[FinishedClip, ...]) -> dict[str, bpy.t
     return {name: action for name, action in found.items() if action is not None}
 
 
-def takes_of(context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]) -> list[PreparedTake]:
+@stepwise
+def takes_of(
+    context: bpy.types.Context, stock: Stock, clips: tuple[FinishedClip, ...]
+) -> Steps[list[PreparedTake]]:
     """The takes that the clips were cut from, as far as the file still holds them, for the report."""
     out = []
     for name, action in sources_of(stock, clips).items():
         try:
-            raw, motion = (stock.take_of(context, one).motion for one in (actions.first_here(action), action))
+            raw = (yield from stock.take_of.steps(context, actions.first_here(action))).motion
+            motion = (yield from stock.take_of.steps(context, action)).motion
         except TakemillError:  # the report can do without; the clips are whole
             continue
         known = next((health for one in actions.ancestry(action) if (health := _kept_health(one))), None)
-        known = known or check(motion, stock.body)
+        known = known or (yield from apart(check, motion, stock.body))
         done = tuple(one for one in known.findings if one.repaired)
         left = replace(known, findings=tuple(one for one in known.findings if not one.repaired))
-        contacts = find_contacts(motion, stock.body)
-        out.append(PreparedTake(name, digest_of(raw), raw, stock.body, motion, done, left, contacts))
+        contacts = yield from apart(find_contacts, motion, stock.body)
+        digest = yield from apart(digest_of, raw)
+        out.append(PreparedTake(name, digest, raw, stock.body, motion, done, left, contacts))
     return out
 
 

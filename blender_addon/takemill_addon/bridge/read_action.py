@@ -6,8 +6,6 @@ and the reasons are kept so that the panel can say them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import bpy
@@ -19,9 +17,11 @@ from takemill.body.motion import Motion
 from takemill.maths import kinematics, quat
 
 from . import actions, rotation_modes, scene_time
-from .bone_curves import BoneCurve, bone_curves, read_channels
+from .bone_curves import BoneCurve, Channels, bone_curves, read_channels
 from .control_rigs import control_rig_if_any
-from .rig import ArmatureFrame, Rig, motion_of, read_rig, set_pose
+from .evaluate import Poses, evaluated_poses
+from .rig import ArmatureFrame, Rig, motion_of, read_rig
+from .steps import Steps, apart, stepwise, within
 
 _TRANSFORM = ("location", "rotation_quaternion", "rotation_axis_angle", "rotation_euler", "scale")
 
@@ -51,12 +51,13 @@ class Take:
     keyed: frozenset[str]
 
 
+@stepwise
 def read_take(
     context: bpy.types.Context,
     armature: bpy.types.Object,
     action: bpy.types.Action,
     frame: ArmatureFrame | None = None,
-) -> Take:
+) -> Steps[Take]:
     """The motion that `action` gives `armature`, at the scene's frame rate, on whole frames.
 
     In world space, or in the space that `frame` leads to. Of a control rig it is the motion of the joints
@@ -66,15 +67,21 @@ def read_take(
         InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
     """
     frame = frame or ArmatureFrame.of(armature)
-    held = control_rig_if_any(armature)
-    take = read_in_armature(context, armature, action, held.rig if held else read_rig(armature))
-    motion = frame.world_motion(take.motion, frame.world_skeleton(take.rig.skeleton))
+    held = yield from control_rig_if_any.steps(armature)
+    rig = held.rig if held else read_rig(armature)
+    take = yield from read_in_armature.steps(context, armature, action, rig)
+    motion = yield from apart(_in_world, frame, take)
     return replace(take, motion=motion, frame=frame)
 
 
+def _in_world(frame: ArmatureFrame, take: Take) -> Motion:
+    return frame.world_motion(take.motion, frame.world_skeleton(take.rig.skeleton))
+
+
+@stepwise
 def read_in_armature(
     context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action, rig: Rig
-) -> Take:
+) -> Steps[Take]:
     """As `read_take`, but with the motion and the frame in the space of `armature`.
 
     `rig` is its bones, and says how those that the Action does not key are posed.
@@ -83,19 +90,24 @@ def read_in_armature(
     bag = actions.channelbag(action, slot)
     curves = bone_curves(bag)
     frames = _frames(action, curves)
-    channels = read_channels(rig, curves, frames)
+    channels = yield from within(read_channels.steps(rig, curves, frames), 0.0, 0.5)
     scaled = channels.scaled[rig.parent_of_any[channels.scaled]]  # others only shape the mesh
     reasons = evaluation_reasons(armature, bag, [one.curve for one in curves])
     if len(scaled):
         reasons += (f"scale of {len(scaled)} bones ({', '.join(rig.names[bone] for bone in scaled[:3])})",)
     if reasons:
-        local = _evaluated(context, armature, action, slot, frames, rig)
+        evaluated = _evaluated(context, armature, action, slot, frames, rig)
+        local = yield from within(evaluated, 0.5, 1.0)
     else:
-        local = rig.local_from_basis(channels.location, quaternions_of(rig, channels.rotation))
-    motion = motion_of(rig.skeleton, scene_time.frame_rate(context.scene), *local)
+        local = yield from apart(_local_from_curves, rig, channels)
+    motion = yield from apart(motion_of, rig.skeleton, scene_time.frame_rate(context.scene), *local)
     unscaled = tuple(rig.names[bone] for bone in channels.scaled)
     keyed = frozenset(one.bone for one in curves)
     return Take(action.name, rig, ArmatureFrame.none(), frames.start, motion, reasons, unscaled, keyed)
+
+
+def _local_from_curves(rig: Rig, channels: Channels) -> tuple[Array, Array]:
+    return rig.local_from_basis(channels.location, quaternions_of(rig, channels.rotation))
 
 
 def take_frames(action: bpy.types.Action, bag) -> range:
@@ -175,52 +187,19 @@ def quaternions_of(rig: Rig, values: Array) -> Array:
     return out
 
 
-def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> tuple[Array, Array]:
-    """Local rotations and translations (F, J, ...) in the armature's present space, by playing the scene."""
-    if not armature.visible_get(view_layer=context.view_layer):
-        raise InputError(
-            f"armature {armature.name!r}: its pose must be evaluated, and Blender does not evaluate "
-            "hidden objects; show it and try again"
-        )
-    bones = armature.pose.bones
-    count, mine = len(bones), [bones.find(name) for name in rig.names]
-    poses = np.empty((len(frames), count * 16), np.float32)
-    objects = np.empty((len(frames), 4, 4))
-    with play_action(context, armature, action, slot):
-        if len(mine) == count:
-            set_pose(armature, rig)
-        for index, frame in enumerate(frames):
-            context.scene.frame_set(frame)
-            bones.foreach_get("matrix", poses[index])
-            objects[index] = armature.matrix_basis
-    pose = poses.reshape(len(frames), count, 4, 4)[:, mine].swapaxes(-1, -2).astype(np.float64)
+def _evaluated(context, armature, action, slot, frames: range, rig: Rig) -> Steps[tuple[Array, Array]]:
+    """Local rotations and translations (F, J, ...) in the armature's present space, as Blender evaluates."""
+    mine = [armature.pose.bones.find(name) for name in rig.names]
+    stands = np.array(armature.matrix_basis)
+    poses = yield from evaluated_poses(context, armature, action, slot, frames, rig)
+    return (yield from apart(_local_of, poses, mine, stands, rig.parents))
+
+
+def _local_of(poses: Poses, mine: list[int], stands: Array, parents: tuple[int, ...]) -> tuple[Array, Array]:
+    pose = poses.bones[:, mine].swapaxes(-1, -2).astype(np.float64)
     # Keys on the object become movement of the root bones, in the space where the object stands now.
-    pose = (np.linalg.inv(np.array(armature.matrix_basis)) @ objects)[:, None] @ pose
-    return kinematics.local_from_model(rig.parents, _turns(pose[..., :3, :3]), pose[..., :3, 3])
-
-
-@contextmanager
-def play_action(context, armature, action, slot) -> Iterator[None]:
-    """The scene with `armature` posed by `action`; afterwards everything is as it was."""
-    scene, data = context.scene, armature.animation_data_create()
-    if data.use_tweak_mode:
-        raise InputError(f"armature {armature.name!r}: leave the tweak mode of its NLA strip and try again")
-    before, posed = (data.action, data.action_slot), read_rig(armature)
-    shown = scene.frame_current, scene.frame_subframe
-    rest, armature.data.pose_position = armature.data.pose_position, "POSE"
-    transform = {name: tuple(getattr(armature, name)) for name in _TRANSFORM}
-    actions.assign(armature, action, slot)
-    try:
-        yield
-    finally:
-        data.action = before[0]
-        if before[0] is not None:
-            data.action_slot = before[1]
-        armature.data.pose_position = rest
-        set_pose(armature, posed)
-        for name, value in transform.items():
-            setattr(armature, name, value)
-        scene.frame_set(shown[0], subframe=shown[1])
+    pose = (np.linalg.inv(stands) @ poses.objects.astype(np.float64))[:, None] @ pose
+    return kinematics.local_from_model(parents, _turns(pose[..., :3, :3]), pose[..., :3, 3])
 
 
 def _turns(linear: Array) -> Array:

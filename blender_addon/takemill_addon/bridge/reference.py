@@ -25,6 +25,7 @@ from takemill.sets.take_files import with_asked_reference
 from . import actions, recipe, scene_time, stored
 from .read_action import Take, read_take
 from .rig import ArmatureFrame, Rig
+from .steps import Steps, apart, stepwise
 
 
 def basis_of(scene: bpy.types.Scene, frame: ArmatureFrame, asked: str) -> str:
@@ -33,22 +34,23 @@ def basis_of(scene: bpy.types.Scene, frame: ArmatureFrame, asked: str) -> str:
     return json.dumps([asked, round(scene_time.frame_rate(scene), 4), place])
 
 
+@stepwise
 def find(
     context: bpy.types.Context,
     armature: bpy.types.Object,
     motion: Motion,
     settings: Recipe,
     body: FindBody | None = None,
-) -> Motion:
+) -> Steps[Motion]:
     """A take of `armature`, as the character sees it, with the reference pose that the recipe asks for.
 
-    `body` gives a skeleton's body map where it is known.
+    `body` gives a skeleton's body map where it is known; it touches no Blender data.
 
     Raises:
         TakemillError: the pose that is asked for is not there.
     """
     settings = replace(settings, body=here(settings, armature, motion.skeleton))
-    motion = with_reference(motion, body or (lambda skeleton: body_of(skeleton, settings)))
+    motion = yield from apart(with_reference, motion, body or (lambda skeleton: body_of(skeleton, settings)))
     if not settings.intake.reference:
         return motion
     return with_asked_reference(motion, settings, lambda asked: _other(context, armature, asked))
@@ -77,6 +79,7 @@ def _other(context: bpy.types.Context, armature: bpy.types.Object, asked: str) -
     return with_reference(take.motion).skeleton, asked
 
 
+@stepwise
 def referred(
     context: bpy.types.Context,
     armature: bpy.types.Object,
@@ -84,7 +87,7 @@ def referred(
     take: Take,
     body: FindBody | None = None,
     settings: Recipe | None = None,
-) -> Motion:
+) -> Steps[Motion]:
     """The motion of a take with the armature's reference pose: the one that is kept, if it still holds.
 
     `body` gives a skeleton's body map where one is kept; `settings` are the scene's unless given.
@@ -101,27 +104,29 @@ def referred(
         if raw.takemill.performer:  # fitted: characters rest upright
             return motion
         if raw != action:
-            motion = read_take(context, armature, raw, take.frame).motion
+            motion = (yield from read_take.steps(context, armature, raw, take.frame)).motion
         settings = settings or recipe.recipe_of(context.scene)
-        pose = find(context, armature, motion, settings, body).skeleton.reference
+        found = yield from find.steps(context, armature, motion, settings, body)
+        pose = found.skeleton.reference
     return take.motion.with_skeleton(take.motion.skeleton.with_reference(pose))
 
 
+@stepwise
 def find_and_keep(
     context: bpy.types.Context,
     armature: bpy.types.Object,
     action: bpy.types.Action,
     settings: Recipe,
     body: FindBody | None = None,
-) -> Motion:
+) -> Steps[Motion]:
     """The take that an Action was made from, with its reference pose, which is kept with the armature.
 
     Raises:
         TakemillError: the take cannot be read, or the pose that is asked for is not there.
     """
     frame = ArmatureFrame.of(armature).standing
-    take = read_take(context, armature, actions.first_here(action), frame)
-    motion = find(context, armature, take.motion, settings, body)
+    take = yield from read_take.steps(context, armature, actions.first_here(action), frame)
+    motion = yield from find.steps(context, armature, take.motion, settings, body)
     _keep(context.scene, armature, take.rig, frame, motion.skeleton)
     return motion
 

@@ -14,8 +14,9 @@ from takemill.files.stick_mesh import StickMesh, stick_mesh
 from takemill.maths import quat
 
 from . import actions, stage
+from .evaluate import play_action
 from .export_rig import parts_of
-from .read_action import play_action, take_frames
+from .read_action import take_frames
 from .rig import ArmatureFrame, Rig, read_rig
 
 _FIGURE_TURN_RAD = np.radians(30)  # so that arms and legs in front of the body can be seen (chosen by eye)

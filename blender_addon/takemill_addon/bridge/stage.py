@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+import inspect
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -12,11 +13,13 @@ import bpy
 from takemill.base.errors import BodyMapError, TakemillError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.skeleton import Skeleton
+from takemill.body.upright import FindBody
 from takemill.recipe.recipe import Recipe
 
-from . import actions, intake, reference
+from . import actions, background, intake, reference
 from .read_action import Take, read_take
 from .rig import ArmatureFrame
+from .steps import Steps, apart, drain, stepwise, within
 
 Need = Callable[[bpy.types.Context], str]
 
@@ -40,9 +43,10 @@ class Work:
         return self.take.keyed | frozenset(self.body.names(self.take.motion.skeleton).values())
 
 
+@stepwise
 def work_from_context(
     context: bpy.types.Context, action: bpy.types.Action | None = None, settings: Recipe | None = None
-) -> Work:
+) -> Steps[Work]:
     """The work that the active object stands for: with its active Action, or another.
 
     It is read as the recipe says: the scene's, or another.
@@ -51,29 +55,34 @@ def work_from_context(
         TakemillError: there is no armature, action, pose curve or body map to work on.
     """
     armature = armature_of(context)
-    return work_on(context, armature, action or actions.active_action(armature), settings)
+    chosen = action or actions.active_action(armature)
+    return (yield from work_on.steps(context, armature, chosen, settings))
 
 
+@stepwise
 def work_on(
     context: bpy.types.Context,
     armature: bpy.types.Object,
     action: bpy.types.Action,
     settings: Recipe | None = None,
-) -> Work:
+) -> Steps[Work]:
     """The work that an Action on an armature stands for.
 
     Raises:
         TakemillError: there is no pose curve or body map to work on.
     """
-    take = read_take(context, armature, action, ArmatureFrame.of(armature).standing)
-    known = partial(body_of, armature) if any_part(armature) else None
-    motion = reference.referred(context, armature, action, take, known, settings)
-    return Work(armature, action, replace(take, motion=motion), body_of(armature, motion.skeleton))
+    frame = ArmatureFrame.of(armature).standing
+    take = yield from within(read_take.steps(context, armature, action, frame), 0.0, 0.8)
+    known = finder_of(armature) if any_part(armature) else None
+    motion = yield from reference.referred.steps(context, armature, action, take, known, settings)
+    body = yield from apart(finder_of(armature), motion.skeleton)
+    return Work(armature, action, replace(take, motion=motion), body)
 
 
-def reading_of(context: bpy.types.Context, work: Work) -> intake.Reading:
+@stepwise
+def reading_of(context: bpy.types.Context, work: Work) -> Steps[intake.Reading]:
     """What the take behind some work was read as."""
-    return intake.read_now(context, work, work_on)
+    return (yield from intake.read_now.steps(context, work, work_on))
 
 
 def armature_of(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -93,15 +102,24 @@ def body_of(armature: bpy.types.Object, skeleton: Skeleton) -> BodyMap:
     Raises:
         BodyMapError: a bone of the map is gone, or no body is found.
     """
-    names = {part.name: part.bone for part in armature.takemill.parts if part.bone}
-    if not names:
+    return finder_of(armature)(skeleton)
+
+
+def finder_of(armature: bpy.types.Object) -> FindBody:
+    """What finds the body in a skeleton of `armature` as `body_of` does, and touches no Blender data."""
+    parts = {part.name: part.bone for part in armature.takemill.parts if part.bone}
+    return partial(_body_in, armature.name, parts)
+
+
+def _body_in(armature: str, parts: Mapping[str, str], skeleton: Skeleton) -> BodyMap:
+    if not parts:
         return find_body_map(skeleton)
-    gone = next((bone for bone in names.values() if bone not in skeleton.names), None)
+    gone = next((bone for bone in parts.values() if bone not in skeleton.names), None)
     if gone is not None:
         raise BodyMapError(
-            f"armature {armature.name!r}: its body map names bone {gone!r}, which is gone; map it again"
+            f"armature {armature!r}: its body map names bone {gone!r}, which is gone; map it again"
         )
-    return BodyMap.from_names(skeleton, names)
+    return BodyMap.from_names(skeleton, parts)
 
 
 def any_part(armature: bpy.types.Object) -> bool:
@@ -220,24 +238,32 @@ def no_preview(context: bpy.types.Context) -> str:
 
 
 class Stage:
-    """An operator of one stage: needs with their reasons, one `run`, and mendable errors as reports."""
+    """An operator of one stage: needs with their reasons, one `run`, and mendable errors as reports.
+
+    `run` is a plain function where its work is short, and a generator in steps (`steps.py`) where it is long:
+    pressed in a window it goes on under a timer then, between redraws; Esc ends it, and all is as it was.
+    From scripts and in the background it runs straight through. An operator with a dialog of its own opens it
+    by `ask`.
+    """
 
     bl_options = {"REGISTER", "UNDO"}
     needs: tuple[Need, ...] = (an_armature, not_linked, an_action, a_body, no_preview)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        for need in cls.needs:
+        for need in (_nothing_running, *cls.needs):
             reason = need(context)
             if reason:
                 cls.poll_message_set(reason)
                 return False
         return True
 
-    def read_work(self, context: bpy.types.Context, action: bpy.types.Action | None = None) -> Work:
+    @stepwise
+    def read_work(self, context: bpy.types.Context, action: bpy.types.Action | None = None) -> Steps[Work]:
         """The work at hand, as `work_from_context`; and the user is told what its take was read as."""
-        work = work_from_context(context, action)
-        self.tell(reading_of(context, work), work.action.name)
+        work = yield from within(work_from_context.steps(context, action), 0.0, 0.8)
+        reading = yield from within(reading_of.steps(context, work), 0.8, 1.0)
+        self.tell(reading, work.action.name)
         return work
 
     def tell(self, reading: intake.Reading, name: str) -> None:
@@ -247,19 +273,91 @@ class Stage:
         for problem in reading.problems:
             self.report({"WARNING"}, f"{name}: {problem}")
 
+    def run(self, context: bpy.types.Context) -> str | Steps[str]:
+        """Do the work and say what was done. Nothing may be changed before the last thing that can fail.
+
+        In steps: new Actions are taken away and old ones assigned again by themselves where the work fails or
+        is stopped; all else is changed after the last yield, or put back in `finally`.
+        """
+        raise NotImplementedError
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Pressed: choose a file first, where the operator is one of files; then begin."""
+        choose_file = getattr(super(), "invoke", None)
+        if choose_file is None:
+            return self.begin(context)
+        self._asks = True
+        return set(choose_file(context, event))
+
+    def ask(self, context: bpy.types.Context, **how: object) -> set[str]:
+        """Show the settings in a dialog first; then begin."""
+        self._asks = True
+        return set(context.window_manager.invoke_props_dialog(self, **how))
+
     def execute(self, context: bpy.types.Context) -> set[str]:
+        """Run straight through; after a dialog, begin."""
+        if getattr(self, "_asks", False):
+            self._asks = False  # when the user changes settings afterwards, Blender calls this again
+            return self.begin(context)
+        before = background.Before()
         try:
             with busy(context):
-                message = self.run(context)
-        except TakemillError as problem:
-            self.report({"ERROR"}, str(problem))
-            return {"CANCELLED"}
+                work = self.run(context)
+                message = work if isinstance(work, str) else self._drained(context, work)
+        except BaseException as problem:
+            before.restore()
+            return self._failed(problem)
         self.report({"INFO"}, message)
         return {"FINISHED"}
 
-    def run(self, context: bpy.types.Context) -> str:
-        """Do the work and say what was done. Nothing may be changed before the last thing that can fail."""
-        raise NotImplementedError
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Go on with the work; no other event is let through, so that nothing changes meanwhile."""
+        try:
+            if self._job.runs(context, event):
+                return {"RUNNING_MODAL"}
+        except BaseException as problem:
+            return self._failed(problem)
+        if self._job.stopped:
+            self.report({"INFO"}, f"{self.bl_label} stopped; nothing was changed")
+            return {"CANCELLED"}
+        self.report({"INFO"}, self._job.message)
+        return {"FINISHED"}
+
+    def cancel(self, context: bpy.types.Context) -> None:
+        """Blender is closed, or loads another file."""
+        job = getattr(self, "_job", None)  # a dialog that is closed has begun nothing
+        if job is not None:
+            job.stop()
+            job.end(context)
+
+    def begin(self, context: bpy.types.Context) -> set[str]:
+        """Go on under a timer where the work is in steps and there is a window; else run straight through."""
+        if bpy.app.background:
+            return self.execute(context)
+        if not inspect.isgeneratorfunction(type(self).run):
+            return self.execute(context)
+        self._job = background.Job(context, self.bl_label, self.run(context))
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def _drained(self, context: bpy.types.Context, work: Steps[str]) -> str:
+        manager = context.window_manager
+        manager.progress_begin(0, 100)
+        try:
+            return drain(work, lambda share: manager.progress_update(round(100 * share)))
+        finally:
+            manager.progress_end()
+
+    def _failed(self, problem: BaseException) -> set[str]:
+        if not isinstance(problem, TakemillError):
+            raise problem
+        self.report({"ERROR"}, str(problem))
+        return {"CANCELLED"}
+
+
+def _nothing_running(_: bpy.types.Context) -> str:
+    """Needs that no other work goes on."""
+    return background.refusal()
 
 
 @contextlib.contextmanager

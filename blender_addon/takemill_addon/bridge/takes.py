@@ -17,6 +17,7 @@ from takemill.recipe.tables import settings_from
 
 from ..properties.repair import REPAIR_STEPS
 from . import actions, findings, stage
+from .steps import Steps, apart, stepwise
 
 _MADE_BY_STAGES = {"repair": "repaired", "fit": "fitted"}
 """Tables whose stage makes a new Action of a take."""
@@ -27,19 +28,21 @@ def take_name(action: bpy.types.Action) -> str:
     return [one.name for one in actions.ancestry(action)][-1]
 
 
-def prepare_work(work: stage.Work, recipe: Recipe) -> PreparedTake:
+@stepwise
+def prepare_work(work: stage.Work, recipe: Recipe) -> Steps[PreparedTake]:
     """An Action as a take of the pipeline: repaired and judged before, by operators of their own."""
     motion = work.take.motion
     known = findings.kept(work.action, work.take.start) or Health((), {})
-    contacts = find_contacts(motion, work.body, recipe.contacts)
-    return PreparedTake(
-        take_name(work.action), digest_of(motion), motion, work.body, motion, (), known, contacts
-    )
+    name = take_name(work.action)
+    contacts = yield from apart(find_contacts, motion, work.body, recipe.contacts)
+    digest = yield from apart(digest_of, motion)
+    return PreparedTake(name, digest, motion, work.body, motion, (), known, contacts)
 
 
+@stepwise
 def performer_of(
     context: bpy.types.Context, work: stage.Work, recipe: Recipe
-) -> tuple[PreparedTake, PreparedTake] | None:
+) -> Steps[tuple[PreparedTake, PreparedTake] | None]:
     """For an Action that was fitted: the performer's take, and the fitted one with the performer's contacts.
 
     None for a take of its own, a part of which may be another's, or where the performer is gone or has other
@@ -52,11 +55,13 @@ def performer_of(
     armature = fitted.takemill.performer
     if armature.name not in context.view_layer.objects:
         return None
-    performer = prepare_work(stage.work_on(context, armature, fitted.takemill.source), recipe)
+    theirs = yield from stage.work_on.steps(context, armature, fitted.takemill.source)
+    performer = yield from prepare_work.steps(theirs, recipe)
     own = work.take.motion
     if len(performer.motion) != len(own) or performer.motion.rate != own.rate:
         return None
-    return performer, replace(prepare_work(work, recipe), contacts=replace(performer.contacts, rate=own.rate))
+    contacts = replace(performer.contacts, rate=own.rate)
+    return performer, replace((yield from prepare_work.steps(work, recipe)), contacts=contacts)
 
 
 def keep_made_with(action: bpy.types.Action, table: str, recipe: Recipe) -> None:

@@ -27,6 +27,7 @@ from .controls import ControlRig
 from .mesh_skin import skin_of
 from .read_action import read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
+from .steps import Steps, apart, stepwise
 from .write_action import write_controls, write_motion
 
 _LEAST_TURN = 1e-6  # parts of a quaternion: less is no movement
@@ -54,8 +55,9 @@ class Target:
     held: ControlRig | None = None
     shape: Capsules | None = None
 
-    @classmethod
-    def of(cls, scene: bpy.types.Scene, armature: bpy.types.Object) -> Target:
+    @staticmethod
+    @stepwise
+    def of(scene: bpy.types.Scene, armature: bpy.types.Object) -> Steps[Target]:
         """What a take is fitted to.
 
         Raises:
@@ -66,28 +68,32 @@ class Target:
         if problem:
             raise InputError(problem)
         frame = ArmatureFrame.of(armature).standing
-        held = control_rig(armature, _finder(scene, armature))
+        held = yield from control_rig.steps(armature, _finder(scene, armature))
         if held is not None:
             skeleton = frame.world_skeleton(held.rig.skeleton)
             body = BodyMap.from_names(skeleton, held.parts)
-            shape = _shape(armature, held.rig, frame, skeleton, body)
-            return cls(armature, held.rig, frame, skeleton, body, held, shape)
+            shape = yield from _shape(armature, held.rig, frame, skeleton, body)
+            return Target(armature, held.rig, frame, skeleton, body, held, shape)
         rig = read_rig(armature)
         skeleton = frame.world_skeleton(rig.skeleton)
         skeleton = reference.kept_on(scene, armature, rig, frame, skeleton) or skeleton
         body = _body_of(scene, armature, skeleton)
-        shape = _shape(armature, rig, frame, skeleton, body)
-        return cls(armature, rig, frame, skeleton, body, shape=shape)
+        shape = yield from _shape(armature, rig, frame, skeleton, body)
+        return Target(armature, rig, frame, skeleton, body, shape=shape)
 
-    def hand_pose(self, context: bpy.types.Context, name: str) -> Array | None:
+    @stepwise
+    def hand_pose(self, context: bpy.types.Context, name: str) -> Steps[Array | None]:
         """The pose (J, 4) in the first frame of an Action, for hands without fingers; None for no name.
 
         Raises:
             TakemillError: there is no such Action, or it does not pose the character.
         """
-        return pose_by_names(self.skeleton, self._own_motion(context, name, "hand pose")) if name else None
+        if not name:
+            return None
+        return pose_by_names(self.skeleton, (yield from self._own_motion(context, name, "hand pose")))
 
-    def in_rest_pose(self, context: bpy.types.Context, name: str) -> Target:
+    @stepwise
+    def in_rest_pose(self, context: bpy.types.Context, name: str) -> Steps[Target]:
         """The character with the pose in the first frame of an Action as its rest; itself for no name.
 
         Raises:
@@ -95,17 +101,18 @@ class Target:
         """
         if not name:
             return self
-        motion = self._own_motion(context, name, "rest pose")
+        motion = yield from self._own_motion(context, name, "rest pose")
         return replace(self, skeleton=with_rest_pose(self.skeleton, self.body, motion, name))
 
-    def _own_motion(self, context: bpy.types.Context, name: str, field: str) -> Motion:
+    def _own_motion(self, context: bpy.types.Context, name: str, field: str) -> Steps[Motion]:
         action = bpy.data.actions.get(name)
         if action is None:
             raise InputError(f"{field}: no action is called {name!r}; choose one, or leave the field empty")
         # Bones that it does not key rest, whatever the character has played before.
-        take = read_in_armature(context, self.armature, action, self.rig.cleared)
+        take = yield from read_in_armature.steps(context, self.armature, action, self.rig.cleared)
         return self.frame.world_motion(take.motion, self.frame.world_skeleton(take.rig.skeleton))
 
+    @stepwise
     def write(
         self,
         context: bpy.types.Context,
@@ -114,7 +121,7 @@ class Target:
         start: int,
         name: str,
         take_wins: bool,
-    ) -> bpy.types.Action:
+    ) -> Steps[bpy.types.Action]:
         """A new, active Action of a fitted motion; what the character plays of its own goes along.
 
         `source` are the parts that the take has. With `take_wins` they move also what the character moves by
@@ -122,14 +129,17 @@ class Target:
         """
         own = own_layer.own_curves(self.armature)
         if self.held is not None:
-            return self._write_controls(context, self.held, fitted, source, start, name, take_wins, own)
-        moved = self._moved(fitted, source)
+            written = self._write_controls(context, self.held, fitted, source, start, name, take_wins, own)
+            return (yield from written)
+        moved = yield from apart(self._moved, fitted, source)
         kept = frozenset[str]()
         if not take_wins:
             kept = own_layer.free_bones(self.skeleton, self.body) & own_layer.playing(own)
-            fitted = _at_rest(fitted, kept)
+            fitted = yield from apart(_at_rest, fitted, kept)
         moved = (moved | self._left_over(own)) - kept
-        new = write_motion(context, self.armature, fitted, start, name, self.frame, keyed=moved)
+        new = yield from write_motion.steps(
+            context, self.armature, fitted, start, name, self.frame, keyed=moved
+        )
         bag = actions.channelbag(new, new.slots[0])
         own_layer.take_over(bag, own, moved)
         new.takemill.moved = json.dumps(sorted(moved))
@@ -147,7 +157,7 @@ class Target:
         name: str,
         take_wins: bool,
         own: list[bpy.types.FCurve],
-    ) -> bpy.types.Action:
+    ) -> Steps[bpy.types.Action]:
         """As `write`, by the controls of a control rig; the rig is evaluated to see whether it follows.
 
         Raises:
@@ -161,10 +171,12 @@ class Target:
             if part_of[held.rig.names[control.joint]] not in posed
             or (control.bone in plays and not take_wins)
         }
-        inside = self.frame.armature_motion(fitted, held.rig.skeleton)
+        inside = yield from apart(self.frame.armature_motion, fitted, held.rig.skeleton)
         with undone(context, self.armature):
-            new = write_controls(context, self.armature, held, fitted, start, name, self.frame, leave=leave)
-            expect_followed(context, self.armature, held, inside, start)
+            new = yield from write_controls.steps(
+                context, self.armature, held, fitted, start, name, self.frame, leave=leave
+            )
+            yield from expect_followed.steps(context, self.armature, held, inside, start)
         moved = ({one.bone for one in held.controls} | held.others) - leave
         own_layer.take_over(actions.channelbag(new, new.slots[0]), own, moved)
         new.takemill.moved = json.dumps(sorted(moved))
@@ -219,10 +231,10 @@ def _finder(scene: bpy.types.Scene, target: bpy.types.Object) -> FindBody | None
 
 def _shape(
     armature: bpy.types.Object, rig: Rig, frame: ArmatureFrame, skeleton: Skeleton, body: BodyMap
-) -> Capsules | None:
+) -> Steps[Capsules | None]:
     """The surface that a character's meshes show; None where it has none."""
     skin = skin_of(armature, rig, frame)
-    return body_shape(skeleton, body, skin) if skin.weights.any() else None
+    return (yield from apart(body_shape, skeleton, body, skin)) if skin.weights.any() else None
 
 
 def _body_of(scene: bpy.types.Scene, target: bpy.types.Object, skeleton: Skeleton) -> BodyMap:

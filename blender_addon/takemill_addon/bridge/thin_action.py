@@ -18,6 +18,7 @@ from . import actions, rotation_modes
 from .bone_curves import BoneCurve, Channels, bone_curves, read_channels
 from .read_action import key_frames, quaternions_of
 from .rig import ArmatureFrame, Rig, read_rig
+from .steps import Steps, apart, stepwise
 
 # Blender's numbers for Keyframe.interpolation, and for the type of a handle, as foreach_set takes them.
 _LINEAR, _BEZIER, _ALIGNED = 1, 2, 3
@@ -38,28 +39,32 @@ class Thinning:
     Only the first and the last touch Blender's data; the work may be done in a thread of its own.
     """
 
-    def __init__(
-        self,
+    _thin: ThinCurves | None = None
+
+    @staticmethod
+    @stepwise
+    def of(
         armature: bpy.types.Object,
         action: bpy.types.Action,
         settings: CurveSettings,
         loop: bool = False,
-    ) -> None:
-        """Read `action` as it moves `armature`.
+    ) -> Steps[Thinning]:
+        """`action` as it moves `armature`.
 
         Raises:
             InputError: no pose curves, no whole frame between the keys, or a scale that cannot be read.
         """
+        self = Thinning()
         self._action, self._settings, self._loop = action, settings, loop
         self._slot, self._rig = actions.slot_for(action, armature), read_rig(armature)
         found = bone_curves(actions.channelbag(action, self._slot))
         self._frames = key_frames(action, found)
-        self._channels = read_channels(self._rig, found, self._frames)
+        self._channels = yield from read_channels.steps(self._rig, found, self._frames)
         self._rows = _rows(self._rig, found)
-        self._curves = _curves(self._channels, self._rows)
+        self._curves = yield from apart(_curves, self._channels, self._rows)
         frame = ArmatureFrame.of(armature)
         self._size, self._skeleton = frame.size, frame.world_skeleton(self._rig.skeleton)
-        self._thin: ThinCurves | None = None
+        return self
 
     def work(self, progress: Callable[[float], object] | None = None) -> None:
         """Find the keys; `progress` is called with the share done; what it raises ends the work."""
@@ -67,14 +72,17 @@ class Thinning:
             self._curves, self._skeleton, self._pose, self._settings, self._loop, progress
         )
 
-    def write(self, name: str) -> tuple[bpy.types.Action, int, int]:
+    @stepwise
+    def write(self, name: str) -> Steps[tuple[bpy.types.Action, int, int]]:
         """A thinned copy of the Action, called `name`, and how many keys there were and are.
 
         A property gets no more keys than it had: where it would, its curves stay as they are.
         """
-        new, thin = self._action.copy(), self._thin
+        thin = self._thin
         assert thin is not None, "work comes first"
+        new = self._action.copy()
         new.name, new.use_fake_user = name, True
+        yield None
         bag = actions.channelbag(new, new.slots[list(self._action.slots).index(self._slot)])
         before = after = 0
         for row, values, slopes, group in zip(
@@ -86,6 +94,7 @@ class Thinning:
                 steep = slopes[keys] if self._settings.smooth else None
                 _write(curve, self._frames.start + keys, values[keys], steep)
             before, after = before + count, after + len(curve.keyframe_points)
+            yield None
         return new, before, after
 
     def _pose(self, values: Array) -> tuple[Array, Array]:

@@ -16,6 +16,7 @@ from mathutils import Matrix
 from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
 from takemill.maths import quat
 
 from . import actions, rotation_modes
@@ -24,11 +25,13 @@ from .control_rigs import control_rig_if_any
 from .controls import MIN_LOCATION, ControlRig, solve
 from .own_layer import take_over
 from .rig import ArmatureFrame, Rig, read_rig
+from .steps import Steps, apart, stepwise
 
 _MAX_STILL_CHANGE = 1e-6  # radians, quaternion parts or armature units: float32 does not resolve less
 _LINEAR = 1  # Blender's number for Keyframe.interpolation, as foreach_set takes it
 
 
+@stepwise
 def write_motion(
     context: bpy.types.Context,
     armature: bpy.types.Object,
@@ -39,7 +42,7 @@ def write_motion(
     play: bool = True,
     spacing: float = 1.0,
     keyed: Collection[str] | None = None,
-) -> bpy.types.Action:
+) -> Steps[bpy.types.Action]:
     """Write `motion` for `armature` from scene frame `start` on, and let the armature `play` it.
 
     The motion is in world space, or in the space that `frame` leads to from the armature's; its frames lie
@@ -50,25 +53,29 @@ def write_motion(
         InputError: the motion's joints are not the armature's bones, or one cannot move so.
     """
     frame = frame or ArmatureFrame.of(armature)
-    held = control_rig_if_any(armature)
+    held = yield from control_rig_if_any.steps(armature)
     if held is not None and motion.skeleton.names == held.rig.names:
-        return write_controls(context, armature, held, motion, start, name, frame, play, spacing, keyed=keyed)
+        written = write_controls.steps(
+            context, armature, held, motion, start, name, frame, play, spacing, keyed=keyed
+        )
+        return (yield from written)
     rig = read_rig(armature)
-    inside = frame.armature_motion(motion, _matching(rig, motion, armature.name))
-    locations, rotations = rig.basis_from_local(inside.rotations, inside.local_translations())
+    skeleton = _matching(rig, motion, armature.name)
+    locations, rotations = yield from apart(_basis_of, rig, frame, motion, skeleton)
     action, slot, bag = actions.new_action(armature, name)
     frames = (start + spacing * np.arange(len(motion))).astype(np.float32)
     for bone, bone_name in enumerate(rig.names):
+        yield bone / len(rig.names)
         if keyed is not None and bone_name not in keyed and _rests(locations[:, bone], rotations[:, bone]):
             continue
         group = bag.groups.new(bone_name)
         prefix = f'pose.bones["{bpy.utils.escape_identifier(bone_name)}"].'
         mode = rig.modes[bone]
-        values = rotation_modes.from_quaternions(rotations[:, bone], mode)
-        _write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
+        values = yield from apart(rotation_modes.from_quaternions, rotations[:, bone], mode)
+        yield from _write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
         moves = locations[:, bone]
         if np.abs(moves).max() > _MAX_STILL_CHANGE or np.abs(rig.location[bone]).max() > 0:
-            _write_property(bag, group, prefix + "location", frames, moves)
+            yield from _write_property(bag, group, prefix + "location", frames, moves)
     action.use_frame_range = True
     action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
     if play:
@@ -77,12 +84,24 @@ def write_motion(
     return action
 
 
+def _basis_of(rig: Rig, frame: ArmatureFrame, motion: Motion, skeleton: Skeleton) -> tuple[Array, Array]:
+    inside = frame.armature_motion(motion, skeleton)
+    return rig.basis_from_local(inside.rotations, inside.local_translations())
+
+
+def _solved(
+    held: ControlRig, frame: ArmatureFrame, motion: Motion, skeleton: Skeleton
+) -> tuple[Array, Array]:
+    return solve(held, *frame.armature_motion(motion, skeleton).model())
+
+
 def _rests(locations: Array, rotations: Array) -> bool:
     """Whether a bone with these bases (F, 3) and (F, 4) stays at rest."""
     turned = np.abs(rotations[:, 1:]).max(initial=0.0)
     return bool(max(turned, np.abs(locations).max(initial=0.0)) <= _MAX_STILL_CHANGE)
 
 
+@stepwise
 def write_controls(
     context: bpy.types.Context,
     armature: bpy.types.Object,
@@ -95,32 +114,35 @@ def write_controls(
     spacing: float = 1.0,
     leave: Collection[str] = (),
     keyed: Collection[str] | None = None,
-) -> bpy.types.Action:
+) -> Steps[bpy.types.Action]:
     """Write a motion of the joints of a control rig as keys of its controls, and of its switches.
 
     What else moves the body is keyed at rest where it is not there. `leave` names controls to leave alone;
     where `keyed` names bones, others of fingers, face and tail are keyed only if they leave their rest.
     """
     rig, pose = held.rig.skeleton, armature.pose.bones
-    inside = frame.armature_motion(motion, rig)
-    rotations, locations = solve(held, *inside.model())
+    rotations, locations = yield from apart(_solved, held, frame, motion, rig)
     resting = [
         bone for bone in held.others if pose[bone].matrix_basis != Matrix() or bone in _moving(armature)
     ]
     action, slot, bag = actions.new_action(armature, name)
     frames = (start + spacing * np.arange(len(motion))).astype(np.float32)
     for c, control in enumerate(held.controls):
+        yield c / len(held.controls)
         aside = keyed is not None and control.bone not in keyed and held.is_free(control)
         if control.bone in leave or (aside and _rests(locations[:, c], rotations[:, c])):
             continue
         away = np.abs(locations[:, c]).max()
         moves = control.moves and (control.is_base or away > MIN_LOCATION * rig.height)
-        _write_bone(bag, pose[control.bone], frames, rotations[:, c], locations[:, c] if moves else None)
+        yield from _write_bone(
+            bag, pose[control.bone], frames, rotations[:, c], locations[:, c] if moves else None
+        )
     for bone in resting:
-        _write_bone(bag, pose[bone], frames[:1], quat.IDENTITY[None], np.zeros((1, 3)))
+        yield from _write_bone(bag, pose[bone], frames[:1], quat.IDENTITY[None], np.zeros((1, 3)))
     for switch, value in held.switches.items():
         group = bag.groups.get(switch.bone) or bag.groups.new(switch.bone)
         _write_curve(bag, group, switch.path, -1, frames[:1], np.array([value]))
+    for switch, value in held.switches.items():  # what stands on the bones is changed last
         pose[switch.bone][switch.key] = type(pose[switch.bone][switch.key])(value)
     action.use_frame_range = True
     action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
@@ -164,14 +186,15 @@ def _moving(armature: bpy.types.Object) -> frozenset[str]:
 
 def _write_bone(
     bag, bone: bpy.types.PoseBone, frames: Array, rotations: Array, locations: Array | None
-) -> None:
+) -> Steps[None]:
     """The rotation (F, 4) of a bone in its own mode, and its location (F, 3)."""
     group = bag.groups.get(bone.name) or bag.groups.new(bone.name)
     prefix = f'pose.bones["{bpy.utils.escape_identifier(bone.name)}"].'
-    values = rotation_modes.from_quaternions(rotations, bone.rotation_mode)
-    _write_property(bag, group, prefix + rotation_modes.path_of(bone.rotation_mode), frames, values)
+    values = yield from apart(rotation_modes.from_quaternions, rotations, bone.rotation_mode)
+    path = rotation_modes.path_of(bone.rotation_mode)
+    yield from _write_property(bag, group, prefix + path, frames, values)
     if locations is not None:
-        _write_property(bag, group, prefix + "location", frames, locations)
+        yield from _write_property(bag, group, prefix + "location", frames, locations)
 
 
 def refresh(scene: bpy.types.Scene) -> None:
@@ -191,12 +214,13 @@ def _matching(rig: Rig, motion: Motion, armature_name: str):
     )
 
 
-def _write_property(bag, group, path: str, frames: Array, values: Array) -> None:
+def _write_property(bag, group, path: str, frames: Array, values: Array) -> Steps[None]:
     """One F-curve for each component of (F, width); a property that does not change gets one key each."""
     if np.abs(values - values[0]).max() <= _MAX_STILL_CHANGE:
         frames, values = frames[:1], values[:1]
     for index in range(values.shape[1]):
         _write_curve(bag, group, path, index, frames, values[:, index])
+        yield None
 
 
 def _write_curve(bag, group, path: str, index: int, frames: Array, values: Array) -> None:

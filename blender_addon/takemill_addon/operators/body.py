@@ -19,6 +19,7 @@ from ..bridge.control_rigs import control_rig
 from ..bridge.controls import ControlRig
 from ..bridge.read_action import frames_of
 from ..bridge.rig import ArmatureFrame, read_rig
+from ..bridge.steps import Steps
 
 
 class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
@@ -28,18 +29,18 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
     bl_label = "Map Body"
     needs = (stage.an_armature, stage.not_linked)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature, settings = stage.armature_of(context), recipe.recipe_of(context.scene)
         skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
         action = stage.find_active_action(armature)
         settings = replace(settings, body=reference.here(settings, armature, skeleton))
-        held = _held(self, armature, settings)
+        held = yield from _held(self, armature, settings)
         if held is not None:
             skeleton = ArmatureFrame.of(armature).standing.world_skeleton(held.rig.skeleton)
             stage.keep_body(armature, BodyMap.from_names(skeleton, held.parts), skeleton)
             armature.takemill.reference = ""
             if action is not None:
-                self.read_work(context)
+                yield from self.read_work.steps(context)
             without = f"; no control of its own: {', '.join(held.lacking)}" if held.lacking else ""
             return (
                 f"{len(held.parts)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall, posed by "
@@ -49,18 +50,20 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
             body = body_of(skeleton, settings)
             armature.takemill.reference = ""
         else:
-            motion = reference.find_and_keep(context, armature, action, settings)
+            motion = yield from reference.find_and_keep.steps(context, armature, action, settings)
             body, skeleton = body_in(motion, settings), motion.skeleton
         stage.keep_body(armature, body, skeleton)
         if action is not None:
-            self.read_work(context)
+            yield from self.read_work.steps(context)
         return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
 
 
-def _held(operator: bpy.types.Operator, armature: bpy.types.Object, settings: Recipe) -> ControlRig | None:
+def _held(
+    operator: bpy.types.Operator, armature: bpy.types.Object, settings: Recipe
+) -> Steps[ControlRig | None]:
     """How a control rig is posed; None for another, and for one that can only be read, which is said."""
     try:
-        return control_rig(armature, lambda skeleton: body_of(skeleton, settings))
+        return (yield from control_rig.steps(armature, lambda skeleton: body_of(skeleton, settings)))
     except InputError as problem:
         operator.report({"WARNING"}, str(problem))
     except TakemillError:  # no body: found among all bones, perhaps
@@ -75,7 +78,7 @@ class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
     bl_label = "Reference Pose from This Frame"
     needs = (stage.an_armature, stage.not_linked, stage.an_action)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         raw = actions.first_here(actions.active_action(armature))
         frames, here = frames_of(raw, armature), context.scene.frame_current
@@ -86,8 +89,8 @@ class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
         chosen = context.scene.takemill
         before, chosen.intake_reference = chosen.intake_reference, f"{here - frames.start}f"
         try:
-            return TAKEMILL_OT_map_body.run(self, context)
-        except TakemillError:
+            return (yield from TAKEMILL_OT_map_body.run(self, context))
+        except BaseException:  # stopped, too
             chosen.intake_reference = before
             raise
 
@@ -111,7 +114,7 @@ class TAKEMILL_OT_add_part(stage.Stage, bpy.types.Operator):
     )
 
     def invoke(self, context, event):
-        return context.window_manager.invoke_props_dialog(self)
+        return self.ask(context)
 
     def run(self, context: bpy.types.Context) -> str:
         parts = stage.armature_of(context).takemill

@@ -91,7 +91,7 @@ class TAKEMILL_OT_mirror_body_map(stage.Stage, bpy.types.Operator):
     )
 
     def invoke(self, context, event):
-        return context.window_manager.invoke_props_dialog(self)
+        return self.ask(context)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)

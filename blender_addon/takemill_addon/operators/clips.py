@@ -18,6 +18,7 @@ from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
 from ..bridge.springs import restore_pose
+from ..bridge.steps import Steps, apart
 from ..bridge.write_action import carry_on, write_motion
 from ..properties.clips import ROOT_MOTION
 from .cuts import preview, write_events
@@ -35,11 +36,13 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
         description="Look for the best pair of frames inside the action; otherwise its ends are joined",
     )
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        settings = recipe.recipe_of(context.scene)
         record, rate = ClipRecord.of_action(work.action), work.take.motion.rate
         spec = replace(_whole(work), loop=True, search=self.search, kind=record.kind)
-        piece = cut_clip(takes.prepare_work(work, settings), spec, settings)
+        take = yield from takes.prepare_work.steps(work, settings)
+        piece = yield from apart(cut_clip, take, spec, settings)
         start, stop = piece.source_range
         record = replace(
             record,
@@ -51,7 +54,7 @@ class TAKEMILL_OT_close_loop(stage.Stage, bpy.types.Operator):
             settings=takes.as_made(work.action, settings),
             asked=spec,
         )
-        new = _write(context, work, piece.motion, work.take.start + start, "loop", record)
+        new = yield from _write(context, work, piece.motion, work.take.start + start, "loop", record)
         seam = piece.candidate
         gap = f", its seam {seam.quality} ({seam.gap_cm:.1f} cm)" if seam and self.search else ""
         return f"{new.name}: {(stop - 1 - start) / rate:.2f} s{gap}"
@@ -70,14 +73,15 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
         description="Where it goes in the new action",
     )
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        settings = recipe.recipe_of(context.scene)
         if self.mode == "root" and work.body.get("root") is None:
             raise InputError(
                 f"armature {work.armature.name!r}: it has no root bone; Add Root Bone in the Body panel"
             )
         settings = takes.as_made(work.action, settings)
-        clip = clip_record.clip_of(
+        clip = yield from clip_record.clip_of.steps(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
         spec = replace(clip.asked or _whole(work), loop=clip.loop, kind=clip.kind, root_motion=self.mode)
@@ -92,10 +96,10 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
             clip.source_range,
             clip.stretches,
         )
-        made = finish_clip(piece, spec, settings, rooted=False)
+        made = yield from apart(finish_clip, piece, spec, settings, rooted=False)
         record = replace(ClipRecord.of_clip(made), events=ClipRecord.of_action(work.action).events)
         word = "in place" if self.mode == "in_place" else "root motion"
-        new = _write(context, work, made.motion, work.take.start, word, record)
+        new = yield from _write(context, work, made.motion, work.take.start, word, record)
         track = made.root_motion
         return f"{new.name}: {track.distance_m:.2f} m, {track.turn_deg:.0f} degrees of root motion"
 
@@ -112,10 +116,12 @@ class TAKEMILL_OT_add_contact_events(stage.Stage, bpy.types.Operator):
     bl_idname = "takemill.add_contact_events"
     bl_label = "Add Foot Contact Events"
 
-    def run(self, context: bpy.types.Context) -> str:
-        work = self.read_work(context)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
         record, settings = ClipRecord.of_action(work.action), recipe.recipe_of(context.scene)
-        contacts = record.contacts or find_contacts(work.take.motion, work.body, settings.contacts)
+        contacts = record.contacts
+        if contacts is None:
+            contacts = yield from apart(find_contacts, work.take.motion, work.body, settings.contacts)
         events = foot_events(contacts, record.loop)
         new = work.action.copy()
         new.name = actions.fitting_name(work.action.name, " events")
@@ -140,7 +146,7 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
     )
 
     def invoke(self, context: bpy.types.Context, _event) -> set[str]:
-        return set(context.window_manager.invoke_props_dialog(self))
+        return self.ask(context)
 
     def run(self, context: bpy.types.Context) -> str:
         armature, frame = stage.armature_of(context), context.scene.frame_current
@@ -157,9 +163,12 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
         return f"{action.name}: {name} at frame {frame}"
 
 
-def _write(context, work: stage.Work, motion, start: int, word: str, record: ClipRecord) -> bpy.types.Action:
+def _write(
+    context, work: stage.Work, motion, start: int, word: str, record: ClipRecord
+) -> Steps[bpy.types.Action]:
     name = actions.fitting_name(work.action.name, f" {word}")
-    new = write_motion(context, work.armature, motion, start, name, work.take.frame, keyed=work.keyed)
+    frame, keyed = work.take.frame, work.keyed
+    new = yield from write_motion.steps(context, work.armature, motion, start, name, frame, keyed=keyed)
     carry_on(work.armature, work.action, new)
     record.keep(new)
     for marker in work.action.pose_markers:

@@ -7,6 +7,7 @@ import bpy
 from takemill.pipeline.fit_take import goals_of_take
 
 from ..bridge import hand_contacts, recipe, stage, takes
+from ..bridge.steps import Steps, apart
 
 
 def a_take(context: bpy.types.Context) -> str:
@@ -23,9 +24,11 @@ class TAKEMILL_OT_find_contacts(stage.Stage, bpy.types.Operator):
     bl_label = "Find Contacts"
     needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_take)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, chosen = self.read_work(context), recipe.recipe_of(context.scene)
-        goals = goals_of_take(takes.prepare_work(work, chosen), chosen.fit)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        chosen = recipe.recipe_of(context.scene)
+        take = yield from takes.prepare_work.steps(work, chosen)
+        goals = yield from apart(goals_of_take, take, chosen.fit)
         count = hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
         return f"{work.action.name}: {count} contact{'' if count == 1 else 's'} of hands and body"
 

@@ -10,13 +10,13 @@ from takemill.base.errors import InputError, TakemillError
 from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.plan_clips import OnFailure, plan_clips, suggest_take_cuts
-from takemill.pipeline.prepare_take import Progress
 from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import ClipSpec, Recipe
 
 from ..bridge import actions, clip_record, cuts, findings, recipe, stage, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of
+from ..bridge.steps import Steps, apart, apart_told, within
 from ..bridge.write_action import carry_on, write_motion
 
 FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
@@ -28,11 +28,12 @@ class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
     bl_idname = "takemill.suggest_cuts"
     bl_label = "Suggest Cuts"
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
-        performed = takes.performer_of(context, work, settings)
-        take = performed[0] if performed else takes.prepare_work(work, settings)
-        found = suggest_take_cuts(take, settings)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        settings = recipe.recipe_of(context.scene)
+        performed = yield from takes.performer_of.steps(context, work, settings)
+        take = performed[0] if performed else (yield from takes.prepare_work.steps(work, settings))
+        found = yield from apart(suggest_take_cuts, take, settings)
         if not found:
             raise InputError(f"{work.action.name!r}: no clip can be suggested; add cuts by hand")
         specs = [ClipSpec.from_cut(cut) for cut in found]
@@ -139,23 +140,17 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
     bl_label = "Make Clips"
     needs = (*stage.Stage.needs, some_cuts)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work = self.read_work(context)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
         settings = _recipe(context, work)
-        manager, lacks = context.window_manager, dict[str, TakemillError]()
-        manager.progress_begin(0, 100)
-        try:
-            clips = _clips(
-                context,
-                work,
-                settings,
-                lambda _, part: manager.progress_update(round(100 * part)),
-                lacks.__setitem__,
-            )
-        finally:
-            manager.progress_end()
-        for clip in clips:
-            _write_clip(context, work, clip)
+        lacks = dict[str, TakemillError]()
+        clips = yield from within(_clips(context, work, settings, lacks.__setitem__), 0.0, 0.8)
+        made = []
+        for number, clip in enumerate(clips):
+            written = _written(context, work, clip)
+            made.append((yield from within(written, 0.8 + 0.2 * number / len(clips), 1.0)))
+        for clip, new in zip(clips, made, strict=True):
+            _list_clip(work, clip, new)
         stage.note_reading(work)
         for problem in lacks.values():
             self.report({"WARNING"}, f"not made: {problem}")
@@ -172,23 +167,22 @@ def _clips(
     context: bpy.types.Context,
     work: stage.Work,
     settings: Recipe,
-    progress: Progress,
     failed: OnFailure,
-) -> tuple[FinishedClip, ...]:
+) -> Steps[tuple[FinishedClip, ...]]:
     """The clips of a take; of a fitted one, of the frames that are found on the performer.
 
     `failed` hears of each that cannot be made.
     """
-    known = _clips_before(context, work, settings)
-    performed = takes.performer_of(context, work, settings)
+    known = yield from _clips_before(context, work, settings)
+    performed = yield from takes.performer_of.steps(context, work, settings)
     if performed:
         performer, fitted = performed
-        plan = plan_clips([performer], settings, known, failed)
-        plan = stages.settle_seams([performer], plan, failed)
+        plan = yield from apart(plan_clips, [performer], settings, known, failed)
+        plan = yield from apart(stages.settle_seams, [performer], plan, failed)
         plan = plan.for_character(work.armature.name)
     else:
-        fitted = takes.prepare_work(work, settings)
-        plan = plan_clips([fitted], settings, known, failed)
+        fitted = yield from takes.prepare_work.steps(work, settings)
+        plan = yield from apart(plan_clips, [fitted], settings, known, failed)
     rows = [cut for cut in work.action.takemill.cuts if cut.use]
     plan = replace(plan, suggested=all(cut.line < 0 and cut.name == cut.given_name for cut in rows))
     if plan.is_rooted and work.body.get("root") is None:
@@ -198,20 +192,26 @@ def _clips(
         )
     # What is wrong with chains is said before the work.
     chains_of(work.armature, work.take.motion.skeleton, work.body, settings, performed is None)
-    made = stages.make_clips([fitted], plan, progress, known, failed)
+    made = yield from apart_told(
+        lambda tell: stages.make_clips([fitted], plan, lambda _, share: tell(share), known, failed)
+    )
     chains = chains_of(work.armature, made[0].motion.skeleton, made[0].body, settings, performed is None)
-    return swing_clips(made, chains, settings.neutral, known.get(settings.neutral))
+    neutral = known.get(settings.neutral)
+    return (yield from apart(swing_clips, made, chains, settings.neutral, neutral))
 
 
-def _clips_before(context: bpy.types.Context, work: stage.Work, settings: Recipe) -> dict[str, FinishedClip]:
+def _clips_before(
+    context: bpy.types.Context, work: stage.Work, settings: Recipe
+) -> Steps[dict[str, FinishedClip]]:
     """Clips on the list that the ticked cuts need and that are not made with them: by name."""
     made = {spec.name for spec in settings.clips}
     wanted = {settings.neutral, *(one.additive_to for one in settings.variants)} - made - {""}
-    return {
-        entry.name: clip_record.read_clip(context, work.armature, entry.name, entry.action)
-        for entry in work.armature.takemill.clips
-        if entry.name in wanted and entry.action is not None
-    }
+    found = {}
+    for entry in work.armature.takemill.clips:
+        if entry.name in wanted and entry.action is not None:
+            read = clip_record.read_clip.steps(context, work.armature, entry.name, entry.action)
+            found[entry.name] = yield from read
+    return found
 
 
 def _recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
@@ -229,10 +229,10 @@ def _recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
     )
 
 
-def _write_clip(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> None:
-    """A new Action for the clip, put on the armature's list; the take stays the active action."""
+def _written(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> Steps[bpy.types.Action]:
+    """A new Action for the clip; the take stays the active action."""
     frame, keyed = work.take.frame, work.keyed
-    new = write_motion(
+    new = yield from write_motion.steps(
         context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
     )
     if not clip.stretches:
@@ -240,6 +240,11 @@ def _write_clip(context: bpy.types.Context, work: stage.Work, clip: FinishedClip
     ClipRecord.of_clip(clip).keep(new)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)
+    return new
+
+
+def _list_clip(work: stage.Work, clip: FinishedClip, new: bpy.types.Action) -> None:
+    """Put a clip's Action on the armature's list."""
     clips = work.armature.takemill.clips
     entry = clips.get(clip.name) or clips.add()
     entry.name, entry.action, entry.use = clip.name, new, True

@@ -7,6 +7,7 @@ import bpy
 from takemill.clip.clap import find_claps
 
 from ..bridge import faces, scene_time, stage
+from ..bridge.steps import Steps, apart
 
 
 def a_face(context: bpy.types.Context) -> str:
@@ -28,9 +29,11 @@ class TAKEMILL_OT_align_face(stage.Stage, bpy.types.Operator):
     bl_label = "Align Face by Clap"
     needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_face, no_clip)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, rate = self.read_work(context), scene_time.frame_rate(context.scene)
-        first, *others = (work.take.start + find_claps(work.take.motion, work.body) * rate).tolist()
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        claps = yield from apart(find_claps, work.take.motion, work.body)
+        rate = scene_time.frame_rate(context.scene)
+        first, *others = (work.take.start + claps * rate).tolist()
         known = work.armature.takemill
         known.face_offset = first - known.face_clap
         like = ", ".join(f"{frame:.1f}" for frame in sorted(others))

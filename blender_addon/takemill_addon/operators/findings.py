@@ -18,6 +18,7 @@ from takemill.repair.repair import repair
 from ..bridge import actions, findings, paths, recipe, stage
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import take_frames
+from ..bridge.steps import Steps, apart
 from .repair import repair_recipe
 
 
@@ -28,11 +29,14 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
     bl_label = "Check Take"
     needs = (stage.an_armature, stage.an_action, stage.a_body)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work = self.read_work(context)
-        health = check(work.take.motion, work.body, recipe.recipe_of(context.scene).health)
-        health = findings.as_read(health, stage.reading_of(context, work), len(work.take.motion))
-        findings.keep(work.action, health, work.take.start, digest_of(work.take.motion))
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        motion, settings = work.take.motion, recipe.recipe_of(context.scene).health
+        health = yield from apart(check, motion, work.body, settings)
+        reading = yield from stage.reading_of.steps(context, work)
+        digest = yield from apart(digest_of, motion)
+        health = findings.as_read(health, reading, len(motion))
+        findings.keep(work.action, health, work.take.start, digest)
         stage.note_reading(work)
         return f"{work.action.name}: {findings.summary(health.findings)}"
 
@@ -98,13 +102,14 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
         self.filepath = paths.beside(f"{name}_health.html")
         return super().invoke(context, event)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         action = actions.active_action(stage.armature_of(context))
         raw = findings.raw_of(action)
-        health = _repaired_health(context, raw, action) if raw else _likely_health(context)
+        health = yield from _repaired_health(context, raw, action) if raw else _likely_health(context)
         about = "Before and after." if raw else "What a repair with these settings would make of it."
         path = paths.absolute(self.filepath)
-        write_whole(path, render_health([health], "Health", about).encode())
+        page = yield from apart(render_health, [health], "Health", about)
+        write_whole(path, page.encode())
         if self.open_it and not bpy.app.background:
             bpy.ops.wm.url_open(url=path.as_uri())
         return f"the page is {path}"
@@ -112,25 +117,29 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
 
 def _repaired_health(
     context: bpy.types.Context, raw: bpy.types.Action, repaired: bpy.types.Action
-) -> HealthOf:
+) -> Steps[HealthOf]:
     """The health of a take and of its repair, both as they are now."""
-    before, after = (stage.work_from_context(context, one) for one in (raw, repaired))
+    before = yield from stage.work_from_context.steps(context, raw)
+    after = yield from stage.work_from_context.steps(context, repaired)
     motions = [work.take.motion for work in (before, after)]
     settings = recipe.recipe_of(context.scene).health
-    healths = [check(motion, after.body, settings) for motion in motions]
+    healths = []
+    for motion in motions:
+        healths.append((yield from apart(check, motion, after.body, settings)))
     known = findings.kept(repaired, after.take.start)
     found = known.findings if known else ()
     return HealthOf(raw.name, motions[0], after.body, healths[0], motions[1], healths[1], found)
 
 
-def _likely_health(context: bpy.types.Context) -> HealthOf:
+def _likely_health(context: bpy.types.Context) -> Steps[HealthOf]:
     """The health of the active take, and of what the scene's settings would make of it."""
-    work = stage.work_from_context(context)
+    work = yield from stage.work_from_context.steps(context)
     motion, body = work.take.motion, work.body
     chosen = repair_recipe(context, work)
-    kind = chosen.repair.profile or find_profile(motion, body).kind
-    repaired, found = repair(motion, body, replace(chosen.repair, profile=kind))
-    before, after = check(motion, body, chosen.health, profile=kind), check(repaired, body, chosen.health)
+    kind = chosen.repair.profile or (yield from apart(find_profile, motion, body)).kind
+    repaired, found = yield from apart(repair, motion, body, replace(chosen.repair, profile=kind))
+    before = yield from apart(check, motion, body, chosen.health, profile=kind)
+    after = yield from apart(check, repaired, body, chosen.health)
     return HealthOf(work.action.name, motion, body, before, repaired, after, found, would=True)
 
 

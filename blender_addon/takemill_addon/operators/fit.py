@@ -20,9 +20,10 @@ from ..bridge import actions, hand_contacts, recipe, stage, takes
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
+from ..bridge.steps import Steps, apart, within
 from ..bridge.targets import Target
 
-Plan = tuple[tuple[GoalResult, ...], Callable[[str], bpy.types.Action], str]
+Plan = tuple[tuple[GoalResult, ...], Callable[[str], Steps[bpy.types.Action]], str]
 """The contacts of a fit, what writes its Action under a name, and how deep arms lay in the body, in words."""
 
 
@@ -63,29 +64,32 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
     bl_label = "Fit to Character"
     needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_target)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, chosen = self.read_work(context), recipe.recipe_of(context.scene)
-        take = takes.prepare_work(work, chosen)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from within(self.read_work.steps(context), 0.0, 0.2)
+        chosen = recipe.recipe_of(context.scene)
+        take = yield from takes.prepare_work.steps(work, chosen)
         targets = []
         for one in targets_of(context):
             with _named(one):
-                targets.append(Target.of(context.scene, one))
-        goals = goals_of_take(take, chosen.fit)
+                targets.append((yield from Target.of.steps(context.scene, one)))
+        goals = yield from apart(goals_of_take, take, chosen.fit)
         wins, plans = context.scene.takemill.fit_take_wins, []
         for target in targets:
             how = chosen.of_character(target.armature.name).fit
             how = hand_contacts.settings_with(work.action, how, chosen.fit)
-            target = target.in_rest_pose(context, how.rest_pose)
+            target = yield from target.in_rest_pose.steps(context, how.rest_pose)
             plan = _whole if how.part == "whole" else _part
             with _named(target.armature):
-                plans.append((target, how, *plan(context, work, take, target, how, wins)))
+                planned = yield from plan(context, work, take, target, how, wins)
+            plans.append((target, how, *planned))
         made = []
         with contextlib.ExitStack() as stack:  # all or none
             for target in targets:
                 stack.enter_context(undone(context, target.armature))
             for target, how, _, write, _ in plans:
                 suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
-                new = write(actions.fitting_name(work.action.name, suffix))
+                written = write(actions.fitting_name(work.action.name, suffix))
+                new = yield from within(written, 0.5, 1.0)
                 takes.keep_made_with(new, "fit", replace(chosen, fit=how))
                 made.append(f"{new.name} is the active action of {target.armature.name}")
         hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
@@ -96,7 +100,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
 
 def _notes(
     take: PreparedTake,
-    plans: list[tuple[Target, FitSettings, tuple[GoalResult, ...], Callable[[str], bpy.types.Action], str]],
+    plans: list[tuple[Target, FitSettings, *Plan]],
 ) -> Iterator[str]:
     """What there is to say of a fit: what it could not keep, and what it does not use."""
     for target, how, kept, _, depth in plans:
@@ -135,13 +139,14 @@ def _whole(
     target: Target,
     how: FitSettings,
     wins: bool,
-) -> Plan:
+) -> Steps[Plan]:
     """The whole take on a character."""
-    pose = target.hand_pose(context, how.hand_pose)
-    fitted = fit_take(take, target.skeleton, target.body, how, pose, target.shape)
+    pose = yield from target.hand_pose.steps(context, how.hand_pose)
+    fitted = yield from apart(fit_take, take, target.skeleton, target.body, how, pose, target.shape)
 
-    def write(name: str) -> bpy.types.Action:
-        new = target.write(context, fitted.motion, work.body.joints, work.take.start, name, wins)
+    def write(name: str) -> Steps[bpy.types.Action]:
+        start, parts = work.take.start, work.body.joints
+        new = yield from target.write.steps(context, fitted.motion, parts, start, name, wins)
         stage.note_source(new, work)
         new.takemill.performer = work.armature
         stage.copy_cuts(work.action, new)
@@ -157,10 +162,10 @@ def _part(
     target: Target,
     how: FitSettings,
     wins: bool,
-) -> Plan:
+) -> Steps[Plan]:
     """A part of the take merged onto the character's Action."""
-    merge = Merge.of(context, target, how, take, work.take.start, wins)
-    return (), lambda name: merge.write(context, name), ""
+    merge = yield from Merge.of.steps(context, target, how, take, work.take.start, wins)
+    return (), lambda name: merge.write.steps(context, name), ""
 
 
 CLASSES = (TAKEMILL_OT_fit_take,)

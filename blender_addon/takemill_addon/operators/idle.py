@@ -11,6 +11,7 @@ from takemill.idle.idle import describe_pace
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle
 
 from ..bridge import cuts, recipe, stage, takes
+from ..bridge.steps import Steps, apart
 
 
 class TAKEMILL_OT_suggest_idle(stage.Stage, bpy.types.Operator):
@@ -42,10 +43,11 @@ class TAKEMILL_OT_suggest_idle(stage.Stage, bpy.types.Operator):
         "the idle",
     )
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, settings = self.read_work(context), recipe.recipe_of(context.scene)
-        performed = takes.performer_of(context, work, settings)
-        take = performed[0] if performed else takes.prepare_work(work, settings)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        settings = recipe.recipe_of(context.scene)
+        performed = yield from takes.performer_of.steps(context, work, settings)
+        take = performed[0] if performed else (yield from takes.prepare_work.steps(work, settings))
         scene, within = context.scene, None
         if scene.use_preview_range:
             first, last = (
@@ -55,7 +57,7 @@ class TAKEMILL_OT_suggest_idle(stage.Stage, bpy.types.Operator):
         known = work.action.takemill
         taken = [cut.name for cut in known.cuts]
         name = _free_name("idle", taken)
-        found = suggest_idle(take, settings, self.length_s, self.seed, within, name)
+        found = yield from apart(suggest_idle, take, settings, self.length_s, self.seed, within, name)
         specs = [found.idle]
         for one in found.fidgets if self.fidgets else ():
             specs.append(replace(one, name=_free_name(one.name, [*taken, *(spec.name for spec in specs)])))

@@ -88,6 +88,7 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
 
     def invoke(self, context, event):
         if self.filepath or self.files:  # dropped onto the window
+            self._asks = True
             return self.invoke_popup(context)
         return super().invoke(context, event)
 

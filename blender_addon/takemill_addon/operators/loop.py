@@ -21,6 +21,7 @@ from takemill.pipeline.finish_clip import FinishedClip
 
 from ..bridge import actions, clip_record, stage
 from ..bridge.clip_record import ClipRecord
+from ..bridge.steps import Steps, apart
 from ..bridge.write_action import write_motion
 from .clips import show
 from .cuts import preview, write_events
@@ -66,19 +67,21 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         description="Let every cycle start where the one before ended; otherwise the loop stays in place",
     )
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         old = actions.active_action(armature)
-        work = self.read_work(context, loop_behind(old))
-        clip = clip_record.clip_of(
+        work = yield from self.read_work.steps(context, loop_behind(old))
+        clip = yield from clip_record.clip_of.steps(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
         cycles, period = _PREVIEW_CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
         lead = period // 2 if self.centred else 0
-        motion = repeat_loop(_cycle(clip, self.with_root_motion), clip.body, cycles + 1)
+        motion = yield from apart(_repeated, clip, self.with_root_motion, cycles + 1)
         motion = motion.slice(lead, lead + cycles * period + 1)
         start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
-        new = write_motion(context, armature, motion, start, name, work.take.frame, keyed=work.keyed)
+        new = yield from write_motion.steps(
+            context, armature, motion, start, name, work.take.frame, keyed=work.keyed
+        )
         new.use_fake_user, new.use_cyclic = False, True
         known = new.takemill
         known.source, known.looping = work.action, True
@@ -90,6 +93,10 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         if old.takemill.looping:
             bpy.data.actions.remove(old)
         return f"{work.action.name}: {period} frames a cycle, its seam at frame {start + period - lead}"
+
+
+def _repeated(clip: FinishedClip, moving: bool, cycles: int) -> Motion:
+    return repeat_loop(_cycle(clip, moving), clip.body, cycles)
 
 
 def _cycle(clip: FinishedClip, moving: bool) -> Motion:

@@ -11,13 +11,14 @@ from takemill.base.errors import InputError
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import Recipe, expect_name
-from takemill.sets.clip_set import build_clip_set, expect_place, write_clip_sets
+from takemill.sets.clip_set import ClipSet, build_clip_set, expect_place, write_clip_sets
 from takemill.sets.packing_characters import character_folder
 
-from ..bridge import background, paths, recipe, stage
+from ..bridge import paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
+from ..bridge.steps import Steps, Tell, apart_told, apart_whole, within
 
 
 @dataclass(frozen=True)
@@ -75,37 +76,36 @@ def an_exporter(_: bpy.types.Context) -> str:
     return "" if found else "Enable Blender's own glTF 2.0 add-on in the preferences"
 
 
-class TAKEMILL_OT_pack_set(background.LongStage, bpy.types.Operator):
+class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
     """Write the ticked clips with rig and mesh: a GLB, clips.json and a report, over an older set"""
 
     bl_idname = "takemill.pack_set"
     bl_label = "Pack Clip Set"
-    title = "Packing"
     needs = (stage.an_armature, bodies, some_clips, an_exporter)
 
-    def prepare(self, context: bpy.types.Context) -> list[_Load]:
-        return _loads(context)
-
-    def work(self, load: list[_Load], progress: background.Progress) -> None:
-        self._sets = {
-            one.order.folder: build_clip_set(
-                one.base,
-                one.order.name,
-                one.takes,
-                one.clips,
-                one.order.recipe,
-                lambda _, part, k=number: progress((k + part) / len(load)),
-                one.stock.placed,
-            )
-            for number, one in enumerate(load)
-        }
-
-    def finish(self, context: bpy.types.Context, load: list[_Load]) -> str:
-        kept = write_clip_sets(self._sets)
-        return "; ".join((*(note for one in load for note in _notes(context, one)), *kept))
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        loads = yield from within(_loads(context), 0.0, 0.3)
+        sets = yield from within(apart_told(lambda tell: _sets(loads, tell)), 0.3, 1.0)
+        kept = yield from apart_whole(write_clip_sets, sets)
+        return "; ".join((*(note for one in loads for note in _notes(context, one)), *kept))
 
 
-def _loads(context: bpy.types.Context) -> list[_Load]:
+def _sets(loads: list[_Load], tell: Tell) -> dict[Path, ClipSet]:
+    return {
+        one.order.folder: build_clip_set(
+            one.base,
+            one.order.name,
+            one.takes,
+            one.clips,
+            one.order.recipe,
+            lambda _, part, k=number: tell((k + part) / len(loads)),
+            one.stock.placed,
+        )
+        for number, one in enumerate(loads)
+    }
+
+
+def _loads(context: bpy.types.Context) -> Steps[list[_Load]]:
     """Everything read and checked, for all characters, before the first set is written."""
     characters = characters_of(context)
     names = [one.name.casefold() for one in characters]
@@ -115,15 +115,18 @@ def _loads(context: bpy.types.Context) -> list[_Load]:
     orders = [_order(context.scene, one, len(characters)) for one in characters]
     for order in orders:
         expect_place(order.folder, order.name)
-    return [_load(context, one, order) for one, order in zip(characters, orders, strict=True)]
+    loads, count = [], len(characters)
+    for number, (one, order) in enumerate(zip(characters, orders, strict=True)):
+        loads.append((yield from within(_load(context, one, order), number / count, (number + 1) / count)))
+    return loads
 
 
-def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> _Load:
-    stock = Stock.of(context, armature, order.deform_only)
-    clips, unscaled = clips_of(context, stock, order.recipe)
+def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> Steps[_Load]:
+    stock = yield from Stock.of.steps(context, armature, order.deform_only)
+    clips, unscaled = yield from clips_of.steps(context, stock, order.recipe)
     clips, notes = with_faces(context, armature, clips, sources_of(stock, clips), order.recipe.neutral)
-    expect_plausible(context, armature, order.recipe)
-    takes = takes_of(context, stock, clips)
+    yield from expect_plausible.steps(context, armature, order.recipe)
+    takes = yield from takes_of.steps(context, stock, clips)
     base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
     return _Load(order, stock, clips, takes, base, unscaled, notes)
 

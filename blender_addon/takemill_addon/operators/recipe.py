@@ -18,6 +18,7 @@ from takemill.recipe.recipe_write import recipe_toml
 
 from ..bridge import actions, cuts, paths, recipe, stage, takes
 from ..bridge.springs import kept_spec
+from ..bridge.steps import Steps, apart
 
 
 class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
@@ -30,11 +31,11 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
     filepath: paths.property_of_a_file()
     filter_glob: bpy.props.StringProperty(default="*.toml", options={"HIDDEN"})
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         path = paths.absolute(self.filepath)
         loaded = read_recipe(path)
         recipe.expect_fields_hold(context.scene, loaded)
-        work = stage.work_from_context(context, settings=loaded)
+        work = yield from stage.work_from_context.steps(context, settings=loaded)
         body = _corrected_body(work, loaded)
         lines = _lines_of(work.action, loaded)
         specs: tuple[ClipSpec, ...] = ()
@@ -44,10 +45,11 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
             # One cut for each: what is in parts, or meets a loop, is found when it is made.
             alone = tuple(replace(spec, in_parts=False, follows="", leads_to="") for spec in mine)
             own = replace(loaded, clips=alone, variants=(), neutral="", blend_frames=0)
-            prepared = takes.prepare_work(replace(work, body=body), loaded)
+            prepared = yield from takes.prepare_work.steps(replace(work, body=body), loaded)
+            planned = yield from apart(plan_clips, [prepared], own)
             specs = tuple(
                 replace(spec, in_parts=line.in_parts, follows=line.follows, leads_to=line.leads_to)
-                for spec, line in zip(plan_clips([prepared], own).specs, mine, strict=True)
+                for spec, line in zip(planned.specs, mine, strict=True)
             )
         # Nothing was changed until here.
         if loaded.body:
@@ -102,8 +104,9 @@ class TAKEMILL_OT_save_recipe(stage.Stage, bpy.types.Operator, ExportHelper):
         self.filepath = paths.beside(f"{bpy.path.clean_name(name)}.toml")
         return super().invoke(context, event)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work, path = self.read_work(context), paths.absolute(self.filepath)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        path = paths.absolute(self.filepath)
+        work = yield from self.read_work.steps(context)
         whole = scene_recipe(context.scene, work)
         write_whole(path, recipe_toml(whole).encode())
         return f"{len(whole.clips)} clips and all settings in {Path(path)}"

@@ -17,6 +17,7 @@ from takemill.sensors.misalignment import between_poses
 
 from ..bridge import actions, findings, recipe, stage, takes
 from ..bridge.scene_time import seconds
+from ..bridge.steps import Steps, apart
 from ..bridge.write_action import carry_on, refresh, write_motion
 
 
@@ -26,8 +27,9 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
     bl_idname = "takemill.repair_take"
     bl_label = "Repair Take"
 
-    def run(self, context: bpy.types.Context) -> str:
-        new, text = _repaired(context, self.read_work(context), " repaired")
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        new, text = yield from _repaired(context, work, " repaired")
         return f"{new.name}: {text}"
 
 
@@ -38,10 +40,11 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
     bl_label = "Preview"
     needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.a_body)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         raw, old = raw_and_preview(actions.active_action(armature))
-        new, text = _repaired(context, self.read_work(context, raw), " preview")
+        work = yield from self.read_work.steps(context, raw)
+        new, text = yield from _repaired(context, work, " preview")
         new.use_fake_user = False  # a preview that is not assigned is not saved
         new.takemill.preview, new.takemill.asked = True, asked(context, armature, raw)
         if old:
@@ -117,16 +120,18 @@ class TAKEMILL_OT_trim_pose(stage.Stage, bpy.types.Operator):
     bl_idname = "takemill.trim_pose"
     bl_label = "Trim Reference Pose"
 
-    def run(self, context: bpy.types.Context) -> str:
-        work = self.read_work(context)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
         motion = work.take.motion
-        start, stop = between_poses(motion, work.body)
+        start, stop = yield from apart(between_poses, motion, work.body)
         if stop - start == len(motion):
             raise InputError(f"action {work.action.name!r}: it neither begins nor ends in a T or an A pose")
         name = actions.fitting_name(work.action.name, " trimmed")
         first = work.take.start + start
         kept, frame = motion.slice(start, stop), work.take.frame
-        new = write_motion(context, work.armature, kept, first, name, frame, keyed=work.keyed)
+        new = yield from write_motion.steps(
+            context, work.armature, kept, first, name, frame, keyed=work.keyed
+        )
         carry_on(work.armature, work.action, new)
         stage.note_source(new, work)
         return f"{new.name}: frames {first} to {first + stop - start - 1}"
@@ -137,23 +142,28 @@ def _play(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.ty
     refresh(context.scene)
 
 
-def _repaired(context: bpy.types.Context, work: stage.Work, suffix: str) -> tuple[bpy.types.Action, str]:
+def _repaired(
+    context: bpy.types.Context, work: stage.Work, suffix: str
+) -> Steps[tuple[bpy.types.Action, str]]:
     """The take of `work`, repaired, as a new Action with its health; and what was repaired, in words."""
     chosen = repair_recipe(context, work)
-    kind = chosen.repair.profile or find_profile(work.take.motion, work.body).kind
-    before = check(work.take.motion, work.body, chosen.health, profile=kind)
+    motion, body = work.take.motion, work.body
+    kind = chosen.repair.profile or (yield from apart(find_profile, motion, body)).kind
+    before = yield from apart(check, motion, body, chosen.health, profile=kind)
     known = replace(chosen, repair=replace(chosen.repair, profile=kind))  # found once for both
-    prepared = prepare_take(work.action.name, work.take.motion, work.body, known)
+    prepared = yield from apart(prepare_take, work.action.name, motion, body, known)
     repaired = prepared.motion
-    reading = stage.reading_of(context, work)
+    reading = yield from stage.reading_of.steps(context, work)
     before, after = (findings.as_read(one, reading, len(repaired)) for one in (before, prepared.health))
     health = findings.after_repair(before, prepared.findings, after)
-    digest = digest_of(work.take.motion)
-    if work.action.takemill.checked != digest:
-        findings.keep(work.action, before, work.take.start, digest)
+    digest = yield from apart(digest_of, motion)
     name = actions.fitting_name(work.action.name, suffix)
     start, frame = work.take.start, work.take.frame
-    new = write_motion(context, work.armature, repaired, start, name, frame, keyed=work.keyed)
+    new = yield from write_motion.steps(
+        context, work.armature, repaired, start, name, frame, keyed=work.keyed
+    )
+    if work.action.takemill.checked != digest:
+        findings.keep(work.action, before, work.take.start, digest)
     carry_on(work.armature, work.action, new)
     findings.keep(new, health, work.take.start)
     stage.note_source(new, work)

@@ -15,6 +15,7 @@ from takemill.recipe.recipe_springs import SpringsSpec
 from ..bridge import actions, clip_record, recipe, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of, keep_springs, pose_before
+from ..bridge.steps import Steps, apart
 from ..bridge.targets import Target
 from ..bridge.write_action import write_motion
 from .cuts import preview, write_events
@@ -130,11 +131,11 @@ class TAKEMILL_OT_preview_swing(stage.Stage, bpy.types.Operator):
     bl_label = "Preview Swing"
     needs = _ON_ACTION
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         old = actions.active_action(stage.armature_of(context))
-        work = self.read_work(context, loop_behind(old))
+        work = yield from self.read_work.steps(context, loop_behind(old))
         posed = old.takemill.posed if old.takemill.looping else pose_before(work.armature, old)
-        new, clip = _write(context, work, " swing preview")
+        new, clip = yield from _write(context, work, " swing preview")
         new.takemill.posed = posed
         new.use_fake_user, new.use_cyclic = False, clip.loop
         new.takemill.source, new.takemill.looping = work.action, True
@@ -151,10 +152,10 @@ class TAKEMILL_OT_swing_chains(stage.Stage, bpy.types.Operator):
     bl_label = "Swing Chains"
     needs = _ON_ACTION
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         old = actions.active_action(stage.armature_of(context))
-        work = self.read_work(context, loop_behind(old))
-        new, clip = _write(context, work, " swing")
+        work = yield from self.read_work.steps(context, loop_behind(old))
+        new, clip = yield from _write(context, work, " swing")
         if work.action.takemill.record:
             replace(ClipRecord.of_action(work.action), swinging=clip.swinging).keep(new)
         stage.note_source(new, work)
@@ -164,19 +165,24 @@ class TAKEMILL_OT_swing_chains(stage.Stage, bpy.types.Operator):
         return f"{new.name}: {_told(clip)}"
 
 
-def _write(context: bpy.types.Context, work: stage.Work, word: str) -> tuple[bpy.types.Action, FinishedClip]:
+def _write(
+    context: bpy.types.Context, work: stage.Work, word: str
+) -> Steps[tuple[bpy.types.Action, FinishedClip]]:
     """An Action with its chains swinging, in a new, active Action, and what swings in it."""
-    clip = _swung(context, work)
+    clip = yield from _swung(context, work)
     name, start = actions.fitting_name(work.action.name, word), work.take.start
-    new = write_motion(context, work.armature, clip.motion, start, name, work.take.frame, keyed=work.keyed)
+    frame, keyed = work.take.frame, work.keyed
+    new = yield from write_motion.steps(context, work.armature, clip.motion, start, name, frame, keyed=keyed)
     if work.action.takemill.record:
         write_events(new, clip.events, start)
     return new, clip
 
 
-def _swung(context: bpy.types.Context, work: stage.Work) -> FinishedClip:
+def _swung(context: bpy.types.Context, work: stage.Work) -> Steps[FinishedClip]:
     settings, action = recipe.recipe_of(context.scene), work.action
-    clip = clip_record.clip_of(action.name, action, work.take.motion, work.body, work.take.start)
+    clip = yield from clip_record.clip_of.steps(
+        action.name, action, work.take.motion, work.body, work.take.start
+    )
     if clip.swinging:
         raise InputError(
             f"action {action.name!r}: its chains swing already; go Back to the Source, or make the clip again"
@@ -187,16 +193,17 @@ def _swung(context: bpy.types.Context, work: stage.Work) -> FinishedClip:
     chains = chains_of(work.armature, work.take.motion.skeleton, work.body, settings, not fitted)
     if not chains.chains:
         raise InputError(f"armature {work.armature.name!r}: no chain of it swings; press Find Chains")
-    (out,) = swing_clips([clip], chains, known=_neutral_clip(context, work, settings.neutral))
+    known = yield from _neutral_clip(context, work, settings.neutral)
+    (out,) = yield from apart(swing_clips, [clip], chains, known=known)
     return out
 
 
-def _neutral_clip(context: bpy.types.Context, work: stage.Work, name: str) -> FinishedClip | None:
+def _neutral_clip(context: bpy.types.Context, work: stage.Work, name: str) -> Steps[FinishedClip | None]:
     """The clip on the armature's list onto which one-shots are blended; None where there is none."""
     entry = work.armature.takemill.clips.get(name) if name else None
     if entry is None or entry.action is None or entry.action == work.action:
         return None
-    return clip_record.read_clip(context, work.armature, entry.name, entry.action)
+    return (yield from clip_record.read_clip.steps(context, work.armature, entry.name, entry.action))
 
 
 def _drop_preview(old: bpy.types.Action) -> None:

@@ -6,18 +6,18 @@ import bpy
 
 from takemill.curves.thin import CurveSettings
 
-from ..bridge import actions, background, stage
+from ..bridge import actions, stage
 from ..bridge.clip_record import ClipRecord
+from ..bridge.steps import Steps, apart_told, within
 from ..bridge.thin_action import Thinning
 from ..bridge.write_action import refresh
 
 
-class TAKEMILL_OT_thin_keys(background.LongStage, bpy.types.Operator):
+class TAKEMILL_OT_thin_keys(stage.Stage, bpy.types.Operator):
     """Keep the same motion with fewer keys, to be edited by hand, in a new action"""
 
     bl_idname = "takemill.thin_keys"
     bl_label = "Thin Keys"
-    title = "Thinning keys"
     needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
 
     max_error_mm: bpy.props.FloatProperty(
@@ -34,19 +34,15 @@ class TAKEMILL_OT_thin_keys(background.LongStage, bpy.types.Operator):
         description="Write Bezier curves with aligned handles; otherwise straight lines from key to key",
     )
 
-    def prepare(self, context: bpy.types.Context) -> Thinning:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         action = actions.active_action(armature)
         settings = CurveSettings(max_error_m=self.max_error_mm / 1000, smooth=self.smooth)
-        return Thinning(armature, action, settings, ClipRecord.of_action(action).loop)
-
-    def work(self, load: Thinning, progress: background.Progress) -> None:
-        load.work(progress)
-
-    def finish(self, context: bpy.types.Context, load: Thinning) -> str:
-        armature = stage.armature_of(context)
-        action = actions.active_action(armature)
-        new, before, after = load.write(actions.fitting_name(action.name, " thin"))
+        loop = ClipRecord.of_action(action).loop
+        thinning = yield from within(Thinning.of.steps(armature, action, settings, loop), 0.0, 0.1)
+        yield from within(apart_told(thinning.work), 0.1, 0.9)
+        name = actions.fitting_name(action.name, " thin")
+        new, before, after = yield from within(thinning.write.steps(name), 0.9, 1.0)
         new.takemill.source, new.takemill.repaired = action, False
         stage.replace_on_list(armature, action, new)
         actions.assign(armature, new, actions.slot_for(new, armature))

@@ -11,6 +11,7 @@ from takemill.recipe.recipe import VariantSpec
 
 from ..bridge import clip_record, stage
 from ..bridge.clip_record import ClipRecord
+from ..bridge.steps import Steps, apart
 from ..bridge.write_action import write_motion
 from .clips import show
 from .cuts import FIRST_FRAME, write_events
@@ -46,17 +47,17 @@ class _Variant(stage.Stage):
     needs = (*stage.Stage.needs, a_clip, poses)
 
     def invoke(self, context: bpy.types.Context, _event) -> set[str]:
-        return set(context.window_manager.invoke_props_dialog(self))
+        return self.ask(context)
 
-    def run(self, context: bpy.types.Context) -> str:
-        work = self.read_work(context)
-        clip = _clip(_entry_of(work.armature).name, work)
-        new = self.made_of(context, work, clip)
-        action = _write(context, work, new)
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        work = yield from self.read_work.steps(context)
+        clip = yield from _clip(_entry_of(work.armature).name, work)
+        new = yield from self.made_of(context, work, clip)
+        action = yield from _write(context, work, new)
         show(context, work.armature, action)
         return f"{new.name}: {new.motion.duration_s:.2f} s, made of {clip.name}"
 
-    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> Steps[FinishedClip]:
         raise NotImplementedError
 
 
@@ -67,11 +68,11 @@ class TAKEMILL_OT_mirror_clip(_Variant, bpy.types.Operator):
     bl_label = "Mirror Clip"
 
     def invoke(self, context: bpy.types.Context, _event) -> set[str]:
-        return self.execute(context)
+        return self.begin(context)
 
-    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
-        neutral = _neutral(context, work, clip)
-        return vary_clip(clip, VariantSpec(clip.name, mirror=True), neutral)
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> Steps[FinishedClip]:
+        neutral = yield from _neutral(context, work, clip)
+        return (yield from apart(vary_clip, clip, VariantSpec(clip.name, mirror=True), neutral))
 
 
 class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
@@ -88,8 +89,9 @@ class TAKEMILL_OT_retime_clip(_Variant, bpy.types.Operator):
         description="How many times as fast; a loop comes out in whole frames",
     )
 
-    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
-        return vary_clip(clip, VariantSpec(clip.name, speed=round(self.speed, 4)))
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> Steps[FinishedClip]:
+        variant = VariantSpec(clip.name, speed=round(self.speed, 4))
+        return (yield from apart(vary_clip, clip, variant))
 
 
 class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
@@ -117,35 +119,39 @@ class TAKEMILL_OT_difference_clip(_Variant, bpy.types.Operator):
         self.layout.prop_search(self, "reference", known, "clips")
         self.layout.prop(self, "against")
 
-    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> FinishedClip:
+    def made_of(self, context, work: stage.Work, clip: FinishedClip) -> Steps[FinishedClip]:
         name = self.reference or clip.name
         if name == clip.name and self.against == "clip":
             raise InputError(f"clip {name!r}: a clip minus itself is empty; subtract its first pose")
         entry = work.armature.takemill.clips.get(name)
         if entry is None or entry.action is None:
             raise InputError(f"there is no clip {name!r} on the list to subtract")
-        other = clip if name == clip.name else _clip(name, stage.work_from_context(context, entry.action))
+        other = clip
+        if name != clip.name:
+            theirs = yield from stage.work_from_context.steps(context, entry.action)
+            other = yield from _clip(name, theirs)
         variant = VariantSpec(clip.name, additive_to=name, against=self.against)
-        return vary_clip(clip, variant, reference=other)
+        return (yield from apart(vary_clip, clip, variant, reference=other))
 
 
-def _neutral(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> FinishedClip | None:
+def _neutral(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> Steps[FinishedClip | None]:
     """The clip on the list in whose first pose the ends of `clip` lie."""
     name = clip.settings.neutral if clip.settings and clip.blend_frames else ""
     entry = work.armature.takemill.clips.get(name) if name and name != clip.name else None
     if entry is None or entry.action is None:
         return None
-    return clip_record.read_clip(context, work.armature, name, entry.action)
+    return (yield from clip_record.read_clip.steps(context, work.armature, name, entry.action))
 
 
-def _clip(name: str, work: stage.Work) -> FinishedClip:
-    return clip_record.clip_of(name, work.action, work.take.motion, work.body, work.take.start)
+def _clip(name: str, work: stage.Work) -> Steps[FinishedClip]:
+    take = work.take
+    return (yield from clip_record.clip_of.steps(name, work.action, take.motion, work.body, take.start))
 
 
-def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> bpy.types.Action:
+def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> Steps[bpy.types.Action]:
     """A new Action for a variant, listed behind the clip that it is of, or instead of one of its name."""
     frame, keyed = work.take.frame, work.keyed
-    new = write_motion(
+    new = yield from write_motion.steps(
         context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
     )
     ClipRecord.of_clip(clip).keep(new)
