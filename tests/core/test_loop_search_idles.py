@@ -10,10 +10,10 @@ from takemill.clip.loop_search import LoopSettings, find_loops
 
 
 def test_the_search_of_idles_comes_near_to_all_pairs() -> None:
-    """Measured on six idles: the first is 1.00 to 1.30 times the least score, the best listed 1.00 to 1.25.
+    """The aim of issue 15. Of 18 idles the first is 1.00 to 1.06 times the least score.
 
-    What is lost is the coarse grid's: with every coarse frame as a start it is 1.00 to 1.13. A seam that does
-    not jerk is preferred, too.
+    What is lost is the coarse grid's, and a seam that does not jerk is preferred, too. How far an idle ends
+    from where it began counts at the full rate: taken from the coarse frames beside it gives 1.00 to 1.30.
     """
     first, listed = [], []
     for seed in range(6):
@@ -24,8 +24,7 @@ def test_the_search_of_idles_comes_near_to_all_pairs() -> None:
         assert min(shares) >= 1
         first.append(shares[0])
         listed.append(min(shares))
-    assert max(first) < 1.35
-    assert max(listed) < 1.3
-    assert np.median(first) < 1.25
+    assert max(first) <= 1.1
+    assert max(listed) <= 1.1
     usual = np.median(scores[np.isfinite(scores)]) / scores[start, end]
     assert usual > 2.5  # of any pair

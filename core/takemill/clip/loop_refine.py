@@ -26,11 +26,18 @@ Pair = tuple[float, float, int, int]
 
 
 def refine(
-    motion: Motion, joints: Index, seeds: Index, step: int, window: int, allowed: Allowed
+    motion: Motion,
+    joints: Index,
+    seeds: Index,
+    step: int,
+    window: int,
+    allowed: Allowed,
+    in_place: bool = False,
 ) -> list[Pair]:
     """The cheapest allowed pair at the full rate within `step` frames of each coarse pair (S, 2).
 
-    The cost is the distance, and more where the body jerks.
+    The cost is the distance, and more where the body jerks; with `in_place` also how far over the floor it
+    ends from where it began.
     """
     last = len(motion) - 1
     if not len(seeds):
@@ -38,6 +45,8 @@ def refine(
     places = Places.around(motion, joints, seeds, step + max(window, 2 * _JERK_REACH))
     jerk = _jerks(places, min(window, _JERK_REACH), last)
     per_metre = (motion.rate * _JERK_TIME_S) ** 3
+    floor = np.zeros((last + 1, 2))
+    floor[places.frames] = places.positions[..., :2].mean(axis=1)
     offsets = np.arange(-step, step + 1)
     away = np.abs(offsets)[:, None] + np.abs(offsets)
     found = []
@@ -47,6 +56,8 @@ def refine(
         first, second = (frames.clip(0, last) for frames in (starts, ends))
         worse = (jerk[first][:, :, None] + jerk[second][:, None]) / 2
         cost = window_distances(places, starts, ends, window, last) + worse * per_metre
+        if in_place:
+            cost = cost + np.linalg.norm(floor[first][:, :, None] - floor[second][:, None], axis=-1)
         fits = allowed(first[:, :, None], second[:, None]) & there[0][:, :, None] & there[1][:, None]
         cost = np.where(fits, cost, np.inf).reshape(len(some), -1)
         rounded = np.round(cost, TIE_DECIMALS)

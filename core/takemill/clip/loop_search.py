@@ -147,7 +147,8 @@ def find_loops(
         else (_idle_seeds(band, low, calm), True)
     )
     window = max(1, round(settings.window_s * motion.rate))
-    pairs = refine(motion, joints, np.asarray(seeds, np.intp).reshape(-1, 2) * step, step, window, allowed)
+    coarse_pairs = np.asarray(seeds, np.intp).reshape(-1, 2) * step
+    pairs = refine(motion, joints, coarse_pairs, step, window, allowed, in_place=kind == "idle")
     order = _locomotion_order(pairs) if kind == "locomotion" else _idle_order(pairs, calm, step)
     note = _describe_range(band, coarse, repeats)
     chosen = _drop_near([pairs[k][2:] for k in order], step, settings.count)
@@ -313,14 +314,21 @@ class _Calm:
     effort: Array
     place: Array
 
-    def score(self, cost: Array, start: Index, end: Index) -> Array:
-        """Low for pairs that close well (cost, metres) where they began, long after, and calm in between."""
-        length = np.maximum(end - start, 1).astype(np.float64)
+    def drift(self, start: Index, end: Index) -> Array:
+        """How far over the floor coarse frames lie from each other, metres."""
         last = len(self.place) - 1
-        stir = self.effort[np.minimum(end, last) + 1] - self.effort[start]
-        drift = np.linalg.norm(self.place[np.minimum(end, last)] - self.place[start], axis=-1)
+        return np.asarray(np.linalg.norm(self.place[np.minimum(end, last)] - self.place[start], axis=-1))
+
+    def score(self, cost: Array, start: Array | Index, end: Array | Index) -> Array:
+        """Low for pairs that close well where they began (cost, metres), long after, and calm in between.
+
+        Starts and ends count in coarse frames, and may lie between them.
+        """
+        length = np.maximum(end - start, 1).astype(np.float64)
+        known = np.arange(len(self.effort))
+        stir = np.interp(end + 1, known, self.effort) - np.interp(start, known, self.effort)
         worth = length**0.7 / (0.5 + 0.5 * np.sqrt(np.maximum(stir, 0) / length))
-        return np.asarray((0.005 + cost + drift) / worth)
+        return np.asarray((0.005 + cost) / worth)
 
 
 def _sum_effort(positions: Array) -> Array:
@@ -333,7 +341,8 @@ def _idle_seeds(band: Array, low: int, calm: _Calm) -> list[tuple[int, int]]:
     """Coarse pairs for an idle, one for each start at most."""
     count, lags = band.shape
     starts = np.arange(count)[:, None]
-    score = calm.score(band, starts, starts + np.arange(lags))
+    ends = starts + np.arange(lags)
+    score = calm.score(band + calm.drift(starts, ends), starts, ends)
     score[:, :low] = np.inf
     lag = score.argmin(axis=1)
     best = score[np.arange(count), lag]
@@ -364,7 +373,7 @@ def _idle_order(pairs: list[Pair], calm: _Calm, step: int) -> list[int]:
         return []
     cost, jerk, start, end = (np.array(column) for column in zip(*pairs, strict=True))
     rough = 1 + _JERK_WEIGHT * jerk / max(float(np.median(jerk)), 1e-9)
-    return list(np.argsort(calm.score(cost, start // step, end // step) * rough, kind="stable"))
+    return list(np.argsort(calm.score(cost, start / step, end / step) * rough, kind="stable"))
 
 
 def _drop_near(pairs: list[tuple[int, int]], step: int, count: int) -> list[tuple[int, int]]:
