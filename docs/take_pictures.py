@@ -23,7 +23,7 @@ PAGES = {"health-page": (1200, 1600), "report": (1100, 1160)}  # width and heigh
 VIEWS = {  # the panels that are open in a picture
     "blender-import": ("take", "body"),
     "blender-check": ("take", "check", "repair"),
-    "blender-fit": ("take", "fit"),
+    "blender-fit": ("take", "characters"),
     "blender-clips": ("take", "clips", "pack"),
 }
 SCENE = "marsh_ferry"
@@ -78,13 +78,11 @@ def _scene() -> None:
     takemill_addon.register()
     bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "marsh_ferry.blend"))
     scene = bpy.context.scene
-    suit = _work_on(bpy.context, "Suit")
+    _work_on(bpy.context, "Suit")
     bpy.ops.takemill.map_body()
     bpy.ops.takemill.repair_take()
-    for name in [one for one in _MOMENTS if one != suit.name]:
-        scene.takemill.fit_target = scene.objects[name]
-        bpy.ops.takemill.fit_take()
-        _work_on(bpy.context, suit.name)
+    bpy.ops.takemill.add_characters()
+    bpy.ops.takemill.fit_take()
     poses = {name: _pose_at(scene.objects[name], *moment) for name, moment in _MOMENTS.items()}
     for name, pose in poses.items():
         scene.objects[name].animation_data.action = None
@@ -252,9 +250,11 @@ def _fit(context) -> None:
     import bpy
 
     _work_on(context, "Suit")
-    context.scene.takemill.fit_target = context.scene.objects["Ferrywoman"]
     bpy.ops.takemill.map_body()
     bpy.ops.takemill.repair_take()
+    bpy.ops.takemill.add_characters()
+    for row in context.scene.takemill.characters:
+        row.use = row.armature.name == "Ferrywoman"
     bpy.ops.takemill.fit_take()
     context.scene.frame_set(1960)
 
@@ -266,6 +266,7 @@ def _clips(context) -> None:
     _fit(context)
     bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
     bpy.ops.takemill.make_clips()
+    _work_on(context, "Ferrywoman")
     clips = context.view_layer.objects.active.takemill.clips
     bpy.ops.takemill.play_clip(index=clips.find("walk"))
     bpy.ops.takemill.preview_loop(centred=True, with_root_motion=False)

@@ -8,6 +8,8 @@ import bpy
 import numpy as np
 
 from takemill.files import bvh
+from takemill_addon.bridge import characters
+from takemill_addon.bridge.recipe import recipe_of
 
 EULER = ("XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX")
 MODES = (*EULER, "QUATERNION", "AXIS_ANGLE")
@@ -130,6 +132,14 @@ def keys_of(action: bpy.types.Action) -> dict[tuple[str, int], bytes]:
                     curve.keyframe_points.foreach_get("co", buffer)
                     out[curve.data_path, curve.array_index] = buffer.tobytes()
     return out
+
+
+def choose(*cast: bpy.types.Object) -> None:
+    """Put these characters, and no others, on the list that takes are fitted to."""
+    scene = bpy.context.scene
+    scene.takemill.characters.clear()
+    for one in cast:
+        characters.add(scene, one, recipe_of(scene))
 
 
 def import_bvh(motion, folder, name: str = "take", *, root: bool = False) -> bpy.types.Object:

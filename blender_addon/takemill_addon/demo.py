@@ -12,11 +12,13 @@ from pathlib import Path
 import bpy
 
 from takemill.base.errors import InputError, TakemillError
+from takemill.recipe.recipe import Recipe
 from takemill.sets.packing_characters import character_folder
 from takemill.shell import samples
 
 from . import register
 from .bridge import stage
+from .bridge.characters import add
 
 _SUIT, _RECIPE, _NAME = "Suit", "marsh_set.toml", "marsh_ferry"
 CHARACTERS = ("Courier", "Ferrywoman", "Lamplighter")
@@ -50,9 +52,11 @@ def run_demo(
         context, call = bpy.context, bpy.ops.takemill
         suit, *rigs = (_armature(context, name) for name in (_SUIT, *characters))
         chosen = context.scene.takemill
-        chosen.fit_characters = chosen.pack_characters = "SELECTED"
         chosen.set_name, chosen.set_folder = _NAME, str(out_dir.resolve())
-        _select(context, [suit, *rigs])
+        chosen.performer_clips = False
+        for rig in rigs:
+            add(context.scene, rig, Recipe())
+        stage.activate(context, suit)
         _run(
             progress,
             ("mapping the body", 0.02, call.map_body, {}),
@@ -61,13 +65,9 @@ def run_demo(
             ("looking for cuts", 0.12, call.suggest_cuts, {}),
             ("naming them by the recipe", 0.15, call.load_recipe, {"filepath": str(samples.path(_RECIPE))}),
             (f"fitting it to {', '.join(characters)}", 0.17, call.fit_take, {}),
+            (f"making clips of {', '.join(characters)}", 0.40, call.make_clips, {}),
+            ("packing", 0.70, call.pack_set, {}),
         )
-        for number, rig in enumerate(rigs):
-            _select(context, [rig])
-            text = f"making clips of {rig.name}"
-            _run(progress, (text, 0.40 + 0.30 * number / len(rigs), call.make_clips, {}))
-        _select(context, rigs)
-        _run(progress, ("packing", 0.70, call.pack_set, {}))
     progress("done", 1.0)
     rows = []
     for name in characters:
@@ -84,13 +84,6 @@ def _run(progress: Callable[[str, float], None], *calls: Call) -> None:
             operator(**arguments)
         except RuntimeError as problem:  # how an operator's report reaches a Python caller
             raise TakemillError(str(problem).removeprefix("Error: ").strip()) from problem
-
-
-def _select(context: bpy.types.Context, rigs: Sequence[bpy.types.Object]) -> None:
-    """Select some armatures; the first is the active object."""
-    stage.activate(context, rigs[0])
-    for rig in rigs:
-        rig.select_set(True)
 
 
 def _armature(context: bpy.types.Context, name: str) -> bpy.types.Object:

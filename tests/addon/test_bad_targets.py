@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh, keys_of
+from blender_scene import choose, empty_scene, import_bvh, keys_of
 from takemill_addon.bridge import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -22,7 +22,7 @@ def pair(tmp_path):
     takemill.map_body()
     one = import_bvh(synthetic.idle(rate=30, scale=0.6, duration_s=1).motion, tmp_path, "mate", root=True)
     one.name = "mate"
-    bpy.context.scene.takemill.fit_target = one
+    choose(one)
     stage.activate(bpy.context, suit)
     return suit, one
 

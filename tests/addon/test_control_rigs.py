@@ -8,7 +8,7 @@ import pytest
 
 import control_rigs
 import synthetic
-from blender_scene import empty_scene, import_bvh, keys_of, write_curves
+from blender_scene import choose, empty_scene, import_bvh, keys_of, write_curves
 from glb_reader import read_glb
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord
@@ -51,7 +51,7 @@ def crew(made, tmp_path):
 
 def fit(suit, target) -> bpy.types.Action:
     stage.activate(bpy.context, suit)
-    bpy.context.scene.takemill.fit_target = target
+    choose(target)
     assert takemill.fit_take() == {"FINISHED"}
     return target.animation_data.action
 
@@ -133,6 +133,7 @@ def test_a_jaw_that_plays_its_own_goes_on(crew):
         kept = curves.find(path, index=0)
         assert [point.co.y for point in kept.keyframe_points] == pytest.approx(values[:, 0])
     add_cut(fitted)
+    stage.activate(bpy.context, rig)
     takemill.make_clips()
     clip = rig.takemill.clips[0].action
     shift = 1 + ClipRecord.of_action(clip).source_range[0]
@@ -176,6 +177,7 @@ def test_what_is_packed_plays_as_the_rig_does(puppet, tmp_path, deform_only):
     rig = control_rigs.own_rig()
     control_rigs.skin(rig, [name for name in map(_name, rig.data.bones) if name.startswith("b.")])
     add_cut(fit(puppet, rig))
+    stage.activate(bpy.context, rig)
     takemill.make_clips()
     clip = rig.takemill.clips[0].action
     chosen = bpy.context.scene.takemill
@@ -208,7 +210,7 @@ def everything(rig):
 
 def refused(puppet, rig, message: str) -> None:
     stage.activate(bpy.context, puppet)
-    bpy.context.scene.takemill.fit_target = rig
+    choose(rig)
     before = everything(rig)
     with pytest.raises(RuntimeError, match=message):
         takemill.fit_take()

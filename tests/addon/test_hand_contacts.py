@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import hand_takes
-from blender_scene import empty_scene, import_bvh
+from blender_scene import choose, empty_scene, import_bvh
 from fit_bodies import BROAD, body
 from fit_bodies import moved as moving
 from takemill_addon.bridge import recipe, stage
@@ -28,7 +28,7 @@ def scene(tmp_path):
     broad.animation_data_clear()
     suit = import_bvh(take.motion, tmp_path, "suit")
     takemill.map_body()
-    bpy.context.scene.takemill.fit_target = broad
+    choose(broad)
     stage.activate(bpy.context, suit)
     return suit, broad
 
@@ -59,6 +59,7 @@ def test_contacts_are_found_unticked_and_left_out(scene):
     assert 0 <= known.contacts[1].off_mm < 1
     middle = known.contacts[1].start + 90
     one_kept = hand_heights(broad, middle)
+    stage.activate(bpy.context, broad)
     with pytest.raises(RuntimeError, match="is fitted; look for contacts in its take"):
         takemill.find_contacts()
     stage.activate(bpy.context, suit)

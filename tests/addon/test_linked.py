@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh, poses
+from blender_scene import choose, empty_scene, import_bvh, poses
 from takemill_addon.bridge import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -31,7 +31,7 @@ def linked(tmp_path):
     (character,) = wanted.objects
     bpy.context.scene.collection.objects.link(character)
     stage.activate(bpy.context, suit)
-    bpy.context.scene.takemill.fit_target = character
+    choose(character)
     return suit, character
 
 
@@ -59,7 +59,7 @@ def test_with_a_library_override_the_fit_plays_after_loading(linked, tmp_path):
     _, character = linked
     override = character.override_create(remap_local_usages=True)
     override.override_library.is_system_override = False
-    assert bpy.context.scene.takemill.fit_target == override
+    assert bpy.context.scene.takemill.characters[0].armature == override
     stage.activate(bpy.context, linked[0])
     assert takemill.fit_take() == {"FINISHED"}
     frames = range(1, 60, 5)

@@ -8,7 +8,7 @@ import pytest
 
 import control_rigs
 import synthetic
-from blender_scene import empty_scene, import_bvh, keys_of
+from blender_scene import choose, empty_scene, import_bvh, keys_of
 from takemill_addon.bridge import stage
 from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.control_rigs import control_rig
@@ -29,8 +29,8 @@ def scene(tmp_path):
     one = import_bvh(synthetic.idle(rate=30, duration_s=5).motion, tmp_path, "mate", root=True)
     one.name = "mate"
     stage.activate(bpy.context, suit)
-    chosen = bpy.context.scene.takemill
-    chosen.fit_target, chosen.fit_part_blend_s = one, 0.0
+    choose(one)
+    bpy.context.scene.takemill.fit_part_blend_s = 0.0
     return suit, one
 
 
@@ -75,6 +75,7 @@ def test_clips_of_a_merged_action_are_its_own(scene):
     suit, one = scene
     merge(suit, "legs")
     merged = one.animation_data.action
+    stage.activate(bpy.context, one)
     cut = merged.takemill.cuts.add()
     cut.name, cut.start, cut.end, cut.kind, cut.loop = "walk", 45, 130, "locomotion", True
     cut.root_motion = "in_place"
@@ -122,7 +123,7 @@ def test_on_a_control_rig_too(tmp_path):
     other = import_bvh(synthetic.idle(rate=30, duration_s=5).motion, tmp_path, "other")
     takemill.map_body()
     rig = control_rigs.own_rig()
-    bpy.context.scene.takemill.fit_target = rig
+    choose(rig)
     merge(suit, "whole")
     shins = [f"b.knee_{side}" for side in "lr"]
     walk = [rig_places(rig, frame, shins) for frame in FRAMES]

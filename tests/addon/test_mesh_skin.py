@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from blender_scene import choose
 from takemill.base.checks import Array
 from takemill.body.body_map import find_body_map
 from takemill.files.glb_rig import read_rig
@@ -67,8 +68,7 @@ def test_fit_clears_arms_by_the_mesh_and_says_how_deep_they_lay(capsys):
     suit, scene = bpy.data.objects["Suit"], bpy.context.scene
     bpy.context.view_layer.objects.active = suit
     bpy.ops.takemill.map_body()
-    scene.takemill.fit_target = bpy.data.objects["Ferrywoman"]
-    scene.takemill.fit_characters = "CHOSEN"
+    choose(bpy.data.objects["Ferrywoman"])
     said = []
     for clear in (True, False):
         bpy.context.view_layer.objects.active = suit

@@ -262,7 +262,7 @@ def test_clips_on_a_character_are_the_same_in_the_shell_and_in_blender(ferry, tm
     performer.select_set(True)
     assert takemill.load_recipe(filepath=str(recipe)) == {"FINISHED"}
     assert takemill.repair_take() == {"FINISHED"}
-    bpy.context.scene.takemill.fit_target = target
+    blender_scene.choose(target)
     assert takemill.fit_take() == {"FINISHED"}
     assert takemill.make_clips() == {"FINISHED"}
     bpy.context.scene.takemill.set_folder = str(tmp_path / "blender")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
+from blender_scene import choose, empty_scene, import_bvh, keys_of, odd_rig, poses, random_take
 from takemill.body.body_map import BodyMap, heading
 from takemill.clip.root_motion import RootMotion, add_root_joint, apply_root_motion, find_root_motion
 from takemill.maths import quat
@@ -71,7 +71,7 @@ def prepare_for(name: str, suit) -> None:
         other.data = suit.data.copy()
         bpy.context.scene.collection.objects.link(other)
         other.animation_data_clear()
-        bpy.context.scene.takemill.fit_target = other
+        choose(other)
     if name == "make_clips":
         cut = playing(suit).takemill.cuts.add()
         cut.name, cut.start, cut.end, cut.loop, cut.kind = "locomotion", 100, 420, True, "locomotion"
@@ -195,10 +195,10 @@ def test_a_fitted_character_plays_at_its_own_place(suit, tmp_path):
     small.location, small.rotation_euler = (5, 3, 0), (0, 0, 1.0)
     bpy.context.view_layer.update()
     stage.activate(bpy.context, suit)
-    bpy.context.scene.takemill.fit_target = small
+    choose(small)
     way = read_take(bpy.context, suit, playing(suit)).motion.model()[1][:, 1]
     takemill.fit_take()
-    assert bpy.context.view_layer.objects.active == small
+    assert bpy.context.view_layer.objects.active == suit
     assert {part.name for part in small.takemill.parts} >= set(synthetic.parts())
     fitted = read_take(bpy.context, small, playing(small)).motion.model()[1][:, 0]
     own = quat.rotate(quat.inv(quat.from_yaw(1.0)), fitted - np.array([5.0, 3.0, 0.0]))

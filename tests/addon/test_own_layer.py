@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh, write_curves
+from blender_scene import choose, empty_scene, import_bvh, write_curves
 from glb_reader import read_glb
 from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.own_layer import free_bones
@@ -85,7 +85,7 @@ def scene(tmp_path):
     one.name = "mate"
     own = own_action(one)
     stage.activate(bpy.context, suit)
-    bpy.context.scene.takemill.fit_target = one
+    choose(one)
     return suit, one, own
 
 
@@ -149,6 +149,7 @@ def test_clips_and_their_glb_play_it_too(scene, tmp_path):
     bones = [*OWN]
     before = played(one, own, bones, np.arange(60, 101))
     takemill.fit_take()
+    stage.activate(bpy.context, one)
     cut = one.animation_data.action.takemill.cuts.add()
     cut.name, cut.start, cut.end, cut.root_motion = "stretch", 60, 100, "in_place"
     takemill.make_clips()
@@ -210,19 +211,18 @@ def test_what_is_free_of_the_body():
     assert free_bones(None, Names()) == set(parts[4:])
 
 
-def test_all_selected_characters_are_fitted_at_once(scene, tmp_path):
+def test_all_ticked_characters_are_fitted_at_once(scene, tmp_path):
     suit, one, _ = scene
     other = import_bvh(
         synthetic.idle(rate=30, scale=1.2, duration_s=1).motion, tmp_path, "captain", root=True
     )
     other.animation_data_clear()
     other.name = "captain"
-    bpy.context.scene.takemill.fit_characters = "SELECTED"
+    choose()
     stage.activate(bpy.context, suit)
-    with pytest.raises(RuntimeError, match="Select the characters too; the take's armature is the active"):
+    with pytest.raises(RuntimeError, match="Add the character that the take is fitted to"):
         takemill.fit_take()
-    for item in (one, other):
-        item.select_set(True)
+    choose(one, other)
     assert takemill.fit_take() == {"FINISHED"}
     for item in (one, other):
         assert item.animation_data.action.takemill.performer == suit
@@ -236,10 +236,8 @@ def test_when_one_of_them_cannot_be_fitted_none_is(scene, tmp_path):
     other.animation_data_clear()
     other.scale = (1, 1, -1)
     bpy.context.view_layer.update()
-    bpy.context.scene.takemill.fit_characters = "SELECTED"
+    choose(one, other)
     stage.activate(bpy.context, suit)
-    for item in (one, other):
-        item.select_set(True)
     before = set(bpy.data.actions.keys())
     with pytest.raises(RuntimeError, match="its scale is mirrored or differs between axes; apply it"):
         takemill.fit_take()

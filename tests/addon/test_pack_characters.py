@@ -1,21 +1,26 @@
-"""A set for several characters: each selected one gets its own, in a folder called as it is."""
+"""Clips for several characters, from one list of cuts: each ticked one gets its own set, in its folder."""
 
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import bpy
 import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh
+from blender_scene import choose, empty_scene, import_bvh, skinned_cloth
 from glb_reader import read_glb
 from node_parties import validator_issues
+from takemill.recipe.recipe import read_recipe
 from takemill.sets import set_folder_stage
 from takemill.sets.verify import verify_set
 from takemill_addon.bridge import stage
+from takemill_addon.bridge.characters import cuts_holder
+from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.recipe import recipe_of
 from takemill_addon.bridge.rig import ArmatureFrame
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -43,37 +48,113 @@ def crew(tmp_path):
         one = import_bvh(synthetic.idle(rate=30, scale=size, duration_s=1).motion, tmp_path, name, root=True)
         one.animation_data_clear()
         one.name = name
-        stage.activate(bpy.context, suit)
-        bpy.context.scene.takemill.fit_target = one
-        takemill.fit_take()
-        takemill.make_clips()
         cast.append(one)
-    select(*cast)
-    chosen = bpy.context.scene.takemill
-    chosen.pack_characters, chosen.set_folder = "SELECTED", str(tmp_path / "sets")
+    stage.activate(bpy.context, suit)
+    choose(*cast)
+    takemill.fit_take()
+    takemill.make_clips()
+    bpy.context.scene.takemill.set_folder = str(tmp_path / "sets")
     return cast
 
 
-def select(*cast) -> None:
-    stage.activate(bpy.context, cast[0])
-    for one in cast:
-        one.select_set(True)
-
-
-def test_cuts_go_along_to_the_fitted_character(crew):
+def test_one_list_of_cuts_makes_the_clips_of_all(crew):
+    """The performer stays the active object; its clips and those of both characters have the same frames."""
+    suit = bpy.context.view_layer.objects.active
+    take = suit.animation_data.action
+    assert suit.name == "suit"
+    ranges = set()
+    for one in (suit, *crew):
+        (clip,) = one.takemill.clips
+        record = ClipRecord.of_action(clip.action)
+        ranges.add((clip.name, record.source_range, tuple(clip.action.frame_range)))
+    assert len(ranges) == 1
     for one in crew:
-        (cut,) = one.animation_data.action.takemill.cuts
-        assert (cut.name, cut.start, cut.end, cut.kind, cut.loop) == (
-            "locomotion",
-            45,
-            130,
-            "locomotion",
-            True,
-        )
-        assert [clip.name for clip in one.takemill.clips] == ["locomotion"]
+        fitted = one.animation_data.action
+        assert (fitted.takemill.source, fitted.takemill.performer) == (take, suit)
+        assert len(fitted.takemill.cuts) == 0
+        assert cuts_holder(fitted) == take
 
 
-def test_each_selected_character_gets_its_folder(crew, tmp_path):
+def test_on_a_character_the_list_is_the_performers_and_its_clips_alone_are_made(crew):
+    one, other = crew
+    stage.activate(bpy.context, one)
+    takemill.add_cut()
+    suit = bpy.data.objects["suit"]
+    cuts = suit.animation_data.action.takemill.cuts
+    assert [cut.name for cut in cuts] == ["locomotion", "clip_01"]
+    cuts[1].start, cuts[1].end, cuts[1].root_motion = 20, 40, "in_place"
+    takemill.make_clips()
+    assert [clip.name for clip in one.takemill.clips] == ["locomotion", "clip_01"]
+    assert [clip.name for clip in other.takemill.clips] == ["locomotion"]
+    with pytest.raises(RuntimeError, match="fitted already; select its performer, suit"):
+        takemill.fit_take()
+
+
+def test_a_character_without_a_fit_and_a_performer_without_a_root_are_said(crew, capfd):
+    suit = bpy.context.view_layer.objects.active
+    take = suit.animation_data.action
+    take.takemill.cuts[0].root_motion = "root"
+    crew[1].animation_data_clear()
+    for action in [one for one in bpy.data.actions if one.takemill.character == crew[1]]:
+        bpy.data.actions.remove(action)
+    for armature in (suit, *crew):
+        armature.takemill.clips.clear()
+    capfd.readouterr()
+    takemill.make_clips()
+    said = capfd.readouterr().out
+    assert "mate gets no clips: " in said
+    assert "suit gets no clips: it has no root bone" in said
+    assert [len(one.takemill.clips) for one in (suit, *crew)] == [0, 1, 0]
+
+
+def test_without_clips_of_the_performer_the_characters_alone_get_them(crew):
+    suit = bpy.context.view_layer.objects.active
+    for armature in (suit, *crew):
+        armature.takemill.clips.clear()
+    bpy.context.scene.takemill.performer_clips = False
+    takemill.make_clips()
+    assert [len(one.takemill.clips) for one in (suit, *crew)] == [0, 1, 1]
+
+
+def test_own_settings_count_for_one_character_and_go_into_the_recipe(crew, tmp_path):
+    chosen = bpy.context.scene.takemill
+    row = chosen.characters[1]
+    row.own, row.posture, row.feet, row.arm_clearance = True, "match", False, np.radians(12.5)
+    whole = recipe_of(bpy.context.scene)
+    fits = [whole.of_character(one.name).fit for one in crew]
+    assert [(one.posture, one.plant_feet, one.arm_clearance_deg) for one in fits] == [
+        ("keep", True, 0.0), ("match", False, 12.5),
+    ]  # fmt: skip
+    path = tmp_path / "r.toml"
+    assert takemill.save_recipe(filepath=str(path)) == {"FINISHED"}
+    assert read_recipe(path).characters["mate"].fit["posture"] == "match"
+    row.own, row.posture = False, "keep"
+    assert recipe_of(bpy.context.scene).characters == {}
+    assert takemill.load_recipe(filepath=str(path)) == {"FINISHED"}
+    assert (row.own, row.posture, row.feet) == (True, "match", False)
+    assert recipe_of(bpy.context.scene) == replace(whole, clips=read_recipe(path).clips)
+    row.own = False
+    assert not {"posture", "plant_feet"} & recipe_of(bpy.context.scene).characters["mate"].fit.keys()
+
+
+def test_the_list_takes_the_selected_or_all_that_bend_a_mesh(crew):
+    chosen = bpy.context.scene.takemill
+    choose()
+    with pytest.raises(RuntimeError, match="there is no other armature to add"):
+        takemill.add_characters()
+    skinned_cloth(crew[0])
+    takemill.add_characters()
+    assert [row.armature for row in chosen.characters] == [crew[0]]
+    crew[1].select_set(True)
+    takemill.add_characters()
+    assert [row.armature for row in chosen.characters] == crew
+    takemill.remove_character()
+    assert [row.armature for row in chosen.characters] == crew[:1]
+    takemill.go_to_armature(name=crew[1].name)
+    assert bpy.context.view_layer.objects.active == crew[1]
+
+
+def test_each_ticked_character_gets_its_folder(crew, tmp_path):
     """Each GLB plays its own character's clip. The Khronos validator has nothing against either."""
     takemill.pack_set()
     assert sorted(path.name for path in (tmp_path / "sets").iterdir()) == sorted(SIZES)
@@ -125,13 +206,13 @@ def test_files_and_keys_are_as_the_panel_says(crew, tmp_path, files, count):
         assert [verdict.problems for verdict in verify_set(folder)[1]] == [()]
 
 
-def test_one_selected_character_is_packed_into_the_folder_itself(crew, tmp_path):
-    select(crew[1])
+def test_one_ticked_character_is_packed_into_the_folder_itself(crew, tmp_path):
+    chosen = bpy.context.scene.takemill
+    chosen.characters[0].use = False
     takemill.pack_set()
     assert (tmp_path / "sets" / "mate.glb").is_file()
-    bpy.context.scene.takemill.pack_characters = "ACTIVE"
-    bpy.context.scene.takemill.set_folder = str(tmp_path / "other")
-    select(*crew)
+    chosen.pack_characters, chosen.set_folder = "ACTIVE", str(tmp_path / "other")
+    stage.activate(bpy.context, crew[0])
     takemill.pack_set()
     assert (tmp_path / "other" / "ferrywoman.glb").is_file()
 

@@ -13,7 +13,7 @@ from takemill.fit.fit import FitSettings
 from takemill.pipeline.fit_take import merge_take
 from takemill.pipeline.prepare_take import PreparedTake
 
-from . import actions, own_layer, stage
+from . import actions, characters, own_layer, stage
 from .control_check import expect_followed
 from .pose_markers import shows_finding
 from .read_action import Take, read_take
@@ -91,7 +91,7 @@ class Merge:
                 new.pose_markers.new(marker.name).frame = marker.frame
         new.takemill.source, new.takemill.merged = self.action, True
         new.takemill.key_rate = self.motion.rate
-        stage.copy_cuts(self.action, new)
+        stage.copy_cuts(characters.cuts_holder(self.action), new)
         return new
 
 

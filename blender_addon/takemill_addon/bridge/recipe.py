@@ -22,6 +22,7 @@ from takemill.recipe.recipe import ABOVE_KEYS, TABLES, Recipe, parse_recipe
 from takemill.recipe.recipe_write import clip_table
 
 from ..properties.repair import REPAIR_STEPS
+from . import characters
 
 _SOURCE = "the loaded recipe"
 _SHOWN_OF_CLIPS = {
@@ -150,6 +151,7 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
         RecipeError: as for `loaded_recipe`, or a field's text cannot be read.
     """
     recipe = loaded_recipe(scene)
+    recipe = characters.with_own(scene, recipe)
     for field in FIELDS:
         value = _field_value(field, recipe, getattr(scene.takemill, field.name))
         if value == field.value_in(recipe):
@@ -208,6 +210,8 @@ def show_recipe(scene: bpy.types.Scene, recipe: Recipe, text: str) -> None:
     chosen.recipe = text
     for field in FIELDS:
         setattr(chosen, field.name, field.show(field.value_in(recipe)))
+    for row in chosen.characters:
+        characters.show_own(row, recipe)
 
 
 def beyond_fields(recipe: Recipe) -> tuple[str, ...]:

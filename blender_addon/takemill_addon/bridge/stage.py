@@ -147,6 +147,7 @@ def note_source(new: bpy.types.Action, work: Work) -> None:
     note_reading(work)
     new.takemill.source, new.takemill.repaired = work.action, False
     new.takemill.key_rate = work.take.motion.rate
+    new.takemill.made = 1 + max(one.takemill.made for one in bpy.data.actions)
 
 
 def copy_cuts(old: bpy.types.Action, new: bpy.types.Action) -> None:

@@ -16,7 +16,7 @@ from takemill.goals.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
-from ..bridge import actions, hand_contacts, recipe, stage, takes
+from ..bridge import actions, characters, hand_contacts, recipe, stage, takes
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
@@ -27,49 +27,42 @@ Plan = tuple[tuple[GoalResult, ...], Callable[[str], Steps[bpy.types.Action]], s
 """The contacts of a fit, what writes its Action under a name, and how deep arms lay in the body, in words."""
 
 
-def targets_of(context: bpy.types.Context) -> list[bpy.types.Object]:
-    """The armatures that the take is fitted to: the chosen one, or all selected ones but the take's own."""
-    chosen = context.scene.takemill
-    if chosen.fit_characters == "CHOSEN":
-        return [chosen.fit_target] if chosen.fit_target else []
-    selected = [item for item in context.view_layer.objects if item.select_get()]
-    found = {one for item in selected if (one := stage.armature_behind(item))} - {stage.armature_of(context)}
-    return sorted(found, key=lambda one: one.name)
+def not_fitted(context: bpy.types.Context) -> str:
+    """Needs a performer's own take: a fit of a fit is further off than a fit."""
+    fitted = characters.fitted_whole(stage.find_active_action(stage.armature_of(context)))
+    if fitted is None:
+        return ""
+    return f"This take was fitted already; select its performer, {fitted.takemill.performer.name}, and fit it"
 
 
 def a_target(context: bpy.types.Context) -> str:
     """Needs other armatures to fit to, whose changes are kept."""
-    targets = targets_of(context)
+    targets = characters.ticked(context.scene)
     if not targets:
-        alone = context.scene.takemill.fit_characters == "CHOSEN"
-        return (
-            "Choose the character that the take is fitted to"
-            if alone
-            else "Select the characters too; the take's armature is the active object"
-        )
+        return "Add the character that the take is fitted to, and leave it ticked"
     if stage.armature_of(context) in targets:
-        return "The character is the take's own armature; choose another one"
+        return "A ticked character is the take's own armature; untick it, or choose another one"
     for one in targets:
         if one.name not in context.view_layer.objects:
-            return "The character is not in this view layer"
+            return f"{one.name} is not in this view layer"
         if problem := stage.problem_of_linked(one):
             return problem
     return ""
 
 
 class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
-    """Retarget the take to other characters, in new actions; the character becomes the active object"""
+    """Retarget the take to each ticked character, in new actions; the performer stays the active object"""
 
     bl_idname = "takemill.fit_take"
-    bl_label = "Fit to Character"
-    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_target)
+    bl_label = "Fit to Characters"
+    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, not_fitted, a_target)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         work = yield from within(self.read_work.steps(context), 0.0, 0.2)
         chosen = recipe.recipe_of(context.scene)
         take = yield from takes.prepare_work.steps(work, chosen)
         targets = []
-        for one in targets_of(context):
+        for one in characters.ticked(context.scene):
             with _named(one):
                 targets.append((yield from Target.of.steps(context.scene, one)))
         goals = yield from apart(goals_of_take, take, chosen.fit)
@@ -94,7 +87,6 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
                 made.append(f"{new.name} is the active action of {target.armature.name}")
         hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
         hand_contacts.note_results(work.action, [goal for _, _, kept, *_ in plans for goal in kept])
-        stage.activate(context, targets[0].armature)
         return "; ".join((*made, *_notes(take, plans)))
 
 
@@ -148,8 +140,7 @@ def _whole(
         start, parts = work.take.start, work.body.joints
         new = yield from target.write.steps(context, fitted.motion, parts, start, name, wins)
         stage.note_source(new, work)
-        new.takemill.performer = work.armature
-        stage.copy_cuts(work.action, new)
+        new.takemill.performer, new.takemill.character = work.armature, target.armature
         return new
 
     return fitted.goals, write, fitted.clearance.note() if fitted.clearance else ""

@@ -11,6 +11,7 @@ from takemill.idle.idle import describe_pace
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle
 
 from ..bridge import cuts, recipe, stage, takes
+from ..bridge.characters import cuts_holder
 from ..bridge.steps import Steps, apart
 
 
@@ -54,14 +55,15 @@ class TAKEMILL_OT_suggest_idle(stage.Stage, bpy.types.Operator):
                 frame - work.take.start for frame in (scene.frame_preview_start, scene.frame_preview_end)
             )
             within = max(first, 0), min(last + 1, len(take.motion))
-        known = work.action.takemill
+        holder = cuts_holder(work.action)
+        known = holder.takemill
         taken = [cut.name for cut in known.cuts]
         name = _free_name("idle", taken)
         found = yield from apart(suggest_idle, take, settings, self.length_s, self.seed, within, name)
         specs = [found.idle]
         for one in found.fidgets if self.fidgets else ():
             specs.append(replace(one, name=_free_name(one.name, [*taken, *(spec.name for spec in specs)])))
-        cuts.add_cuts(work.action, work.take, specs, [-1] * len(specs))
+        cuts.add_cuts(holder, work.take, specs, [-1] * len(specs))
         known.cut_index = len(taken)
         stage.note_reading(work)
         return _describe_idle(name, found, len(specs) - 1)

@@ -14,7 +14,7 @@ from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import ClipSet, build_clip_set, expect_place, write_clip_sets
 from takemill.sets.packing_characters import character_folder
 
-from ..bridge import paths, recipe, stage
+from ..bridge import characters, paths, recipe, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
@@ -45,13 +45,11 @@ class _Load:
 
 
 def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
-    """The armatures whose sets are packed: the active one, or all selected ones by name."""
-    active = stage.armature_of(context)
-    if context.scene.takemill.pack_characters == "ACTIVE":
-        return [active] if active else []
-    selected = [item for item in context.view_layer.objects if item.select_get()]
-    found = {one for item in selected if (one := stage.armature_behind(item))} | {active}
-    return sorted(found, key=lambda one: one.name)
+    """The armatures whose sets are packed: the ticked characters by name, or else the active one."""
+    active, ticked = stage.armature_of(context), list[bpy.types.Object]()
+    if context.scene.takemill.pack_characters == "TICKED":
+        ticked = characters.ticked(context.scene)
+    return sorted(ticked, key=lambda one: one.name) or ([active] if active else [])
 
 
 def bodies(context: bpy.types.Context) -> str:
@@ -107,16 +105,16 @@ def _sets(loads: list[_Load], tell: Tell) -> dict[Path, ClipSet]:
 
 def _loads(context: bpy.types.Context) -> Steps[list[_Load]]:
     """Everything read and checked, for all characters, before the first set is written."""
-    characters = characters_of(context)
-    names = [one.name.casefold() for one in characters]
-    twice = next((one.name for one in characters if names.count(one.name.casefold()) > 1), None)
+    cast = characters_of(context)
+    names = [one.name.casefold() for one in cast]
+    twice = next((one.name for one in cast if names.count(one.name.casefold()) > 1), None)
     if twice:
         raise InputError(f"armature {twice!r}: another one has this name but for small and large letters")
-    orders = [_order(context.scene, one, len(characters)) for one in characters]
+    orders = [_order(context.scene, one, len(cast)) for one in cast]
     for order in orders:
         expect_place(order.folder, order.name)
-    loads, count = [], len(characters)
-    for number, (one, order) in enumerate(zip(characters, orders, strict=True)):
+    loads, count = [], len(cast)
+    for number, (one, order) in enumerate(zip(cast, orders, strict=True)):
         loads.append((yield from within(_load(context, one, order), number / count, (number + 1) / count)))
     return loads
 

@@ -17,6 +17,7 @@ from takemill.recipe.recipe import CharacterSpec, ClipSpec, Recipe, read_recipe
 from takemill.recipe.recipe_write import recipe_toml
 
 from ..bridge import actions, cuts, paths, recipe, stage, takes
+from ..bridge.characters import cuts_holder
 from ..bridge.springs import kept_spec
 from ..bridge.steps import Steps, apart
 
@@ -56,7 +57,7 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
             stage.keep_body(work.armature, body, work.take.motion.skeleton)
         recipe.show_recipe(context.scene, loaded, path.read_text("utf-8-sig"))
         if specs:
-            cuts.fill_cuts(work.action, work.take, specs, lines)
+            cuts.fill_cuts(cuts_holder(work.action), work.take, specs, lines)
         beyond = recipe.beyond_fields(loaded)
         others = len(loaded.clips) - len(lines)
         notes = [f"{len(specs)} cuts from {path}"]
@@ -120,7 +121,7 @@ def scene_recipe(scene: bpy.types.Scene, work: stage.Work) -> Recipe:
     """
     whole, loaded = recipe.recipe_of(scene), recipe.loaded_recipe(scene)
     mine = set(_lines_of(work.action, loaded))
-    rows = work.action.takemill.cuts
+    rows = cuts_holder(work.action).takemill.cuts
     by_line = {cut.line: cuts.saved_spec(cut, work.take, loaded) for cut in rows if cut.line >= 0}
     specs = [by_line.get(k, spec) for k, spec in enumerate(loaded.clips) if k in by_line or k not in mine]
     several = len({spec.take for spec in loaded.clips} - {""}) > 1

@@ -14,7 +14,8 @@ from ..bridge.clip_record import ClipRecord
 from ..bridge.steps import Steps, apart
 from ..bridge.write_action import write_motion
 from .clips import show
-from .cuts import FIRST_FRAME, write_events
+from .cuts import write_events
+from .make_clips import FIRST_FRAME
 
 
 def a_clip(context: bpy.types.Context) -> str:

@@ -1,14 +1,14 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import clips, contacts, cuts, fit, guide, overlays, pack, recipe, repair, springs, take
+from . import characters, clips, contacts, cuts, guide, overlays, pack, recipe, repair, springs, take
 
 CLASSES = (
     *take.CLASSES,
     *repair.CLASSES,
     *contacts.CLASSES,
-    *fit.CLASSES,
     *springs.CLASSES,
     *cuts.CLASSES,
+    *characters.CLASSES,
     *clips.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,

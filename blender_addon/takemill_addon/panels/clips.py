@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import scene_time, stage
+from ..bridge import characters, scene_time, stage
 from ..operators.loop import loop_behind
 from .steps import ArmatureStep
 
@@ -30,6 +30,9 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, known = self.layout, armature.takemill
+        layout.operator("takemill.make_clips", icon="ACTION")
+        if characters.ticked(context.scene):
+            layout.prop(context.scene.takemill, "performer_clips")
         row = layout.row()
         row.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
         side = row.column(align=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 
 from ..bridge import findings, scene_time
+from ..bridge.characters import cuts_holder
 from .steps import ActionStep, paragraph
 
 
@@ -21,15 +22,18 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
 
 
 class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
-    bl_label = "6. Cuts"
+    bl_label = "5. Cuts"
     bl_idname = "TAKEMILL_PT_cuts"
 
     def draw_action(self, context, armature, action) -> None:
-        layout, known, chosen = self.layout, action.takemill, context.scene.takemill
-        if known.record and not known.cuts:
+        holder = cuts_holder(action)
+        layout, known, chosen = self.layout, holder.takemill, context.scene.takemill
+        if action.takemill.record and not action.takemill.cuts:
             layout.label(text="The active action is a finished clip", icon="INFO")
             layout.operator("takemill.play_source", icon="LOOP_BACK")
             return
+        if holder != action:
+            paragraph(layout, context, f"The cuts of {holder.name}, which count for all characters.", "INFO")
         row = layout.row(align=True)
         row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
         row.operator("takemill.suggest_idle", icon="FILE_REFRESH")
@@ -48,7 +52,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             ends = column.row(align=True)
             ends.prop(cut, "start")
             ends.prop(cut, "end")
-            _draw_pose(column, context, cut, findings.between_poses(action))
+            _draw_pose(column, context, cut, findings.between_poses(holder))
             column.prop(cut, "kind")
             if cut.why and cut.kind == cut.given_kind:
                 paragraph(column, context, cut.why, "INFO")
@@ -60,7 +64,6 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             smoothing.prop(cut, "smooth_hz")
             _draw_loop(column, known, cut)
         _draw_loop_and_root_motion(layout, chosen)
-        layout.operator("takemill.make_clips", icon="ACTION")
 
 
 def _has_length(cut) -> bool:

@@ -20,14 +20,14 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         line = layout.row()
         line.scale_y = 0.8
         line.label(text=paths.shown(chosen.set_folder or "//"), icon="BLANK1")
-        characters = characters_of(context)
-        if len(characters) > 1:
+        cast = characters_of(context)
+        if len(cast) > 1:
             column = layout.column(align=True)
             column.scale_y = 0.8
-            for one in characters:
+            for one in cast:
                 count = sum(clip.use for clip in one.takemill.clips)
                 column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
-        own = armature.name if len(characters) == 1 else "each one's own"
+        own = armature.name if len(cast) == 1 else "each one's own"
         layout.prop(chosen, "set_name", placeholder=own)
         layout.prop(chosen, "set_files")
         layout.prop(chosen, "set_rate")

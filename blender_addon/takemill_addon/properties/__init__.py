@@ -18,7 +18,8 @@ from bpy.props import (
 )
 
 from ..bridge import findings, hand_contacts
-from . import clips, contacts, preferences, repair, springs, take
+from . import characters, clips, contacts, preferences, repair, springs, take
+from .characters import CharactersProperties
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
 from .contacts import TAKEMILL_PG_contact
 from .pack import PackProperties
@@ -32,15 +33,16 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     """What is known of an Action.
 
     `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
-    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that
-    `asked` holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a
-    finished clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
-    `performer` the armature whose take was fitted, `moved` the bones that the fit moved, as JSON; `merged`
-    says that a part of it is another take's. `looping` says that this is only a preview of `source`;
-    `centred` and `with_root_motion` say how that of a loop is shown, `posed` how bones stood that `source`
-    does not key, as JSON. Of an imported take `file` is its file's name and `take_rate` the rate that it was
-    recorded at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right
-    in time, 0 where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
+    that it is that one repaired, and `preview` that this is not yet kept, made with the settings that `asked`
+    holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a finished
+    clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
+    `performer` the armature whose take was fitted and `character` the one that it was fitted to, `moved` the
+    bones that the fit moved, as JSON; `merged` says that a part of it is another take's. `made` grows with
+    each that is made; `looping` says that this is only a preview of `source`; `centred` and
+    `with_root_motion` say how that of a loop is shown, `posed` how bones stood that `source` does not key, as
+    JSON. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded at;
+    `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time, 0
+    where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -71,6 +73,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     moved: StringProperty()
     merged: BoolProperty()
     performer: PointerProperty(type=bpy.types.Object)
+    character: PointerProperty(type=bpy.types.Object)
+    made: IntProperty()
     looping: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()
@@ -129,6 +133,7 @@ class TAKEMILL_PG_scene(
     take.IntakeProperties,
     repair.RepairProperties,
     take.FitProperties,
+    CharactersProperties,
     clips.LoopProperties,
     PackProperties,
 ):
@@ -139,6 +144,7 @@ class TAKEMILL_PG_scene(
 
 CLASSES = (
     *take.CLASSES,
+    *characters.CLASSES,
     *contacts.CLASSES,
     *repair.CLASSES,
     *clips.CLASSES,

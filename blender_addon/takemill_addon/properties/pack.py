@@ -13,12 +13,13 @@ class PackProperties:
     pack_characters: EnumProperty(
         name="Characters",
         items=(
-            ("ACTIVE", "Active Character", "Pack the clips of the active armature into the folder"),
             (
-                "SELECTED",
-                "Selected Characters",
-                "Pack the clips of each selected armature into a folder of its own name",
+                "TICKED",
+                "Ticked Characters",
+                "Pack the clips of each ticked character, of several into folders of their own names; where "
+                "none is ticked, those of the active armature",
             ),
+            ("ACTIVE", "Active Armature", "Pack the clips of the active armature into the folder"),
         ),
         description="Whose clips are packed",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import bpy
-from bpy.props import BoolProperty, EnumProperty, FloatProperty, PointerProperty, StringProperty
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, StringProperty
 
 from takemill.fit.part_of_body import PARTS
 from takemill.goals.goals import KINDS
@@ -41,10 +41,6 @@ class TAKEMILL_PG_part(bpy.types.PropertyGroup):
     bone: StringProperty(name="Bone", description="The bone that this part is mapped to; empty for none")
 
 
-def _is_other_armature(_, candidate: bpy.types.Object) -> bool:
-    return candidate.type == "ARMATURE"
-
-
 def _poses(_, context: bpy.types.Context, typed: str) -> list[str]:
     """What may stand in the field of the reference pose: a word, and the other takes."""
     takes = [one.takemill.file or one.name for one in bpy.data.actions if not one.takemill.source]
@@ -68,23 +64,27 @@ class IntakeProperties:
     )
 
 
+def rest_pose_field():
+    """The field of an Action whose first pose counts as a character's rest."""
+    return StringProperty(
+        name="Rest Pose",
+        description="An action of the character: its first pose stands beside the performer's rest pose; "
+        "empty for the armature's own",
+    )
+
+
+def hand_pose_field():
+    """The field of an Action whose first pose hands hold."""
+    return StringProperty(
+        name="Hands",
+        description="An action of the character: its first pose is held by hands while the take has no "
+        "fingers; empty for the rest pose",
+    )
+
+
 class FitProperties:
     """Settings of the scene for the fit."""
 
-    fit_characters: EnumProperty(
-        name="Characters",
-        items=(
-            ("CHOSEN", "Chosen", "The character in the field below"),
-            ("SELECTED", "All Selected", "All selected armatures but the take's own, the active object"),
-        ),
-        description="Which characters the take is fitted to",
-    )
-    fit_target: PointerProperty(
-        type=bpy.types.Object,
-        name="Character",
-        description="The armature that the take is fitted to",
-        poll=_is_other_armature,
-    )
     fit_arm_clearance: FloatProperty(
         name="Arm Clearance",
         subtype="ANGLE",
@@ -102,16 +102,8 @@ class FitProperties:
     fit_feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )
-    fit_rest_pose: StringProperty(
-        name="Rest Pose",
-        description="An action of the character: its first pose stands beside the performer's rest pose; "
-        "empty for the armature's own",
-    )
-    fit_hand_pose: StringProperty(
-        name="Hands",
-        description="An action of the character: its first pose is held by hands while the take has no "
-        "fingers; empty for the rest pose",
-    )
+    fit_rest_pose: rest_pose_field()
+    fit_hand_pose: hand_pose_field()
     fit_posture: EnumProperty(
         name="Posture",
         items=POSTURE_ITEMS,

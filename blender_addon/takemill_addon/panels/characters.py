@@ -1,0 +1,69 @@
+"""The panel of the characters that the take is fitted to."""
+
+from __future__ import annotations
+
+import bpy
+
+from ..bridge import characters, stage
+from .contacts import draw_contacts
+from .springs import draw_springs
+from .steps import ActionStep
+
+
+class TAKEMILL_UL_characters(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.prop(item, "use", text="")
+        if item.armature is None:
+            row.prop(item, "armature", text="")
+            return
+        row.label(text=item.armature.name, icon="SETTINGS" if item.own else "BLANK1")
+        here = stage.armature_of(context) == item.armature
+        sign = "RADIOBUT_ON" if here else "RADIOBUT_OFF"
+        row.operator("takemill.go_to_armature", text="", icon=sign, emboss=False).name = item.armature.name
+
+
+class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
+    bl_label = "6. Characters"
+    bl_idname = "TAKEMILL_PT_characters"
+
+    def draw_action(self, context, armature, action) -> None:
+        layout = self.layout
+        chosen = context.scene.takemill
+        row = layout.row()
+        row.template_list(
+            "TAKEMILL_UL_characters", "", chosen, "characters", chosen, "character_index", rows=3
+        )
+        side = row.column(align=True)
+        side.operator("takemill.add_characters", text="", icon="ADD")
+        side.operator("takemill.remove_character", text="", icon="REMOVE")
+        if 0 <= chosen.character_index < len(chosen.characters):
+            _draw_own(layout, chosen.characters[chosen.character_index])
+        layout.prop(chosen, "fit_part")
+        if chosen.fit_part != "whole":
+            layout.prop(chosen, "fit_part_blend_s")
+        header, body = layout.panel("TAKEMILL_fit_settings", default_closed=True)
+        header.label(text="Settings of All")
+        if body:
+            _draw_fields(body, chosen, "fit_")
+            body.prop(chosen, "fit_take_wins")
+        draw_contacts(layout, context.scene, action)
+        layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
+        draw_springs(layout, armature)
+
+
+def _draw_own(layout, row) -> None:
+    """What is other for one character."""
+    layout.prop(row, "own", text=f"Own Settings of {characters.name_of(row)}")
+    if row.own:
+        _draw_fields(layout.column(), row, "")
+
+
+def _draw_fields(layout, owner, prefix: str) -> None:
+    for name in ("clear_arms", "arm_clearance", "feet", "posture"):
+        layout.prop(owner, f"{prefix}{name}")
+    for name in ("rest_pose", "hand_pose"):
+        layout.prop_search(owner, f"{prefix}{name}", bpy.data, "actions")
+
+
+CLASSES = (TAKEMILL_UL_characters, TAKEMILL_PT_characters)
