@@ -126,6 +126,26 @@ def test_hands_that_have_goals_reach_the_body_and_do_not_enter_it(name, goal_mm,
     assert peak_turn(fitted, parts) <= 1.2 * peak_turn(take.motion, take.body)
 
 
+@pytest.mark.parametrize(("build", "girth"), [(Build(arms_down_deg=40.0, roll_seed=3), Girth()), STOUT, WIDE])
+def test_hands_on_one_thing_move_out_together_until_their_arms_are_out(build, girth):
+    """On a thick chest a hilt is held further away: forearms and hands are out, and stay as far apart."""
+    take = hand_takes.TAKES["hilt"](30.0)
+    skeleton, parts, skin = skinned(build, girth)
+    shape, frames = body_shape(skeleton, parts, skin), np.arange(0, len(take.motion), 8)
+    given = (take.motion, take.body, skeleton, parts)
+    kept, out = (fit(*given, FitSettings(clear_arms=clear), shape=shape) for clear in (False, True))
+    before, after = (depths_mm(skin, one, parts, frames, LOW).max() for one in (kept, out))
+    assert before > 25.0
+    assert after <= 5.0
+    shapes = body_shape(take.motion.skeleton, take.body), shape
+    assert off_m(take, take.relations[0], out, parts, shapes) < 0.003
+    assert peak_turn(out, parts) <= 1.2 * peak_turn(take.motion, take.body)
+    hands = [parts.require(f"{side}Hand") for side in ("left", "right")]
+    turned = quat.angle_between(kept.model()[0][:, hands], out.model()[0][:, hands])
+    held = slice(take.relations[0].start, take.relations[0].stop)
+    assert np.degrees(turned[held].max()) < 0.1
+
+
 def test_the_fit_reports_depth_and_changes_nothing_without_a_mesh_or_when_told_so():
     take = hand_takes.TAKES["hips"](30.0)
     skeleton, parts, skin = skinned(*STOUT)

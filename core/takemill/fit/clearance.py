@@ -17,12 +17,13 @@ from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
-from ..body.posed import joint_in_model
+from ..goals.goal_pose import GoalPose
 from ..maths import quat
 from ..maths.easing import smoothstep
 from ..shape.capsules import Capsules
-from .clearance_arm import Arm
-from .clearance_turns import way_out
+from .clearance_arm import Arm, Around, arm_joints
+from .clearance_pair import moved_hands, pair_of, steps_out
+from .clearance_turns import Turns, how_deep, way_out
 
 _RATE_HZ = 30.0  # frames at which it is looked for: arms move by a few centimetres between them
 
@@ -80,7 +81,11 @@ _SEEN_M = 0.005  # the depth that counts in the shares: no mesh deeper than that
 
 
 def clear_arms(
-    motion: Motion, body: BodyMap, shape: Capsules, held: Mapping[str, Array] | None = None
+    motion: Motion,
+    body: BodyMap,
+    shape: Capsules,
+    held: Mapping[str, Array] | None = None,
+    touches: Mapping[str, Array] | None = None,
 ) -> tuple[Motion, Clearance]:
     """The motion with its arms out of trunk, head and thighs, and how deep they lay.
 
@@ -89,63 +94,92 @@ def clear_arms(
         body: which of its joints plays which part.
         shape: its surface.
         held: "left" and "right" -> how much (F,) that hand's place is a goal's, 0 to 1.
+        touches: the same, how much (F,) that place lies on the body or on the floor.
 
     Returns:
         F frames; only upper arms are turned otherwise, and hands that are held.
     """
-    step = max(int(motion.rate / _RATE_HZ), 1)
+    step, none = max(int(motion.rate / _RATE_HZ), 1), np.zeros(len(motion))
     frames = np.unique(np.append(np.arange(0, len(motion), step), len(motion) - 1))
-    seen = _chosen(motion, frames)
-    rotations = motion.rotations.copy()
-    model = seen.model()
+    held, touches = ({side: (one or {}).get(side, none) for side in SIDES} for one in (held, touches))
+    arms = _arms(motion, body, shape, frames, held, touches)
     depth = np.zeros((2, len(frames)))
-    for side in SIDES:
-        holds = (held or {}).get(side, np.zeros(len(motion)))
-        arm = Arm.of(seen, model, body, shape, side, holds[frames])
-        if arm is None:
-            continue
+    paired = np.prod([held[side] * (1 - touches[side]) for side in SIDES], axis=0)
+    if pair_of(arms) and paired.any():
+        out = steps_out(arms, paired[frames], motion.rate / step)
+        if out.any():
+            for arm in arms.values():
+                depth[0] = np.maximum(depth[0], how_deep(arm))
+            motion = moved_hands(motion, body, arms, _at_all(out, frames, len(motion)))
+            arms = _arms(motion, body, shape, frames, held, touches)
+    turned: dict[str, tuple[Arm, Turns, Array]] = {}
+    for side, arm in arms.items():
         turns, before, after = way_out(arm, motion.rate / step)
         depth = np.maximum(depth, [before, after])
-        if turns.any():
-            _turn(motion, rotations, arm, _at_all(turns, frames, len(motion)), holds)
-    return motion.with_rotations(rotations), Clearance(frames, *depth)
+        if turns.free.any() or turns.elbow.any():
+            turned[side] = arm, turns, held[side]
+    return _turned(motion, frames, turned), Clearance(frames, *depth)
 
 
-def _chosen(motion: Motion, frames: Index) -> Motion:
-    """Some frames of a motion."""
-    return Motion(
-        motion.skeleton,
-        motion.rate,
-        motion.rotations[frames],
-        motion.root_translation[frames],
-        {joint: track[frames] for joint, track in motion.translations.items()},
-    )
+def _arms(
+    motion: Motion,
+    body: BodyMap,
+    shape: Capsules,
+    frames: Index,
+    held: Mapping[str, Array],
+    touches: Mapping[str, Array],
+) -> dict[str, Arm]:
+    """The arms that are known, in some frames (N,)."""
+    pose = GoalPose(motion, arm_joints(shape, body), frames)
+    around = Around.of(pose, body, shape)
+    found = {
+        side: Arm.of(pose, body, shape, side, around, (held[side][frames], touches[side][frames]))
+        for side in SIDES
+    }
+    return {side: arm for side, arm in found.items() if arm is not None}
+
+
+def _turned(motion: Motion, frames: Index, arms: Mapping[str, tuple[Arm, Turns, Array]]) -> Motion:
+    """The motion with its arms turned as in some frames (N,); hands that are held keep their directions."""
+    for arm, some, held in arms.values():
+        each = np.concatenate([some.free, some.elbow[:, None]], axis=-1)
+        each = _at_all(each, frames, len(motion))
+        rows = np.flatnonzero(each.any(axis=1))
+        hand = arm.upper if arm.hand is None else arm.hand
+        pose = GoalPose(motion, [hand], rows)
+        above, kept = pose.turned[motion.skeleton.parents[arm.upper]], pose.turned[hand]
+        turns = Turns(each[rows, :3], each[rows, 3])
+        pose.turn(arm.upper, turns.in_model(above, pose.at[hand] - pose.at[arm.upper]))
+        if arm.hand is not None and held[rows].any():
+            pose.set_turned(hand, quat.slerp(pose.turned[hand], kept, held[rows]))
+        motion = pose.written()
+    return motion
 
 
 def _at_all(turns: Array, frames: Index, count: int) -> Array:
-    """Turns of some frames (N, 3) for all frames (F, 3), by a curve without corners."""
-    every = np.arange(count)
+    """Turns of some frames (N, K) for all frames (F, K), by a curve without corners."""
     if len(frames) == count:
         return turns
-    low = np.clip(np.searchsorted(frames, every, side="right") - 1, 0, len(frames) - 2)
-    part = (every - frames[low]) / (frames[low + 1] - frames[low])
+    out = np.zeros((count, turns.shape[1]))
+    busy = turns.any(axis=1)
+    spans = np.flatnonzero(busy[:-1] | busy[1:])
     slope = np.gradient(turns, frames, axis=0)
+    every = _between(frames[spans], frames[spans + 1])
+    low = np.clip(np.searchsorted(frames, every, side="right") - 1, 0, len(frames) - 2)
     span = (frames[low + 1] - frames[low])[:, None]
-    p = part[:, None]
-    a, b = turns[low], turns[low + 1]
+    p = (every - frames[low])[:, None] / span
     ease = smoothstep(p)
-    return np.asarray(
-        a * (1 - ease) + b * ease + span * (slope[low] * p * (1 - p) ** 2 - slope[low + 1] * p * p * (1 - p))
+    out[every] = (
+        turns[low] * (1 - ease)
+        + turns[low + 1] * ease
+        + span * (slope[low] * p * (1 - p) ** 2 - slope[low + 1] * p * p * (1 - p))
     )
+    return out
 
 
-def _turn(motion: Motion, rotations: Array, arm: Arm, turns: Array, held: Array) -> None:
-    """Turn an arm's shoulder in `rotations` (F, J, 4); a held hand keeps its direction in the world."""
-    rotations[:, arm.upper] = quat.mul(quat.exp(turns), rotations[:, arm.upper])
-    if arm.hand is None or not held.any():
-        return
-    parents = motion.skeleton.parents
-    above, fore = (joint_in_model(motion, parents[joint])[0] for joint in (arm.upper, arm.hand))
-    back = quat.mul(quat.mul(above, quat.exp(-held[:, None] * turns)), quat.inv(above))
-    turned = quat.mul(quat.mul(quat.inv(fore), back), fore)
-    rotations[:, arm.hand] = quat.mul(turned, rotations[:, arm.hand])
+def _between(starts: Index, stops: Index) -> Index:
+    """All frames (M,) of ranges [start, stop], each once."""
+    inside = np.zeros(int(stops.max(initial=-1)) + 1, bool)
+    for step in range(int((stops - starts).max(initial=-1)) + 1):
+        inside[np.minimum(starts + step, stops)] = True
+    return np.flatnonzero(inside)

@@ -10,7 +10,7 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
-from ..body.motion import Motion
+from ..goals.goal_pose import GoalPose
 from ..maths import quat
 from ..maths.capsule_distance import all_distances
 from ..shape.capsules import TRUNK, Capsules
@@ -22,102 +22,169 @@ _UPPER_ARM_SHARE = 0.5  # of the upper arm, from the elbow: above it lies at the
 
 
 @dataclass(frozen=True)
+class Around:
+    """What arms must stay out of, in N frames; places are about the hips.
+
+    Attributes:
+        which: (B,) of the character's capsules.
+        ends: (2, N, B, 3) of their segments.
+        radius: (B,).
+        middle: (N, B, 3) between the ends, float32: enough to tell what is far.
+        square: (N, B) its length squared.
+        half: (B,) the length from there to an end.
+    """
+
+    which: Index
+    ends: Array
+    radius: Array
+    middle: Array
+    square: Array
+    half: Array
+
+    @classmethod
+    def of(cls, pose: GoalPose, body: BodyMap, shape: Capsules) -> Around:
+        """Trunk, head and thighs of a pose."""
+        which = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
+        ends = _placed(pose, shape, which, pose.at[body.require("hips")])
+        middle = ends.mean(axis=0, dtype=np.float32)
+        square = np.einsum("nbi,nbi->nb", middle, middle)
+        return cls(which, ends, shape.radius[which], middle, square, _half(shape, which))
+
+
+@dataclass(frozen=True)
 class Arm:
-    """One arm and what it must stay out of, in N frames; places are about the shoulder.
+    """One arm and what it must stay out of, in N frames; places are about the hips.
 
     Attributes:
         upper: the joint at the shoulder.
         hand: the joint at the wrist; None where there is none.
+        shoulder: (N, 3).
         above: (N, 4) the turn of what carries the arm, in model space.
         outward: (N, 3) out of the body's core: to the arm's side, and ahead where the hand is.
-        ends: (2, N, A, 3) of its capsules.
+        ends: (2, N, A, 3) of its capsules, from the shoulder.
         radius: (A,).
+        half: (A,) the length from a capsule's middle to an end.
         groups: the capsules of upper arm, forearm and hand.
         touching: those that touch what a held hand reaches for: the hand's and the forearm's last.
-        body_ends: (2, N, B, 3) of the other capsules.
-        body_radius: (B,).
+        around: the other capsules.
         room: (A, B) how far apart each two must stay: less where they are nearer in the reference pose.
-        wrist: (N, 3).
+        wrist: (N, 3) from the shoulder.
         along: (N, 3) the upper arm's direction.
         length: of the forearm.
+        span: of upper arm and forearm.
+        reach: from the shoulder to the furthest point of its surface.
         held: (N,) how much the hand keeps its place.
+        touches: (N,) how much that place lies on the body, or on the floor.
     """
 
     upper: int
     hand: int | None
+    shoulder: Array
     above: Array
     outward: Array
     ends: Array
     radius: Array
+    half: Array
     groups: tuple[Index, ...]
     touching: Index
-    body_ends: Array
-    body_radius: Array
+    around: Around
     room: Array
     wrist: Array
     along: Array
     length: float
+    span: float
+    reach: float
     held: Array
+    touches: Array
 
     @classmethod
     def of(
         cls,
-        motion: Motion,
-        model: tuple[Array, Array],
+        pose: GoalPose,
         body: BodyMap,
         shape: Capsules,
         side: str,
-        held: Array,
+        around: Around,
+        held: tuple[Array, Array],
     ) -> Arm | None:
         """The arm of a side; None where its joints or its surface are not known.
 
         Args:
-            motion: of N frames.
-            model: its joints' rotations (N, J, 4) and places (N, J, 3) in model space.
+            pose: of N frames.
             body: which joint plays which part.
             shape: the character's surface.
             side: "left" or "right".
-            held: (N,) how much the hand keeps its place.
+            around: what it must stay out of.
+            held: (N,) how much the hand keeps its place, and (N,) how much that lies on body or floor.
         """
         upper, lower = body.get(f"{side}UpperArm"), body.get(f"{side}LowerArm")
-        if upper is None or lower is None or motion.skeleton.parents[upper] < 0:
+        parents = pose.motion.skeleton.parents
+        if upper is None or lower is None or parents[upper] < 0:
             return None
         other = body.get({"left": "right", "right": "left"}[side] + "UpperArm")
         hand = body.get(f"{side}Hand")
         groups, mine = _arm_capsules(shape, side)
-        theirs = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
+        theirs = around.which
         if not len(mine) or not len(theirs):
             return None
-        rotations, positions = model
-        shoulder = positions[:, upper]
-        ends = [
-            np.stack(shape.placed(rotations, positions, one)) - shoulder[:, None] for one in (mine, theirs)
-        ]
-        turned, at = motion.skeleton.reference_model
+        hips, shoulder = pose.at[body.require("hips")], pose.at[upper]
+        ends = _placed(pose, shape, mine, shoulder)
+        turned, at = pose.motion.skeleton.reference_model
         (a, b), (c, d) = (shape.placed(turned[None], at[None], one) for one in (mine, theirs))
-        apart = all_distances(a, b, shape.radius[mine], c, d, shape.radius[theirs])[0]
-        middle = positions[:, other] if other is not None else positions[:, motion.skeleton.parents[upper]]
-        hips = positions[:, body.require("hips")]
-        outward = _across_spine(shoulder - middle, positions[:, hand or lower] - hips, shoulder - hips)
-        along = positions[:, lower] - shoulder
-        wrist = positions[:, hand if hand is not None else lower] - shoulder
+        apart = all_distances(a, b, shape.radius[mine], c, d, around.radius)[0]
+        middle = pose.at[other if other is not None else parents[upper]]
+        outward = _across_spine(
+            shoulder - middle, pose.at[hand if hand is not None else lower] - hips, shoulder - hips
+        )
+        along = pose.at[lower] - shoulder
+        wrist = pose.at[hand if hand is not None else lower] - shoulder
+        fore = float(np.median(quat.length(wrist - along)))
         return cls(
             upper,
             hand,
-            rotations[:, motion.skeleton.parents[upper]],
+            shoulder - hips,
+            pose.turned[parents[upper]],
             outward / np.maximum(quat.length(outward)[:, None], 1e-9),
-            ends[0],
+            ends,
             shape.radius[mine],
+            _half(shape, mine),
             groups,
             _touching(shape, mine, side),
-            ends[1],
-            shape.radius[theirs],
+            around,
             np.minimum(GAP_M, apart),
             wrist,
             along / np.maximum(quat.length(along)[:, None], 1e-9),
-            float(np.median(quat.length(wrist - along))) or 0.1,
-            held,
+            fore or 0.1,
+            fore + float(np.median(quat.length(along))),
+            float((quat.length(ends).max(axis=(0, 1)) + shape.radius[mine]).max()),
+            *held,
         )
+
+
+def arm_joints(shape: Capsules, body: BodyMap) -> list[int]:
+    """The joints that arms, and what they must stay out of, hang on."""
+    parts = ["hips", *(f"{side}{part}" for side in SIDES for part in ("UpperArm", "LowerArm", "Hand"))]
+    mine = [k for side in SIDES for k in _arm_capsules(shape, side)[1].tolist()]
+    theirs = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES)).tolist()
+    joints = [joint for part in parts if (joint := body.get(part)) is not None]
+    return [*joints, *(shape.joints[k] for k in (*mine, *theirs))]
+
+
+def _placed(pose: GoalPose, shape: Capsules, which: Index, origin: Array) -> Array:
+    """Where the segments (2, N, C, 3) of some capsules (C,) end, from an origin (N, 3)."""
+    out = np.empty((2, len(pose), len(which), 3))
+    joints = np.array(shape.joints, np.intp)[which]
+    for joint in np.unique(joints).tolist():
+        mine = np.flatnonzero(joints == joint)
+        ends = np.concatenate([shape.a[which[mine]], shape.b[which[mine]]])
+        placed = ends @ quat.to_matrix(pose.turned[joint]).swapaxes(1, 2)
+        placed += (pose.at[joint] - origin)[:, None]
+        out[0][:, mine], out[1][:, mine] = placed[:, : len(mine)], placed[:, len(mine) :]
+    return out
+
+
+def _half(shape: Capsules, which: Index) -> Array:
+    return np.asarray(quat.length(shape.b[which] - shape.a[which]) / 2)
 
 
 def _across_spine(aside: Array, hand: Array, up: Array) -> Array:

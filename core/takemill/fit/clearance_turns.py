@@ -2,108 +2,175 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..base.checks import Array, Index
 from ..maths import quat
 from ..maths.blocks import each_solved
-from ..maths.capsule_distance import all_distances, capsule_distances
+from ..maths.capsule_distance import capsule_distances
 from ..maths.easing import smoothstep
-from .clearance_arm import GAP_M, Arm
+from .clearance_arm import Arm
 
 # Those without a note were chosen by trial on the samples' take and on hands at hips, belly and thighs.
-_EASE_S = 0.55  # a turn comes and goes within so long
+EASE_S = 0.55  # a turn comes and goes within so long
 _ROUNDS = 12
+# A frame in which no turn helps asks for no more: it lies all but as deep as before, three times.
+_BETTER, _VAIN_ROUNDS = 0.97, 3
 _LARGER = 1.02  # times another turn's size: then it counts in its place
 _MAX_TURN_RAD = np.radians(60.0)  # of an arm: beyond it a gesture is another one (by eye)
 _MAX_STEP_RAD = np.radians(15.0)  # of a round: beyond it the nearest way out is another one
 _TOLERANCE_M = 0.001  # of what is still inside, at which no more rounds follow
 _DAMPING_SHARE = 0.2  # of a forearm's length, squared: how little lever still turns an arm
 _TWIST_COST = 4.0  # of a turn about the upper arm beside one that lifts it
-_TOUCHES_M = 1.0  # taken from what a held hand, and the forearm beside it, lack: more than ever lacks
-# How far the capsules of a held hand may be inside of what it touches. Chosen while hands did not go back to
-# their goals after this step, and not tried again since: with 2 mm meshes were 0 to 3 mm inside
-# and hands on hips 13 to 16 mm from their goals, with 10 mm 3 and 6 to 8 mm, with 12 mm 5 and 4 to 6.
-_ENTERS_M = 0.010
+_TOUCHES_M = 1.0  # taken from what a hand on the body, and the forearm beside it, lack: more than ever lacks
 # Capsules that are nearly as deep as the deepest count with it, so that no small step changes the way out.
 _SEVERAL, _BLEND_M = 4, 0.006
 _CORE_SHARE = 0.25  # of a capsule's radius: nearer to its axis its surface does not tell the way out
-_HOLD = 30.0  # how much a hand's goal counts beside an elbow's way out
 _NEAR_FRAMES = 1024  # worked on at a time
+FAR_M = 0.04  # capsules further apart are not looked at: no round turns an arm by much more
 
 
-def way_out(arm: Arm, rate: float) -> tuple[Array, Array, Array]:
-    """The turns (N, 3) of the upper arm in its parent's space, and how deep (N,) before and after."""
-    width = max(round(_EASE_S * rate), 1)
-    turns = whole = np.zeros((len(arm.above), 3))
-    asked, before = _asked(arm, turns, np.arange(len(turns)))
-    after = before.copy()
+@dataclass(frozen=True)
+class Turns:
+    """How an arm is turned in N frames.
+
+    Attributes:
+        free: (N, 3) about the shoulder, in the space of what carries the arm.
+        elbow: (N,) before that, about the line from shoulder to wrist, radians.
+    """
+
+    free: Array
+    elbow: Array
+
+    def at(self, rows: Index) -> Turns:
+        """Those in some of the frames (M,)."""
+        return Turns(self.free[rows], self.elbow[rows])
+
+    def in_model(self, above: Array, wrist: Array) -> Array:
+        """The turns (N, 4) in model space, where the carriers' are (N, 4), and wrists lie at (N, 3)."""
+        axis = wrist / np.maximum(quat.length(wrist), 1e-9)[:, None]
+        lifted = quat.mul(quat.mul(above, quat.exp(self.free)), quat.inv(above))
+        return quat.mul(lifted, quat.exp(self.elbow[:, None] * axis))
+
+
+def way_out(arm: Arm, rate: float) -> tuple[Turns, Array, Array]:
+    """The turns of an arm, and how deep (N,) it lies before and after.
+
+    A hand that keeps its place stays where it is: only its elbow turns.
+    """
+    width, count = max(round(EASE_S * rate), 1), len(arm.above)
+    whole, loose = np.zeros((count, 4)), 1 - arm.held
+    turns = Turns(whole[:, :3], whole[:, 3])
+    asked, margin = _asked(arm, turns, np.arange(count))
+    before, stuck = np.maximum(-margin, 0.0), np.zeros(count, np.intp)
     for _ in range(_ROUNDS):
-        if not after.max() > _TOLERANCE_M:
+        if not (asked.any() and -margin.min() > _TOLERANCE_M):
             break
-        more = _spread(asked, width)
-        whole = whole + more
-        turns = _bounded(whole)
-        moved = np.flatnonzero(more.any(axis=1))
-        asked = np.zeros_like(turns)
-        asked[moved], after[moved] = _asked(arm, turns, moved)
-    return turns, before, after
+        whole = whole + np.concatenate([spread(asked[:, :3], width), spread(asked[:, 3:], width)], axis=-1)
+        was, turns = turns, Turns(_bounded(whole[:, :3]) * loose[:, None], _bounded(whole[:, 3:])[:, 0])
+        # No point of the arm moves further than by its turn, so what is far enough need not be looked at.
+        moved = (quat.length(turns.free - was.free) + np.abs(turns.elbow - was.elbow)) * arm.reach
+        was_m, margin = margin, margin - moved
+        near = np.flatnonzero((margin < 0) & (moved > 0))
+        asked = np.zeros_like(whole)
+        asked[near], margin[near] = _asked(arm, turns, near)
+        stuck += (margin < 0) & (margin < _BETTER * was_m)
+        asked[stuck >= _VAIN_ROUNDS] = 0.0
+    return turns, before, np.maximum(-margin, 0.0)
 
 
-def _asked(arm: Arm, turns: Array, frames: Index) -> tuple[Array, Array]:
-    """The further turns (M, 3) that bring the arm out in some frames, and how deep (M,) it lies now."""
-    asked, depth = np.zeros((len(frames), 3)), np.zeros(len(frames))
+def how_deep(arm: Arm) -> Array:
+    """How deep (N,) an arm lies as it is."""
+    still = Turns(np.zeros((len(arm.above), 3)), np.zeros(len(arm.above)))
+    return np.maximum(-_asked(arm, still, np.arange(len(arm.above)))[1], 0.0)
+
+
+def _asked(arm: Arm, turns: Turns, frames: Index) -> tuple[Array, Array]:
+    """In some frames the further turns (M, 4), free ones and the elbow's, and how much room is left (M,)."""
+    asked, margin = np.zeros((len(frames), 4)), np.zeros(len(frames))
     for start in range(0, len(frames), _NEAR_FRAMES):
         block = slice(start, start + _NEAR_FRAMES)
-        asked[block], depth[block] = _asked_in(arm, turns[frames[block]], frames[block])
-    return asked, depth
+        asked[block], margin[block] = _asked_in(arm, turns.at(frames[block]), frames[block])
+    return asked, margin
 
 
-def _asked_in(arm: Arm, turns: Array, block: Index) -> tuple[Array, Array]:
+def _asked_in(arm: Arm, turns: Turns, rows: Index) -> tuple[Array, Array]:
     """The same for some frames."""
-    above, held = arm.above[block], arm.held[block]
-    turn = quat.mul(quat.mul(above, quat.exp(turns)), quat.inv(above))
-    ends = quat.rotate(turn[:, None], arm.ends[:, block])
-    others = arm.body_ends[:, block]
-    lacking = arm.room - all_distances(ends[0], ends[1], arm.radius, others[0], others[1], arm.body_radius)
-    inside = lacking[:, arm.touching] - (GAP_M + _ENTERS_M)
-    lacking[:, arm.touching] -= _TOUCHES_M * held[:, None, None]  # it touches what it reaches for
-    outward = arm.outward[block]
-    matrix, right = np.zeros((len(turns), 3, 3)), np.zeros((len(turns), 3))
-    deepest = np.zeros(len(turns))
+    above, wrist = arm.above[rows], arm.wrist[rows]
+    asked, ends = np.zeros((len(rows), 4)), arm.ends[:, rows]
+    turned = bool(turns.free.any() or turns.elbow.any())
+    if turned:
+        turn = turns.in_model(above, wrist)
+        ends = ends @ quat.to_matrix(turn).swapaxes(1, 2)
+    lacking = lacking_m(arm, ends + arm.shoulder[rows, None], rows)
+    lacking[:, arm.touching] -= _TOUCHES_M * arm.touches[rows, None, None]  # it touches what it reaches for
+    margin = -lacking.max(axis=(1, 2))
+    deep = np.flatnonzero(margin < 0)
+    if not len(deep):
+        return asked, margin
+    above, wrist, ends, lacking, mine = above[deep], wrist[deep], ends[:, deep], lacking[deep], rows[deep]
+    along, held = arm.along[mine], arm.held[mine]
+    if turned:
+        wrist, along = (quat.rotate(turn[deep], one) for one in (wrist, along))
+    matrix, right = _cost(arm, along), np.zeros((len(deep), 3))
+    axis = wrist / np.maximum(quat.length(wrist), 1e-9)[:, None]
+    pull, weight = np.zeros(len(deep)), np.full(len(deep), (_DAMPING_SHARE * arm.length) ** 2)
     for group in arm.groups:
-        missing, lever = _worst(arm, ends, others, lacking[:, group], group, outward)
-        deepest = np.maximum(deepest, missing)
-        matrix += np.where(missing > 0, 1.0, 0.0)[:, None, None] * lever[:, :, None] * lever[:, None, :]
+        missing, lever = _worst(arm, ends, lacking[:, group], group, mine)
+        counts = missing > 0
+        matrix += counts[:, None, None] * lever[:, :, None] * lever[:, None, :]
         right += missing[:, None] * lever
-    entered, lever = _worst(arm, ends, others, inside, arm.touching, outward)
-    entered = entered * held
-    deepest = np.maximum(deepest, entered)
-    deep = np.flatnonzero(deepest > 0)
-    asked = np.zeros_like(turns)
-    if len(deep):
-        wrist = quat.rotate(turn, arm.wrist[block])[deep]
-        matrix = matrix[deep] + _cost(arm, quat.rotate(turn, arm.along[block])[deep], held[deep])
-        matrix += _HOLD * held[deep, None, None] * _keeping(wrist)
-        found = each_solved(matrix, right[deep, :, None])[..., 0]
-        axis = wrist / np.maximum(quat.length(wrist), 1e-9)[:, None]
-        aside = found - np.einsum("ni,ni->n", found, axis)[:, None] * axis
-        found -= held[deep, None] * aside
-        square = np.einsum("ni,ni->n", lever[deep], lever[deep]) + (_DAMPING_SHARE * arm.length) ** 2
-        found += (entered[deep] / square)[:, None] * lever[deep]
-        found *= np.minimum(1.0, _MAX_STEP_RAD / np.maximum(quat.length(found), 1e-9))[:, None]
-        asked[deep] = quat.rotate(quat.inv(above[deep]), found)
-    return asked, deepest
+        about = np.einsum("ni,ni->n", lever, axis)
+        pull, weight = pull + missing * about, weight + counts * about**2
+    found = each_solved(matrix, right[..., None])[..., 0]
+    found *= np.minimum(1.0, _MAX_STEP_RAD / np.maximum(quat.length(found), 1e-9))[:, None]
+    asked[deep, :3] = quat.rotate(quat.inv(above), found)
+    asked[deep, 3] = held * np.clip(pull / weight, -_MAX_STEP_RAD, _MAX_STEP_RAD)
+    return asked, margin
 
 
-def _worst(
-    arm: Arm, ends: Array, others: Array, lacking: Array, group: Index, outward: Array
-) -> tuple[Array, Array]:
-    """Of some capsules (G,) of an arm the one that lacks most room: how much (N,), and its lever (N, 3).
+def lacking_m(arm: Arm, ends: Array, rows: Index) -> Array:
+    """How much room (M, A, B) capsules at (2, M, A, 3) about the hips lack; what is far lacks -FAR_M."""
+    around = arm.around
+    middle = ends.mean(axis=0, dtype=np.float32)
+    apart = around.square[rows][:, None] - 2 * (middle @ around.middle[rows].swapaxes(1, 2))
+    apart += np.einsum("nai,nai->na", middle, middle)[:, :, None]
+    reach = (arm.radius + arm.half)[:, None] + around.radius + around.half + arm.room + FAR_M
+    near = apart < reach.astype(np.float32) ** 2
+    row, mine, theirs = np.nonzero(near)
+    there = rows[row]
+    gaps = capsule_distances(
+        ends[0, row, mine], ends[1, row, mine], arm.radius[mine],
+        around.ends[0, there, theirs], around.ends[1, there, theirs], around.radius[theirs],
+    )[0]  # fmt: skip
+    out = np.full(near.shape, -FAR_M)
+    out[near] = np.maximum(arm.room[mine, theirs] - gaps, -FAR_M)
+    return out
 
-    A turn (N, 3) moves it out of the body by the product with its lever.
+
+def _worst(arm: Arm, ends: Array, lacking: Array, group: Index, rows: Index) -> tuple[Array, Array]:
+    """Of some capsules (G,) of an arm the one that lacks most room: how much (M,), and its lever (M, 3).
+
+    A turn (M, 3) moves it out of the body by the product with its lever.
     """
-    count = np.arange(len(lacking))
+    missing, places = deepest(arm, ends, lacking, group, rows)
+    lever = np.zeros((len(rows), 3))
+    for weight, here, way in places:
+        lever += weight[:, None] * quat.cross(here, way)
+    return missing, lever
+
+
+def deepest(
+    arm: Arm, ends: Array, lacking: Array, group: Index, rows: Index
+) -> tuple[Array, list[tuple[Array, Array, Array]]]:
+    """What the one of some capsules (G,) of an arm lacks (M,) that lacks most, and the places that do.
+
+    Of each place how much it counts (M,), where it is on the arm (M, 3), and the way out of the body (M, 3).
+    `ends` (2, M, A, 3) and places are from the shoulder.
+    """
+    count, around = np.arange(len(lacking)), arm.around
     flat = lacking.reshape(len(lacking), -1)
     several = min(_SEVERAL, flat.shape[1])
     best = np.argpartition(-flat, several - 1, axis=1)[:, :several]
@@ -111,16 +178,16 @@ def _worst(
     most = lacks.max(axis=1)
     weight = np.exp((lacks - most[:, None]) / _BLEND_M)
     weight /= weight.sum(axis=1, keepdims=True)
-    lever = np.zeros((len(lacking), 3))
+    places, shoulder, outward = [], arm.shoulder[rows], arm.outward[rows]
     for k in range(several):
         mine, theirs = group[best[:, k] // lacking.shape[2]], best[:, k] % lacking.shape[2]
         _, here, there = capsule_distances(
             ends[0, count, mine], ends[1, count, mine], arm.radius[mine],
-            others[0, count, theirs], others[1, count, theirs], arm.body_radius[theirs],
+            around.ends[0, rows, theirs] - shoulder, around.ends[1, rows, theirs] - shoulder,
+            around.radius[theirs],
         )  # fmt: skip
-        way = _outwards(here - there, arm.body_radius[theirs], outward)
-        lever += weight[:, k, None] * np.cross(here, way)
-    return np.maximum(most, 0.0), lever
+        places.append((weight[:, k], here, _outwards(here - there, around.radius[theirs], outward)))
+    return np.maximum(most, 0.0), places
 
 
 def _outwards(apart: Array, radius: Array, outward: Array) -> Array:
@@ -131,42 +198,37 @@ def _outwards(apart: Array, radius: Array, outward: Array) -> Array:
     return way / np.maximum(quat.length(way), 1e-9)[:, None]
 
 
-def _cost(arm: Arm, along: Array, held: Array) -> Array:
+def _cost(arm: Arm, along: Array) -> Array:
     """What a turn costs (N, 3, 3): little, and more about the upper arm itself."""
     least = (_DAMPING_SHARE * arm.length) ** 2
-    twist = (_TWIST_COST - 1) * (1 - held)[:, None, None] * along[:, :, None] * along[:, None, :]
-    return least * (np.eye(3) + twist)
+    return least * (np.eye(3) + (_TWIST_COST - 1) * along[:, :, None] * along[:, None, :])
 
 
-def _keeping(wrist: Array) -> Array:
-    """How far (N, 3, 3) a turn moves the wrist (N, 3), squared: nothing about its own direction."""
-    square = np.einsum("ni,ni->n", wrist, wrist)
-    return square[:, None, None] * np.eye(3) - wrist[:, :, None] * wrist[:, None, :]
-
-
-def _spread(asked: Array, width: int) -> Array:
-    """The same turns (N, 3), smooth in time: each reaches `width` frames to either side at its full size."""
-    best, size = asked.copy(), quat.length(asked)
-    for step in range(1, width + 1):
-        for shifted in (_shifted(asked, step), _shifted(asked, -step)):
-            larger = quat.length(shifted) > _LARGER * size  # else the nearer in time stays
-            best[larger], size = shifted[larger], np.maximum(size, quat.length(shifted))
+def spread(asked: Array, width: int) -> Array:
+    """The same turns (N, K), smooth in time: each reaches `width` frames to either side at its full size."""
+    out = np.zeros_like(asked)
+    size = quat.length(asked)
+    if not size.any():
+        return out
+    # What is further from all that is asked stays 0; runs of the others are worked on as one, with gaps.
+    wide = np.convolve(size > 0, np.ones(4 * width + 1), mode="full")[2 * width : 2 * width + len(size)] > 0.5
+    rows = np.flatnonzero(wide)
+    size, count = size[rows], len(rows)
+    best, most = np.arange(count), size.copy()
+    for step in range(1, min(width, count - 1) + 1):
+        for shift in (step, -step):
+            here, there = (slice(step, None), slice(None, -step))[:: 1 if shift > 0 else -1]
+            larger = size[there] > _LARGER * most[here]  # else the nearer in time stays
+            best[here][larger] = np.arange(count)[there][larger]
+            most[here][larger] = size[there][larger]
     bell = np.hanning(2 * width + 3)[1:-1]
-    padded = np.pad(best, ((width, width), (0, 0)), mode="edge")
-    return np.stack([np.convolve(padded[:, k], bell / bell.sum(), mode="valid") for k in range(3)], axis=-1)
+    padded = np.pad(asked[rows][best], ((width, width), (0, 0)), mode="edge")
+    for k in range(asked.shape[1]):
+        out[rows, k] = np.convolve(padded[:, k], bell / bell.sum(), mode="valid")
+    return out
 
 
 def _bounded(turns: Array) -> Array:
-    """Turns (N, 3) that come near the largest one softly, and never pass it."""
+    """Turns (N, K) that come near the largest one softly, and never pass it."""
     size = quat.length(turns)[:, None]
     return np.asarray(turns * (_MAX_TURN_RAD * np.tanh(size / _MAX_TURN_RAD) / np.maximum(size, 1e-9)))
-
-
-def _shifted(values: Array, step: int) -> Array:
-    """Values (N, 3), later by `step` frames; zeros come in."""
-    out = np.zeros_like(values)
-    if step > 0:
-        out[step:] = values[:-step] if step < len(values) else values[:0]
-    else:
-        out[:step] = values[-step:] if -step < len(values) else values[:0]
-    return out

@@ -164,13 +164,12 @@ def fit_with_goals(
     asked = courses(goals, source, bodies, scale)
     standing = contacts if settings.plant_feet else None
     fitted, more = keep_goals(fitted, asked, bodies[1], standing)
-    if clears is not None:
-        reached = [one.goal for one in goal_results(fitted, asked, bodies[1], more) if one.reached]
-        held = arm_weights(reached, len(motion), motion.rate)
-        cleared, clearance = clear_arms(fitted, target_body, clears, held)
-        # Elbows are out now; hands, which stayed near their goals, go back to them.
-        fitted, more = keep_goals(cleared, asked, bodies[1], standing, hands_of=fitted)
     results = goal_results(fitted, asked, bodies[1], more)
+    if clears is not None:
+        reached = [one.goal for one in results if one.reached]
+        touching = [goal for goal in reached if goal.kind in ("body", "floor")]
+        held, touches = (arm_weights(some, len(motion), motion.rate) for some in (reached, touching))
+        fitted, clearance = clear_arms(fitted, target_body, clears, held, touches)
     return Fitted(share_twist(fitted, target_body), results, clearance)
 
 
