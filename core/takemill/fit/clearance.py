@@ -23,7 +23,7 @@ from ..maths.easing import smoothstep
 from ..shape.capsules import Capsules
 from .clearance_arm import Arm, Around, arm_joints
 from .clearance_pair import moved_hands, pair_of, steps_out
-from .clearance_turns import Turns, how_deep, way_out
+from .clearance_turns import Turns, look, way_out
 
 _RATE_HZ = 30.0  # frames at which it is looked for: arms move by a few centimetres between them
 
@@ -102,23 +102,28 @@ def clear_arms(
     step, none = max(int(motion.rate / _RATE_HZ), 1), np.zeros(len(motion))
     frames = np.unique(np.append(np.arange(0, len(motion), step), len(motion) - 1))
     held, touches = ({side: (one or {}).get(side, none) for side in SIDES} for one in (held, touches))
-    arms = _arms(motion, body, shape, frames, held, touches)
-    depth = np.zeros((2, len(frames)))
+    arms, every = _arms(motion, body, shape, frames, held, touches), np.arange(len(frames))
+    seen = {side: look(arm, every) for side, arm in arms.items()}
+    before = after = np.zeros(len(frames))
+    for one in seen.values():
+        before = np.maximum(before, -one.margin)
     paired = np.prod([held[side] * (1 - touches[side]) for side in SIDES], axis=0)
     if pair_of(arms) and paired.any():
-        out = steps_out(arms, paired[frames], motion.rate / step)
-        if out.any():
-            for arm in arms.values():
-                depth[0] = np.maximum(depth[0], how_deep(arm))
-            motion = moved_hands(motion, body, arms, _at_all(out, frames, len(motion)))
-            arms = _arms(motion, body, shape, frames, held, touches)
+        step_m = steps_out(arms, paired[frames], np.flatnonzero(before > 0), motion.rate / step)
+        rows = np.flatnonzero(step_m.any(axis=1))
+        if len(rows):
+            motion = moved_hands(motion, body, arms, _at_all(step_m, frames, len(motion)))
+            for side, arm in _arms(motion, body, shape, frames[rows], held, touches).items():
+                arms[side] = arms[side].renewed(rows, arm)
+                again = look(arms[side], rows)
+                seen[side].asked[rows], seen[side].margin[rows] = again.asked, again.margin
     turned: dict[str, tuple[Arm, Turns, Array]] = {}
     for side, arm in arms.items():
-        turns, before, after = way_out(arm, motion.rate / step)
-        depth = np.maximum(depth, [before, after])
+        turns, deep = way_out(arm, seen[side], motion.rate / step)
+        after = np.maximum(after, deep)
         if turns.free.any() or turns.elbow.any():
             turned[side] = arm, turns, held[side]
-    return _turned(motion, frames, turned), Clearance(frames, *depth)
+    return _turned(motion, frames, turned), Clearance(frames, before, after)
 
 
 def _arms(

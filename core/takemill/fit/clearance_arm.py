@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -31,7 +31,9 @@ class Around:
         radius: (B,).
         middle: (N, B, 3) between the ends, float32: enough to tell what is far.
         square: (N, B) its length squared.
-        half: (B,) the length from there to an end.
+        way: (N, B, 3) their directions, float32.
+        along: (N, B) how far the middle lies that way.
+        half: (B,) the length from there to an end, float32.
     """
 
     which: Index
@@ -39,6 +41,8 @@ class Around:
     radius: Array
     middle: Array
     square: Array
+    way: Array
+    along: Array
     half: Array
 
     @classmethod
@@ -47,8 +51,10 @@ class Around:
         which = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
         ends = _placed(pose, shape, which, pose.at[body.require("hips")])
         middle = ends.mean(axis=0, dtype=np.float32)
-        square = np.einsum("nbi,nbi->nb", middle, middle)
-        return cls(which, ends, shape.radius[which], middle, square, _half(shape, which))
+        square, half = np.einsum("nbi,nbi->nb", middle, middle), _half(shape, which)
+        way = ((ends[1] - ends[0]) / np.maximum(2 * half, 1e-9)[:, None]).astype(np.float32)
+        along = np.einsum("nbi,nbi->nb", middle, way)
+        return cls(which, ends, shape.radius[which], middle, square, way, along, half.astype(np.float32))
 
 
 @dataclass(frozen=True)
@@ -159,6 +165,16 @@ class Arm:
             float((quat.length(ends).max(axis=(0, 1)) + shape.radius[mine]).max()),
             *held,
         )
+
+    def renewed(self, rows: Index, other: Arm) -> Arm:
+        """The arm with what another has in its M frames, put at some rows (M,)."""
+        new = {}
+        for name in ("wrist", "along"):
+            new[name] = getattr(self, name).copy()
+            new[name][rows] = getattr(other, name)
+        ends = self.ends.copy()
+        ends[:, rows] = other.ends
+        return replace(self, ends=ends, **new)
 
 
 def arm_joints(shape: Capsules, body: BodyMap) -> list[int]:

@@ -19,59 +19,74 @@ from ..goals.goal_pose import GoalPose
 from ..maths import quat
 from ..maths.blocks import each_solved
 from .clearance_arm import Arm
-from .clearance_turns import EASE_S, deepest, lacking_m, spread
+from .clearance_turns import EASE_S, FAR_M, NEAR_FRAMES, deepest, lacking_m, spread
 
 # By trial on takes of a hilt and a staff at slim and thick chests (clearance_table.py).
 _ROUNDS = 8
 _TOLERANCE_M = 0.001
 _DAMPING = 0.1  # of a step that moves nothing out, beside one that does
 _MAX_STEP_M = 0.03  # of a round: beyond it the nearest way out is another one
+_LEAST_LEVER = 0.2  # of the wrist's step that a place on the arm makes: nearer to the shoulder it counts so
 _REACH_SHARE = 0.985  # of an arm's length, as far as a step may bring a wrist from its shoulder
 
 
-def steps_out(arms: Mapping[str, Arm], paired: Array, rate: float) -> Array:
+def steps_out(arms: Mapping[str, Arm], paired: Array, rows: Index, rate: float) -> Array:
     """How far (N, 3) both hands move for forearms and hands to come out of the body, metres.
 
-    `paired` (N,) is how much they hold each other or one thing, and nothing else.
+    Args:
+        arms: both, in N frames.
+        paired: (N,) how much hands hold each other or one thing, and nothing else.
+        rows: the frames (M,) in which an arm is deep in the body.
+        rate: of the N frames.
     """
-    step = np.zeros((len(paired), 3))
-    width = max(round(EASE_S * rate), 1)
+    step, room = np.zeros((len(paired), 3)), np.zeros(len(paired))
+    width, near = max(round(EASE_S * rate), 1), rows[paired[rows] > 0]
     for _ in range(_ROUNDS):
-        rows = np.flatnonzero(paired > 0)
-        asked, most = _asked(arms, step * paired[:, None], rows)
-        if not most > _TOLERANCE_M:
-            break
         every = np.zeros_like(step)
-        every[rows] = asked
-        step = step + spread(every, width)
-        step = _within_reach(arms, step)
-    return step * paired[:, None]
+        every[near], room[near] = _asked(arms, step[near], near)
+        if not -room[near].min(initial=0.0) > _TOLERANCE_M:
+            break
+        before, step = step, step + spread(every, width)
+        step = _within_reach(arms, step) * paired[:, None]
+        moved = quat.length(step - before)
+        room -= moved
+        near = np.flatnonzero((room < 0) & (moved > 0) & (paired > 0))
+    return step
 
 
-def _asked(arms: Mapping[str, Arm], step: Array, rows: Index) -> tuple[Array, float]:
-    """The further steps (M, 3) in some frames, and what the deepest lacks, metres."""
+def _asked(arms: Mapping[str, Arm], step: Array, rows: Index) -> tuple[Array, Array]:
+    """The further steps (M, 3) in some frames that are moved by (M, 3), and how much room is left (M,)."""
+    asked, room = np.zeros((len(rows), 3)), np.full(len(rows), FAR_M)
+    for start in range(0, len(rows), NEAR_FRAMES):
+        block = slice(start, start + NEAR_FRAMES)
+        asked[block], room[block] = _asked_in(arms, step[block], rows[block])
+    return asked, room
+
+
+def _asked_in(arms: Mapping[str, Arm], step: Array, rows: Index) -> tuple[Array, Array]:
+    """The same for some frames."""
     matrix, right = np.tile(_DAMPING * np.eye(3), (len(rows), 1, 1)), np.zeros((len(rows), 3, 1))
-    most = np.zeros(len(rows))
+    room = np.full(len(rows), FAR_M)
     for arm in arms.values():
         group = np.concatenate(arm.groups[1:])
         line = arm.wrist[rows] / np.maximum(np.sum(arm.wrist[rows] ** 2, axis=-1), 1e-9)[:, None]
         ends = arm.ends[:, rows]
         share = np.clip(np.einsum("emai,mi->ema", ends, line), 0.0, 1.0)
-        ends = ends + share[..., None] * step[rows, None]
+        ends = ends + share[..., None] * step[:, None]
         lacking = lacking_m(arm, ends + arm.shoulder[rows, None], rows)[:, group]
-        missing, places = deepest(arm, ends, lacking, group, rows)
-        out = np.zeros((len(rows), 3))
+        room = np.minimum(room, -lacking.max(axis=(1, 2)))
+        deep = np.flatnonzero(lacking.max(axis=(1, 2)) > 0)
+        if not len(deep):
+            continue
+        missing, places = deepest(arm, ends[:, deep], lacking[deep], group, rows[deep])
+        out = np.zeros((len(deep), 3))
         for weight, here, way in places:
-            lever = np.clip(np.einsum("mi,mi->m", here, line), 0.2, 1.0)
+            lever = np.clip(np.einsum("mi,mi->m", here, line[deep]), _LEAST_LEVER, 1.0)
             out += (weight * lever)[:, None] * way
-        counts = (missing > 0)[:, None]
-        matrix += counts[..., None] * out[:, :, None] * out[:, None, :]
-        right[..., 0] += missing[:, None] * out
-        most = np.maximum(most, missing)
+        matrix[deep] += out[:, :, None] * out[:, None, :]
+        right[deep, :, 0] += missing[:, None] * out
     asked = each_solved(matrix, right)[..., 0]
-    return asked * np.minimum(1.0, _MAX_STEP_M / np.maximum(quat.length(asked), 1e-9))[:, None], float(
-        most.max(initial=0.0)
-    )
+    return asked * np.minimum(1.0, _MAX_STEP_M / np.maximum(quat.length(asked), 1e-9))[:, None], room
 
 
 def _within_reach(arms: Mapping[str, Arm], step: Array) -> Array:

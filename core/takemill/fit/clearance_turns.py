@@ -15,21 +15,21 @@ from .clearance_arm import Arm
 
 # Those without a note were chosen by trial on the samples' take and on hands at hips, belly and thighs.
 EASE_S = 0.55  # a turn comes and goes within so long
-_ROUNDS = 12
+_ROUNDS = 9
 # A frame in which no turn helps asks for no more: it lies all but as deep as before, three times.
 _BETTER, _VAIN_ROUNDS = 0.97, 3
 _LARGER = 1.02  # times another turn's size: then it counts in its place
 _MAX_TURN_RAD = np.radians(60.0)  # of an arm: beyond it a gesture is another one (by eye)
 _MAX_STEP_RAD = np.radians(15.0)  # of a round: beyond it the nearest way out is another one
-_TOLERANCE_M = 0.001  # of what is still inside, at which no more rounds follow
+_TOLERANCE_M = 0.002  # of the gap that is still missing, at which no more rounds follow
 _DAMPING_SHARE = 0.2  # of a forearm's length, squared: how little lever still turns an arm
 _TWIST_COST = 4.0  # of a turn about the upper arm beside one that lifts it
 _TOUCHES_M = 1.0  # taken from what a hand on the body, and the forearm beside it, lack: more than ever lacks
 # Capsules that are nearly as deep as the deepest count with it, so that no small step changes the way out.
 _SEVERAL, _BLEND_M = 4, 0.006
 _CORE_SHARE = 0.25  # of a capsule's radius: nearer to its axis its surface does not tell the way out
-_NEAR_FRAMES = 1024  # worked on at a time
-FAR_M = 0.04  # capsules further apart are not looked at: no round turns an arm by much more
+NEAR_FRAMES = 1024  # worked on at a time
+FAR_M = 0.025  # capsules further apart are not looked at: no round turns an arm by much more
 
 
 @dataclass(frozen=True)
@@ -55,16 +55,34 @@ class Turns:
         return quat.mul(lifted, quat.exp(self.elbow[:, None] * axis))
 
 
-def way_out(arm: Arm, rate: float) -> tuple[Turns, Array, Array]:
-    """The turns of an arm, and how deep (N,) it lies before and after.
+@dataclass(frozen=True)
+class Look:
+    """What is seen of an arm in N frames.
+
+    Attributes:
+        asked: (N, 4) the turns that would bring it out, free ones and the elbow's.
+        margin: (N,) how much room is left, metres; below 0 it lies so deep.
+    """
+
+    asked: Array
+    margin: Array
+
+
+def look(arm: Arm, rows: Index) -> Look:
+    """What is seen of an arm as it is, in some frames (M,)."""
+    return Look(*_asked(arm, Turns(np.zeros((len(arm.above), 3)), np.zeros(len(arm.above))), rows))
+
+
+def way_out(arm: Arm, seen: Look, rate: float) -> tuple[Turns, Array]:
+    """The turns of an arm that was looked at in all N frames, and how deep (N,) it lies after them.
 
     A hand that keeps its place stays where it is: only its elbow turns.
     """
     width, count = max(round(EASE_S * rate), 1), len(arm.above)
     whole, loose = np.zeros((count, 4)), 1 - arm.held
     turns = Turns(whole[:, :3], whole[:, 3])
-    asked, margin = _asked(arm, turns, np.arange(count))
-    before, stuck = np.maximum(-margin, 0.0), np.zeros(count, np.intp)
+    asked, margin = seen.asked, seen.margin
+    stuck = np.zeros(count, np.intp)
     for _ in range(_ROUNDS):
         if not (asked.any() and -margin.min() > _TOLERANCE_M):
             break
@@ -78,20 +96,14 @@ def way_out(arm: Arm, rate: float) -> tuple[Turns, Array, Array]:
         asked[near], margin[near] = _asked(arm, turns, near)
         stuck += (margin < 0) & (margin < _BETTER * was_m)
         asked[stuck >= _VAIN_ROUNDS] = 0.0
-    return turns, before, np.maximum(-margin, 0.0)
-
-
-def how_deep(arm: Arm) -> Array:
-    """How deep (N,) an arm lies as it is."""
-    still = Turns(np.zeros((len(arm.above), 3)), np.zeros(len(arm.above)))
-    return np.maximum(-_asked(arm, still, np.arange(len(arm.above)))[1], 0.0)
+    return turns, np.maximum(-margin, 0.0)
 
 
 def _asked(arm: Arm, turns: Turns, frames: Index) -> tuple[Array, Array]:
     """In some frames the further turns (M, 4), free ones and the elbow's, and how much room is left (M,)."""
     asked, margin = np.zeros((len(frames), 4)), np.zeros(len(frames))
-    for start in range(0, len(frames), _NEAR_FRAMES):
-        block = slice(start, start + _NEAR_FRAMES)
+    for start in range(0, len(frames), NEAR_FRAMES):
+        block = slice(start, start + NEAR_FRAMES)
         asked[block], margin[block] = _asked_in(arm, turns.at(frames[block]), frames[block])
     return asked, margin
 
@@ -135,18 +147,24 @@ def lacking_m(arm: Arm, ends: Array, rows: Index) -> Array:
     """How much room (M, A, B) capsules at (2, M, A, 3) about the hips lack; what is far lacks -FAR_M."""
     around = arm.around
     middle = ends.mean(axis=0, dtype=np.float32)
+    # From the middle of one of the arm's to the other's segment: what is further than both are thick and half
+    # of the first one's length lies apart.
     apart = around.square[rows][:, None] - 2 * (middle @ around.middle[rows].swapaxes(1, 2))
     apart += np.einsum("nai,nai->na", middle, middle)[:, :, None]
-    reach = (arm.radius + arm.half)[:, None] + around.radius + around.half + arm.room + FAR_M
-    near = apart < reach.astype(np.float32) ** 2
-    row, mine, theirs = np.nonzero(near)
+    beside = middle @ around.way[rows].swapaxes(1, 2) - around.along[rows][:, None]
+    nearest = np.clip(beside, -around.half, around.half)
+    apart += nearest * (nearest - 2 * beside)
+    reach = (arm.radius + arm.half)[:, None] + around.radius + arm.room + FAR_M
+    near = np.flatnonzero(apart < reach.astype(np.float32) ** 2)
+    row, pair = np.divmod(near, reach.size)
+    mine, theirs = np.divmod(pair, reach.shape[1])
     there = rows[row]
     gaps = capsule_distances(
         ends[0, row, mine], ends[1, row, mine], arm.radius[mine],
         around.ends[0, there, theirs], around.ends[1, there, theirs], around.radius[theirs],
     )[0]  # fmt: skip
-    out = np.full(near.shape, -FAR_M)
-    out[near] = np.maximum(arm.room[mine, theirs] - gaps, -FAR_M)
+    out = np.full(apart.shape, -FAR_M)
+    out.reshape(-1)[near] = np.maximum(arm.room.reshape(-1)[pair] - gaps, -FAR_M)
     return out
 
 
