@@ -18,7 +18,7 @@ SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 5,
+    "schema_version": 6,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -93,8 +93,36 @@ GOOD = {
             "floors_m": None,
             "springs": None,
             "faces": {},
-            "goals": [{"name": "leftHand on head 1.20s", "kind": "body", "off_mm": 0.4, "reached": True}],
+            "goals": [
+                {
+                    "name": "leftHand on head 1.20s",
+                    "kind": "body",
+                    "off_mm": 0.4,
+                    "reached": True,
+                    "slide_cm_s": None,
+                }
+            ],
             "arms_in_body_mm": {"before": 38.5, "after": 0.4},
+            "legs": {"straight_share": 0.1, "straight_deg": 2.5, "lowered_share": 0.0, "lowered_mm": 1.2},
+            "soles": {
+                "leftFoot": {
+                    "slide_cm_s": 0.3,
+                    "slide_frame": 5,
+                    "under_mm": 0.0,
+                    "under_frame": 0,
+                    "over_mm": 1.1,
+                    "over_frame": 2,
+                },
+                "rightFoot": {
+                    "slide_cm_s": None,
+                    "slide_frame": None,
+                    "under_mm": 3.4,
+                    "under_frame": 0,
+                    "over_mm": None,
+                    "over_frame": None,
+                },
+            },
+            "fit_quality": "fair",
             "idle": None,
             "source": {"take": "day", "sha256": None, "frames": [0, 10], "stretches": []},
             "variant": {"of": "run", "mirror": True, "speed": 1.0, "additive_to": None, "against": None},
@@ -103,6 +131,7 @@ GOOD = {
             "keys": {"count": 40, "bytes": 800, "weights": 0, "max_error_weight": 0.0, "max_error_mm": 0.4},
         }
     ],
+    "character": {"mesh": True, "unmapped": ["leftToes"], "constrained": []},
     "files": [{"name": "ferry.glb", "bytes": 1000, "sha256": SHA}],
     "sha256": SHA,
 }
@@ -187,7 +216,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=1), "schema_version: const 5 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 6 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["packing"].pop("max_error_m"), "packing: 'max_error_m' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),

@@ -243,7 +243,7 @@ def test_a_loop_is_seen_passing_its_seam(clips):
             continue
         passage = Passage.of(clip, 0.2)
         count = len(clip.motion.skeleton)
-        joints = report_figures.world_points(clip, clip.motion.model()[1])
+        joints = clip.restore_points(clip.motion.model()[1])
         last, reach = len(clip.motion) - 1, passage.at
         assert reach == round(0.2 * clip.motion.rate)
         np.testing.assert_allclose(

@@ -153,6 +153,7 @@ def verify_set(
             motions,
             describe_again(clips, recipe) if clips else None,
             recipe.reduce.max_error_m if clips or asked else None,
+            {clip.name: clip.restore_points for clip in clips},
         )
         unknown = sorted(motions.keys() - {clip.name for clip in verdicts}) if verdicts else []
         more = (f"the recipe makes a clip {name!r}, which is not in the set" for name in unknown)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import warnings
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,7 +91,14 @@ def repair_take(take: AnyTake, recipe: AnyRecipe = None) -> Take:
     return replace(take, motion=motion, raw=take.motion, findings=findings)
 
 
-def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
+def warn(line: str) -> None:
+    """A listener that makes a Python warning of a line."""
+    warnings.warn(line, UserWarning, stacklevel=3)
+
+
+def fit_take(
+    take: AnyTake, to: AnyTake, recipe: AnyRecipe = None, *, say: Callable[[str], None] = warn
+) -> Take:
     """A take on another build, planted feet kept; one that is raw is repaired first.
 
     Example:
@@ -100,10 +108,14 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
         take: the performer's.
         to: the character: a GLB or BVH file, or a take of it.
         recipe: its [repair], [contacts], [fit] and, for a GLB, [characters] count.
+        say: called with a line for contacts of hands and body that are not reached, arms that lie in the
+            body, another posture at rest, and settings that are not used; each is a Python warning if not
+            given.
 
     Raises:
         TakemillError: a file cannot be read, or the character lacks a part that the fit needs.
     """
+    from ..pipeline.fit_notes import fit_notes, unused_settings
     from ..pipeline.fit_take import fit_take as fit_prepared
 
     recipe = recipe_of(recipe)
@@ -125,7 +137,12 @@ def fit_take(take: AnyTake, to: AnyTake, recipe: AnyRecipe = None) -> Take:
     known = PreparedTake(
         take.name, take.digest, take.motion, take.body_map, take.motion, (), Health((), {}), contacts
     )
-    motion = fit_prepared(known, skeleton, body, recipe.fit, hands, shape).motion
+    for line in unused_settings([known], recipe.fit):
+        say(line)
+    fitted = fit_prepared(known, skeleton, body, recipe.fit, hands, shape)
+    for line in fit_notes(known, fitted, recipe.fit, take.name):
+        say(line)
+    motion = fitted.motion
     return Take(take.name, motion, body, layout, take.digest, None, motion, (), contacts)
 
 

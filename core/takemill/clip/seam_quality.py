@@ -27,9 +27,10 @@ def describe_limit(gap: PoseGap, parts: Sequence[str]) -> str:
     if _SPEED_TIME_S * gap.cm_s > gap.cm or not gap.away_cm:
         return f"the speeds at its ends differ by {gap.cm_s:.0f} cm/s on average"
     worst = max(range(len(parts)), key=lambda k: gap.away_cm[k])
-    name = _in_words(parts[worst])
+    name = in_words(parts[worst])
     return f"the {name} {'are' if name.endswith('s') else 'is'} {gap.away_cm[worst]:.0f} cm off"
 
 
-def _in_words(part: str) -> str:
+def in_words(part: str) -> str:
+    """A part of the body for people: "left foot"."""
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", part).lower()

@@ -55,6 +55,7 @@ class GlbScene:
     """The nodes and animations of a file.
 
     Attributes:
+        json: what it says.
         names: of the nodes.
         parents: of the nodes, -1 for those at the top.
         order: the nodes, parents first.
@@ -67,8 +68,8 @@ class GlbScene:
     def __init__(self, data: bytes, source: str) -> None:
         self._source = source
         try:
-            self._json, self._binary = self._chunks(data)
-            self._nodes: list[dict[str, Any]] = self._json.get("nodes", [])
+            self.json, self._binary = self._chunks(data)
+            self._nodes: list[dict[str, Any]] = self.json.get("nodes", [])
             self._read: dict[int, Array] = {}
             if len(self._nodes) > _MAX_NODES:
                 raise self._error(f"{len(self._nodes)} nodes; at most {_MAX_NODES} can be judged")
@@ -79,13 +80,13 @@ class GlbScene:
                     self.parents[self._index(child, self._nodes, "node")] = parent
             self.order = self._parents_first()
             self._expect_places()
-            joints = [j for skin in self._json.get("skins", ()) for j in skin["joints"]]
+            joints = [j for skin in self.json.get("skins", ()) for j in skin["joints"]]
             self.joints = tuple(dict.fromkeys(self._index(j, self._nodes, "node") for j in joints))
             self._expect_poses()
             self.curves: dict[str, list[Curve]] = {}
             self.weights: dict[str, list[WeightCurve]] = {}
             self.extras: dict[str, Any] = {}
-            for animation in self._json.get("animations", ()):
+            for animation in self.json.get("animations", ()):
                 name = str(animation.get("name", ""))
                 if name in self.curves:
                     raise self._error(f"two animations are called {name!r}")
@@ -170,18 +171,22 @@ class GlbScene:
             if not np.abs(np.linalg.det(self.rest_of(node)[:3, :3])) > np.finfo(np.float32).tiny:
                 raise self._error(f"{place}: it is scaled to nothing at rest")
 
-    def _accessor(self, index: int) -> Array:
-        """(N,) or (N, width); normalised integers as the numbers they stand for (section 3.6.2.2)."""
-        self._index(index, self._json["accessors"], "accessor")
+    def numbers_of(self, index: int) -> Array:
+        """An accessor, (N,) or (N, width); normalised integers as what they stand for (section 3.6.2.2).
+
+        Raises:
+            GlbError: there is none, or it cannot be read.
+        """
+        self._index(index, self.json["accessors"], "accessor")
         if index not in self._read:
             self._read[index] = self._numbers(index)
         return self._read[index]
 
     def _numbers(self, index: int) -> Array:
-        accessor = self._json["accessors"][index]
+        accessor = self.json["accessors"][index]
         if "sparse" in accessor or "bufferView" not in accessor:
             raise self._error(f"accessor {index} is sparse or compressed; {_SPARSE_HINT}")
-        views = self._json["bufferViews"]
+        views = self.json["bufferViews"]
         view = views[self._index(accessor["bufferView"], views, "buffer view")]
         dtype, width = np.dtype(_DTYPES[accessor["componentType"]]), _WIDTHS[accessor["type"]]
         stride = view.get("byteStride", dtype.itemsize * width)
@@ -226,7 +231,7 @@ class GlbScene:
             if (node, path) in seen:
                 raise self._error(f"{place}: moved twice")
             seen.add((node, path))
-            times, values = self._accessor(sampler["input"]), self._accessor(sampler["output"])
+            times, values = self.numbers_of(sampler["input"]), self.numbers_of(sampler["output"])
             slopes = None
             if kind == "CUBICSPLINE" and values.shape == (3 * len(times), _PATHS[path]):
                 slopes, values = np.stack([values[0::3], values[2::3]], axis=1), values[1::3]
@@ -245,12 +250,12 @@ class GlbScene:
 
     def _weights(self, node: int, sampler: Mapping[str, Any], place: str) -> WeightCurve:
         """A channel of weights: all shapes of a key lie behind each other (section 3.11)."""
-        meshes = self._json.get("meshes", [])
+        meshes = self.json.get("meshes", [])
         mesh = meshes[self._index(self._nodes[node].get("mesh"), meshes, "mesh")]
         count = len(mesh["primitives"][0].get("targets", ()))
         if sampler.get("interpolation", "LINEAR") != "LINEAR" or not count:
             raise self._error(f"{place}: only LINEAR weights of a mesh with shapes can be judged")
-        times, values = self._accessor(sampler["input"]), self._accessor(sampler["output"])
+        times, values = self.numbers_of(sampler["input"]), self.numbers_of(sampler["output"])
         if times.ndim != 1 or values.shape != (len(times) * count,):
             raise self._error(f"{place}: {len(times)} times for {values.shape} weights of {count} shapes")
         if not (np.isfinite(times).all() and np.isfinite(values).all()):

@@ -32,8 +32,8 @@ def fit_rotations(
     several |= fit_fingers(source, body, target, target_body, rests)
     model = _target_rotations(source, body, target, target_body, rests, several) | several
     middle = np.mean([source.at(body.require(part))[1] for part in _HIP_JOINTS], axis=0)
-    middle = scale.apply(middle - [0.0, 0.0, _ankle_height(skeleton, body)])
-    middle[:, 2] += _ankle_height(target, target_body)
+    middle = scale.apply(middle - [0.0, 0.0, ankle_height(skeleton, body)])
+    middle[:, 2] += ankle_height(target, target_body)
     hips = target_body.require("hips")
     at = target.reference_model[1]
     offset = at[[target_body.require(part) for part in _HIP_JOINTS]].mean(axis=0) - at[hips]
@@ -89,7 +89,7 @@ def _target_rotations(
     return model
 
 
-def _ankle_height(skeleton: Skeleton, body: BodyMap) -> float:
+def ankle_height(skeleton: Skeleton, body: BodyMap) -> float:
     """Height of the ankles over the soles when the feet stand flat, metres, the mean of both."""
     rotations = skeleton.reference_model[0][[body.require(part) for part in body.feet]]
     return float(-quat.rotate(rotations[:, None], sole_offsets(skeleton, body))[..., 2].mean())

@@ -27,11 +27,14 @@ class GoalResult:
         goal: it.
         worst_m: how far from its place it is at most while it holds, metres.
         mean_m: the same on average.
+        slide_m_s: of a hand on the floor, how fast it slides there, the median of its frames, metres per s;
+            None for others.
     """
 
     goal: Goal
     worst_m: float
     mean_m: float
+    slide_m_s: float | None = None
 
     @property
     def reached(self) -> bool:

@@ -20,6 +20,7 @@ from ..goals.goal_results import GoalResult
 from ..idle.idle import IdleFacts
 from ..recipe.recipe import ClipSpec, Recipe
 from .cut_idle import cut_idle
+from .leg_reach import LegReach
 from .prepare_take import PreparedTake
 
 _LOOP_KINDS = {
@@ -40,7 +41,7 @@ class Piece:
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
         events: the user's, by frame.
-        source, source_range, stretches, goals, idle, clearance: as in `FinishedClip`.
+        source, source_range, stretches, goals, idle, clearance, reach: as in `FinishedClip`.
     """
 
     motion: Motion
@@ -54,6 +55,7 @@ class Piece:
     goals: tuple[GoalResult, ...] = ()
     idle: IdleFacts | None = None
     clearance: Clearance | None = None
+    reach: LegReach | None = None
 
 
 def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
@@ -80,6 +82,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
             parts,
             idle=idle.facts,
             clearance=take.clearance and take.clearance.within(parts),
+            reach=take.reach and take.reach.within(parts),
         )
     whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
     if len(ranges) > 1:
@@ -109,6 +112,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
             if any(one.goal.start < high and low < one.goal.stop for low, high in joined or ((start, stop),))
         ),
         clearance=take.clearance and take.clearance.within(joined or ((start, stop),)),
+        reach=take.reach and take.reach.within(joined or ((start, stop),)),
     )
 
 

@@ -28,7 +28,12 @@ from ..clip.root_motion import (
     move_to_origin,
     steady_root_motion,
 )
-from ..clip.root_motion_parts import RootMotionParts, restore_root_motion, split_root_motion
+from ..clip.root_motion_parts import (
+    RootMotionParts,
+    restore_points,
+    restore_root_motion,
+    split_root_motion,
+)
 from ..clip.root_motion_shape import ShapeSettings, shape_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import pin_feet
@@ -38,6 +43,7 @@ from ..idle.idle import IdleFacts
 from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece
+from .leg_reach import LegReach
 
 PINNED_KINDS = ("locomotion", "idle")
 """Kinds of loops whose planted feet are pinned again."""
@@ -89,6 +95,7 @@ class FinishedClip:
         idle: of an idle with a length, how it was put together; None for others.
         no_loop: why a clip that was to be a loop is none; "" for others.
         clearance: how deep arms lay in the body in its frames, and lie; None where they were not cleared.
+        reach: what the character's legs lack in its frames; None where nothing was fitted.
         faces: what the shapes of its character's meshes play, in its frames.
     """
 
@@ -115,6 +122,7 @@ class FinishedClip:
     idle: IdleFacts | None = None
     no_loop: str = ""
     clearance: Clearance | None = None
+    reach: LegReach | None = None
     faces: tuple[Face, ...] = ()
 
     @property
@@ -131,6 +139,10 @@ class FinishedClip:
     def world_motion(self) -> Motion:
         """What plays, moving over the floor as it did: with what was removed of the root motion."""
         return restore_root_motion(self.motion, self.root_motion, self.parts)
+
+    def restore_points(self, points: Array) -> Array:
+        """Model-space points (F, ..., 3) with what was removed of its root motion put back."""
+        return restore_points(points, self.root_motion, self.parts)
 
     @property
     def strides(self) -> Array | None:
@@ -219,6 +231,7 @@ def finish_clip(
         goals=piece.goals,
         idle=piece.idle,
         clearance=piece.clearance,
+        reach=piece.reach,
     )
 
 

@@ -6,6 +6,8 @@ import difflib
 from collections.abc import Collection, Iterable
 from dataclasses import replace
 
+import numpy as np
+
 from ..base.checks import Array
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
@@ -14,9 +16,11 @@ from ..body.skeleton import Skeleton
 from ..fit.fit import FitSettings, fit_with_goals
 from ..fit.part_of_body import merge_part
 from ..goals.find_goals import find_goals
-from ..goals.goal_figures import figures, posed
-from ..goals.goals import Goal
+from ..goals.goal_figures import figures, floor_low, posed
+from ..goals.goal_results import GoalResult
+from ..goals.goals import FLOOR, Goal
 from ..shape.capsules import Capsules
+from .leg_reach import find_leg_reach
 from .prepare_take import PreparedTake
 
 
@@ -69,9 +73,34 @@ def fit_take(
         motion=fitted.motion,
         body=body,
         contacts=take.contacts.scaled(ratio),
-        goals=fitted.goals,
+        goals=_with_slides(fitted.goals, fitted.motion, body, shape),
         clearance=fitted.clearance,
+        reach=find_leg_reach(take.motion, take.body, fitted.motion, body, settings.floor_m),
     )
+
+
+def _with_slides(
+    results: tuple[GoalResult, ...], fitted: Motion, body: BodyMap, shape: Capsules | None
+) -> tuple[GoalResult, ...]:
+    """The same, with how fast hands slide that are on the floor."""
+    if not any(_is_hand_on_floor(one.goal) for one in results):
+        return results
+    skeleton = fitted.skeleton
+    figure = figures(skeleton, body, skeleton, body, shape, shape)[1]
+    pose, out = posed(figure, fitted), []
+    for one in results:
+        goal, slide = one.goal, None
+        if _is_hand_on_floor(goal) and goal.stop - goal.start > 1:
+            held = pose.at_rows(np.arange(goal.start, goal.stop), pose.joints)
+            steps = np.diff(floor_low(figure, held, goal.part)[1][:, :2], axis=0)
+            # A goal begins as the hand comes near and ends as it leaves: the median is of what lies between.
+            slide = float(np.median(np.linalg.norm(steps, axis=1))) * fitted.rate
+        out.append(replace(one, slide_m_s=slide))
+    return tuple(out)
+
+
+def _is_hand_on_floor(goal: Goal) -> bool:
+    return goal.on == FLOOR and goal.part.endswith("Hand")
 
 
 def merge_take(

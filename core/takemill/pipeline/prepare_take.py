@@ -18,6 +18,7 @@ from ..goals.goal_results import GoalResult
 from ..health.check import Finding, Health, check
 from ..recipe.recipe import Recipe
 from ..repair.repair import repair
+from .leg_reach import LegReach
 
 Progress = Callable[[str, float], None]
 """Called with what is being done, and the share that is done, 0 to 1."""
@@ -38,6 +39,7 @@ class PreparedTake:
         contacts: of the repaired take.
         goals: what became of contacts of hands and body; of a take that was fitted to a character.
         clearance: how deep its arms lay in the character's body, and lie; None where they were not cleared.
+        reach: what the character's legs lack; None for a take that was not fitted.
     """
 
     name: str
@@ -50,6 +52,7 @@ class PreparedTake:
     contacts: Contacts
     goals: tuple[GoalResult, ...] = ()
     clearance: Clearance | None = None
+    reach: LegReach | None = None
 
 
 def ignore_progress(text: str, part: float) -> None:

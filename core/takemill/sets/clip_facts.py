@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -22,13 +23,14 @@ from ..health.table import KINDS, outcome
 from ..keys.tracks import Track
 from ..keys.weight_keys import WeightTrack, weight_error
 from ..pipeline.finish_clip import FinishedClip
+from ..pipeline.leg_reach import LegReach
 from ..pipeline.prepare_take import PreparedTake
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
 from .clip_joins import describe_joins
 from .idle_facts import describe_idle
 
-VERSION = 5
+VERSION = 6
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 # Of one key's value: components (rotations have four) times the size of one.
@@ -69,6 +71,7 @@ def describe_set(
         "joins": describe_joins(clips, gaps),
         "settings": {settings_key(one): _settings_tables(one) for one in settings},
         "packing": settings_table(recipe)["reduce"],
+        "character": None,
     }
 
 
@@ -82,7 +85,7 @@ def describe_clip(
 ) -> Facts:
     """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most.
 
-    `weights` are those of its faces.
+    `weights` are those of its faces. How its feet stand on a character is not known yet (`measure_feet`).
     """
     motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
     return {
@@ -131,6 +134,9 @@ def describe_clip(
                 "kind": one.goal.kind,
                 "off_mm": round_number(1000 * one.worst_m, 1),
                 "reached": one.reached,
+                "slide_cm_s": None
+                if one.slide_m_s is None
+                else round_number(100 * one.slide_m_s * (clip.variant.speed if clip.variant else 1.0), 2),
             }
             for one in clip.goals
         ],
@@ -139,6 +145,9 @@ def describe_clip(
             "before": round_number(1000 * clip.clearance.before_m, 1),
             "after": round_number(1000 * clip.clearance.after_m, 1),
         },
+        "legs": clip.reach and _describe_legs(clip.reach),
+        "soles": {},
+        "fit_quality": None,
         "source": {
             "take": clip.source,
             "sha256": takes[clip.source].digest if clip.source in takes else None,
@@ -164,6 +173,16 @@ def describe_clip(
                 max((weight_error(*pair) for pair in zip(clip.faces, weights, strict=False)), default=0.0)
             ),
         },
+    }
+
+
+def _describe_legs(reach: LegReach) -> Facts:
+    """What the legs of a character lack."""
+    return {
+        "straight_share": round_number(reach.straight_share, 3),
+        "straight_deg": round_number(math.degrees(max(float(reach.beyond_rad.max(initial=0.0)), 0.0)), 1),
+        "lowered_share": round_number(reach.lowered_share, 3),
+        "lowered_mm": round_number(1000 * float(reach.lowered_m.max(initial=0.0)), 1),
     }
 
 
@@ -198,6 +217,7 @@ def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     found = {clip.name: describe_clip(clip, "", (), 0.0, {}) for clip in clips}
     for facts in found.values():
         del facts["file"], facts["keys"], facts["source"]["sha256"], facts["no_loop"]
+        del facts["soles"], facts["fit_quality"]  # which `verify` measures in the files
     return out | {"clips": found}
 
 

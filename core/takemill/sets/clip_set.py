@@ -15,13 +15,17 @@ from ..base.errors import InputError
 from ..files.glb import GlbClip, append_animations
 from ..files.glb_axes import motions_in_gltf
 from ..files.glb_nodes import nodes_only
+from ..files.glb_read import GlbScene
+from ..files.glb_read_skin import read_skinned
 from ..keys.reduce import reduce_clips
 from ..keys.reduce_error import largest_errors_m
 from ..keys.weight_keys import weight_track
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress
 from ..recipe.recipe import FILES, Recipe, expect_name, expect_unique
+from .character_facts import CharacterFacts, describe_character, measure_feet
 from .clip_facts import Facts, describe_clip, describe_set
+from .fit_quality import judge_clip
 from .report import render_report
 from .set_folder import LIST, expect_free, replace_folder, replace_folders
 from .set_list import add_seal
@@ -117,8 +121,11 @@ def build_clip_set(
     recipe: Recipe,
     progress: Progress = ignore_progress,
     place: Callable[[GlbClip], GlbClip] | None = None,
+    character: CharacterFacts | None = None,
 ) -> ClipSet:
     """All that `write_clip_set` would write.
+
+    With a `character`, how its feet stand is measured on the base's mesh.
 
     Raises:
         RecipeError: a name that file systems refuse, or twice the same.
@@ -146,9 +153,16 @@ def build_clip_set(
         facts.append(describe_clip(clip, file, tracks, error_m, by_name, weights))
         one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1], weights)
         written.append(place(one) if place else one)
+    mesh = read_skinned(GlbScene(base_glb, name)) if character else None
+    if mesh:
+        progress("feet on the floor", 0.88)
+        measure_feet(base_glb, mesh, clips, written, facts)
+    for said in facts if character else ():
+        said["fit_quality"] = judge_clip(said)
     progress("writing", 0.9)
     files = _build_glbs(base_glb, name, written, recipe.files)
-    said = describe_set(name, takes, clips, recipe) | {"clips": facts}
+    said = describe_set(name, takes, clips, recipe)
+    said |= {"character": describe_character(character, mesh), "clips": facts}
     files[REPORT] = render_report(said, takes, clips).encode()
     said["files"] = [
         {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}

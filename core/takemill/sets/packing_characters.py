@@ -25,17 +25,15 @@ from ..files.glb_skin import read_skin
 from ..files.glb_springs import read_springs
 from ..files.glb_take import read_glb_takes, take_names
 from ..files.take_motion import takes_in
-from ..fit.fingers import hands_without_fingers
 from ..fit.fit import FitSettings
 from ..fit.own_poses import pose_by_names, with_rest_pose
-from ..fit.rest_match import posture_note
-from ..goals.goal_results import missed_goals
 from ..pipeline import stages
 from ..pipeline.character_face import face_offset_s
 from ..pipeline.character_springs import springs_of
 from ..pipeline.face_clips import describe_faceless, face_clips
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.fit_take import fit_take, unknown_goals
+from ..pipeline.fit_notes import fit_notes, unused_settings
+from ..pipeline.fit_take import fit_take
 from ..pipeline.plan_clips import OnFailure, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, body_of
 from ..pipeline.swing_clips import describe_mixed, swing_clips
@@ -45,7 +43,9 @@ from ..shape.body_shape import body_shape
 from ..shape.capsules import Capsules
 from ..springs.springs import Springs
 from . import clip_set
+from .character_facts import CharacterFacts
 from .clip_facts import Facts
+from .fit_quality import fit_lines
 from .packing import choose_set_name, partial_progress, prepare_takes, read_takes
 from .take_files import OnIntake, ignore_intake
 
@@ -275,7 +275,12 @@ def pack_prepared_for(
     for number, (one, own_recipe, clips) in enumerate(fitted):
         part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
         glb = one.make_room([clip.name for clip in clips], recipe.same_names)
-        sets[one.name] = clip_set.build_clip_set(glb, name, takes, clips, own_recipe, part, one.rig.placed)
+        lacks = CharacterFacts.of((take.body for take in takes), one.body)
+        sets[one.name] = clip_set.build_clip_set(
+            glb, name, takes, clips, own_recipe, part, one.rig.placed, lacks
+        )
+        for line in fit_lines(sets[one.name].facts, one.name, own_recipe.fit):
+            say(line)
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
         say(line)
     return {character: one.facts for character, one in sets.items()}
@@ -337,9 +342,8 @@ def _fit_characters(
             begins[one.name] = face_offset_s(one.name, spec, takes)
         fit = recipe.of_character(one.name).fit
         one.rest_skeleton(fit)
-        if one.hand_pose(fit) is not None and not any(hands_without_fingers(take.body) for take in takes):
-            say(f"{one.name}: the hand pose {fit.hand_pose!r} is not used: the takes have fingers")
-        if line := unknown_goals(takes, fit):
+        one.hand_pose(fit)  # what is wrong with it is said before the work
+        for line in unused_settings(takes, fit):
             say(f"{one.name}: {line}")
     plan = plan_clips(takes, recipe, (), failed)
     progress("looking for seams", 0.0)
@@ -353,15 +357,9 @@ def _fit_characters(
         fit, hands = own.recipe.fit, one.hand_pose(own.recipe.fit)
         skeleton = one.rest_skeleton(fit)
         fitted = [fit_take(take, skeleton, one.body, fit, hands, one.shape) for take in takes]
-        for take in takes:
-            own_body = take.motion.skeleton, take.body
-            if note := posture_note(*own_body, skeleton, one.body, fit.posture):
-                say(f"{one.name}, {take.name}: {note}")
-        for take in fitted:
-            for line in missed_goals(take.goals, f"{one.name}, {take.name}"):
+        for pair in zip(takes, fitted, strict=True):
+            for line in fit_notes(*pair, fit, f"{one.name}, {pair[0].name}"):
                 say(line)
-            if take.clearance and (line := take.clearance.note()):
-                say(f"{one.name}, {take.name}: {line}")
         clips = stages.resample_clips(stages.make_clips(fitted, own, part))
         clips = swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)
         spec = face_of(recipe, one.name)

@@ -10,9 +10,11 @@ from ..pages.html_parts import asset, code, definitions, table
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
 from .clip_facts import UNKNOWN, Facts
+from .fit_quality import fit_column
 from .report_chain import render_chains
 from .report_clip import clip_card
 from .report_figures import figures
+from .report_fit import describe_lacks
 from .report_pairs import render_pairs
 from .report_take import take_section
 
@@ -68,11 +70,12 @@ def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
         f"<p>{len(clips)} clips, {loops} of them loops, {seconds:.1f} s in all"
         f"{f', from {takes}' if takes else ''}. {facts['skeleton']['joints']} joints, "
         f"{f'root motion on the joint {code(root)}' if root else 'no root joint'}.</p>"
+        f"{describe_lacks(facts['character'])}"
     )
 
 
 def _overview(facts: Facts) -> str:
-    heads = (
+    heads: tuple[str, ...] = (
         "clip",
         "kind",
         ">seconds",
@@ -86,6 +89,9 @@ def _overview(facts: Facts) -> str:
         ">kB",
         ">mm off",
     )
+    fitted = any(clip["fit_quality"] for clip in facts["clips"])
+    if fitted:
+        heads = (*heads, "fit")
     rows = []
     for k, clip in enumerate(facts["clips"]):
         root_motion = clip["root_motion"]
@@ -103,6 +109,7 @@ def _overview(facts: Facts) -> str:
                 str(len(clip["events"])),
                 f"{clip['keys']['bytes'] / 1024:.0f}",
                 f"{clip['keys']['max_error_mm']:.2f}",
+                *([fit_column(clip)] if fitted else []),
             )
         )
     return table("All clips", heads, rows, named=True)

@@ -15,6 +15,7 @@ from .clip_facts import Facts
 from .idle_facts import MAX_JOIN_SHARE
 from .report_face import face_curves
 from .report_figures import foot_paths
+from .report_fit import fit_rows
 from .report_seam import seam_close_up
 
 _SIDES = (("leftFoot", "left foot", "l"), ("rightFoot", "right foot", "r"))
@@ -87,32 +88,13 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
         rows.append(("ends", f"{which} goes over into the neutral pose in {facts['blend_frames']} frames"))
     if clip.loop:
         rows += _seam_rows(clip)
-    if facts["goals"]:
-        rows.append(("hands and body", _describe_goals(facts["goals"])))
-    if facts["arms_in_body_mm"]:
-        depth = facts["arms_in_body_mm"]
-        rows.append(
-            ("arms in the body", f"{depth['before']:.0f} mm deep, cleared to {depth['after']:.0f} mm")
-        )
+    rows += fit_rows(facts)
     if facts["idle"]:
         rows.append(("idle", _describe_idle(facts["idle"])))
     keys = facts["keys"]
     size = f"{keys['count']} keys, {keys['bytes'] / 1024:.0f} kB"
     rows.append(("in the file", f"{size}; played, at most {keys['max_error_mm']:.2f} mm off"))
     return definitions(rows)
-
-
-def _describe_goals(goals: list[Facts]) -> str:
-    """How near the contacts of hands and body are."""
-    missed = [one for one in goals if not one["reached"]]
-    kept = [one["off_mm"] for one in goals if one["reached"]]
-    words = [f"{len(kept)} of {len(goals)} contacts kept"]
-    if kept:
-        words[0] += f", at most {max(kept):.1f} mm off"
-    words += [
-        f'<span class="bad">{html_text(one["name"])}: {one["off_mm"]:.0f} mm off</span>' for one in missed
-    ]
-    return "; ".join(words)
 
 
 def _describe_idle(idle: Facts) -> str:

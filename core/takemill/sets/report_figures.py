@@ -11,7 +11,6 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.skeleton import Skeleton
-from ..clip import root_motion_parts
 from ..feet.soles import foot_points
 from ..maths import quat
 from ..maths.series import runs
@@ -42,14 +41,9 @@ def shown_frames(clip: FinishedClip) -> Index:
     return np.round(np.linspace(0, last, count)).astype(np.intp)
 
 
-def world_points(clip: FinishedClip, points: Array) -> Array:
-    """Model-space points (F, ..., 3) of a clip with the root motion that was removed from it put back."""
-    return root_motion_parts.restore_points(points, clip.root_motion, clip.parts)
-
-
 def foot_paths(clip: FinishedClip) -> Array:
     """Heel and toe of each foot in the world (F, K, 2, 3), metres."""
-    return world_points(clip, foot_points(clip.motion, clip.body))
+    return clip.restore_points(foot_points(clip.motion, clip.body))
 
 
 def limbs(clip: FinishedClip) -> list[Index]:
@@ -94,7 +88,7 @@ def _clip(clip: FinishedClip) -> dict[str, Any]:
     turns, joints = clip.motion.model()
     tips = np.asarray(skeleton.tip_joints, np.intp)
     ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
-    points = world_points(clip, np.concatenate([joints, ends], axis=1))[frames]
+    points = clip.restore_points(np.concatenate([joints, ends], axis=1))[frames]
     back = quat.from_yaw(-clip.root_motion.heading[frames])[:, None]
     points = quat.rotate(back, points - clip.root_motion.position[frames, None] * [1.0, 1.0, 0.0])
     track = np.concatenate([root_motion.position[:, :2], root_motion.heading[:, None]], axis=1)[frames]

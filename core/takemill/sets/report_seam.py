@@ -11,7 +11,7 @@ from ..clip.clouds import main_joints
 from ..maths import quat
 from ..pages import svg
 from ..pipeline.finish_clip import FinishedClip
-from .report_figures import limbs, world_points
+from .report_figures import limbs
 
 # All chosen by eye.
 _TRAIL_S = 0.25  # to each side, the paths of hands, feet and head
@@ -46,7 +46,7 @@ class Passage:
         turns, joints = clip.motion.model()
         tips = np.asarray(skeleton.tip_joints, np.intp)
         ends = joints[:, tips] + quat.rotate(turns[:, tips], skeleton.tip_offsets)
-        points = world_points(clip, np.concatenate([joints, ends], axis=1))
+        points = clip.restore_points(np.concatenate([joints, ends], axis=1))
         before, after = (
             _view_from(points[part], clip.root_motion.position[at], float(clip.root_motion.heading[at]))
             for part, at in ((slice(last - reach, last + 1), last), (slice(0, reach + 1), 0))

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -14,11 +15,14 @@ from ..base import disk
 from ..base.errors import FileError, GlbError
 from ..body.motion import Motion
 from ..files.glb_read import GlbScene
+from ..files.glb_read_skin import SkinnedMesh
 from ..files.json_schema import problems
 from .clip_facts import Facts
+from .played_feet import FootReader, Restore
 from .set_list import LIST
 from .verify_face import face_problems
 from .verify_facts import clip_problems, first_differences, take_problems
+from .verify_feet import feet_problems, mesh_of_set
 from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
 from .verify_joins import join_problems, played_problems
 from .verify_play import (
@@ -83,6 +87,7 @@ def verify_set(
     motions: Mapping[str, Motion] | None = None,
     again: Facts | None = None,
     most_error_m: float | None = None,
+    paths: Mapping[str, Restore] = MappingProxyType({}),
 ) -> tuple[tuple[str, ...], tuple[Verdict, ...]]:
     """What is wrong with a set as a whole, and of each clip; nothing when both hold no problems.
 
@@ -92,6 +97,8 @@ def verify_set(
         again: what `describe_again` gives of it, to compare with the list.
         most_error_m: how far keys may be off, by the recipe; what the set says itself is believed only up to
             MAX_ERROR_M.
+        paths: by clip, what puts the root motion back that was removed from it; without it the slide of such
+            a clip's feet is not compared.
 
     Raises:
         FileError: the folder holds no list of clips.
@@ -128,7 +135,9 @@ def verify_set(
         rest = {key: value for key, value in again.items() if key != "clips"}
         wrong += [f"{LIST}: {text}" for text in first_differences(said, rest)]
     wrong += [*join_problems(said), *played_problems(said, scenes, 1000 * limit_m)]
-    judge = _Judge(said, scenes, motions or {}, (again or {}).get("clips", {}), 1000 * limit_m)
+    mesh, odd = mesh_of_set(said, scenes)
+    wrong += odd
+    judge = _Judge(said, scenes, motions or {}, (again or {}).get("clips", {}), 1000 * limit_m, mesh, paths)
     verdicts = (
         judge.clip(clip, scene)
         for clip in said["clips"]
@@ -200,6 +209,8 @@ class _Judge:
         scenes: by file.
         motions, again: by clip, what it was made of and what the list should say, where that is at hand.
         most_mm: how far keys may be off.
+        mesh: of the character; None for none.
+        paths: by clip, what puts back what was removed of its root motion, where that is at hand.
     """
 
     said: Mapping[str, Any]
@@ -207,6 +218,8 @@ class _Judge:
     motions: Mapping[str, Motion]
     again: Mapping[str, Facts]
     most_mm: float
+    mesh: SkinnedMesh | None
+    paths: Mapping[str, Restore]
 
     def clip(self, clip: Mapping[str, Any], scene: GlbScene) -> Verdict:
         """What is found of a clip; a file that cannot be played is a problem of its own."""
@@ -243,6 +256,9 @@ class _Judge:
             error, more = compare_motion(clip, scene, names, self.motions[name], self.most_mm)
             wrong += more
         wrong += face_problems(clip, scene)
+        reader = FootReader(scene, self.mesh, names, skeleton["body"]) if self.mesh else None
+        fitted = self.said["character"] is not None
+        wrong += feet_problems(clip, fitted, reader, self.paths.get(name))
         if name in self.again:
             wrong += first_differences(clip, self.again[name])
         if scene.extras[name] != clip:

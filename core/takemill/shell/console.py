@@ -15,6 +15,7 @@ from ..pipeline.suggest_idle import SuggestedIdle
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import recipe_toml
 from ..sets.clip_facts import Facts
+from ..sets.fit_quality import fit_column
 from ..sets.verify import Verdict
 
 _MAX_LISTED_FINDINGS = 12  # of one kind, so that all kinds fit a screen (chosen by eye)
@@ -205,7 +206,8 @@ def loops_table(loops: Sequence[LoopCandidate], rate: float) -> str:
 
 
 def clips_table(clips: Sequence[Facts]) -> str:
-    """Written clips, from what clips.json says of them."""
+    """Written clips, from what clips.json says of them; those on a character with how they stand."""
+    fitted = any(clip["fit_quality"] for clip in clips)
     rows = [
         (
             clip["name"],
@@ -217,11 +219,12 @@ def clips_table(clips: Sequence[Facts]) -> str:
             f"{clip['root_motion']['distance_m']:.2f}",
             str(round(clip["root_motion"]["turn_deg"])),
             str(len(clip["events"])),
+            *([fit_column(clip)] if fitted else []),
         )
         for clip in clips
     ]
     head = ("clip", "kind", "seconds", "fps", "seam of the loop", "root motion", "metres", "turn", "events")
-    return table(head, rows)
+    return table((*head, "fit: slide, sole") if fitted else head, rows)
 
 
 def verdict_text(
