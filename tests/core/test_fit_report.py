@@ -19,6 +19,7 @@ from damaged_sets import problems, relist
 from glb_clips import clip_of
 from glb_reader import read_glb
 from skinned_soles import sole_heights
+from takemill.base.errors import GlbError
 from takemill.body.body_map import find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.clip.root_motion import RootMotion
@@ -366,3 +367,24 @@ def test_the_notes_of_a_fit_name_contacts_that_are_missed() -> None:
     missed = replace(fitted, goals=tuple(replace(one, worst_m=0.05) for one in fitted.goals))
     lines = [list(fit_notes(take, one, FitSettings(), "toon, clap")) for one in (fitted, missed)]
     assert [any("not reached" in line for line in some) for some in lines] == [False, True]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda json: json["meshes"][0]["primitives"][0]["attributes"].update(POSITION=10**6),
+        lambda json: json["skins"][0].update(joints=json["skins"][0]["joints"][:3]),
+        lambda json: json["meshes"][0]["primitives"][0]["attributes"].update(
+            POSITION=json["meshes"][0]["primitives"][0]["attributes"]["WEIGHTS_0"]
+        ),
+        lambda json: json["meshes"][0]["primitives"][0].update(material=99),
+    ],
+)
+def test_a_mesh_that_is_malformed_is_refused_in_words(change) -> None:
+    scene = GlbScene(rigs.changed(rigs.character(SKELETON), change), "it")
+    with pytest.raises(GlbError):
+        read_skinned(scene)
+
+
+def test_a_list_cannot_ask_for_days_of_work() -> None:
+    assert measured(standing(np.zeros((FRAMES, 3))), frames=10**9) == {}

@@ -113,6 +113,8 @@ def _primitive(
     total = weights.sum(axis=1, keepdims=True)
     weights = weights / np.where(total > 0, total, 1.0)
     chosen = slots.astype(np.intp)
+    if points.ndim != 2 or points.shape[1] != 3:
+        raise ValueError("positions are no points")
     if chosen.min(initial=0) < 0 or chosen.max(initial=0) >= count or len(chosen) != len(points):
         raise IndexError("a vertex hangs on a joint that is not there")
     if primitive.get("mode", _TRIANGLES) != _TRIANGLES:

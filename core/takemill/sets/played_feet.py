@@ -20,6 +20,7 @@ _MIN_FOOT_SHARE = 0.4
 # (chosen by eye).
 _TOUCHING_M = 0.005
 _CHUNK = 512  # frames that are looked at together, so that long clips need no more room than short ones
+_MAX_FRAMES = 200_000  # of a clip: an hour at 55 a second, so that a list cannot ask for days of work
 _FEET = ("leftFoot", "rightFoot")
 
 Restore = Callable[[Array], Array]
@@ -123,8 +124,9 @@ class FootReader:
 
 
 def is_measured(clip: Mapping[str, Any]) -> bool:
-    """Whether the feet of a clip stand on a floor that is known."""
-    return not clip["additive"] and clip["root_motion"]["height"] != "remove"
+    """Whether the feet of a clip stand on a floor that is known, and it is not too long to be looked at."""
+    has_floor = not clip["additive"] and clip["root_motion"]["height"] != "remove"
+    return has_floor and clip["frames"] <= _MAX_FRAMES
 
 
 def has_path(clip: Mapping[str, Any]) -> bool:
