@@ -22,6 +22,7 @@ TABLES: dict[str, dict[str, object]] = {
         "spike_min_deg": 6.0, "spike_min_rate": 50.0, "joints": ["head"], "ranges_s": [[0.5, 6.0]],
         "dropouts": False, "late_sensors": False, "slips": False, "sensor_heading": False,
         "longest_dropout_s": 0.8, "same_pose_s": [[0.5, 1.0], [5.0, 5.5]],
+        "leave_s": [["head", 1.0, 1.5], ["", 2.0, 2.5]], "amount": 0.75,
     },
     "health": {
         "frozen_min_frames": 4, "spike_min_deg": 6.0, "jitter_min_deg": 0.3, "skating_min_cm_s": 3.0,

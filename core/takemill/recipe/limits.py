@@ -15,6 +15,7 @@ from ..base.errors import RecipeError
 _LIMITS = {
     "ranges_s": (1e-4, 1e5),  # times of the take
     "same_pose_s": (1e-4, 1e5),
+    "leave_s": (1e-4, 1e5),
     "window_s": (1e-3, 10.0),
     "_s": (1e-3, 600.0),
     "_hz": (0.01, 1000.0),

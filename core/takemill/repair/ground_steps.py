@@ -50,6 +50,9 @@ def denoise_root(state: RepairState) -> RepairState:
     _, rotations, positions = chain_in_model(raw, joint)
     path = state.root if joint == 0 else positions[:, -1]
     calm = denoise.denoise_vectors(path, raw.rate, denoise.noise_deviation(path))
+    weights = weigh_frames(raw, settings, (raw.skeleton.names[joint],))
+    if weights is not None:
+        calm = path + weights[:, None] * (calm - path)
     if joint == 0:
         return replace(state, root=calm)
     shift = quat.rotate(quat.inv(rotations[:, -2]), calm - path)
@@ -174,10 +177,20 @@ def _is_raw(motion: Motion, lower: LowerBody) -> bool:
 
 def _limit_contacts(contacts: Contacts, motion: Motion, body: BodyMap, settings: RepairSettings) -> Contacts:
     """The contacts within the limits of a repair: in the ranges; none where a foot is left out."""
-    weights = weigh_frames(motion, settings)
-    inside = np.ones(len(motion), bool) if weights is None else weights > 0
-    if settings.joints and not {motion.skeleton.names[body.require(foot)] for foot in contacts.feet} <= set(
-        settings.joints
-    ):
+    names, inside = motion.skeleton.names, np.ones(contacts.heel.shape, bool)
+    for k, foot in enumerate(contacts.feet):
+        weights = weigh_frames(motion, settings, _leg_of(motion, body, foot))
+        if weights is not None:
+            inside[:, k] = weights > 0
+    if settings.joints and not {names[body.require(foot)] for foot in contacts.feet} <= set(settings.joints):
         inside[:] = False
-    return replace(contacts, heel=contacts.heel & inside[:, None], toe=contacts.toe & inside[:, None])
+    return replace(contacts, heel=contacts.heel & inside, toe=contacts.toe & inside)
+
+
+def _leg_of(motion: Motion, body: BodyMap, foot: str) -> set[str]:
+    """The joints that pinning a foot turns: from below the hips to its toes."""
+    skeleton, end = motion.skeleton, body.require(foot)
+    above = skeleton.path_to(end)
+    hips = body.get("hips")
+    leg = above[above.index(hips) + 1 :] if hips in above else above
+    return {skeleton.names[joint] for joint in (*leg, *skeleton.subtree(end))}

@@ -10,6 +10,7 @@ from ..body.motion import Motion
 from ..feet.walks_in_place import walked_in_place_m
 from ..health.finding import Finding
 from ..health.profile import find_profile
+from ..maths import quat
 from .ground_steps import (
     denoise_root,
     find_bearing_contacts,
@@ -67,4 +68,27 @@ def repair(
         rotations, root = rotations.copy(), legs.root_translation
         rotations[:, state.lower.joints] = legs.rotations
     repaired = replace(state.raw, rotations=rotations, root_translation=root)
-    return repaired, tuple(sorted(state.findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
+    if settings.amount < 1:
+        repaired = _blended(motion, repaired, settings.amount)
+    findings = (_left_alone(one, motion.rate, settings) for one in state.findings)
+    return repaired, tuple(sorted(findings, key=lambda f: (f.start, f.stop, f.kind, f.joint)))
+
+
+def _left_alone(finding: Finding, rate: float, settings: RepairSettings) -> Finding:
+    """A finding, as left where all of it was accepted."""
+    accepted = finding.joint and any(
+        name in ("", finding.joint) and start * rate <= finding.start and finding.stop - 1 <= stop * rate
+        for name, start, stop in settings.leave_s
+    )
+    return replace(finding, repaired=False) if accepted else finding
+
+
+def _blended(raw: Motion, repaired: Motion, amount: float) -> Motion:
+    """A take that got so much of its repair, 0 to 1: of each joint's turn, and of all paths."""
+    tracks = {
+        joint: raw.translations[joint] + amount * (track - raw.translations[joint])
+        for joint, track in repaired.translations.items()
+    }
+    root = raw.root_translation + amount * (repaired.root_translation - raw.root_translation)
+    turned = quat.continuous(quat.slerp(raw.rotations, repaired.rotations, amount))
+    return replace(repaired, rotations=turned, root_translation=root, translations=tracks)

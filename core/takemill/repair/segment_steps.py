@@ -53,6 +53,10 @@ def repair_segment_faults(state: RepairState) -> RepairState:
     if settings.joints:
         changed &= np.array([names[joint] in settings.joints for joint in segments.joints])
         turned = np.where(changed[:, None], turned, world)
+    for k, joint in enumerate(segments.joints):
+        keep = weigh_frames(raw, replace(settings, ranges_s=()), (names[joint],))
+        if keep is not None and changed[k]:
+            turned[:, k] = quat.slerp(world[:, k], turned[:, k], keep)
     rotations = state.rotations
     if changed.any():
         rotations = local_from_world(raw.skeleton, segments, state.rotations, turned, changed)

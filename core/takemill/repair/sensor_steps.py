@@ -90,7 +90,9 @@ def find_faults(state: SensorState) -> SensorState:
     settings = state.settings
     least = settings.frozen_min_frames, settings.spike_min_deg
     found = examine(state.take, state.joint, state.raw, state.suit, *least)
-    wanted = np.ones(len(state.raw), bool) if state.weights is None else state.weights > 0
+    # What is accepted is repaired with the rest and left out at the end: the rest is as it would be without.
+    ranges = weigh_frames(state.take, replace(settings, leave_s=()))
+    wanted = np.ones(len(state.raw), bool) if ranges is None else ranges > 0
     return replace(
         state,
         faults=replace(
@@ -176,10 +178,11 @@ SENSOR_STEPS: tuple[Callable[[SensorState], SensorState], ...] = (
 def repair_sensors(state: RepairState) -> RepairState:
     """Each joint's frozen frames, spikes and jitter, by `SENSOR_STEPS`."""
     raw, settings, suit = state.raw, state.settings, state.profile == "suit"
-    names, weights = raw.skeleton.names, weigh_frames(raw, settings)
+    names = raw.skeleton.names
     none = Track(np.zeros(len(raw), bool), np.zeros(len(raw), bool), 0.0)
 
     def repair_joint(joint: int, track: Array) -> tuple[Array, tuple[Finding, ...]]:
+        weights = weigh_frames(raw, settings, (names[joint],))
         sensor = SensorState(raw, joint, suit, settings, weights, track, track, none, none.frozen)
         for step in SENSOR_STEPS:
             sensor = step(sensor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -54,6 +55,11 @@ class RepairSettings:
             the feet are pinned; empty for all. Drift and floor are the whole body's.
         ranges_s: [start, stop] pairs, seconds, in which sensors are repaired and feet pinned; empty for the
             whole take. Drift and floor are the whole take's, which would jump at the ends of a part.
+        leave_s: findings that are accepted, as (joint, start, stop), seconds: the joint's rotations stay as
+            they came in that stretch, and its foot is not pinned there; "" for all joints. Drift and floor
+            still move the whole body.
+        amount: how much of the repair the take gets, of all joints and the path, 0 to 1: 0 leaves the take as
+            it came.
         contacts: when a foot counts as planted.
         pinning: how planted feet are pinned.
     """
@@ -81,6 +87,8 @@ class RepairSettings:
     joints: tuple[str, ...] = ()
     ranges_s: tuple[tuple[float, float], ...] = ()
     same_pose_s: tuple[tuple[float, float], ...] = ()
+    leave_s: tuple[tuple[str, float, float], ...] = ()
+    amount: float = 1.0
     contacts: ContactSettings = field(default_factory=ContactSettings)
     pinning: PinSettings = field(default_factory=PinSettings)
 
@@ -106,8 +114,15 @@ def check_settings(motion: Motion, settings: RepairSettings) -> None:
     expect_positive(settings.spike_min_rate, "repair spike_min_rate")
     if settings.frozen_min_frames < 3:
         raise InputError(f"repair frozen_min_frames: expected 3 or more, got {settings.frozen_min_frames}")
+    if not 0 <= settings.amount <= 1:
+        raise InputError(f"repair amount: expected 0 to 1, got {settings.amount}")
     for name in settings.joints:
         motion.skeleton.index(name)
+    for name, start, stop in settings.leave_s:
+        if name:
+            motion.skeleton.index(name)
+        if not 0 <= start < stop:
+            raise InputError(f"repair leave_s: expected 0 <= start < stop, got {start} and {stop}")
     for name, ranges in (("ranges_s", settings.ranges_s), ("same_pose_s", settings.same_pose_s)):
         for start, stop in ranges:
             if not 0 <= start < stop:
@@ -130,10 +145,19 @@ def _check_same_pose(motion: Motion, settings: RepairSettings) -> None:
         )
 
 
-def weigh_frames(motion: Motion, settings: RepairSettings) -> Array | None:
-    """How much (F,) of a repair each frame gets, 0 to 1; None for all of it everywhere."""
-    if not settings.ranges_s:
+def weigh_frames(motion: Motion, settings: RepairSettings, joints: Collection[str] = ()) -> Array | None:
+    """How much (F,) of a repair each frame gets, 0 to 1; None for all of it everywhere.
+
+    What is left of any of these `joints`, or of all, gets none.
+    """
+    left = [(start, stop) for name, start, stop in settings.leave_s if not name or name in joints]
+    if not settings.ranges_s and not left:
         return None
     time = np.arange(len(motion)) / motion.rate
-    inside = [np.minimum(time - start, stop - time) / _RANGE_BLEND_S for start, stop in settings.ranges_s]
-    return np.clip(np.max(inside, axis=0), 0.0, 1.0)
+    weights = np.ones(len(motion))
+    if settings.ranges_s:
+        ways = [np.minimum(time - start, stop - time) for start, stop in settings.ranges_s]
+        weights = np.max(ways, axis=0) / _RANGE_BLEND_S
+    for start, stop in left:  # all of the stretch: it is gone into outside of it
+        weights = np.minimum(weights, np.maximum(start - time, time - stop) / _RANGE_BLEND_S)
+    return np.clip(weights, 0.0, 1.0)
