@@ -124,6 +124,8 @@ REST = {
     "variants",
     "clip_facts",
     "stick_mesh",
+    "own_joints",  # whether an animation moves a joint from where its file stores it
+    "own_joint_facts",
 }
 
 

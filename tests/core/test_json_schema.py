@@ -93,6 +93,7 @@ GOOD = {
             "floors_m": None,
             "springs": None,
             "faces": {},
+            "own_joints": {"jaw": {"turn_deg": 12.5, "move_m": 0.0}},
             "goals": [
                 {
                     "name": "leftHand on head 1.20s",

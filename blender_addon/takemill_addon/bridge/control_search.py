@@ -9,6 +9,7 @@ import numpy as np
 
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.body_parts import is_free
 from takemill.body.upright import FindBody
 from takemill.maths import quat
 
@@ -16,7 +17,6 @@ from .control_graph import BoneGraph, Switch, holds, read_graph, targets_of
 from .control_scan import Scan, bench, choose_switches, scan
 from .controls import Control, ControlRig
 from .deform_bones import chosen_bones, deform_parents, deforming
-from .own_layer import is_free
 from .rig import ArmatureFrame, Rig, read_rig
 from .steps import Steps
 

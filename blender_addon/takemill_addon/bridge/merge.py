@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import bpy
 
 from takemill.base.errors import InputError
+from takemill.body.body_parts import is_free
 from takemill.body.motion import Motion
 from takemill.fit.fit import FitSettings
 from takemill.pipeline.fit_take import merge_take
@@ -105,7 +106,7 @@ def _kept(
     return frozenset(
         joint
         for part, joint in target.body.joints.items()
-        if own_layer.is_free(part)
+        if is_free(part)
         and (
             part not in source
             or (controls.get(joint, target.skeleton.names[joint]) in plays and not take_wins)

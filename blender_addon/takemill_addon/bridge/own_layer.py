@@ -13,14 +13,13 @@ import bpy
 import numpy as np
 
 from takemill.body.body_map import BodyMap
+from takemill.body.body_parts import is_free
 from takemill.body.skeleton import Skeleton
 
 from . import actions
 
 _BONE = 'pose.bones["'
 _LEAST_CHANGE = 1e-4  # radians, lengths or parts of a quaternion: less is seen by nobody (chosen by eye)
-_FREE = ("jaw", "Eye", "Thumb", "Index", "Middle", "Ring", "Little", "tail.", "prop.")
-"""What the names of parts hold that can play something while the body plays something else."""
 
 
 def own_action(armature: bpy.types.Object) -> bpy.types.Action | None:
@@ -44,11 +43,6 @@ def own_curves(armature: bpy.types.Object) -> list[bpy.types.FCurve]:
     made = frozenset(json.loads(action.takemill.moved or "[]"))
     curves = bag.fcurves if bag else ()
     return [one for one in curves if one.data_path.startswith(_BONE) and _bone_of(one) not in made]
-
-
-def is_free(part: str) -> bool:
-    """Whether a character can move a part by itself while the body does something else."""
-    return any(word in part for word in _FREE)
 
 
 def free_bones(skeleton: Skeleton, body: BodyMap) -> frozenset[str]:

@@ -46,7 +46,14 @@ def _humanoid() -> dict[str, str | None]:
 HUMANOID: Mapping[str, str | None] = MappingProxyType(_humanoid())
 """VRM part -> the part above it (which a skeleton may lack: then the next above), None for the hips."""
 
+_FREE = ("jaw", "Eye", "Thumb", "Index", "Middle", "Ring", "Little", "tail.", "prop.")
+
 _OURS = re.compile(r"root|tail\.\d+|prop\..+")
+
+
+def is_free(part: str) -> bool:
+    """Whether a character can move a part by itself while the body does something else."""
+    return any(word in part for word in _FREE)
 
 
 @dataclass(frozen=True)

@@ -40,7 +40,7 @@ def read_faces(data: bytes, source: str, animation: str, offset_s: float = 0.0) 
     """What an animation plays on each mesh with shapes, `offset_s` later; its limits are 0 to 1 or its own.
 
     Raises:
-        GlbError: there is no such animation, it moves no shapes, or shapes without names of their own.
+        GlbError: there is no such animation, or it moves shapes without names of their own.
     """
     document = parse(data)
     found = [one for one in entries(document.json, "animations") if one.get("name") == animation]
@@ -57,8 +57,6 @@ def read_faces(data: bytes, source: str, animation: str, offset_s: float = 0.0) 
         if node is None or type(number) is not int or not 0 <= number < len(samplers):
             raise GlbError(f"{source}: animation {animation!r} moves shapes of a node that has none")
         faces.append(_face(read, samplers[number], node, f"{source}: animation {animation!r}", offset_s))
-    if not faces:
-        raise GlbError(f"{source}: animation {animation!r} moves no shapes of a mesh")
     return tuple(faces)
 
 

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 
 from ..base.checks import Array
 from ..base.errors import GlbError
 from ..body.motion import Motion
-from ..maths import quat, series
+from ..maths import quat
 from ..maths.axes import turn_to_z_up
-from .glb_format import Document, Json, entries, indices, parse
+from .glb_curves import Curve, curves_of, played
+from .glb_format import Json, entries, indices, parse
 from .glb_numbers import Numbers
 from .glb_place import Place
 from .glb_rig import UPRIGHT, GlbRig, parents_of, place_of, read_rig
@@ -26,23 +26,10 @@ from .key_rate import rate_of_keys
 UNIT_M, UP = 1.0, "Y"
 """Of a file, in metres, and its axis that points up (section 3.4)."""
 
-_WXYZ = [3, 0, 1, 2]  # our order of a quaternion, from glTF's
-# Components by what is moved (glTF 2.0, section 3.11).
-_WIDTHS = {"translation": 3, "rotation": 4, "scale": 3}
-_NEAR_KEY = 0.01  # steps between keys: a frame as near to one is meant to be it; times are float32
 _STAYS_M = 2e-6  # by which a joint that only turns may leave its place: float32 metres
 _SCALED = 1e-3  # a scale that shows
 _MOST_FRAMES = 2_000_000  # four hours and a half at 120; more is no take, but one key far away
 _BODY_JOINTS = 10  # of a skeleton that may be a body; a weapon has fewer
-
-
-class _Curve(NamedTuple):
-    """A channel: keys at seconds (N,), ascending, values (N, W), slopes of cubic ones (N, 2, W)."""
-
-    times: Array
-    values: Array
-    slopes: Array | None
-    steps: bool
 
 
 @dataclass(frozen=True)
@@ -113,7 +100,7 @@ def _read(data: bytes, source: str, name: str) -> GlbTakes:
     motions, scaled = {}, set()
     for one, animation in zip(names, entries(document.json, "animations"), strict=True):
         if name in ("", one):
-            curves = _curves(document, read, animation, one)
+            curves = curves_of(document, read, animation, one)
             motions[one] = _motion(document.json, rig, curves, one)
             scaled |= _scaled(rig, curves)
     notes = [f"the scale of {len(scaled)} joints is left out: {', '.join(sorted(scaled)[:3])}"] * bool(scaled)
@@ -185,81 +172,7 @@ def _with_above(some: set[int], parents: list[int]) -> set[int]:
     return found
 
 
-# Curves -------------------------------------------------------------------------------------------
-
-
-def _curves(document: Document, read: Numbers, animation: Json, name: str) -> dict[tuple[int, str], _Curve]:
-    """The channels of nodes, by node and path."""
-    nodes, samplers = entries(document.json, "nodes"), entries(animation, "samplers")
-    out: dict[tuple[int, str], _Curve] = {}
-    for channel in entries(animation, "channels"):
-        target, number = channel.get("target"), channel.get("sampler")
-        if not isinstance(target, dict) or type(number) is not int or not 0 <= number < len(samplers):
-            raise GlbError(f"malformed: a channel of animation {name!r} has no target or no sampler")
-        node, path = target.get("node"), target.get("path")
-        if node is None or path not in _WIDTHS:
-            continue  # what extensions or morph targets move
-        if type(node) is not int or not 0 <= node < len(nodes):
-            raise GlbError(f"malformed: animation {name!r} moves a node that is not there")
-        place = f"animation {name!r}, {path} of {nodes[node].get('name', '')!r}"
-        out[node, path] = _curve(read, samplers[number], _WIDTHS[path], place)
-    return out
-
-
-def _curve(read: Numbers, sampler: Json, width: int, place: str) -> _Curve:
-    kind = sampler.get("interpolation", "LINEAR")
-    times, values = read.of(sampler.get("input")), read.of(sampler.get("output"))
-    count = len(times)
-    per_key = 3 if kind == "CUBICSPLINE" else 1
-    if kind not in ("LINEAR", "STEP", "CUBICSPLINE"):
-        raise GlbError(f"malformed: {place} has an unknown interpolation {kind!r}")
-    if times.shape[1] != 1 or values.shape != (per_key * count, width):
-        raise GlbError(f"malformed: {place} has {count} times for {len(values)} values")
-    times = times[:, 0]
-    if (np.diff(times) <= 0).any():
-        raise GlbError(f"malformed: the times of {place} do not increase")
-    slopes = None
-    if kind == "CUBICSPLINE":
-        slopes, values = np.stack([values[0::3], values[2::3]], axis=1), values[1::3]
-    if width == 4:
-        if (quat.length(values) < 0.1).any():
-            raise GlbError(f"{place}: a key is no rotation; export it again")
-        values = values[:, _WXYZ]
-        if slopes is None:
-            values = quat.continuous(quat.normalize(values))
-        else:
-            slopes = slopes[..., _WXYZ]
-    return _Curve(times, values, slopes, kind == "STEP")
-
-
-def _played(curve: _Curve, seconds: Array) -> Array:
-    """Values (F, W) at seconds (F,); rotations unit, w x y z."""
-    times, values = curve.times, curve.values
-    if len(times) == 1:
-        return np.repeat(values, len(seconds), axis=0)
-    low = np.clip(np.searchsorted(times, seconds, side="right") - 1, 0, len(times) - 2)
-    step = times[low + 1] - times[low]
-    part = np.clip((seconds - times[low]) / step, 0.0, 1.0)
-    part = np.where(part < _NEAR_KEY, 0.0, np.where(part > 1 - _NEAR_KEY, 1.0, part))
-    if curve.steps:
-        return values[low + (part == 1.0)]
-    if curve.slopes is None:
-        sample = series.sample_rotations if values.shape[1] == 4 else series.sample_vectors
-        return sample(values, low + part)
-    t, length = part[:, None], step[:, None]
-    mixed = (
-        (2 * t**3 - 3 * t**2 + 1) * values[low]
-        + length * (t**3 - 2 * t**2 + t) * curve.slopes[low, 1]
-        + (3 * t**2 - 2 * t**3) * values[low + 1]
-        + length * (t**3 - t**2) * curve.slopes[low + 1, 0]
-    )
-    return quat.normalize(mixed) if values.shape[1] == 4 else mixed
-
-
-# Motions ------------------------------------------------------------------------------------------
-
-
-def _motion(json: Json, rig: GlbRig, curves: Mapping[tuple[int, str], _Curve], name: str) -> Motion:
+def _motion(json: Json, rig: GlbRig, curves: Mapping[tuple[int, str], Curve], name: str) -> Motion:
     nodes = entries(json, "nodes")
     above = _nodes_above(nodes, rig)
     mine = {node for node, path in curves if path != "scale"} & {*rig.nodes, *above}
@@ -292,13 +205,13 @@ def _motion(json: Json, rig: GlbRig, curves: Mapping[tuple[int, str], _Curve], n
     return Motion(skeleton, rate, rotations, tracks.pop(0), tracks)
 
 
-def _placed(node: Json, number: int, curves: Mapping[tuple[int, str], _Curve], seconds: Array) -> Place:
+def _placed(node: Json, number: int, curves: Mapping[tuple[int, str], Curve], seconds: Array) -> Place:
     """Where a node stands in its parent at seconds (F,), its scale left as it rests."""
     rest = place_of(node)
     turn, path = curves.get((number, "rotation")), curves.get((number, "translation"))
     return Place(
-        rest.rotation if turn is None else _played(turn, seconds),
-        rest.translation if path is None else _played(path, seconds),
+        rest.rotation if turn is None else played(turn, seconds),
+        rest.translation if path is None else played(path, seconds),
         rest.scale,
     )
 
@@ -315,7 +228,7 @@ def _nodes_above(nodes: list[Json], rig: GlbRig) -> list[int]:
 
 
 def _carried(
-    nodes: list[Json], above: Sequence[int], curves: Mapping[tuple[int, str], _Curve], seconds: Array
+    nodes: list[Json], above: Sequence[int], curves: Mapping[tuple[int, str], Curve], seconds: Array
 ) -> Place:
     """Where what carries the joints stands (F, ...), in the scene's space, Z-up."""
     place = UPRIGHT
@@ -324,7 +237,7 @@ def _carried(
     return place
 
 
-def _scaled(rig: GlbRig, curves: Mapping[tuple[int, str], _Curve]) -> set[str]:
+def _scaled(rig: GlbRig, curves: Mapping[tuple[int, str], Curve]) -> set[str]:
     """The joints whose scale an animation changes."""
     names = dict(zip(rig.nodes, rig.skeleton.names, strict=True))
     return {

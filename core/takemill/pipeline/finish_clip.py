@@ -97,6 +97,7 @@ class FinishedClip:
         clearance: how deep arms lay in the body in its frames, and lie; None where they were not cleared.
         reach: what the character's legs lack in its frames; None where nothing was fitted.
         faces: what the shapes of its character's meshes play, in its frames.
+        own_joints: those that play what the character's file brings for them.
     """
 
     name: str
@@ -124,6 +125,7 @@ class FinishedClip:
     clearance: Clearance | None = None
     reach: LegReach | None = None
     faces: tuple[Face, ...] = ()
+    own_joints: tuple[int, ...] = ()
 
     @property
     def root_motion_mode(self) -> str:

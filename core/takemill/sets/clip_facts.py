@@ -29,6 +29,7 @@ from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import clip_table, settings_table
 from .clip_joins import describe_joins
 from .idle_facts import describe_idle
+from .own_joint_facts import describe_own_joints
 
 VERSION = 6
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
@@ -128,6 +129,7 @@ def describe_clip(
             "gap_mm": round_number(1000 * clip.swinging.gap_m, 3),
         },
         "faces": {face.mesh: _describe_face(face) for face in clip.faces},
+        "own_joints": describe_own_joints(clip),
         "goals": [
             {
                 "name": one.goal.name,

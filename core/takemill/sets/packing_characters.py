@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -15,9 +15,7 @@ from ..base.errors import BodyMapError, GlbError, InputError, RecipeError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
-from ..clip.face import Face
 from ..files.glb_animations import animation_names, renamed_animations, without_animations
-from ..files.glb_faces import read_faces
 from ..files.glb_nodes import skins_on_top
 from ..files.glb_rig import GlbRig, read_rig
 from ..files.glb_root import with_root
@@ -46,6 +44,7 @@ from . import clip_set
 from .character_facts import CharacterFacts
 from .clip_facts import Facts
 from .fit_quality import fit_lines
+from .own_animations import OwnAnimations, describe_own, face_of, with_own_joints
 from .packing import choose_set_name, partial_progress, prepare_takes, read_takes
 from .take_files import OnIntake, ignore_intake
 
@@ -130,18 +129,9 @@ class Character:
         except InputError as problem:
             raise InputError(f"[characters.{self.name}.springs]: {problem}") from problem
 
-    def faces(self, spec: FaceSpec, offset_s: float = 0.0) -> tuple[Face, ...]:
-        """What its meshes' shapes play, so much later; none where no animation is asked for.
-
-        Raises:
-            InputError: the file has no such animation, or it cannot be played.
-        """
-        if not spec.animation:
-            return ()
-        try:
-            return read_faces(self.glb, f"{self.name}.glb", spec.animation, offset_s)
-        except InputError as problem:
-            raise InputError(f"[characters.{self.name}.face]: {problem}") from problem
+    def own(self, spec: FaceSpec, offset_s: float = 0.0) -> OwnAnimations:
+        """The animations of its file that it plays beside the takes, so much later."""
+        return OwnAnimations(self.name, self.glb, self.rig, spec, offset_s)
 
     def hand_pose(self, fit: FitSettings) -> Array | None:
         """The pose (J, 4) that hands without fingers hold, local rotations; None where none is asked for.
@@ -211,7 +201,7 @@ def read_characters(paths: Sequence[str | Path], recipe: Recipe) -> list[Charact
         raise InputError(f"two characters are called {name!r}; each needs a file name of its own")
     for one in found:
         one.springs(recipe.of_character(one.name))  # what is wrong with them is said before the work
-        one.faces(face_of(recipe, one.name))
+        one.own(face_of(recipe, one.name)).expect(one.body)
     return found
 
 
@@ -338,7 +328,7 @@ def _fit_characters(
     work_share = 1 / (len(characters) + 1)
     begins: dict[str, tuple[str, float]] = {}
     for one in characters:
-        if (spec := face_of(recipe, one.name)).animation:
+        if spec := face_of(recipe, one.name):
             begins[one.name] = face_offset_s(one.name, spec, takes)
         fit = recipe.of_character(one.name).fit
         one.rest_skeleton(fit)
@@ -360,20 +350,23 @@ def _fit_characters(
         for pair in zip(takes, fitted, strict=True):
             for line in fit_notes(*pair, fit, f"{one.name}, {pair[0].name}"):
                 say(line)
+        name, offset_s = begins.get(one.name, ("", 0.0))
+        brought = one.own(face_of(recipe, one.name), offset_s)
+        played: tuple[int, ...] = ()
+        if layer := brought.joints():
+            place = [take.name for take in fitted].index(name)
+            fitted[place], played = with_own_joints(fitted[place], layer, brought.spec.take_wins)
+            names = [skeleton.names[joint] for joint in played]
+            say(f"{one.name}: {describe_own(layer.animation, names, name, offset_s)}")
         clips = stages.resample_clips(stages.make_clips(fitted, own, part))
+        clips = tuple(replace(clip, own_joints=played if clip.source == name else ()) for clip in clips)
         clips = swing_clips(clips, one.springs(own.recipe), own.recipe.neutral)
-        spec = face_of(recipe, one.name)
-        if spec.animation:
-            name, offset_s = begins[one.name]
-            faces, rates = {name: one.faces(spec, offset_s)}, {take.name: take.motion.rate for take in takes}
-            clips = face_clips(clips, faces, rates, own.recipe.neutral)
-            say(f"{one.name}: its face {spec.animation!r} begins at {offset_s:.3f} s of {name}")
+        if faces := {name: brought.faces()} if brought.spec.animation else {}:
+            clips = face_clips(
+                clips, faces, {take.name: take.motion.rate for take in takes}, own.recipe.neutral
+            )
+            if faces[name]:
+                say(f"{one.name}: its face {brought.spec.animation!r} begins at {offset_s:.3f} s of {name}")
             for line in describe_faceless(clips, faces):
                 say(f"{one.name}: {line}")
         yield one, own.recipe, clips
-
-
-def face_of(recipe: Recipe, name: str) -> FaceSpec:
-    """What a recipe says of a character's face."""
-    said = recipe.said_of(name)
-    return said.face if said else FaceSpec()

@@ -89,6 +89,9 @@ def _facts(clip: FinishedClip, facts: Facts) -> str:
     if clip.loop:
         rows += _seam_rows(clip)
     rows += fit_rows(facts)
+    if facts["own_joints"]:
+        turns = (f"{html_text(name)} {one['turn_deg']:.0f}°" for name, one in facts["own_joints"].items())
+        rows.append(("of the character's own", ", ".join(turns)))
     if facts["idle"]:
         rows.append(("idle", _describe_idle(facts["idle"])))
     keys = facts["keys"]

@@ -25,6 +25,7 @@ from .verify_facts import clip_problems, first_differences, take_problems
 from .verify_feet import feet_problems, mesh_of_set
 from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
 from .verify_joins import join_problems, played_problems
+from .verify_own_joints import own_joint_problems
 from .verify_play import (
     compare_motion,
     pose_gap_m,
@@ -256,6 +257,7 @@ class _Judge:
             error, more = compare_motion(clip, scene, names, self.motions[name], self.most_mm)
             wrong += more
         wrong += face_problems(clip, scene)
+        wrong += own_joint_problems(clip, scene)
         reader = FootReader(scene, self.mesh, names, skeleton["body"]) if self.mesh else None
         fitted = self.said["character"] is not None
         wrong += feet_problems(clip, fitted, reader, self.paths.get(name))
