@@ -6,6 +6,7 @@ extends SceneTree
 ## REQUEST: {"scene": path, "clips": [path of an animation-only file ...], "plain": whether to load it without
 ## TakemillSet, "imported": whether the editor has imported it, "joints": [name ...],
 ## "poses": [[clip, seconds] ...] in the order to be asked for, "root_motion": {clip: seconds}, "step_s": seconds}
+## The answer has by pose the places of the joints, and by mesh the weights of its shapes ("weights").
 
 const TakemillSet := preload("takemill_set.gd")
 
@@ -27,8 +28,13 @@ func _initialize() -> void:
 		answer.root_motion[name] = _moved(scene, player, name, request.root_motion[name], request.step_s)
 	scene.transform = Transform3D.IDENTITY
 	player.root_motion_track = NodePath() # so that the root bone moves by itself
+	answer.meshes = scene.find_children("*", "MeshInstance3D", true, false).size() # that are seen
+	answer.weights = []
 	answer.poses = request.poses.map(
-		func(asked: Array) -> Array: return _pose(scene, player, asked[0], asked[1], request.joints)
+		func(asked: Array) -> Array:
+			var places := _pose(scene, player, asked[0], asked[1], request.joints)
+			answer.weights.append(_weights(scene))
+			return places
 	)
 	FileAccess.open(arguments[1], FileAccess.WRITE).store_string(JSON.stringify(answer, "", true, true))
 	scene.free()
@@ -40,8 +46,9 @@ func _scene(request: Dictionary) -> Node3D:
 		return (load(request.scene) as PackedScene).instantiate()
 	if request.plain:
 		var state := GLTFState.new()
-		GLTFDocument.new().append_from_file(request.scene, state)
-		return GLTFDocument.new().generate_scene(state)
+		var document := GLTFDocument.new()
+		document.append_from_file(request.scene, state)
+		return document.generate_scene(state)
 	var scene := TakemillSet.load_scene(request.scene)
 	for path: String in request.clips:
 		TakemillSet.add_clips(scene, path)
@@ -83,3 +90,15 @@ func _pose(scene: Node3D, player: AnimationPlayer, name: String, seconds: float,
 		var bone := skeleton.find_bone(TakemillSet.bone_of(joint))
 		var place := skeleton.global_transform * skeleton.get_bone_global_pose(bone).origin
 		return [place.x, place.y, place.z])
+
+
+## By node that shows a mesh with shapes, the weight of each shape.
+func _weights(scene: Node3D) -> Dictionary:
+	var found := {}
+	for mesh: MeshInstance3D in scene.find_children("*", "MeshInstance3D", true, false):
+		var shapes := {}
+		for shape in mesh.get_blend_shape_count():
+			shapes[mesh.mesh.get_blend_shape_name(shape)] = mesh.get_blend_shape_value(shape)
+		if shapes:
+			found[mesh.name] = shapes
+	return found

@@ -12,20 +12,20 @@ const META := &"takemill" ## of an Animation: the clip's entry of clips.json
 
 ## A set's GLB as a scene with an AnimationPlayer, for run time; null when the file cannot be read.
 static func load_scene(path: String) -> Node3D:
-	var state := _read(path)
-	if state == null:
+	var file := _read(path)
+	if file == null:
 		return null
-	var facts := _facts(state)
+	var facts := _facts(file.state)
 	var rates := {}
 	for name: String in facts:
 		rates[facts[name].rate] = true
 	var first: float = rates.keys()[0] if rates else 30.0
-	var scene := GLTFDocument.new().generate_scene(state, first) as Node3D
+	var scene := file.scene(first)
 	var player := player_of(scene)
 	if player == null:
 		return scene
 	for rate: float in rates.keys().slice(1):
-		var other := GLTFDocument.new().generate_scene(_read(path, false), rate) as Node3D
+		var other := _read(path, false).scene(rate)
 		for name: String in facts:
 			if facts[name].rate == rate:
 				put_clip(player, name, player_of(other).get_animation(name))
@@ -46,12 +46,12 @@ static func add_clips(scene: Node3D, path: String) -> void:
 		scene.add_child(player)
 		player.owner = scene
 	var skeleton := scene.find_children("*", "Skeleton3D")[0] as Skeleton3D
-	var state := _read(path, false, true)
-	if state == null:
+	var file := _read(path, false, true)
+	if file == null:
 		return
-	var facts := _facts(state)
+	var facts := _facts(file.state)
 	for name: String in facts:
-		var bones := GLTFDocument.new().generate_scene(_read(path, false, true), facts[name].rate) as Node3D
+		var bones := _read(path, false, true).scene(facts[name].rate)
 		var clip := player_of(bones).get_animation(name)
 		for track in range(clip.get_track_count() - 1, -1, -1):
 			var bone := clip.track_get_path(track).get_concatenated_subnames()
@@ -128,16 +128,16 @@ static func put_clip(player: AnimationPlayer, name: StringName, clip: Animation)
 	library.add_animation(name, clip)
 
 
-static func _read(path: String, images := true, bones := false) -> GLTFState:
-	var state := GLTFState.new()
-	state.import_as_skeleton_bones = bones
-	state.handle_binary_image = (
+static func _read(path: String, images := true, bones := false) -> _File:
+	var file := _File.new()
+	file.state.import_as_skeleton_bones = bones
+	file.state.handle_binary_image = (
 		GLTFState.HANDLE_BINARY_EMBED_AS_UNCOMPRESSED if images else GLTFState.HANDLE_BINARY_DISCARD_TEXTURES
 	)
-	var problem := GLTFDocument.new().append_from_file(path, state)
+	var problem := file.document.append_from_file(path, file.state)
 	if problem != OK:
 		push_error("%s: %s" % [path, error_string(problem)])
-	return state if problem == OK else null
+	return file if problem == OK else null
 
 
 ## Godot's name of each clip of Takemill's -> its extras.
@@ -150,3 +150,13 @@ static func _facts(state: GLTFState) -> Dictionary:
 		if extras.has("rate") and extras.has("root_motion"):
 			facts[loaded[k].resource_name] = extras
 	return facts
+
+
+## A file that was read, and the document that read it: another document makes meshes that nobody sees, since
+## only the first knows the loader's extensions, one of which makes them visible.
+class _File:
+	var document := GLTFDocument.new()
+	var state := GLTFState.new()
+
+	func scene(rate: float) -> Node3D:
+		return document.generate_scene(state, rate) as Node3D

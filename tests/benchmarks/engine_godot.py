@@ -1,4 +1,4 @@
-"""What Godot 4 makes of a set: where its joints are, which clips loop, and where ten cycles of root motion end.
+"""What Godot 4 makes of a set: where joints are, what shapes play, which clips loop, where ten cycles of root motion end.
 
 `TAKEMILL_GODOT="godot --headless" python tests/benchmarks/engine_godot.py [SET]`; SET is the folder of a set
 in one file. Without one, the sample take is packed, which also tells the distance from the dense clips.
@@ -39,6 +39,7 @@ STEP_S = 0.0137  # aligned with no frame
 POSES = 60  # of each clip
 LARGEST_MM = 0.05
 LARGEST_ROOT_MOTION_MM = 1.0
+LARGEST_WEIGHT = 1e-3
 
 # What the editor writes where a user unticks the optimizer of the AnimationPlayer.
 _NO_OPTIMIZER = '{"nodes": {"PATH:AnimationPlayer": {"optimizer/enabled": false}}}'
@@ -146,7 +147,11 @@ def _asked(said: dict[str, Any]) -> list[list[Any]]:
 
 
 def _joints(said: dict[str, Any]) -> list[str]:
-    return sorted(said["skeleton"]["body"].values())
+    """Those of the body, those that swing, and those that play their character's own."""
+    found = {*said["skeleton"]["body"].values()}
+    for clip in said["clips"]:
+        found.update(*(clip["springs"] or {"chains": {}})["chains"].values(), clip["own_joints"])
+    return sorted(found)
 
 
 def _ask(
@@ -199,7 +204,7 @@ def _judged(
 ) -> tuple[dict[str, str], bool]:
     clips = {clip["name"]: clip for clip in said["clips"]}
     poses = np.array(answer["poses"])
-    from_file, from_take = [], []
+    from_file, from_take, from_weights = [], [], [0.0]
     for name, clip in clips.items():
         mine = [k for k, (one, _) in enumerate(asked) if one == name]
         times = np.array([asked[k][1] for k in mine])
@@ -207,6 +212,7 @@ def _judged(
         nodes = [_node(scene, joint) for joint in _joints(said)]
         right = scene.worlds(name, times)[..., :3, 3][:, nodes]
         from_file.append(np.linalg.norm(poses[mine] - right, axis=-1).max())
+        from_weights += _weights_off(scene, name, times, [answer["weights"][k] for k in mine])
         if name in motions:
             motion = motions[name]
             dense = motion.sampled(times * motion.rate, motion.rate).model()[1]
@@ -226,14 +232,37 @@ def _judged(
     farthest = max(ways, key=lambda name: ways[name], default="")
     row = {
         "from the file mm": f"{error:.4f}",
+        "meshes": str(answer["meshes"]),
+        "weights off": f"{max(from_weights):.5f}" if any(clip["faces"] for clip in clips.values()) else "",
         "from the dense clips mm": f"{1000 * max(from_take):.3f}" if from_take else "",
         "loop modes": f"{loops} of {len(clips)}",
         "events": f"{events} of {len(clips)}",
         "root motion off mm": f"{root_motion:.3f}" if answer["root_motion_track"] else "no root motion",
         "worst": farthest if answer["root_motion_track"] else "",
     }
-    good = error <= LARGEST_MM and root_motion <= LARGEST_ROOT_MOTION_MM and loops == events == len(clips)
+    good = (
+        error <= LARGEST_MM
+        and answer["meshes"] > 0
+        and max(from_weights) <= LARGEST_WEIGHT
+        and root_motion <= LARGEST_ROOT_MOTION_MM
+        and loops == events == len(clips)
+    )
     return row, good
+
+
+def _weights_off(
+    scene: GlbScene, clip: str, times: Array, played: list[dict[str, dict[str, float]]]
+) -> list[float]:
+    """The largest difference of the weights of each mesh from what the file says at seconds (N,)."""
+    off = []
+    for curve in scene.weights[clip]:
+        name = scene.names[curve.node]
+        mine = [one.get(name) or one.get(name.replace(".", "_")) or {} for one in played]
+        for shape, values in zip(curve.names, curve.values.T, strict=True):
+            right = np.interp(times, curve.times, values)
+            found = [one.get(shape, one.get(shape.replace(".", "_"), np.nan)) for one in mine]
+            off.append(float(np.nan_to_num(np.abs(np.array(found) - right), nan=1.0).max()))
+    return off
 
 
 def _node(scene: GlbScene, joint: str) -> int:
