@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import bpy
 import numpy as np
@@ -13,6 +14,8 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
 from takemill.health.check import check
 from takemill.health.table import MEASURE_WORDS
+from takemill.maths import quat
+from takemill.recipe.recipe import read_recipe
 from takemill_addon.bridge import actions, findings, stage
 from takemill_addon.bridge.read_action import read_take
 
@@ -214,3 +217,107 @@ def test_what_is_made_of_a_repaired_take_is_no_repair(suit):
         suit.animation_data.action = repaired
         getattr(takemill, stage_of)()
         assert findings.raw_of(playing(suit)) is None
+
+
+def test_a_row_clears_a_preview_range_that_is_left_over(suit):
+    takemill.check_take()
+    scene = bpy.context.scene
+    scene.use_preview_range, scene.frame_preview_start, scene.frame_preview_end = True, 1, 5
+    playing(suit).takemill.finding_index = 0
+    assert not scene.use_preview_range
+
+
+def test_the_list_is_shown_by_kind_and_size_and_walked_through_both_ways(suit):
+    takemill.check_take()
+    known, chosen = playing(suit).takemill, bpy.context.scene.takemill
+    assert findings.shown_rows(known, bpy.context.scene) == list(range(len(known.findings)))
+    chosen.finding_kind, chosen.finding_order = "spike", "SIZE"
+    rows = findings.shown_rows(known, bpy.context.scene)
+    sizes = [abs(known.findings[k].amount) for k in rows]
+    assert {known.findings[k].kind for k in rows} == {"spike"}
+    assert len(rows) == sum(one.kind == "spike" for one in known.findings) > 3
+    assert sizes == sorted(sizes, reverse=True)
+    seen = []
+    for _ in rows:
+        takemill.step_finding()
+        seen.append(known.finding_index)
+    assert seen == rows
+    takemill.step_finding()
+    assert known.finding_index == rows[0]
+    takemill.step_finding(back=True)
+    assert known.finding_index == rows[-1]
+    chosen.finding_kind = "no_path"
+    with pytest.raises(RuntimeError, match="The list shows no finding; choose All Kinds"):
+        takemill.step_finding()
+
+
+def turned_deg(suit, action, raw, joint: str) -> np.ndarray:
+    """How far (F,) a bone's own turn differs between two Actions."""
+    motions = [read_take(bpy.context, suit, one).motion for one in (action, raw)]
+    number = motions[0].skeleton.index(joint)
+    return np.degrees(quat.angle_between(*(one.rotations[:, number] for one in motions)))
+
+
+def test_an_accepted_finding_is_left_by_the_repair_and_goes_into_the_recipe(suit, tmp_path):
+    """In all lists of the take; the frames of its bone are as they came, others of it are repaired."""
+    raw = playing(suit)
+    takemill.check_take()
+    known = raw.takemill
+    arms = [k for k, one in enumerate(known.findings) if one.kind == "frozen" and "arm" in one.joint]
+    takemill.accept_finding(index=arms[0])
+    one = known.findings[arms[0]]
+    joint, start, stop = one.joint, one.start, one.stop
+    takemill.repair_take()
+    repaired = playing(suit)
+    same = [item for item in repaired.takemill.findings if item.accepted]
+    assert [(item.kind, item.joint, item.start) for item in same] == [("frozen", joint, start)]
+    first = round(raw.frame_range[0])
+    turned = turned_deg(suit, repaired, raw, joint)
+    assert turned[start - first : stop - first].max() < 1e-3
+    assert turned.max() > 0.3
+    path = tmp_path / "r.toml"
+    takemill.save_recipe(filepath=str(path))
+    ((left, begin, end),) = read_recipe(path).repair.leave_s
+    assert (left, round(60 * begin), int(60 * end)) == (joint, start - first, stop - 1 - first)
+    number = next(k for k, item in enumerate(repaired.takemill.findings) if item.accepted)
+    takemill.accept_finding(index=number)
+    assert not any(item.accepted for item in raw.takemill.findings)
+    takemill.repair_take()
+    again = playing(suit)
+    assert (again.takemill.source, again != repaired) == (raw, True)
+    assert turned_deg(suit, again, raw, joint)[start - first : stop - first].max() > 0.3
+
+
+def test_what_is_about_the_whole_body_cannot_be_accepted(suit):
+    takemill.check_take()
+    known = playing(suit).takemill
+    index = next(k for k, one in enumerate(known.findings) if not one.joint)
+    with pytest.raises(RuntimeError, match="about the whole body; untick its step in the panel Repair"):
+        takemill.accept_finding(index=index)
+
+
+def test_half_of_a_repair_lies_between(suit):
+    raw = playing(suit)
+    turns = []
+    for percent in (100.0, 50.0):
+        bpy.context.scene.takemill.repair_amount = percent
+        takemill.repair_take()
+        turns.append(turned_deg(suit, playing(suit), raw, "left_lower_arm"))
+        actions.assign(suit, raw, actions.slot_for(raw, suit))
+    assert turns[0].max() > 1
+    np.testing.assert_allclose(turns[1], turns[0] / 2, atol=0.01)
+
+
+@pytest.mark.usefixtures("suit")
+def test_check_and_repair_count_alike(capfd):
+    """By the engine's rule: as many of each kind in both messages, in the same order."""
+    takemill.check_take()
+    checked = capfd.readouterr().out.splitlines()[-1]
+    counts = re.findall(r"(\d+) ([a-z_]+)(?:,|$)", checked.partition(": ")[2].partition(": ")[2])
+    assert len(counts) > 3
+    takemill.repair_take()
+    repaired = capfd.readouterr().out.splitlines()[-1]
+    told = {kind: int(count) for count, kind in re.findall(r"(\d+) ([a-z_]+)", repaired)}
+    for count, kind in counts:
+        assert told[kind] == int(count)
+    assert re.search(r"(\d+) findings: \d+ repaired, \d+ left: ", repaired)

@@ -32,17 +32,20 @@ class Notes:
 
     row = column = grid_flow = split = _part
 
-    def panel(self, *_: object, **__: object) -> tuple[Notes, None]:
-        return self._part(), None
+    def panel(self, *_: object, **__: object) -> tuple[Notes, Notes]:
+        return self._part(), self._part()
 
     def label(self, text: str = "", icon: str = "NONE") -> None:
         assert icon in ICONS
         self.rows.append(("", text, icon, self.alert))
 
-    def operator(self, name: str, text: str | None = None, icon: str = "NONE", **_: object) -> None:
+    def operator(
+        self, name: str, text: str | None = None, icon: str = "NONE", **_: object
+    ) -> SimpleNamespace:
         assert icon in ICONS
         assert hasattr(takemill, name.removeprefix("takemill."))
         self.rows.append((name, text or "", icon, self.alert))
+        return SimpleNamespace()
 
     def prop(self, owner: bpy.types.bpy_struct, name: str, **_: object) -> None:
         assert name in owner.bl_rna.properties

@@ -10,10 +10,10 @@ import bpy
 
 from takemill.base.errors import InputError
 from takemill.health.check import Finding, Health
-from takemill.health.table import MEASURE_WORDS, outcome
+from takemill.health.table import KINDS, MEASURE_WORDS, count_by_kind, counts_text, outcome
 from takemill.sensors.misalignment import between_spans
 
-from . import stage, stored
+from . import stage, stored, views
 from .intake import Reading, findings_of
 from .pose_markers import shows_finding
 
@@ -29,6 +29,8 @@ _SHORT = {  # what fits the sidebar; other measures keep the words that the comm
     "planted_share": "Share with a foot down",
 }
 
+_RANK = {kind: k for k, kind in enumerate(KINDS)}
+
 
 def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "") -> None:
     """Replace what is known of the health of `action`, whose motion begins at scene frame `start`.
@@ -36,6 +38,7 @@ def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "")
     `digest` of that motion shows later whether the keys have changed since.
     """
     known = action.takemill
+    accepted = {_place(one) for one in known.findings if one.accepted}
     known.findings.clear()
     known.finding_index = -1  # none is chosen, so the playhead stays
     for finding in health.findings:
@@ -44,8 +47,57 @@ def keep(action: bpy.types.Action, health: Health, start: int, digest: str = "")
         for name in ("kind", "joint", "amount", "unit", "repaired", "message"):
             setattr(item, name, getattr(finding, name))
         item.start, item.stop = finding.start + start, finding.stop + start
+        item.accepted = _place(item) in accepted
     known.measures = json.dumps(dict(health.measures))
     known.checked = digest
+
+
+def _place(item: bpy.types.PropertyGroup) -> tuple[str, str, int, int]:
+    """What tells a finding from others, in the lists of a take and of its repair."""
+    return item.kind, item.joint, item.start, item.stop
+
+
+def lists_of(action: bpy.types.Action) -> list[bpy.types.Action]:
+    """The Actions that list the findings of one take: the take itself, its repairs, and their previews."""
+    raw = raw_of(action) or action
+    return [raw, *(one for one in bpy.data.actions if raw_of(one) == raw)]
+
+
+def accept(action: bpy.types.Action, finding: bpy.types.PropertyGroup, accepted: bool) -> None:
+    """Leave a finding as it came from now on, or repair it again; in all lists of its take."""
+    place = _place(finding)
+    for one in lists_of(action):
+        for item in one.takemill.findings:
+            if _place(item) == place:
+                item.accepted = accepted
+
+
+def share_accepted(source: bpy.types.Action, new: bpy.types.Action) -> None:
+    """Mark in the list of a repair what was accepted in its take's."""
+    accepted = {_place(one) for one in source.takemill.findings if one.accepted}
+    for item in new.takemill.findings:
+        item.accepted = _place(item) in accepted
+
+
+def left_s(
+    action: bpy.types.Action, start: int, frames: int, rate: float
+) -> tuple[tuple[str, float, float], ...]:
+    """What was accepted, as [repair] leave_s has it: of a take of so many frames from scene frame `start`."""
+    found = []
+    for one in action.takemill.findings:
+        first, last = max(one.start - start, 0), min(one.stop - start, frames) - 1
+        if one.accepted and first <= last:
+            found.append((one.joint, round(first / rate, 6), round((last + 0.5) / rate, 6)))
+    return tuple(dict.fromkeys(found))
+
+
+def shown_rows(known: bpy.types.PropertyGroup, scene: bpy.types.Scene) -> list[int]:
+    """The numbers of the findings that the list shows, in its order."""
+    kind, rows = scene.takemill.finding_kind, known.findings
+    shown = [k for k, one in enumerate(rows) if kind in ("ALL", one.kind)]
+    if scene.takemill.finding_order == "SIZE":
+        shown.sort(key=lambda k: (_RANK.get(rows[k].kind, len(_RANK)), -abs(rows[k].amount)))
+    return shown
 
 
 def kept(action: bpy.types.Action, start: int = 0) -> Health | None:
@@ -115,12 +167,17 @@ def measure_rows(action: bpy.types.Action) -> list[tuple[str, str, str]]:
     ]
 
 
-def summary(findings: Iterable[Finding]) -> str:
-    """How many of each kind, in words."""
-    counts: dict[str, int] = {}
-    for finding in findings:
-        counts[finding.kind] = counts.get(finding.kind, 0) + 1
-    return ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items())) or "nothing found"
+def summary(findings: Sequence[Finding], after_repair: bool = False) -> str:
+    """How many there are, of each kind, by the engine's rule; and what of them a repair left."""
+    if not findings:
+        return "nothing was found"
+    rows = count_by_kind(findings, findings if after_repair else ())
+    kinds = ", ".join(
+        f"{row.count} {row.kind}" + (f" ({row.left} left)" if after_repair and row.left else "")
+        for row in rows
+    )
+    head = counts_text(findings) if after_repair else counts_text(findings).partition(":")[0]
+    return f"{head}: {kinds}"
 
 
 def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -131,9 +188,12 @@ def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> 
     if not 0 <= known.finding_index < len(known.findings):
         return
     finding = known.findings[known.finding_index]
+    context.scene.use_preview_range = False  # one that is left over would hide the frames
     context.scene.frame_set(finding.start)
     if finding.joint in armature.pose.bones:
         stage.select_bone(context, armature, finding.joint)
+        views.frame_selected(context)
+    views.frame_playhead(context)
 
 
 def write_events(action: bpy.types.Action, frames: range) -> int:

@@ -95,6 +95,7 @@ FIELDS = (
     ),
     Field("repair_path_from", "repair", "path_from"),
     *(Field(f"repair_{step}", "repair", step) for step in REPAIR_STEPS),
+    Field("repair_amount", "repair", "amount", lambda part: 100 * part, lambda percent: percent / 100),
     Field("repair_same_pose_s", "repair", "same_pose_s", _times_text, _pairs_of),
     Field("cut_combinations", "cuts", "combinations"),
     Field("cut_gaits", "cuts", "gaits"),

@@ -47,6 +47,57 @@ def some_findings(context: bpy.types.Context) -> str:
     return "" if known.findings else "Check the take first; there is no finding to mark"
 
 
+def findings_shown(context: bpy.types.Context) -> str:
+    """Needs a finding in the list."""
+    known = stage.armature_of(context).animation_data.action.takemill
+    if not known.findings:
+        return "Check the take first; there is no finding to go to"
+    return "" if findings.shown_rows(known, context.scene) else "The list shows no finding; choose All Kinds"
+
+
+class TAKEMILL_OT_step_finding(stage.Stage, bpy.types.Operator):
+    """Go to the next finding of the list, or to the one before"""
+
+    bl_idname = "takemill.step_finding"
+    bl_label = "Next Finding"
+    needs = (stage.an_armature, stage.an_action, findings_shown)
+
+    back: bpy.props.BoolProperty(name="Back", description="Go to the finding before instead of the next")
+
+    def run(self, context: bpy.types.Context) -> str:
+        known = actions.active_action(stage.armature_of(context)).takemill
+        rows = findings.shown_rows(known, context.scene)
+        here = rows.index(known.finding_index) if known.finding_index in rows else (0 if self.back else -1)
+        known.finding_index = rows[(here + (-1 if self.back else 1)) % len(rows)]
+        one = known.findings[known.finding_index]
+        return f"{rows.index(known.finding_index) + 1} of {len(rows)}: {one.kind} {one.joint or 'body'}"
+
+
+class TAKEMILL_OT_accept_finding(stage.Stage, bpy.types.Operator):
+    """Accept this finding: the next repair leaves its bone in these frames as it came. Again repairs it"""
+
+    bl_idname = "takemill.accept_finding"
+    bl_label = "Accept Finding"
+    needs = (stage.an_armature, stage.an_action, findings_shown)
+
+    index: bpy.props.IntProperty(name="Finding", default=-1, description="Its number; -1 for the chosen one")
+
+    def run(self, context: bpy.types.Context) -> str:
+        action = actions.active_action(stage.armature_of(context))
+        known = action.takemill
+        index = known.finding_index if self.index < 0 else self.index
+        if not 0 <= index < len(known.findings):
+            raise InputError("no finding is chosen; click one in the list")
+        one = known.findings[index]
+        if not one.joint:
+            raise InputError(
+                f"{one.kind} is about the whole body; untick its step in the panel Repair to leave it"
+            )
+        findings.accept(action, one, not one.accepted)
+        what = "is left as it came" if one.accepted else "is repaired"
+        return f"{one.kind} of {one.joint} {what} by the next repair"
+
+
 class TAKEMILL_OT_add_finding_markers(stage.Stage, bpy.types.Operator):
     """Add a pose marker to the action for each finding; no key is touched"""
 
@@ -145,6 +196,8 @@ def _likely_health(context: bpy.types.Context) -> Steps[HealthOf]:
 
 CLASSES = (
     TAKEMILL_OT_check_take,
+    TAKEMILL_OT_step_finding,
+    TAKEMILL_OT_accept_finding,
     TAKEMILL_OT_add_finding_markers,
     TAKEMILL_OT_clear_finding_markers,
     TAKEMILL_OT_health_page,

@@ -16,7 +16,7 @@ from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import CharacterSpec, ClipSpec, Recipe, read_recipe
 from takemill.recipe.recipe_write import recipe_toml
 
-from ..bridge import actions, cuts, paths, recipe, stage, takes
+from ..bridge import actions, cuts, findings, paths, recipe, stage, takes
 from ..bridge.characters import cuts_holder
 from ..bridge.springs import kept_spec
 from ..bridge.steps import Steps, apart
@@ -129,6 +129,10 @@ def scene_recipe(scene: bpy.types.Scene, work: stage.Work) -> Recipe:
     name = takes.take_name(work.action) if several else ""
     specs += [replace(spec, take=name) for spec in new]
     body = _corrections(work, loaded)
+    raw = actions.first_here(work.action)
+    left = findings.left_s(raw, work.take.start, len(work.take.motion), work.take.motion.rate)
+    left = tuple(dict.fromkeys((*whole.repair.leave_s, *left)))
+    whole = replace(whole, repair=replace(whole.repair, leave_s=left))
     return replace(whole, clips=tuple(specs), body=body, characters=_characters(scene, whole))
 
 

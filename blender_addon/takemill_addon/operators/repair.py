@@ -10,7 +10,6 @@ import bpy
 from takemill.base.errors import InputError
 from takemill.health.check import check
 from takemill.health.profile import find_profile
-from takemill.health.table import counts_text
 from takemill.pipeline.prepare_take import digest_of, prepare_take
 from takemill.recipe.recipe import Recipe
 from takemill.sensors.misalignment import between_poses
@@ -28,8 +27,15 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
     bl_label = "Repair Take"
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
-        work = yield from self.read_work.steps(context)
+        armature = stage.armature_of(context)
+        action = actions.active_action(armature)
+        raw = findings.raw_of(action) or action  # a repaired take is repaired anew, from its raw one
+        work = yield from self.read_work.steps(context, raw)
         new, text = yield from _repaired(context, work, " repaired")
+        new.takemill.asked = asked(context, armature, raw)
+        if raw != action and action.takemill.cuts:
+            new.takemill.cuts.clear()
+            stage.copy_cuts(action, new)
         return f"{new.name}: {text}"
 
 
@@ -166,11 +172,12 @@ def _repaired(
         findings.keep(work.action, before, work.take.start, digest)
     carry_on(work.armature, work.action, new)
     findings.keep(new, health, work.take.start)
+    findings.share_accepted(work.action, new)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
     new.takemill.repaired = True
     takes.keep_made_with(new, "repair", chosen)
-    return new, counts_text(health.findings)
+    return new, findings.summary(health.findings, after_repair=True)
 
 
 @dataclass(frozen=True)
@@ -224,7 +231,14 @@ def repair_recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
         repair = replace(repair, joints=limits.bones)
     if limits.frames is not None:
         repair = replace(repair, ranges_s=_ranges_s(limits.frames, work))
-    return replace(settings, repair=repair)
+    return replace(settings, repair=replace(repair, leave_s=leave_s(work, settings)))
+
+
+def leave_s(work: stage.Work, settings: Recipe) -> tuple[tuple[str, float, float], ...]:
+    """What a recipe leaves, and what was accepted in the list of findings of a take."""
+    take = work.take
+    mine = findings.left_s(work.action, take.start, len(take.motion), take.motion.rate)
+    return tuple(dict.fromkeys((*settings.repair.leave_s, *mine)))
 
 
 def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, float], ...]:
@@ -247,6 +261,7 @@ def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
     limits = Limits.of(context, armature, raw)
     said["recipe"] = context.scene.takemill.recipe
+    said["left"] = [(one.joint, one.start, one.stop) for one in raw.takemill.findings if one.accepted]
     return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
 
 

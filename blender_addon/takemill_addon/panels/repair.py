@@ -20,12 +20,33 @@ _CAUTION = (
 class TAKEMILL_UL_findings(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
-        columns = row.split(factor=0.2)
-        columns.label(text=str(item.start))
-        columns = columns.split(factor=0.6)
-        columns.label(text=item.joint or "body")
-        columns.label(text=item.kind)
+        _draw_columns(row, str(item.start), item.joint or "body", item.kind)
         row.label(text="", icon="CHECKMARK" if item.repaired else "BLANK1")
+        sign = "LOCKED" if item.accepted else "UNLOCKED"
+        row.operator("takemill.accept_finding", text="", icon=sign, emboss=False).index = index
+
+    def filter_items(self, context, data, propname):
+        rows = getattr(data, propname)
+        shown = findings.shown_rows(data, context.scene)
+        found = [self.bitflag_filter_item] * len(rows)
+        if self.filter_name:
+            names = bpy.types.UI_UL_list.filter_items_by_name
+            found = names(self.filter_name, self.bitflag_filter_item, rows, "name")
+        listed = set(shown)
+        flags = [flag if k in listed else 0 for k, flag in enumerate(found)]
+        order = [0] * len(rows)
+        for place, k in enumerate((*shown, *(k for k in range(len(rows)) if k not in listed))):
+            order[k] = place
+        return flags, order
+
+
+def _draw_columns(row, frame: str, bone: str, kind: str) -> None:
+    """A line of the list, or its head."""
+    columns = row.split(factor=0.22)
+    columns.label(text=frame)
+    columns = columns.split(factor=0.55)
+    columns.label(text=bone)
+    columns.label(text=kind)
 
 
 class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
@@ -43,16 +64,33 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
         if not known.findings:
             layout.label(text="Nothing to repair was found", icon="CHECKMARK")
             return
-        layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
+        _draw_list(layout, context.scene.takemill, known)
         if 0 <= known.finding_index < len(known.findings):
             chosen = known.findings[known.finding_index]
             text = chosen.message  # a bone's name stays as it is
             if not text.startswith(chosen.joint or " "):
                 text = text[:1].upper() + text[1:]
             paragraph(layout, context, f"{text}.", "DOT")
+        layout.operator("takemill.show_curves", icon="GRAPH")
         row = layout.row(align=True)
         row.operator("takemill.add_finding_markers", icon="MARKER_HLT")
         row.operator("takemill.clear_finding_markers", text="", icon="X")
+
+
+def _draw_list(layout, chosen, known) -> None:
+    """The findings below the heads of their columns, which of them are shown, and the way through them."""
+    row = layout.row(align=True)
+    row.prop(chosen, "finding_kind", text="")
+    row.prop(chosen, "finding_order", text="")
+    head = layout.row(align=True)
+    head.scale_y = 0.7
+    _draw_columns(head, "Frame", "Bone", "Kind")
+    for _ in range(2):
+        head.label(text="", icon="BLANK1")
+    layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
+    row = layout.row(align=True)
+    row.operator("takemill.step_finding", text="Previous", icon="TRIA_LEFT").back = True
+    row.operator("takemill.step_finding", text="Next", icon="TRIA_RIGHT").back = False
 
 
 def _draw_measures(layout, rows) -> None:
@@ -92,6 +130,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
             _warn(column, context, f"{problem}.")
         column.prop(chosen, "repair_bones")
         column.prop(chosen, "repair_frames")
+        column.prop(chosen, "repair_amount", slider=True)
         raw, preview = raw_and_preview(action)
         limits = Limits.of(context, armature, raw)
         if limits.missing:
@@ -107,9 +146,10 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
             layout.operator("takemill.repair_take", icon="MODIFIER")
         if any(one.kind == "reference_pose" and one.joint for one in action.takemill.findings):
             layout.operator("takemill.trim_pose", icon="TRACKING_CLEAR_BACKWARDS")
-        caution = layout.column()
-        caution.active = False
-        paragraph(caution, context, _CAUTION, "ERROR")
+        header, body = layout.panel("TAKEMILL_caution", default_closed=True)
+        header.label(text="Caution")
+        if body:
+            paragraph(body, context, _CAUTION, "ERROR")
 
 
 def _warn(layout, context, text: str) -> None:

@@ -5,13 +5,30 @@ from __future__ import annotations
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, IntProperty, StringProperty
 
+from takemill.health import table
+
 REPAIR_STEPS = (
     "frozen", "spikes", "jitter", "dropouts", "late_sensors", "slips", "sensor_heading", "calibration",
     "heading", "path", "floor", "pin",
 )  # fmt: skip
 
 
+FINDING_KINDS = (
+    ("ALL", "All Kinds", "Show the findings of all kinds"),
+    *(
+        (kind, kind.replace("_", " ").title(), f"Show the findings of the kind {kind} alone")
+        for kind in table.KINDS
+    ),
+)
+FINDING_ORDERS = (
+    ("TIME", "By Time", "The findings in the order of their frames"),
+    ("SIZE", "By Size", "The largest of each kind first"),
+)
+
+
 class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
+    """A finding in scene frames. One that is `accepted` is left: no repair touches its bone there."""
+
     kind: StringProperty()
     joint: StringProperty()
     start: IntProperty(description="First scene frame")
@@ -19,12 +36,27 @@ class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
     amount: FloatProperty()
     unit: StringProperty()
     repaired: BoolProperty()
+    accepted: BoolProperty()
     message: StringProperty()
 
 
 class RepairProperties:
-    """Settings of the scene for the repair."""
+    """Settings of the scene for the list of findings and for the repair."""
 
+    finding_kind: EnumProperty(
+        name="Kind", items=FINDING_KINDS, default="ALL", description="Which findings the list shows"
+    )
+    finding_order: EnumProperty(
+        name="Order",
+        items=FINDING_ORDERS,
+        default="TIME",
+        description="Which findings stand first in the list",
+    )
+    repair_amount: FloatProperty(
+        name="Amount", default=100.0, min=0.0, max=100.0, subtype="PERCENTAGE", precision=0,
+        description="How much of the repair the take gets, of all joints and the path; less keeps some of "
+        "what was recorded",
+    )  # fmt: skip
     repair_profile: EnumProperty(
         name="Recorded By",
         items=(
