@@ -10,7 +10,7 @@ from pathlib import Path
 import bpy
 
 import takemill_addon
-from takemill_addon.overlays import draw
+from takemill_addon.overlays import draw, facts
 
 
 def registered() -> dict[str, object]:
@@ -32,7 +32,10 @@ def registered() -> dict[str, object]:
     classes = sorted(name for name in dir(bpy.types) if "TAKEMILL" in name)
     classes += [cls.__name__ for cls in takemill_addon.CLASSES if cls.is_registered]
     operators = list(dir(bpy.ops.takemill)) if "takemill" in dir(bpy.ops) else []
+    keymaps = bpy.context.window_manager.keyconfigs.addon.keymaps
+    keys = [item.idname for keymap in keymaps for item in keymap.keymap_items]
     return {
+        "keys": keys,
         "handlers": handlers,
         "menus": menus,
         "properties": properties,
@@ -53,6 +56,7 @@ def test_enable_disable_enable():
     assert set(on["classes"]) == {cls.__name__ for cls in takemill_addon.CLASSES}
     assert clean["classes"] == []
     assert "takemill" in on["properties"]["Scene"]
+    assert "takemill.pick_in_time" in on["keys"]
     takemill_addon.unregister()
     takemill_addon.unregister()
     assert registered() == clean
@@ -67,6 +71,7 @@ def test_fifty_times_on_and_off_leaves_nothing():
     assert registered() == clean
     assert not draw._STATE.handles
     assert not draw._STATE.kept
+    assert not bpy.app.timers.is_registered(facts._step)
 
 
 def test_every_class_has_its_words():

@@ -13,7 +13,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.clouds import main_joints
 from takemill.clip.loop_close import close_loop
-from takemill.clip.measure import ends_at, gap_between, measure_seam, set_gaps
+from takemill.clip.measure import End, ends_at, gap_between, measure_seam, moved_onto, set_gaps
 from takemill.feet.contacts import Contacts
 from takemill.maths import quat
 
@@ -136,3 +136,18 @@ def test_sliding_is_the_speed_of_planted_points_and_counts_the_seam() -> None:
     assert sliding_cm_s(frozen, body, contacts, loop=True) == pytest.approx(np.full(count, 6.0))
     off = Contacts(60.0, FEET, ~planted & False, ~planted & False, 0.0)
     assert sliding_cm_s(frozen, body, off).size == 0
+
+
+def test_a_pose_moved_onto_another_is_as_far_off_as_the_gap_says():
+    """Onto a copy of itself, turned and shifted on the floor, it lies exactly; else as `away_cm` says."""
+    rng = np.random.default_rng(5)
+    count = 9
+    at = rng.normal(size=(count, 3))
+    still, turns = np.zeros((count, 3)), np.tile(quat.IDENTITY, (count, 1))
+    tops = (False,) * count
+    pose = End(at, still, turns, tops)
+    placed = quat.rotate(quat.from_yaw(np.array(0.8)), at) + np.array([3.0, -2.0, 0.0])
+    np.testing.assert_allclose(moved_onto(End(placed, still, turns, tops), pose), placed, atol=1e-12)
+    other = End(placed + 0.1 * rng.normal(size=(count, 3)), still, turns, tops)
+    away = np.linalg.norm(moved_onto(other, pose) - other.positions, axis=-1)
+    np.testing.assert_allclose(100 * away, gap_between(other, pose).away_cm, atol=1e-9)

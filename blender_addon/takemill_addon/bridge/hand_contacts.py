@@ -31,6 +31,7 @@ def list_contacts(
     for goal in goals:
         item = known.contacts.add()
         item.name, item.kind, item.start, item.keep = goal.name, goal.kind, start + goal.start, True
+        item.stop, item.part, item.on = start + goal.stop, goal.part, goal.on
         item.keep = goal.name not in off
     return len(known.contacts)
 

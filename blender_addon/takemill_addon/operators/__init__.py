@@ -16,8 +16,10 @@ from . import (
     guide,
     idle,
     import_take,
+    in_time,
     loop,
     make_clips,
+    overlays,
     pack,
     recipe,
     repair,
@@ -50,6 +52,8 @@ CLASSES = (
     *face.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,
+    *in_time.CLASSES,
+    *overlays.CLASSES,
 )
 
 HANDLERS = (import_take.TAKEMILL_FH_take,)
@@ -59,8 +63,10 @@ HANDLERS = (import_take.TAKEMILL_FH_take,)
 def attach() -> None:
     """Add the entries of Blender's own menus."""
     bpy.types.TOPBAR_MT_file_import.append(import_take.draw_in_menu)
+    in_time.attach()
 
 
 def detach() -> None:
     """Take them away again."""
+    in_time.detach()
     bpy.types.TOPBAR_MT_file_import.remove(import_take.draw_in_menu)

@@ -1,9 +1,19 @@
 """What is drawn in Blender's editors: `draw` says how an overlay is added."""
 
-from . import draw, findings
+from . import draw, feet, findings, floor, ghost, goals, root_path, seam
 
-OVERLAYS = (findings.OVERLAY,)
+OVERLAYS = (
+    floor.OVERLAY,
+    *root_path.OVERLAYS,
+    feet.OVERLAY,
+    ghost.OVERLAY,
+    seam.OVERLAY,
+    findings.OVERLAY,
+    goals.OVERLAY,
+)
 """In the order in which they are drawn: the last lies over the others."""
+OF_FACTS = ("feet", "root_path", "floor", "seam", "goals", "time_contacts")
+"""The switches of those that need the whole take read."""
 
 
 def attach() -> None:

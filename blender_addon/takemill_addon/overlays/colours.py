@@ -19,3 +19,15 @@ def colour(settings: bpy.types.PropertyGroup, name: str, opaque: float = 1.0) ->
 def finding_colour(settings: bpy.types.PropertyGroup, kind: str, repaired: bool) -> Colour:
     """The colour of a finding: of its kind, or of repairs."""
     return colour(settings, "repaired" if repaired else _KINDS.get(kind, "other"))
+
+
+def text_colour(context: bpy.types.Context) -> Colour:
+    """The theme's colour of text in a 3D view."""
+    red, green, blue = context.preferences.themes[0].view_3d.space.text_hi
+    return red, green, blue, 1.0
+
+
+def grid_colour(context: bpy.types.Context) -> Colour:
+    """The theme's colour of the grid, no more see-through than it has to be to be seen on a floor."""
+    red, green, blue, _ = context.preferences.themes[0].view_3d.grid
+    return red, green, blue, 1.0

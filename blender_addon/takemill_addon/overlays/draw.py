@@ -1,7 +1,7 @@
 """The life of the overlays: what Blender calls them by, what is kept between two redraws, and its end.
 
-An overlay is an `Overlay` in a file of its own, named in `overlays/__init__.py`, with a switch `show_NAME`
-in `properties/preferences.py`. It has two functions of a `View`:
+An overlay is an `Overlay` in a file of its own, named in `overlays/__init__.py`, with a switch in
+`properties/preferences.py`. It has two functions of a `View`:
 
 - `key(view)` is called at each redraw and must be cheap: whatever the drawing depends on beside armature,
   Action, their edits and the settings; the frame, for one that changes from frame to frame.
@@ -17,30 +17,34 @@ from dataclasses import dataclass, field
 
 import bpy
 from bpy.app.handlers import persistent  # keeps a function in its list when another file is loaded
+from mathutils import Matrix
 
-from ..properties.preferences import names_of
+from . import draw_time, facts
 from .strokes import Batches, Label, Stroke, draw_labels
-from .view import View
+from .view import EDITS, View
 
 
 @dataclass(frozen=True)
 class Drawing:
-    """What an overlay shows until its key changes."""
+    """What an overlay shows until its key changes; `from_take` is the facts', for strokes in that space."""
 
     strokes: Sequence[Stroke] = ()
     labels: Sequence[Label] = ()
+    from_take: Matrix | None = None
 
 
 @dataclass(frozen=True)
 class Overlay:
-    """One overlay of the 3D view.
+    """One overlay of the 3D view, or a part of one that changes at other times.
 
     Attributes:
-        name: its switch is `show_NAME`.
+        name: of its own.
+        switch: it is shown while `show_SWITCH` is on.
         key, drawing: see the top of this file.
     """
 
     name: str
+    switch: str
     key: Callable[[View], Hashable]
     drawing: Callable[[View], Drawing]
 
@@ -59,7 +63,6 @@ class _State:
     overlays: tuple[Overlay, ...] = ()
     handles: list[tuple[type, object]] = field(default_factory=list)
     kept: dict[tuple[int, str], _Kept] = field(default_factory=dict)
-    edits: int = 0
 
 
 _STATE = _State()
@@ -71,8 +74,10 @@ def attach(overlays: Sequence[Overlay]) -> None:
     view = bpy.types.SpaceView3D
     for draw, when in ((_draw_strokes, "POST_VIEW"), (_draw_texts, "POST_PIXEL")):
         _STATE.handles.append((view, view.draw_handler_add(draw, (), "WINDOW", when)))
+    _STATE.handles += draw_time.attach()
     for handlers, function in _HANDLERS:
         handlers.append(function)
+    facts.attach(redraw)
 
 
 def detach() -> None:
@@ -82,22 +87,29 @@ def detach() -> None:
     for handlers, function in _HANDLERS:
         if function in handlers:
             handlers.remove(function)
+    draw_time.forget()
+    facts.detach()
     _STATE.handles.clear()
     _STATE.kept.clear()
 
 
+def redraw() -> None:
+    """Have all editors drawn again that show overlays."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type in ("VIEW_3D", "DOPESHEET_EDITOR"):
+                area.tag_redraw()
+
+
 def view_now(context: bpy.types.Context) -> View | None:
     """What overlays are drawn for now; None where there is nothing to draw."""
-    return View.of(context, _STATE.edits)
+    return View.of(context)
 
 
 def current(view: View, overlay: Overlay) -> _Kept:
     """The drawing of an overlay as of now, made anew only where its key has changed."""
     place = (view.scene.session_uid, overlay.name)
-    settings = view.settings
-    colours = tuple(value for name in names_of("colour_") for value in getattr(settings, name))
-    ours = (view.armature.session_uid, view.action.session_uid, view.edits, colours)
-    key = (ours, overlay.key(view))
+    key = (view.common(), overlay.key(view))
     kept = _STATE.kept.get(place)
     if kept is None or kept.key != key:
         kept = _STATE.kept[place] = _Kept(key, overlay.drawing(view))
@@ -112,7 +124,7 @@ def _shown(context: bpy.types.Context) -> tuple[View, list[_Kept]] | None:
     view = view_now(context)
     if view is None:
         return None
-    on = [one for one in _STATE.overlays if getattr(view.settings, f"show_{one.name}")]
+    on = [one for one in _STATE.overlays if getattr(view.settings, f"show_{one.switch}")]
     return view, [current(view, one) for one in on]
 
 
@@ -121,10 +133,10 @@ def _draw_strokes() -> None:
     if shown is None:
         return
     view, kept = shown
-    scale, places = view.context.preferences.system.ui_scale, view.places(None)
+    scale = view.context.preferences.system.ui_scale
     for one in kept:
         one.batches = one.batches or Batches(one.drawing.strokes)
-        one.batches.draw(places, scale)
+        one.batches.draw(view.places(one.drawing.from_take), scale)
 
 
 def _draw_texts() -> None:
@@ -133,23 +145,30 @@ def _draw_texts() -> None:
     if shown is None or region_3d is None:
         return
     view, kept = shown
-    scale, places = view.context.preferences.system.ui_scale, view.places(None)
+    scale, seen = view.context.preferences.system.ui_scale, region_3d.perspective_matrix
     for one in kept:
-        draw_labels(one.drawing.labels, places, view.context.region, region_3d.perspective_matrix, scale)
+        places = view.places(one.drawing.from_take)
+        draw_labels(one.drawing.labels, places, view.context.region, seen, scale)
 
 
 def _note_edits(_: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
-    if any(isinstance(one.id, bpy.types.Action | bpy.types.Armature) for one in depsgraph.updates):
-        _STATE.edits += 1
+    if facts.is_reading():
+        return
+    kinds = {type(one.id) for one in depsgraph.updates}
+    if bpy.types.Armature in kinds or bpy.types.Action in kinds:
+        # A row of a list is kept with an Action too: only what moves an armature can be a key.
+        EDITS.note(keys=bpy.types.Armature in kinds or bpy.types.Object in kinds)
 
 
 def _note_undo(*_) -> None:
-    _STATE.edits += 1
+    EDITS.note(keys=True)
 
 
 def _forget(*_) -> None:
     _STATE.kept.clear()
-    _STATE.edits += 1
+    draw_time.forget()
+    facts.detach()
+    EDITS.note(keys=True)
 
 
 _HANDLERS = (

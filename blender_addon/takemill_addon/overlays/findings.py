@@ -61,4 +61,4 @@ def _rank(finding: bpy.types.PropertyGroup) -> tuple[bool, int]:
     return finding.repaired, finding.stop - finding.start
 
 
-OVERLAY = Overlay("findings", _key, _drawing)
+OVERLAY = Overlay("findings", "findings", _key, _drawing)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import bpy
 from mathutils import Matrix
 
 from ..bridge import stage
-from ..properties.preferences import overlay_settings
+from ..properties.preferences import names_of, overlay_settings
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,7 @@ class View:
         settings: the switches and colours of the overlays.
         frame: the scene's frame, a part of one too.
         edits: grows whenever an Action or an armature was changed, by undo too.
+        key_edits: the same of changes that have moved an armature: what lists hold is none.
     """
 
     context: bpy.types.Context
@@ -29,9 +31,10 @@ class View:
     settings: bpy.types.PropertyGroup
     frame: float
     edits: int
+    key_edits: int
 
     @classmethod
-    def of(cls, context: bpy.types.Context, edits: int) -> View | None:
+    def of(cls, context: bpy.types.Context) -> View | None:
         """The view of a window; None while no armature with an action is worked on."""
         if context.view_layer is None or context.scene is None:
             return None
@@ -41,10 +44,31 @@ class View:
             return None
         scene = context.scene
         settings = overlay_settings(context)
-        return cls(context, scene, armature, action, settings, scene.frame_current_final, edits)
+        frame = scene.frame_current_final
+        return cls(context, scene, armature, action, settings, frame, EDITS.all, EDITS.keys)
 
-    def places(self, to_take: Matrix | None) -> dict[str, Matrix]:
-        """From each space of strokes to the world; `to_take` leads from the armature's to the take's."""
-        world = self.armature.matrix_world
-        take = world @ to_take.inverted_safe() if to_take else world
-        return {"WORLD": Matrix(), "ARMATURE": world, "TAKE": take}
+    def common(self) -> Hashable:
+        """What all drawings depend on."""
+        colours = tuple(tuple(getattr(self.settings, name)) for name in names_of("colour_"))
+        return self.armature.session_uid, self.action.session_uid, self.edits, colours
+
+    def places(self, from_take: Matrix | None) -> dict[str, Matrix]:
+        """From each space of strokes to the world; `from_take` leads from the take's to the armature's."""
+        world = self.armature.matrix_world.copy()
+        return {"WORLD": Matrix(), "ARMATURE": world, "TAKE": world @ from_take if from_take else world}
+
+
+@dataclass
+class Edits:
+    """How often something was changed since Blender began."""
+
+    all: int = 0
+    keys: int = 0
+
+    def note(self, keys: bool) -> None:
+        """Count a change, of keys or bones where it may be one."""
+        self.all += 1
+        self.keys += keys
+
+
+EDITS = Edits()

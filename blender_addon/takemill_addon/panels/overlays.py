@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import bpy
 
+from ..overlays import OF_FACTS, facts, ghost, seam
+from ..overlays.view import View
 from ..properties.preferences import names_of, overlay_settings
-from .steps import Step
+from .steps import Step, paragraph
+
+_VALUES = {"show_ghost": "ghost_aside_m", "show_feet": "trail_s"}
+"""What else there is to set of an overlay that is on."""
 
 
 def draw_switches(layout, context) -> None:
@@ -15,6 +20,23 @@ def draw_switches(layout, context) -> None:
     column.active = context.space_data.overlay.show_overlays
     for name in names_of("show_"):
         column.prop(settings, name)
+        if name in _VALUES and getattr(settings, name):
+            column.prop(settings, _VALUES[name])
+
+
+def draw_problems(layout, context) -> None:
+    """Why something that is switched on is not shown, and what to do."""
+    view = View.of(context)
+    if view is None:
+        layout.label(text="Select an armature with an action", icon="INFO")
+        return
+    settings = view.settings
+    if any(getattr(settings, f"show_{name}") for name in OF_FACTS) and (problem := facts.problem_of(view)):
+        paragraph(layout, context, f"{view.action.name}: {problem}.", "INFO")
+        layout.operator("takemill.read_take", icon="FILE_REFRESH")
+    for switch, problem_of in (("show_ghost", ghost.problem_of), ("show_seam", seam.problem_of)):
+        if getattr(settings, switch) and (problem := problem_of(view)):
+            paragraph(layout, context, f"{problem}.", "INFO")
 
 
 class TAKEMILL_PT_overlays(Step, bpy.types.Panel):
@@ -26,6 +48,7 @@ class TAKEMILL_PT_overlays(Step, bpy.types.Panel):
         if not context.space_data.overlay.show_overlays:
             self.layout.label(text="Hidden by Show Overlays in the header", icon="INFO")
         draw_switches(self.layout, context)
+        draw_problems(self.layout, context)
 
 
 class TAKEMILL_PT_view_overlays(bpy.types.Panel):

@@ -12,6 +12,9 @@ class TAKEMILL_PG_contact(bpy.types.PropertyGroup):
     keep: BoolProperty(name="Keep", default=True, description="Keep this contact when the take is fitted")
     kind: StringProperty()
     start: IntProperty(description="First scene frame")
+    stop: IntProperty(description="Scene frame after the last")
+    part: StringProperty(description="What goes there")
+    on: StringProperty(description="What it is on")
     off_mm: FloatProperty(
         default=-1.0, description="How far off it was at most in the last fit; -1: not fitted"
     )

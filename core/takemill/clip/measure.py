@@ -124,15 +124,27 @@ def gap_between(a: End, b: End, names: Sequence[str] = ()) -> PoseGap:
     return PoseGap(float(cm[0]), float(deg[0]), float(cm_s[0]), worst, away_cm)
 
 
+def moved_onto(a: End, b: End) -> Array:
+    """The joints of pose `b` (P, 3), metres, after the turn and shift that bring it nearest to `a`."""
+    back, _, there = _onto(a, b.positions)
+    centre = a.positions.mean(axis=-2) * [1.0, 1.0, 0.0]
+    return np.asarray(quat.rotate(back, there) + centre)
+
+
+def _onto(a: End, positions: Array) -> tuple[Array, Array, Array]:
+    """What takes poses (..., P, 3) onto `a`: the turn (..., 1, 4), and both sides about their middle."""
+    here, there = (p - p.mean(axis=-2, keepdims=True) * [1.0, 1.0, 0.0] for p in (a.positions, positions))
+    floors = [place[..., 0] + 1j * place[..., 1] for place in (here, there)]
+    turns = np.angle((floors[1].conj() * floors[0]).sum(axis=-1))
+    return quat.from_yaw(turns)[..., None, :], here, there
+
+
 def _measure_gaps(a: End, others: Sequence[End]) -> tuple[Array, Array, Array, Array]:
     """From a pose to N others: the gaps cm, deg and cm/s (N,), and how far joints are apart (N, P), m."""
     positions, velocities, rotations = (
         np.stack([getattr(b, part) for b in others]) for part in ("positions", "velocities", "rotations")
     )
-    here, there = (p - p.mean(axis=-2, keepdims=True) * [1.0, 1.0, 0.0] for p in (a.positions, positions))
-    floors = [place[..., 0] + 1j * place[..., 1] for place in (here, there)]
-    turns = np.angle((floors[1].conj() * floors[0]).sum(axis=-1))
-    back = quat.from_yaw(turns)[:, None]  # takes the others onto a
+    back, here, there = _onto(a, positions)
     away = np.linalg.norm(here - quat.rotate(back, there), axis=-1)
     slip = np.linalg.norm(a.velocities - quat.rotate(back, velocities), axis=-1)
     turned = np.where(np.array(a.tops)[:, None], quat.mul(back, rotations), rotations)

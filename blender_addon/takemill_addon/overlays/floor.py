@@ -1,0 +1,59 @@
+"""The floor that the feet of the take stand on, under the body."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+import numpy as np
+
+from .colours import grid_colour, text_colour
+from .draw import Drawing, Overlay
+from .facts import facts_of
+from .shapes import grid, square
+from .strokes import Label, faces, lines
+from .take_facts import Facts
+from .view import View
+
+_HALF_M, _STEP_M, _TREAD_M = 1.5, 0.25, 0.18  # of the grid, of its squares, and half of a tread
+_LINE_PX, _OPAQUE = 1.0, 0.12  # of its lines, and how much its plane hides (chosen by eye)
+_MIN_OFF_M = 0.0005  # from height 0: less is not said
+
+
+def _key(view: View) -> Hashable:
+    facts = facts_of(view)
+    return facts and (facts.number, *_cell(facts, view.frame))
+
+
+def _cell(facts: Facts, frame: float) -> tuple[int, int]:
+    """Which square of the floor the body is over."""
+    x, y = np.round(facts.root.position[facts.index(frame), :2] / _STEP_M).astype(int).tolist()
+    return x, y
+
+
+def _drawing(view: View) -> Drawing:
+    facts = facts_of(view)
+    if facts is None or not facts.contacts.feet:
+        return Drawing()
+    colour = grid_colour(view.context)
+    x, y = _cell(facts, view.frame)
+    centre = np.array([x * _STEP_M, y * _STEP_M, facts.contacts.floor_m])
+    strokes = [
+        faces(square(centre, _HALF_M), (*colour[:3], _OPAQUE), "TAKE"),
+        lines(grid(centre, _HALF_M, _STEP_M), colour, _LINE_PX, "TAKE"),
+    ]
+    if facts.contacts.rise_m is not None:
+        treads = [
+            square([*plant.place[:2], plant.floor_m], _TREAD_M)
+            for plant in facts.plants
+            if np.abs(plant.place[:2] - centre[:2]).max() < _HALF_M
+        ]
+        if treads:
+            strokes.append(faces(np.concatenate(treads), (*colour[:3], 3 * _OPAQUE), "TAKE"))
+    off = facts.contacts.floor_m
+    text = f"floor {1000 * off:+.0f} mm" if abs(off) >= _MIN_OFF_M else "floor"
+    corner = centre + np.array([_HALF_M, -_HALF_M, 0.0])
+    label = Label(text, tuple(corner), text_colour(view.context), "TAKE")
+    return Drawing(strokes, (label,), facts.from_take)
+
+
+OVERLAY = Overlay("floor", "floor", _key, _drawing)

@@ -1,0 +1,81 @@
+"""What hands and body touch at the present frame: whether a fit keeps it, and how near it is."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+import bpy
+import numpy as np
+
+from takemill.goals.goal_figures import floor_low, posed
+from takemill.goals.goals import FLOOR
+
+from ..bridge import hand_contacts
+from .colours import colour
+from .draw import Drawing, Overlay
+from .facts import facts_of
+from .strokes import Colour, Label, Stroke, lines
+from .take_facts import Facts
+from .view import View
+
+_KEPT_PX, _LEFT_PX = 4.0, 1.5  # of a contact that is ticked, and of one that is not
+
+
+def _key(view: View) -> Hashable:
+    facts = facts_of(view)
+    if facts is None:
+        return None
+    ticks = tuple((one.name, one.keep, one.off_mm) for one in contacts_at(view.action, view.frame))
+    return facts.number, facts.index(view.frame) if ticks else None, ticks
+
+
+def contacts_at(action: bpy.types.Action, frame: float) -> list[bpy.types.PropertyGroup]:
+    """The contacts of a frame, of a fitted Action those of its take."""
+    known = hand_contacts.take_of(action).takemill.contacts
+    return [one for one in known if one.start <= frame < one.stop]
+
+
+def _drawing(view: View) -> Drawing:
+    facts = facts_of(view)
+    found = contacts_at(view.action, view.frame)
+    if facts is None or not found:
+        return Drawing()
+    now = facts.index(view.frame)
+    pose = posed(facts.figure, facts.motion.slice(now, now + 1))
+    strokes: list[Stroke] = []
+    labels: list[Label] = []
+    for one in found:
+        ends = _ends(facts, pose, one)
+        if ends is None:
+            continue
+        line, gap_m = ends
+        own = _colour(view, one)
+        strokes.append(lines(line[None], own, _KEPT_PX if one.keep else _LEFT_PX, "TAKE"))
+        off = f", {one.off_mm:.0f} mm off in the last fit" if one.off_mm >= 0 else ""
+        text = f"{one.name}: {1000 * gap_m:.0f} mm between{off}" if one.keep else f"{one.name}: not kept"
+        labels.append(Label(text, tuple(line[0]), own, "TAKE"))
+    return Drawing(strokes, labels, facts.from_take)
+
+
+def _ends(facts: Facts, pose, contact: bpy.types.PropertyGroup) -> tuple[np.ndarray, float] | None:
+    """From a part to what it touches (2, 3), and the gap between their surfaces, metres."""
+    figure = facts.figure
+    if contact.part not in figure.anchors or contact.on not in (*figure.anchors, FLOOR):
+        return None
+    if contact.on == FLOOR:
+        height, point = floor_low(figure, pose, contact.part)
+        return np.stack([point[0], point[0] - [0.0, 0.0, height[0]]]), float(height[0])
+    middles = []
+    for part in (contact.part, contact.on):
+        anchor = figure.anchors[part]
+        middles.append(pose.point(anchor.joint, anchor.on_axis(0.5))[0])
+    return np.stack(middles), float(figure.gap(pose, contact.part, contact.on)[0])
+
+
+def _colour(view: View, contact: bpy.types.PropertyGroup) -> Colour:
+    if not contact.keep:
+        return colour(view.settings, "other")
+    return colour(view.settings, "spike" if hand_contacts.is_missed(contact) else "good")
+
+
+OVERLAY = Overlay("goals", "goals", _key, _drawing)

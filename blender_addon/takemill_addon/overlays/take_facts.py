@@ -1,0 +1,120 @@
+"""What overlays show of a take: its contacts, soles and root, as the engine finds them. Arrays alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import count
+
+import numpy as np
+from mathutils import Matrix
+
+from takemill.base.checks import Array
+from takemill.body.body_map import BodyMap
+from takemill.body.motion import Motion
+from takemill.body.posed import joint_in_model
+from takemill.clip.measure import planted_steps
+from takemill.clip.root_motion import RootMotion, find_root_motion
+from takemill.feet.contacts import Contacts, find_contacts
+from takemill.feet.soles import foot_points
+from takemill.goals.goal_figures import Figure, figures
+from takemill.recipe.recipe import Recipe
+
+_NUMBERS = count()
+
+
+@dataclass(frozen=True)
+class Plant:
+    """A foot that stands.
+
+    Attributes:
+        foot: its part.
+        start, stop: frames of the take, half-open.
+        place: (3,) the middle of the sole at first, metres.
+        slide: (2,) how far it slides over the floor meanwhile, metres.
+        floor_m: how high the floor under it is.
+    """
+
+    foot: str
+    start: int
+    stop: int
+    place: Array
+    slide: Array
+    floor_m: float
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A take of F frames, in metres, as the character itself sees it.
+
+    Attributes:
+        motion, body, contacts: the engine's.
+        start: the scene frame that is frame 0.
+        soles: (F, K, 3) the middle between heel and toe of each foot.
+        plants: when and where feet stand.
+        root: the root's track.
+        hips: (F, 3)
+        from_take: from the take's space to the armature's.
+        number: no other facts have it.
+    """
+
+    motion: Motion
+    body: BodyMap
+    contacts: Contacts
+    start: int
+    soles: Array
+    plants: tuple[Plant, ...]
+    root: RootMotion
+    hips: Array
+    from_take: Matrix
+    number: int
+
+    def index(self, frame: float) -> int:
+        """The frame of the take nearest to one of the scene."""
+        return min(max(round(frame) - self.start, 0), len(self.motion) - 1)
+
+    @cached_property
+    def figure(self) -> Figure:
+        """The body with its surface, as contacts of hands are found on it."""
+        own = self.motion.skeleton, self.body
+        return figures(*own, *own)[0]
+
+
+def find_facts(
+    motion: Motion,
+    body: BodyMap,
+    start: int,
+    settings: Recipe,
+    to_take: Matrix,
+    known: Contacts | None = None,
+) -> Facts:
+    """The facts of a take that begins at a scene frame, with its contacts where they are known.
+
+    Raises:
+        TakemillError: the settings do not fit the take.
+    """
+    contacts = known or find_contacts(motion, body, settings.contacts)
+    points = foot_points(motion, body)
+    soles = points.mean(axis=2)
+    steps, stands = planted_steps(points, np.stack([contacts.heel, contacts.toe], axis=-1))
+    steps = np.where(stands[..., None], steps, 0.0)
+    plants = []
+    for k, foot in enumerate(contacts.feet):
+        levels = contacts.levels_of(foot)
+        for (first, stop), level in zip(contacts.ranges(foot), levels, strict=True):
+            slide = steps[first : stop - 1, k].sum(axis=0)
+            plants.append(Plant(foot, first, stop, soles[first, k], slide, level))
+    root = find_root_motion(motion, body, settings.root_motion)
+    hips = joint_in_model(motion, body.require("hips"))[1]
+    return Facts(
+        motion,
+        body,
+        contacts,
+        start,
+        soles,
+        tuple(plants),
+        root,
+        hips,
+        to_take.inverted_safe(),
+        next(_NUMBERS),
+    )
