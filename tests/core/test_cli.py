@@ -22,7 +22,7 @@ from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe
 from takemill.shell import cli
 
-VERBS = ("check", "repair", "cuts", "recipe", "loops", "idle", "pack", "verify", "demo")
+VERBS = ("check", "repair", "cuts", "recipe", "loops", "idle", "pack", "verify", "build", "demo")
 
 
 @pytest.fixture(scope="module")

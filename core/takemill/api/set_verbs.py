@@ -13,13 +13,13 @@ from ..pipeline.plan_clips import OnFailure
 from ..pipeline.prepare_take import Progress, ignore_progress
 from ..recipe.recipe import Recipe
 from ..sets import clip_set, verify
+from ..sets.character import read_characters
 from ..sets.clip_facts import Facts, describe_again
 from ..sets.packing import choose_set_name, make_file_clips, pack_prepared, partial_progress
 from ..sets.packing_characters import (
     character_folder,
     make_character_clips,
     pack_prepared_for,
-    read_characters,
 )
 from ..sets.take_files import OnIntake, ignore_intake
 from ..sets.verify import Verdict, notes_of, set_folders

@@ -17,7 +17,8 @@ from ..health.check import Health, check
 from ..pipeline.prepare_take import PreparedTake, Progress, ignore_progress, judge_take, prepare_take
 from ..recipe.recipe import Recipe, read_recipe
 from ..repair.repair import repair
-from ..sets import packing_characters, take_files
+from ..sets import take_files
+from ..sets.character import Character
 from .working_take import Take
 
 AnyTake = Take | str | Path
@@ -128,7 +129,7 @@ def fit_take(
             if getattr(recipe.fit, key):
                 raise InputError(f"[fit] {key}: it names an animation of a GLB character; a take holds none")
     else:
-        character = packing_characters.Character.read(to, recipe)
+        character = Character.read(to, recipe)
         recipe = recipe.of_character(character.name)
         skeleton, body, shape = character.rest_skeleton(recipe.fit), character.body, character.shape
         hands = character.hand_pose(recipe.fit)

@@ -32,6 +32,7 @@ class Plan:
         known: names of clips that were made before, onto which others may be blended.
         judged: whether the clips' seams were found and judged before, on the performer.
         one_shots: why clips that were to be loops are none, where that was found there; by name.
+        beside_rooted: whether clips of other plans, in the same set, put their root motion on the root joint.
     """
 
     recipe: Recipe
@@ -40,6 +41,7 @@ class Plan:
     known: frozenset[str] = frozenset()
     judged: bool = False
     one_shots: Mapping[str, str] = field(default_factory=dict)
+    beside_rooted: bool = False
 
     @cached_property
     def specs(self) -> tuple[ClipSpec, ...]:
@@ -55,7 +57,7 @@ class Plan:
     @property
     def is_rooted(self) -> bool:
         """Whether any clip puts its root motion on the root joint: then the set's skeleton has one."""
-        return any(parts_of(spec, self.recipe).mode == "root" for spec in self.drafts)
+        return self.beside_rooted or any(parts_of(spec, self.recipe).mode == "root" for spec in self.drafts)
 
     def for_character(self, name: str) -> Plan:
         """The same clips for a character: its own settings, and its name for {character} in a pattern."""
@@ -81,7 +83,7 @@ def plan_clips(
     """
     by_name = {take.name: take for take in takes}
     known = frozenset(known)
-    if failed:
+    if failed is not None:
         recipe = _without_misplaced(takes, recipe, failed)
     expect_clips(recipe, {take.name: take.motion for take in takes}, known)
     if recipe.repair.trim:

@@ -48,7 +48,21 @@ def make_set(
     takes = (takes,) if isinstance(takes, PreparedTake) else tuple(takes)
     if recipe.springs:  # what is wrong with them is said before the work
         springs_of(recipe.springs, takes[0].motion.skeleton, takes[0].body)
-    clips = resample_clips(make_clips(takes, plan_clips(takes, recipe, (), failed), progress, failed=failed))
+    return make_planned_set(takes, plan_clips(takes, recipe, (), failed), progress, failed)
+
+
+def make_planned_set(
+    takes: Sequence[PreparedTake],
+    plan: Plan,
+    progress: Progress = ignore_progress,
+    failed: OnFailure | None = None,
+) -> tuple[FinishedClip, ...]:
+    """As `make_set`, of a plan that is made.
+
+    Raises:
+        RecipeError: as `make_clips` does.
+    """
+    clips, recipe = resample_clips(make_clips(takes, plan, progress, failed=failed)), plan.recipe
     if not recipe.springs:
         return clips
     springs = springs_of(recipe.springs, clips[0].motion.skeleton, clips[0].body)
@@ -94,7 +108,7 @@ def make_clips(
             failed(name, problem)
             gone.add(name)
     done = [clips[name] for name in specs if name not in gone]
-    variants = without_sources(recipe.variants, gone, failed) if failed else recipe.variants
+    variants = without_sources(recipe.variants, gone, failed) if failed is not None else recipe.variants
     for number, one in enumerate(variants, len(specs)):
         progress(f"clip {one.name}", number / work)
         neutral = clips[recipe.neutral] if recipe.neutral and recipe.neutral != one.of else None
@@ -150,7 +164,7 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
             spec = replace(spec, start=first, stop=last, search=False)
         found[place] = spec
     recipe = plan.recipe
-    if failed and gone:
+    if failed is not None and gone:
         recipe = replace(recipe, variants=without_sources(recipe.variants, gone, failed))
     drafts = tuple(found[place] for place in sorted(found))
     return replace(plan, recipe=recipe, drafts=drafts, judged=True, one_shots=one_shots)

@@ -174,11 +174,20 @@ def read_recipe(path: str | Path) -> Recipe:
         FileError: the file cannot be read.
         RecipeError: it is no recipe; the message holds the path and the key.
     """
+    return parse_recipe(read_text(path), str(path))
+
+
+def read_text(path: str | Path) -> str:
+    """What a file of text holds.
+
+    Raises:
+        FileError: the file cannot be read.
+        RecipeError: it is no UTF-8.
+    """
     try:
-        text = disk.read_bytes(path).decode("utf-8-sig")
+        return disk.read_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise RecipeError(f"{path}: not UTF-8 text (byte {problem.start})") from problem
-    return parse_recipe(text, str(path))
 
 
 _ABOVE: Mapping[str, object] = {
@@ -217,11 +226,41 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     Raises:
         RecipeError: it is not TOML, has an unknown key, a value of another type, or two clips of one name.
     """
+    return recipe_of_data(parse_toml(text, source), source)
+
+
+def parse_toml(text: str, source: str) -> dict[str, object]:
+    """What a TOML text holds, before anybody looks at its keys.
+
+    Raises:
+        RecipeError: it is not TOML, or would take minutes to read.
+    """
     _expect_readable(text, source)
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as problem:  # int() of thousands of digits is a plain ValueError
         raise RecipeError(f"{source}: not TOML: {problem}") from problem
+
+
+def recipe_of_data(data: Mapping[str, object], source: str) -> Recipe:
+    """The recipe that TOML holds; `source` names it in messages.
+
+    Raises:
+        RecipeError: an unknown key, a value of another type, or two clips of one name.
+    """
+    values = recipe_values(data, source)
+    try:
+        return Recipe(**values)  # type: ignore[arg-type]
+    except RecipeError as problem:
+        raise RecipeError(f"{source}: {problem}") from problem
+
+
+def recipe_values(data: Mapping[str, object], source: str) -> dict[str, object]:
+    """The fields of a recipe that TOML sets, each looked at by itself: all that a part of a recipe must be.
+
+    Raises:
+        RecipeError: an unknown key, or a value of another type.
+    """
     tables.expect_known(data, [*_ABOVE, "body", "characters", "springs", "clip", "variant", *TABLES], source)
     values = _above(data, source)
     if "body" in data:
@@ -233,20 +272,22 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     for name, kind in TABLES.items():
         if name in data:
             values[name] = tables.settings_from(data[name], kind, f"{source}: [{name}]")
-    for key in ("clip", "variant"):
-        if not isinstance(data.get(key, []), list):
-            raise RecipeError(f"{source}: {key}s stand in double brackets: [[{key}]]")
     values["clips"] = tuple(
         clip_from(table, f"{source}: clip {k}", "naming" in values)
-        for k, table in enumerate(data.get("clip", []), 1)
+        for k, table in enumerate(_list_of(data, "clip", source), 1)
     )
     values["variants"] = tuple(
-        variant_from(table, f"{source}: variant {k}") for k, table in enumerate(data.get("variant", []), 1)
+        variant_from(table, f"{source}: variant {k}")
+        for k, table in enumerate(_list_of(data, "variant", source), 1)
     )
-    try:
-        return Recipe(**values)  # type: ignore[arg-type]
-    except RecipeError as problem:
-        raise RecipeError(f"{source}: {problem}") from problem
+    return values
+
+
+def _list_of(data: Mapping[str, object], key: str, source: str) -> list[object]:
+    found = data.get(key, [])
+    if not isinstance(found, list):
+        raise RecipeError(f"{source}: {key}s stand in double brackets: [[{key}]]")
+    return found
 
 
 def recipe_from_settings(table: Mapping[str, object], source: str) -> Recipe:

@@ -60,17 +60,23 @@ def pack_prepared(
     Raises:
         TakemillError: anything is wrong; then nothing is written.
     """
-    if unused := [key for key in ("fit", "characters") if getattr(recipe, key) != getattr(Recipe(), key)]:
-        say(
-            f"{' and '.join(f'[{key}]' for key in unused)} of the recipe: not used, since the clips are for "
-            "no character; name its file with --to, or fit the take in Blender"
-        )
+    if unused := unused_without_character(recipe):
+        say(f"{unused}; name its file with --to, or fit the take in Blender")
     clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25), failed)
     for line in describe_mixed(clips):
         say(line)
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
     rest = partial_progress(progress, 0.25, 0.75)
     return clip_set.write_clip_set(out_dir, base, name, takes, clips, recipe, rest, say=say)
+
+
+def unused_without_character(recipe: Recipe) -> str:
+    """What to say of tables that clips for no character leave unused; "" where there are none."""
+    unused = [key for key in ("fit", "characters") if getattr(recipe, key) != getattr(Recipe(), key)]
+    if not unused:
+        return ""
+    tables = " and ".join(f"[{key}]" for key in unused)
+    return f"{tables} of the recipe: not used, since the clips are for no character"
 
 
 def make_file_clips(

@@ -96,9 +96,16 @@ def with_asked_reference(motion: Motion, recipe: Recipe, other: OtherTake) -> Mo
     return with_frame_as_reference(motion, moment.frame(motion.rate))
 
 
+def reference_file(asked: str, path: Path) -> Path | None:
+    """Where the take is that is asked for as reference of the take in `path`; None where there is none."""
+    if not asked:
+        return None
+    return next((one for one in (Path(asked), path.parent / asked) if file_of(one).exists()), None)
+
+
 def _other_file(asked: str, path: Path, layout: BvhLayout) -> tuple[Skeleton, str]:
     """The skeleton of a take in another file, which lies anywhere or beside the first one."""
-    other = next((one for one in (Path(asked), path.parent / asked) if file_of(one).exists()), None)
+    other = reference_file(asked, path)
     if other is None:
         raise InputError(
             f"reference: {asked!r} is no second (1.5) and no frame (90f) of the take, not the word rest, "

@@ -22,6 +22,7 @@ from ..sets.packing import pack_takes
 from ..sets.packing_characters import character_folder, pack_characters
 from ..sets.set_folder import unfinished
 from . import console, demos
+from .commands_build import build as build
 from .commands_takes import IntakeLog, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
 from .commands_takes import repair as repair
