@@ -92,6 +92,8 @@ def fitted_whole(action: bpy.types.Action) -> bpy.types.Action | None:
 
 def cuts_holder(action: bpy.types.Action) -> bpy.types.Action:
     """The Action whose list of cuts counts: of a fitted one, unless it has its own, the take's."""
+    if action.takemill.looping and action.takemill.source:  # a preview of it
+        action = action.takemill.source
     fitted = None if action.takemill.cuts else fitted_whole(action)
     return fitted.takemill.source if fitted else action
 

@@ -22,6 +22,14 @@ def frame_playhead(context: bpy.types.Context) -> None:
         bpy.ops.graph.view_frame()
 
 
+def play(context: bpy.types.Context) -> None:
+    """Let the animation play, where there is a window for it."""
+    screen = None if bpy.app.background or context.window is None else context.window.screen
+    if screen is not None and not screen.is_animation_playing:
+        with context.temp_override(window=context.window, screen=screen):
+            bpy.ops.screen.animation_play()
+
+
 def find_area(context: bpy.types.Context, kind: str) -> tuple[bpy.types.Window, bpy.types.Area] | None:
     """The largest area of a kind of editor, with its window; None where none is open."""
     found = [

@@ -13,7 +13,7 @@ from takemill.pipeline.cut_clip import Piece, cut_clip
 from takemill.pipeline.finish_clip import finish_clip
 from takemill.recipe.recipe import ClipSpec, Moment, expect_name
 
-from ..bridge import actions, clip_record, recipe, stage, takes
+from ..bridge import actions, clip_record, recipe, stage, takes, views
 from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
@@ -215,11 +215,31 @@ class TAKEMILL_OT_remove_clip(stage.Stage, bpy.types.Operator):
         return f"{name} taken off the list"
 
 
+class TAKEMILL_OT_move_clip(stage.Stage, bpy.types.Operator):
+    """Move the chosen clip up or down the list, which is the order of the set"""
+
+    bl_idname = "takemill.move_clip"
+    bl_label = "Move Clip"
+    needs = (stage.an_armature,)
+
+    down: bpy.props.BoolProperty(name="Down", description="Move it down the list instead of up")
+
+    def run(self, context: bpy.types.Context) -> str:
+        known = stage.armature_of(context).takemill
+        place, there = known.clip_index, known.clip_index + (1 if self.down else -1)
+        if not 0 <= place < len(known.clips):
+            raise InputError("there is no clip to move")
+        there = min(max(there, 0), len(known.clips) - 1)
+        known.clips.move(place, there)
+        known.clip_index = there
+        return f"{known.clips[there].name} is number {there + 1} of {len(known.clips)}"
+
+
 class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
-    """Make this clip the active action, and its frames the preview range of the timeline"""
+    """Play this clip: it becomes the active action, and its frames the preview range of the timeline"""
 
     bl_idname = "takemill.play_clip"
-    bl_label = "Activate Clip"
+    bl_label = "Play Clip"
     needs = (stage.an_armature,)
 
     index: bpy.props.IntProperty()
@@ -231,7 +251,9 @@ class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
         if action is None:
             raise InputError("this clip's action is gone; take the clip off the list")
         known.clip_index = self.index
-        return show(context, armature, action)
+        text = show(context, armature, action)
+        views.play(context)
+        return text
 
 
 class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
@@ -255,6 +277,14 @@ class TAKEMILL_OT_play_source(stage.Stage, bpy.types.Operator):
         return text
 
 
+def is_loop(action: bpy.types.Action) -> bool:
+    """Whether an Action is a clip that repeats."""
+    try:
+        return ClipRecord.of_action(action).loop
+    except InputError:
+        return False
+
+
 def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action) -> str:
     """Assign `action` and preview its frames; a loop's preview that played till then is gone."""
     slot, frames = actions.slot_for(action, armature), frames_of(action, armature)
@@ -264,7 +294,8 @@ def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.typ
         restore_pose(armature, old)
     if old and old.takemill.looping and not old.users:
         bpy.data.actions.remove(old)
-    preview(context.scene, frames.start, frames.stop - 1)
+    repeats = frames.stop - frames.start > 2 and is_loop(action)  # its last pose is its first
+    preview(context.scene, frames.start, frames.stop - 1 - repeats)
     return f"{action.name} is the active action of {armature.name}"
 
 
@@ -275,6 +306,7 @@ CLASSES = (
     TAKEMILL_OT_add_event,
     TAKEMILL_OT_add_clip,
     TAKEMILL_OT_remove_clip,
+    TAKEMILL_OT_move_clip,
     TAKEMILL_OT_play_clip,
     TAKEMILL_OT_play_source,
 )

@@ -19,7 +19,7 @@ from takemill.clip.root_motion import (
 from takemill.clip.root_motion_parts import remove_remaining
 from takemill.pipeline.finish_clip import FinishedClip
 
-from ..bridge import actions, clip_record, stage
+from ..bridge import actions, clip_record, stage, views
 from ..bridge.clip_record import ClipRecord
 from ..bridge.steps import Steps, apart
 from ..bridge.write_action import write_motion
@@ -74,25 +74,38 @@ class TAKEMILL_OT_preview_loop(stage.Stage, bpy.types.Operator):
         clip = yield from clip_record.clip_of.steps(
             work.action.name, work.action, work.take.motion, work.body, work.take.start
         )
-        cycles, period = _PREVIEW_CYCLES if self.with_root_motion else 1, len(clip.motion) - 1
-        lead = period // 2 if self.centred else 0
-        motion = yield from apart(_repeated, clip, self.with_root_motion, cycles + 1)
-        motion = motion.slice(lead, lead + cycles * period + 1)
-        start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
-        new = yield from write_motion.steps(
-            context, armature, motion, start, name, work.take.frame, keyed=work.keyed
-        )
-        new.use_fake_user, new.use_cyclic = False, True
-        known = new.takemill
-        known.source, known.looping = work.action, True
-        known.centred, known.with_root_motion = self.centred, self.with_root_motion
-        if not self.with_root_motion or abs(clip.root_motion.turn_deg) < _MAX_STRAIGHT_TURN_DEG:
-            _go_on(armature, new)
-        write_events(new, _events(clip, cycles, lead), start)
-        preview(context.scene, start, start + cycles * period - 1)
-        if old.takemill.looping:
-            bpy.data.actions.remove(old)
-        return f"{work.action.name}: {period} frames a cycle, its seam at frame {start + period - lead}"
+        return (yield from show_loop(context, work, clip, old, self.centred, self.with_root_motion))
+
+
+def show_loop(
+    context: bpy.types.Context,
+    work: stage.Work,
+    clip: FinishedClip,
+    old: bpy.types.Action,
+    centred: bool,
+    with_root_motion: bool,
+) -> Steps[str]:
+    """Play a loop in a preview of the Action that `work` is of, instead of the `old` one, if that is one."""
+    cycles, period = _PREVIEW_CYCLES if with_root_motion else 1, len(clip.motion) - 1
+    lead = period // 2 if centred else 0
+    motion = yield from apart(_repeated, clip, with_root_motion, cycles + 1)
+    motion = motion.slice(lead, lead + cycles * period + 1)
+    start, name = work.take.start, actions.fitting_name(work.action.name, " loop preview")
+    new = yield from write_motion.steps(
+        context, work.armature, motion, start, name, work.take.frame, keyed=work.keyed
+    )
+    new.use_fake_user, new.use_cyclic = False, True
+    known = new.takemill
+    known.source, known.looping = work.action, True
+    known.centred, known.with_root_motion = centred, with_root_motion
+    if not with_root_motion or abs(clip.root_motion.turn_deg) < _MAX_STRAIGHT_TURN_DEG:
+        _go_on(work.armature, new)
+    write_events(new, _events(clip, cycles, lead), start)
+    preview(context.scene, start, start + cycles * period - 1)
+    if old.takemill.looping:
+        bpy.data.actions.remove(old)
+    views.play(context)
+    return f"{clip.name}: {period} frames a cycle, its seam at frame {start + period - lead}"
 
 
 def _repeated(clip: FinishedClip, moving: bool, cycles: int) -> Motion:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import bpy
 
 from takemill.base.errors import InputError, TakemillError
+from takemill.clip.loop_search import LoopCandidate
+from takemill.clip.seam_quality import SUGGESTED
 from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.plan_clips import OnFailure, Plan, plan_clips
@@ -91,9 +93,20 @@ def _summary(
     parts = [f"{len(clips)} clips made{whose}: {', '.join(clip.name for clip in clips)}"]
     if once := [clip.name for clip in clips if clip.no_loop]:
         parts.append(f"one-shots, no loops: {', '.join(once)}")
+    if rough := [f"{clip.name} ({_seam_text(clip)})" for clip in clips if is_rough(clip.candidate)]:
+        parts.append(f"seams to look at: {', '.join(rough)}; press Other Seams")
     if lacks:
         parts.append(f"not made: {', '.join(lacks)}")
     return "; ".join((*parts, *notes))
+
+
+def is_rough(seam: LoopCandidate | None) -> bool:
+    """Whether a seam is one that is seen."""
+    return seam is not None and seam.quality not in SUGGESTED
+
+
+def _seam_text(clip: FinishedClip) -> str:
+    return f"{clip.candidate.quality}, {clip.candidate.gap_cm:.1f} cm" if clip.candidate else ""
 
 
 def _bodies_of(context: bpy.types.Context, work: stage.Work) -> Steps[tuple[list[_Body], list[str]]]:
@@ -240,6 +253,7 @@ def _written(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -
     if not clip.stretches:
         carry_on(work.armature, work.action, new, FIRST_FRAME - work.take.start - clip.source_range[0])
     ClipRecord.of_clip(clip).keep(new)
+    new.takemill.speed_m_s = clip.root_motion.distance_m / max(clip.motion.duration_s, 1e-6)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)
     return new

@@ -156,6 +156,7 @@ def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> 
         context, work.armature, clip.motion, FIRST_FRAME, clip.name, frame, play=False, keyed=keyed
     )
     ClipRecord.of_clip(clip).keep(new)
+    new.takemill.speed_m_s = clip.root_motion.distance_m / max(clip.motion.duration_s, 1e-6)
     write_events(new, clip.events, FIRST_FRAME)
     stage.note_source(new, work)
     known = work.armature.takemill

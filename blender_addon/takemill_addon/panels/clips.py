@@ -4,24 +4,94 @@ from __future__ import annotations
 
 import bpy
 
+from takemill.base.errors import InputError
+
 from ..bridge import characters, scene_time, stage
+from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
-from .steps import ArmatureStep
+from .steps import ArmatureStep, paragraph
+
+_WIDE_PX = 330  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
+_COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
+_ROUGH = ("poor", "bad")
+_LEAST_SPEED_M_S = 0.05  # a body that sways goes nowhere (by eye)
+_NARROW = (1, 3)  # of the columns, those that a narrow sidebar has room for
 
 
 class TAKEMILL_UL_clips(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
-        row.prop(item, "name", text="", emboss=False)
-        if item.action:
-            first, last = item.action.frame_range
-            length = (last - first) / scene_time.frame_rate(context.scene)
-            row.label(text=f"{length:.1f} s")
+        rough = _draw_columns(
+            context, row, lambda cell: cell.prop(item, "label", text="", emboss=False), item
+        )
         playing = stage.find_active_action(item.id_data)
         shown = loop_behind(playing) if playing else None
-        sign = "RADIOBUT_ON" if item.action and item.action == shown else "RADIOBUT_OFF"
-        row.operator("takemill.play_clip", text="", icon=sign, emboss=False).index = index
+        sign = "ERROR" if rough else "PLAY"
+        side = row.row()
+        side.alert = rough
+        side.active = item.action is not None
+        on = item.action and item.action == shown
+        side.operator(
+            "takemill.play_clip", text="", icon=sign, emboss=bool(on), depress=bool(on)
+        ).index = index
+
+
+def _draw_columns(context, row, draw_name, item=None) -> bool:
+    """A line of the list, or its head; whether the seam of the clip is one that is seen."""
+    wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
+    facts = _facts(context, item) if item else _COLUMNS
+    shown = [facts[k] for k in (range(len(facts)) if wide else _NARROW)]
+    split = row.split(factor=0.36 if wide else 0.5)
+    draw_name(split)
+    cells = split.row()
+    for text in shown:
+        cells.label(text=text)
+    return item is not None and facts[3] in _ROUGH
+
+
+def _facts(context, clip) -> tuple[str, str, str, str]:
+    """Of a clip: its kind, its seconds, its speed and the word for its seam; empty where nobody knows."""
+    if clip.action is None:
+        return "gone", "", "", ""
+    record = _record(clip.action)
+    first, last = clip.action.frame_range
+    seconds = (last - first) / scene_time.frame_rate(context.scene)
+    speed = clip.action.takemill.speed_m_s
+    return (
+        record.kind,
+        f"{seconds:.1f} s",
+        f"{speed:.1f} m/s" if speed >= _LEAST_SPEED_M_S else "",
+        record.candidate.quality if record.candidate else "",
+    )
+
+
+def _record(action: bpy.types.Action) -> ClipRecord:
+    try:
+        return ClipRecord.of_action(action)
+    except InputError:
+        return ClipRecord()
+
+
+def _draw_chosen(layout, context, clip) -> None:
+    """The facts of the chosen clip, and the way to other seams where its own is seen."""
+    if clip.action is None:
+        return
+    kind, seconds, speed, _ = _facts(context, clip)
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    column.label(
+        text=", ".join(text for text in (kind.replace("_", " ").capitalize(), seconds, speed) if text)
+    )
+    seam = _record(clip.action).candidate
+    if seam is None:
+        return
+    line = column.row()
+    line.alert = seam.quality in _ROUGH
+    line.label(text=f"Seam: {seam.quality}, {seam.gap_cm:.1f} cm", icon="ERROR" if line.alert else "NONE")
+    if seam.quality in _ROUGH:
+        paragraph(layout, context, f"{seam.note[:1].upper()}{seam.note[1:]}.", "BLANK1")
+    layout.operator("takemill.other_seams", icon="VIEWZOOM")
 
 
 class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
@@ -33,11 +103,22 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         layout.operator("takemill.make_clips", icon="ACTION")
         if characters.ticked(context.scene):
             layout.prop(context.scene.takemill, "performer_clips")
+        head = layout.row(align=True)
+        head.scale_y = 0.7
+        head.label(text="", icon="BLANK1")
+        _draw_columns(context, head, lambda cell: cell.label(text="Name"))
+        for _ in range(2):
+            head.label(text="", icon="BLANK1")
         row = layout.row()
         row.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
         side = row.column(align=True)
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
+        side.separator()
+        side.operator("takemill.move_clip", text="", icon="TRIA_UP").down = False
+        side.operator("takemill.move_clip", text="", icon="TRIA_DOWN").down = True
+        if 0 <= known.clip_index < len(known.clips):
+            _draw_chosen(layout, context, known.clips[known.clip_index])
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
         layout.operator("takemill.add_event", icon="MARKER")
         _draw_loop(layout, stage.find_active_action(armature))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import bpy
 
+from takemill.clip.seam_quality import SUGGESTED
+
 from ..bridge import findings, scene_time
 from ..bridge.characters import cuts_holder
 from .steps import ActionStep, paragraph
@@ -102,6 +104,7 @@ def _draw_loop(column, known, cut) -> None:
         _draw_length(column, cut)
         if not _has_length(cut):  # its joins are chosen
             column.prop(cut, "search")
+            _draw_seams(column, cut)
         return
     if cut.kind == "locomotion" or cut.in_parts:
         column.prop(cut, "in_parts")
@@ -109,6 +112,22 @@ def _draw_loop(column, known, cut) -> None:
         for name in ("follows", "leads_to"):
             column.label(text=cut.bl_rna.properties[name].name)
             column.prop_search(cut, name, known, "cuts", text="")
+
+
+def _draw_seams(layout, cut) -> None:
+    """The seams that a cut could have, to be played one after the other."""
+    layout.operator("takemill.list_seams", icon="VIEWZOOM")
+    if not cut.seams:
+        return
+    layout.template_list("TAKEMILL_UL_seams", "", cut, "seams", cut, "seam_index", rows=3)
+    row = layout.row(align=True)
+    row.operator("takemill.play_seam", text="", icon="TRIA_LEFT").step = -1
+    row.operator("takemill.play_seam", text="Play", icon="PLAY").step = 0
+    row.operator("takemill.play_seam", text="", icon="TRIA_RIGHT").step = 1
+    row.operator("takemill.use_seam", text="Use", icon="CHECKMARK")
+    if 0 <= cut.seam_index < len(cut.seams) and cut.seams[cut.seam_index].note:
+        note = cut.seams[cut.seam_index].note
+        paragraph(layout, bpy.context, f"{note[:1].upper()}{note[1:]}.", "INFO")
 
 
 def _draw_loop_and_root_motion(layout, chosen) -> None:
@@ -127,4 +146,13 @@ def _draw_loop_and_root_motion(layout, chosen) -> None:
             body.prop(chosen, name)
 
 
-CLASSES = (TAKEMILL_UL_cuts, TAKEMILL_PT_cuts)
+class TAKEMILL_UL_seams(bpy.types.UIList):
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
+        row = layout.row(align=True)
+        row.alert = item.quality not in SUGGESTED
+        columns = row.split(factor=0.5)
+        columns.label(text=f"{item.start} to {item.end}")
+        columns.label(text=f"{item.quality}, {item.gap_cm:.1f} cm")
+
+
+CLASSES = (TAKEMILL_UL_seams, TAKEMILL_UL_cuts, TAKEMILL_PT_cuts)

@@ -38,11 +38,12 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
     `performer` the armature whose take was fitted and `character` the one that it was fitted to, `moved` the
     bones that the fit moved, as JSON; `merged` says that a part of it is another take's. `made` grows with
-    each that is made; `looping` says that this is only a preview of `source`; `centred` and
-    `with_root_motion` say how that of a loop is shown, `posed` how bones stood that `source` does not key, as
-    JSON. Of an imported take `file` is its file's name and `take_rate` the rate that it was recorded at;
-    `unit_m` and `up` are the file's. `key_rate` is the scene's rate at which the keys lie right in time, 0
-    where nobody knows. `intake` is what the take was read as when it was last read, as JSON.
+    each that is made; `speed_m_s` is how fast a clip goes over the floor; `looping` says that this is only a
+    preview of `source`; `centred` and `with_root_motion` say how that of a loop is shown, `posed` how bones
+    stood that `source` does not key, as JSON. Of an imported take `file` is its file's name and `take_rate`
+    the rate that it was recorded at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at
+    which the keys lie right in time, 0 where nobody knows. `intake` is what the take was read as when it was
+    last read, as JSON.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -75,6 +76,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     performer: PointerProperty(type=bpy.types.Object)
     character: PointerProperty(type=bpy.types.Object)
     made: IntProperty()
+    speed_m_s: FloatProperty()
     looping: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import bpy
 from bpy.props import (
     BoolProperty,
+    CollectionProperty,
     EnumProperty,
     FloatProperty,
     IntProperty,
@@ -13,6 +14,8 @@ from bpy.props import (
 )
 
 from takemill.clip import cuts, loop_close, loop_search, root_motion
+
+from ..bridge import clip_names
 
 ROOT_MOTION = (
     ("root", "On Root Bone", "The path over the floor goes to the root bone, where the engine reads it"),
@@ -53,6 +56,16 @@ assert tuple(kind for kind, *_ in KINDS) == cuts.KINDS
 assert {mode for mode, *_ in ROOT_MOTION} == set(root_motion.MODES)
 
 _CLOSE, _ROOT_MOTION = loop_close.CloseSettings(), root_motion.RootMotionSettings()
+
+
+class TAKEMILL_PG_seam(bpy.types.PropertyGroup):
+    """Two frames of a take that can be a loop's ends, and how far its poses are from each other there."""
+
+    start: IntProperty(description="First scene frame of the loop")
+    end: IntProperty(description="Its last scene frame, whose pose repeats the first")
+    gap_cm: FloatProperty()
+    quality: StringProperty()
+    note: StringProperty()
 
 
 class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
@@ -113,6 +126,10 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
     root_motion: EnumProperty(
         name="Root Motion", items=ROOT_MOTION, description="Where the path over the floor and the turn go"
     )
+    seams: CollectionProperty(type=TAKEMILL_PG_seam)
+    seam_index: IntProperty(
+        name="Seam", default=-1, description="Choose a seam to play it, or to make it that of the loop"
+    )
     line: IntProperty(default=-1, description="Which clip of the loaded recipe it is; -1 for none")
     why: StringProperty(description="Why a suggested cut has its kind, and how sure that is")
     given_name: StringProperty(description="The name that it was loaded or suggested with")
@@ -120,7 +137,15 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
 
 
 class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
+    """A clip of an armature. Its `label` is its name, which its Action, cut and fellows follow."""
+
     use: BoolProperty(name="Pack", default=True, description="Put this clip into the set")
+    label: StringProperty(
+        name="Name",
+        description="Name of the clip: its action, its cut and the same clip of other characters follow",
+        get=lambda clip: clip.name,
+        set=clip_names.rename,
+    )
     action: PointerProperty(type=bpy.types.Action)
 
 
@@ -178,4 +203,4 @@ class LoopProperties:
     )  # fmt: skip
 
 
-CLASSES = (TAKEMILL_PG_cut, TAKEMILL_PG_clip)
+CLASSES = (TAKEMILL_PG_seam, TAKEMILL_PG_cut, TAKEMILL_PG_clip)

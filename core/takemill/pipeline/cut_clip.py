@@ -116,6 +116,25 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
     )
 
 
+def find_seams(take: PreparedTake, spec: ClipSpec, recipe: Recipe) -> tuple[LoopCandidate, ...]:
+    """Where the range of a clip repeats itself, the best first: what `cut_clip` chooses from, bad ones too.
+
+    Raises:
+        InputError: the range is shorter than the shortest loop.
+        RecipeError: the clip leaves the take.
+    """
+    within, settings = spec.ranges(len(take.motion), take.motion.rate)[0], recipe.loop
+    settings = _for_range(settings, within, take.motion.rate)
+    return _search(take.motion, take.body, take.contacts, within, spec.kind, settings)
+
+
+def _for_range(settings: LoopSettings, within: tuple[int, int], rate: float) -> LoopSettings:
+    """The settings; a range shorter than an idle asks for a loop as short as of locomotion."""
+    if settings.shortest_s is None and (within[1] - 1 - within[0]) / rate < MIN_LENGTH_S["idle"]:
+        return replace(settings, shortest_s=MIN_LENGTH_S["locomotion"])
+    return settings
+
+
 def keep_loops(
     cuts: Sequence[Cut], motion: Motion, body: BodyMap, contacts: Contacts, recipe: Recipe
 ) -> tuple[Cut, ...]:
@@ -152,8 +171,7 @@ def _find_seam(
     own = None if spec.search else measure_loops(whole, body, [(within[0], within[1] - 1)], settings)[0]
     if own and (judged or settings.bad_seam == "keep" or own.quality not in REFUSED):
         return own
-    if settings.shortest_s is None and (within[1] - 1 - within[0]) / whole.rate < MIN_LENGTH_S["idle"]:
-        settings = replace(settings, shortest_s=MIN_LENGTH_S["locomotion"])  # so short a range asks for it
+    settings = _for_range(settings, within, whole.rate)
     try:
         found = _search(whole, body, contacts, within, spec.kind, settings)
     except InputError as problem:
