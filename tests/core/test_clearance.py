@@ -107,7 +107,7 @@ def test_the_turns_are_smooth_at_any_rate():
     assert peak_turn(results[1], parts) < 1.2 * peak_turn(fast, parts)
 
 
-@pytest.mark.parametrize(("name", "goal_mm"), [("hips", 10.0)])
+@pytest.mark.parametrize(("name", "goal_mm"), [("hips", 10.0), ("knees", 11.0)])
 @pytest.mark.parametrize(("build", "girth"), [(Build(arms_down_deg=40.0, roll_seed=3), Girth()), STOUT])
 def test_hands_that_have_goals_reach_the_body_and_do_not_enter_it(name, goal_mm, build, girth):
     take = hand_takes.TAKES[name](30.0)

@@ -21,6 +21,7 @@ from .goal_pose import GoalPose
 from .goal_targets import Course, wanted_line, wanted_point
 
 _PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
+_LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
 _MAX_SHOULDER_RAD, _MAX_TRUNK_RAD = np.radians(25.0), np.radians(50.0)  # about as far as people's (no source)
 _TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
 _MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
@@ -107,7 +108,8 @@ class Arms:
             self._reach()
 
     def _reach(self) -> None:
-        for turn in range(_PASSES):
+        turn, passes = 0, _PASSES
+        while turn < passes:
             points = self._points()
             if turn:
                 for arm in self.arms.values():
@@ -117,8 +119,11 @@ class Arms:
             self._lend(goals, frees)
             for side, arm in self.arms.items():
                 self._bend(side, arm, goals[side], weights[side], hands[side])
-            if turn + 1 < _PASSES:
+            turn += 1
+            if turn < passes:
                 self.looks.correct()
+                if any(lift.any() for lift in self.looks.lift):
+                    passes = _LIFT_PASSES
 
     def _points(self) -> dict[int, Array]:
         """Where the points of hands go (N, 3), for each course of one hand."""
@@ -162,6 +167,10 @@ class Arms:
             )
             for side, arm in self.arms.items()
         }
+        for n, course in enumerate(self.courses):
+            side, rows = course.part.removesuffix("Hand"), self.rows[n]
+            if self.looks.lift[n].any():
+                hands[side][rows] = quat.mul(self.looks.tilts(n, hands[side][rows]), hands[side][rows])
         moved, alone, helps = {}, {}, {}
         for side, arm in self.arms.items():
             total, step, free, bends = np.zeros(count), np.zeros((count, 3)), np.ones(count), np.zeros(count)

@@ -14,6 +14,7 @@ from .goal_pose import GoalPose
 from .goal_targets import Course, hand_point, wanted_line, wanted_point
 
 _MAX_GAP_STEP_M = 0.05  # what a look at the gap may change, and how near the hand must be to its goal for it
+_MAX_LIFT_SHARE = 0.35  # of a hand's length: a wrist lifted by more would bend back by over 20 degrees
 # Of an arm's length: a goal that is missed by more is let go, softly up to so much more.
 _FAR_SHARE = (0.12, 0.3)
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
@@ -24,6 +25,7 @@ class Looks:
 
     Attributes:
         more: for each course, how much further out (N,) its hand goes than the thickness at its point says.
+        lift: for each course, how much higher (N,) than its tip a wrist lies that its forearm may stay out.
     """
 
     def __init__(
@@ -37,6 +39,7 @@ class Looks:
         self.pose, self.figure = pose, figure
         self.courses, self.rows, self.floor_points = courses, rows, floor_points
         self.more = [np.zeros(len(course.frames)) for course in courses]
+        self.lift = [np.zeros(len(course.frames)) for course in courses]
 
     def correct(self) -> None:
         """Corrects how far out hands are by all capsules of both parts, where they are at their goals."""
@@ -45,8 +48,30 @@ class Looks:
                 held = self.pose.at_rows(self.rows[n][course.looks], self.pose.joints)
                 gap = self.figure.gap(held, course.part, course.on)
                 step = np.clip(course.asked - gap, -_MAX_GAP_STEP_M, _MAX_GAP_STEP_M)
-                step[self.off(n)[course.looks] > _MAX_GAP_STEP_M] = 0.0
+                far = self.off(n)[course.looks] > _MAX_GAP_STEP_M
+                step[far] = 0.0
                 self.more[n] = self.more[n] + course.at_looks(step)
+                fore = course.part.replace("Hand", "LowerArm")
+                if course.kind == "body" and course.meets and fore in self.figure.anchors:
+                    inside = -self.figure.gap(held, fore, course.on) - step
+                    self._lift(n, course.at_looks(np.where(far, 0.0, inside)))
+
+    def _lift(self, n: int, step: Array) -> None:
+        """Lifts a wrist by (N,) more, metres, for forearms that are thicker than a hand; its tip stays."""
+        course = self.courses[n]
+        anchor = self.figure.anchors[course.part]
+        most = _MAX_LIFT_SHARE * float(np.linalg.norm(anchor.end - anchor.start))
+        before, self.lift[n] = self.lift[n], np.clip(self.lift[n] + step, 0.0, most)
+        self.more[n] = self.more[n] + (1 - course.along) * (self.lift[n] - before)
+
+    def tilts(self, n: int, hand: Array) -> Array:
+        """The turns (N, 4) that lift the wrist of a course's hand, which is turned by (N, 4)."""
+        course = self.courses[n]
+        mine, on = self.figure.anchors[course.part], self.figure.anchors[course.on]
+        turned = self.pose.turned[on.joint][self.rows[n]]
+        out = quat.rotate(turned, quat.rotate(on.frame, course.where))
+        way = quat.rotate(hand, mine.end - mine.start)
+        return quat.between(way, way - (course.weight * self.lift[n])[:, None] * out)
 
     def off(self, n: int) -> Array:
         """How far (N,) a course's hand is from its goal, metres."""

@@ -91,6 +91,7 @@ class Course:
         hold: how what is asked for goes on before and after the goals.
         looks: (L,) of the N, some while goals hold, at which the gap between all capsules is looked at.
         asked: (L,) what it should be there, metres; empty for props and on the floor.
+        meets: whether meshes show both surfaces.
     """
 
     kind: str
@@ -109,6 +110,7 @@ class Course:
     hold: Hold
     looks: Index
     asked: Array
+    meets: bool
 
     def at_looks(self, values: Array) -> Array:
         """Values (L,) of the looks, for all frames (N,)."""
@@ -178,14 +180,15 @@ def _course(
     if kind in ("body", "hands"):
         asked = size * own.gap(source.at_rows(frames[looks], source.joints), part, on)
     on = on if on == "floor" else _on_target(other, on)
-    if kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on)):
+    meets = kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on))
+    if meets:
         gap = gap - _course_of(goals, frames, gap, count, blend)
         asked = np.full(len(asked), _MESH_GAP_M)
         gap = gap + (0.0 if on == "floor" else _MESH_GAP_M)
     carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
     hold = _hold(goals, frames, count, blend, rate)
     return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
-                  gap, thick, hold, looks, asked)  # fmt: skip
+                  gap, thick, hold, looks, asked, meets)  # fmt: skip
 
 
 def _looks(goals: Sequence[Goal], frames: Index, rate: float) -> Index:
