@@ -58,14 +58,21 @@ def _to_triangles(points: Array, corners: Array) -> Array:
     return np.linalg.norm(places - points[:, None, None], axis=-1).min(axis=2)
 
 
-def depths_mm(skin: Skin, motion: Motion, body: BodyMap, frames: Index, arms: tuple[str, ...]) -> Array:
-    """By frame (N,), how deep the deepest vertex of some parts of arms lies in trunk and thighs, mm."""
+def depths_mm(
+    skin: Skin,
+    motion: Motion,
+    body: BodyMap,
+    frames: Index,
+    arms: tuple[str, ...],
+    others: tuple[str, ...] = _TRUNK,
+) -> Array:
+    """By frame (N,), how deep the deepest vertex of some parts of arms lies in others (trunk, thighs), mm."""
     owner = _owners(motion.skeleton.parents, body)
     share = {
         part: (skin.weights * np.isin(skin.joints, [j for j, p in enumerate(owner) if p == part])).sum(axis=1)
-        for part in (*_TRUNK, *arms)
+        for part in (*others, *arms)
     }
-    carried = sum(share[part] for part in _TRUNK)
+    carried = sum(share[part] for part in others if part in share)
     faces = skin.triangles[(carried[skin.triangles] > 0.5).all(axis=1)]
     mine = np.flatnonzero((sum(share[part] for part in arms) > 0.9) & ~_near_shoulder(skin, motion, body))
     out = np.zeros(len(frames))

@@ -167,3 +167,36 @@ def test_flat_hands_keep_flat():
     shape = body_shape(skeleton, parts, skin)
     np.testing.assert_allclose(shape.radius[shape.of("leftHand")], 0.012, atol=0.003)
     assert len(shape.of("leftHand")) >= 3
+
+
+def test_no_capsule_stands_out_over_the_crown_or_over_the_brim_of_a_hat():
+    """The head's capsules end where its mesh does, 1 cm away at most; a brim is as thick as two slices."""
+    skeleton, parts, skin = skinned(Build())
+    head = skin.joints[:, 0] == parts.require("head")
+    top, size = skin.points[head, 2].max(), np.ptp(skin.points[head, 2])
+    turns = 2 * np.pi * np.arange(24) / 24
+    ring = np.stack([np.cos(turns), np.sin(turns), 0 * turns], axis=-1)
+    middle = skin.points[head].mean(axis=0) * [1, 1, 0] + [0, 0, top - 0.5 * size]
+    brim = np.concatenate(
+        [middle + reach * ring + [0, 0, high] for reach in (0.1, 0.17, 0.25) for high in (0, 0.01)]
+    )
+    joints = np.zeros((len(brim), 4), int)
+    joints[:, 0] = parts.require("head")
+    hat = Skin(
+        np.concatenate([skin.points, brim]),
+        np.concatenate([skin.joints, joints]),
+        np.concatenate([skin.weights, np.tile([1.0, 0, 0, 0], (len(brim), 1))]),
+        skin.triangles,
+    )
+    for one, reach in ((skin, 0.09), (hat, 0.25)):
+        shape = body_shape(skeleton, parts, one)
+        mine = shape.of("head")
+        a, b = (end[mine] for end in shape.placed(*skeleton.rest_model))
+        crown = max(float((end[:, 2] + shape.radius[mine]).max()) for end in (a, b))
+        assert abs(crown - top) < 0.01
+        # Beside the brim, and 10 cm over and under it, nothing is.
+        for high in (-0.1, 0.1):
+            beside = middle + np.array([reach + 0.03, 0, high])
+            assert inside_mm(beside[None], a, b, shape.radius[mine])[0] < 0
+        edge = middle + np.array([reach - 0.01, 0, 0.005])
+        assert inside_mm(edge[None], a, b, shape.radius[mine])[0] > -12

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 import hand_takes
+import skinned_depth
 from fit_bodies import BROAD, TOON, Build
 from hand_measures import gap_m, peak_turn, slide_m_s
 from skinned_bodies import Girth, skinned
@@ -18,6 +20,7 @@ from takemill.goals.goal_targets import courses
 from takemill.goals.solve_goals import keep_goals
 from takemill.shape.body_shape import body_shape
 from takemill.shape.scale import Scale
+from takemill.shape.skin import Skin
 
 BODIES = {
     "stout": (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15, thigh=0.10)),
@@ -44,6 +47,23 @@ def test_hands_lie_on_the_mesh(name: str, build: str) -> None:
         gaps = [np.abs(gap_m(some, shape, one.part, one.on)[held] - 0.008).max() for some in (plain, kept)]
         assert gaps[1] < min(0.004, gaps[0])
     assert max(one.worst_m for one in goal_results(kept, asked, bodies[1], more)) < 0.005
+
+
+def test_a_hand_on_the_head_lies_on_the_crown_that_is_seen() -> None:
+    """From the hand's skinned vertices to the head's at most 2 cm: they were 7 apart."""
+    take, (skeleton, parts, skin) = hand_takes.head(30.0), skinned(Build(arms_down_deg=40.0))
+    shape = body_shape(skeleton, parts, skin)
+    fitted = fit(take.motion, take.body, skeleton, parts, shape=shape)
+    points, joints, weights = skin.filled(0.01)
+    frames = np.arange(take.relations[0].start, take.relations[0].stop, 10)
+    seen = skinned_depth.posed(Skin(points, joints, weights), fitted, frames)
+    hand, head = (joints[:, 0] == parts.require(part) for part in ("rightHand", "head"))
+    gaps = [float(cKDTree(one[head]).query(one[hand])[0].min()) for one in seen]
+    assert max(gaps) < 0.02
+    deep = skinned_depth.depths_mm(
+        skin, fitted, parts, frames, ("rightHand", "rightLowerArm"), ("head", "neck")
+    )
+    assert deep.max() <= 5.0
 
 
 @pytest.mark.parametrize("name", ["hilt", "hips", "cartwheel"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,14 +12,13 @@ from ..body.body_parts import SIDES
 from ..body.skeleton import Skeleton
 from ..maths import quat
 from .body_shape_outline import DIRECTIONS, WAYS, solid_outline
+from .body_shape_slices import MIN_POINTS, SLICE, Found, flat, slices, stack, stadium
 from .capsules import TRUNK, Capsules
 from .skin import Skin
 
 # Of the leg's length. Chosen on the tests' meshes: the capsules' surface lies within 12 mm of them.
 _SPACING = 0.025  # of points laid on faces
-_SLICE = 0.06  # from one slice of the trunk to the next
 _MIN_RADIUS = 0.004
-_MIN_POINTS = 4  # fewer do not show a shape
 _MIN_KNOWN_SHARE = 0.6  # of an outline's directions: with fewer the points alone count
 _UNKNOWN_REACH = 1.25  # times the widest slice that is known: what reaches further is worn
 _WORN_OVER = 0.015  # of the leg: as far out of the body, but under what is worn, arms lie under a cape
@@ -29,20 +27,7 @@ _STACKS = ("neck", "head")
 _LIMBS = {"UpperArm": "LowerArm", "LowerArm": "Hand", "UpperLeg": "LowerLeg", "LowerLeg": "Foot"}
 _ARMS = ("UpperArm", "LowerArm", "Hand")
 _LIMB_SECTIONS = 3
-_TRIED = 16  # half lengths, and radii, of flat circles
-_OUTSIDE_COST = 1.5  # of a mesh that lies outside of its capsule, beside one that lies inside
 _ROUND = 0.2  # of the radius: a flat circle with a shorter segment is taken as round
-
-
-@dataclass(frozen=True)
-class _Found:
-    """A capsule in model space at rest."""
-
-    part: str
-    joint: int
-    a: Array
-    b: Array
-    radius: float
 
 
 @dataclass(frozen=True)
@@ -88,14 +73,14 @@ def shape_of_mesh(skeleton: Skeleton, body: BodyMap, skin: Skin) -> Capsules:
     found = _trunk(body, at, mesh)
     for part in mesh.parts:
         mine = mesh.of(part)
-        if part in ("", *TRUNK) or part.endswith("Shoulder") or mine.sum() < _MIN_POINTS:
+        if part in ("", *TRUNK) or part.endswith("Shoulder") or mine.sum() < MIN_POINTS:
             continue
         joint, stem = body.require(part), part.removeprefix("left").removeprefix("right")
         if stem in _LIMBS:
             end = body.get(part.replace(stem, _LIMBS[stem]))
             found += _limb(part, joint, mesh, at[joint], None if end is None else at[end])
         elif stem in _STACKS:
-            found += _stack(part, joint, mesh.points[mine], at[joint], at, skeleton, mesh.size)
+            found += stack(part, joint, mesh.points[mine], at[joint], at, skeleton, mesh.size)
         else:
             found += _slab(part, joint, mesh.points[mine], at[joint], mesh.size)
     return _as_capsules(skeleton, found, _MIN_RADIUS * mesh.size)
@@ -134,13 +119,13 @@ def _parts_of_joints(skeleton: Skeleton, body: BodyMap) -> tuple[list[str], Inde
     return names, owner
 
 
-def _trunk(body: BodyMap, at: Array, mesh: _Mesh) -> list[_Found]:
+def _trunk(body: BodyMap, at: Array, mesh: _Mesh) -> list[Found]:
     """Slices along the line from the hip joints to where the arms leave."""
     parts = [part for part in TRUNK if part in mesh.parts]
     worn = (*parts, *(f"{side}Shoulder" for side in SIDES))
     mine = mesh.of(*worn)
     points = mesh.points[mine]
-    if len(points) < _MIN_POINTS or not parts:
+    if len(points) < MIN_POINTS or not parts:
         return []
     share = mesh.share[mine][:, [mesh.parts.index(part) for part in parts]]
     hips = np.mean([at[body.require(f"{side}UpperLeg")] for side in SIDES], axis=0)
@@ -156,10 +141,10 @@ def _trunk(body: BodyMap, at: Array, mesh: _Mesh) -> list[_Found]:
     v = np.cross(along, u)
     arms = mesh.points[mesh.of(*(side + part for side in SIDES for part in _ARMS))]
     rows = []
-    for middle, inside in _slices(points, along, mesh.size):
+    for middle, inside in slices(points, along, mesh.size):
         origin = hips + (middle - hips @ along) * along
         solid = _solid(mesh.faces_of(*worn), origin, u, v)
-        near = arms[np.abs(arms @ along - middle) < _SLICE * mesh.size]
+        near = arms[np.abs(arms @ along - middle) < SLICE * mesh.size]
         off = points[inside] - origin
         outer = np.stack([off @ u, off @ v], axis=-1)
         under = _rests_under(near - origin, u, v, outer, solid, mesh.size)
@@ -172,7 +157,7 @@ def _trunk(body: BodyMap, at: Array, mesh: _Mesh) -> list[_Found]:
             continue  # a cape alone
         part = parts[int(weight.sum(axis=0).argmax())]
         outline = solid if bare and solid is not None else outer
-        found.append(_flat(part, body.require(part), outline, origin, u, v))
+        found.append(flat(part, body.require(part), outline, origin, u, v))
     return found
 
 
@@ -195,50 +180,7 @@ def _rests_under(near: Array, u: Array, v: Array, outer: Array, solid: Array | N
     return bool(((reach < worn[way] - gap) & (reach > body[way] + gap)).mean() > 1 / WAYS)
 
 
-def _slices(points: Array, along: Array, size: float) -> Iterator[tuple[float, Mask]]:
-    """(middle, which points) of slices that leave no gap."""
-    heights = points @ along
-    low, high = float(heights.min()), float(heights.max())
-    count = max(int(np.ceil((high - low) / (_SLICE * size))), 1)
-    thick = (high - low) / count
-    for k in range(count):
-        middle = low + (k + 0.5) * thick
-        mine = np.abs(heights - middle) <= 0.5 * thick + 1e-9
-        if mine.sum() >= _MIN_POINTS:
-            yield middle, mine
-
-
-def _flat(part: str, joint: int, outline: Array, origin: Array, u: Array, v: Array) -> _Found:
-    """One capsule from side to side around a slice's outline (N, 2)."""
-    centre, ends, radius = _stadium(outline)
-    a, b = (origin + x * u + y * v for x, y in (centre + ends, centre - ends))
-    return _Found(part, joint, a, b, radius)
-
-
-def _stadium(points: Array) -> tuple[Array, Array, float]:
-    """A flat circle around points (N, 2): its centre (2,), half its segment (2,), and its radius.
-
-    Of those tried, the one whose outline lies nearest to the points' own, where it is furthest from it.
-    """
-    reach = (points @ DIRECTIONS.T).max(axis=0)  # of the convex outline, in each direction
-    low, high = points.min(axis=0), points.max(axis=0)
-    middle, (wide, deep) = (low + high) / 2, (high - low) / 2
-    ways = DIRECTIONS @ DIRECTIONS.T
-    reach = reach - DIRECTIONS @ middle
-    far = np.where(ways > 0.1, reach / np.maximum(ways, 0.1), np.inf).min(axis=1)
-    outline = np.abs(far[:, None] * DIRECTIONS)
-    long, (most, least) = (0, (wide, deep)) if wide >= deep else (1, (deep, wide))
-    halves = np.linspace(0.0, most, _TRIED)[:, None, None]
-    radii = np.linspace(0.7, 1.0, _TRIED)[:, None] * max(least, 1e-6)
-    apart = np.hypot(np.maximum(outline[:, long] - halves, 0.0), outline[:, 1 - long]) - radii
-    worst = np.maximum(_OUTSIDE_COST * apart, -apart).max(axis=2)
-    best = np.unravel_index(int(worst.argmin()), (_TRIED, _TRIED))
-    ends = np.zeros(2)
-    ends[long] = halves[best[0], 0, 0]
-    return middle, ends, float(radii[best[1], 0])
-
-
-def _limb(part: str, joint: int, mesh: _Mesh, start: Array, end: Array | None) -> list[_Found]:
+def _limb(part: str, joint: int, mesh: _Mesh, start: Array, end: Array | None) -> list[Found]:
     """Capsules one after the other, from a joint to the next."""
     points, faces = mesh.points[mesh.of(part)], mesh.faces_of(part)
     away = (points.mean(axis=0) if end is None else end) - start
@@ -257,14 +199,14 @@ def _limb(part: str, joint: int, mesh: _Mesh, start: Array, end: Array | None) -
         low, high = k / _LIMB_SECTIONS, (k + 1) / _LIMB_SECTIONS
         mine = (places >= low - 1e-9) & (places <= high + 1e-9)
         outline = None if worn else _solid(faces, start + (low + high) / 2 * length * along, u, v)
-        if outline is None and mine.sum() < _MIN_POINTS:
+        if outline is None and mine.sum() < MIN_POINTS:
             continue
         outline = np.stack([off[mine] @ u, off[mine] @ v], axis=-1) if outline is None else outline
-        centre, ends, radius = _stadium(outline)
+        centre, ends, radius = stadium(outline)
         for step in centre + _beside(ends, radius):
             aside = start + step[0] * u + step[1] * v
             found.append(
-                _Found(part, joint, aside + low * length * along, aside + high * length * along, radius)
+                Found(part, joint, aside + low * length * along, aside + high * length * along, radius)
             )
     return found
 
@@ -276,30 +218,13 @@ def _beside(ends: Array, radius: float) -> Array:
     return np.linspace(-1.0, 1.0, count)[:, None] * ends if count > 1 else np.zeros((1, 2))
 
 
-def _stack(
-    part: str, joint: int, points: Array, start: Array, at: Array, skeleton: Skeleton, size: float
-) -> list[_Found]:
-    """Slices of a neck or a head, upwards from its joint."""
-    along = points.mean(axis=0) - start
-    if np.linalg.norm(along) < 0.01 * size:
-        along = start - at[max(skeleton.parents[joint], 0)]
-    along = along / max(float(np.linalg.norm(along)), 1e-9)
-    u = np.cross(along, np.eye(3)[int(np.abs(along).argmin())])
-    u /= np.linalg.norm(u)
-    v = np.cross(along, u)
-    return [
-        _flat(part, joint, np.stack([points[mine] @ u, points[mine] @ v], axis=-1), middle * along, u, v)
-        for middle, mine in _slices(points, along, size)
-    ]
-
-
-def _slab(part: str, joint: int, points: Array, start: Array, size: float) -> list[_Found]:
+def _slab(part: str, joint: int, points: Array, start: Array, size: float) -> list[Found]:
     """Capsules side by side, along what is longest, as thick as the points lie."""
     middle = points.mean(axis=0)
     axes = np.linalg.svd(points - middle, full_matrices=False)[2]
     along = axes[0] * (1.0 if axes[0] @ (middle - start) >= 0 else -1.0)
     off = points - middle
-    centre, ends, radius = _stadium(np.stack([off @ axes[1], off @ axes[2]], axis=-1))
+    centre, ends, radius = stadium(np.stack([off @ axes[1], off @ axes[2]], axis=-1))
     radius = max(radius, _MIN_RADIUS * size)
     place = off @ along
     low, high = float(place.min()) + radius, float(place.max()) - radius
@@ -307,11 +232,11 @@ def _slab(part: str, joint: int, points: Array, start: Array, size: float) -> li
     found = []
     for step in centre + _beside(ends, radius):
         base = middle + step[0] * axes[1] + step[1] * axes[2]
-        found.append(_Found(part, joint, base + low * along, base + high * along, radius))
+        found.append(Found(part, joint, base + low * along, base + high * along, radius))
     return found
 
 
-def _as_capsules(skeleton: Skeleton, found: list[_Found], least: float) -> Capsules:
+def _as_capsules(skeleton: Skeleton, found: list[Found], least: float) -> Capsules:
     """The same in the joints' own space."""
     rotations, positions = skeleton.rest_model
     joints = np.array([one.joint for one in found], np.intp)
