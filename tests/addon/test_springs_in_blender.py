@@ -9,8 +9,8 @@ import bpy
 import numpy as np
 import pytest
 
-import small_takes
-from blender_scene import empty_scene, import_bvh, keys_of, skinned_cloth
+from blender_scene import keys_of, skinned_cloth
+from spring_foxes import TAIL, add_tail
 from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe, read_recipe
 from takemill_addon.bridge import recipe, stage
@@ -19,27 +19,11 @@ from takemill_addon.bridge.springs import kept_spec
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
 
-TAIL = ("tail_1", "tail_2", "tail_3")
-
 
 @pytest.fixture
 def fox(tmp_path):
     """A walker with a tail of three bones behind its hips, which the take does not move."""
-    empty_scene(30)
-    walker = import_bvh(small_takes.stand_and_walk(), tmp_path, root=True)
-    hips = walker.takemill.parts["hips"].bone
-    bpy.ops.object.mode_set(mode="EDIT")
-    bones = walker.data.edit_bones
-    head, parent = bones[hips].head.copy(), bones[hips]
-    head.y += 0.12
-    for name in TAIL:
-        bone = bones.new(name)
-        bone.head, bone.tail = head, (head.x, head.y + 0.15, head.z - 0.04)
-        bone.parent, bone.roll = parent, 0.7
-        parent, head = bone, bone.tail.copy()
-    bpy.ops.object.mode_set(mode="OBJECT")
-    takemill.map_body()
-    return walker
+    return add_tail(tmp_path)
 
 
 def playing(walker) -> bpy.types.Action:

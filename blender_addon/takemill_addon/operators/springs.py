@@ -139,8 +139,11 @@ class TAKEMILL_OT_preview_swing(stage.Stage, bpy.types.Operator):
         new.takemill.posed = posed
         new.use_fake_user, new.use_cyclic = False, clip.loop
         new.takemill.source, new.takemill.looping = work.action, True
-        start = work.take.start
+        new.takemill.swings = True
+        start, frame = work.take.start, context.scene.frame_current
         preview(context.scene, start, start + len(clip.motion) - 1 - clip.loop)
+        if old.takemill.swings:  # it goes on where it was
+            context.scene.frame_set(frame)
         _drop_preview(old)
         return f"{work.action.name}: {_told(clip)}"
 

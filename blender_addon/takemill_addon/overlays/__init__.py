@@ -1,6 +1,6 @@
 """What is drawn in Blender's editors: `draw` says how an overlay is added."""
 
-from . import draw, feet, findings, floor, ghost, goals, root_path, seam
+from . import draw, feet, findings, floor, ghost, goals, root_path, seam, springs
 
 OVERLAYS = (
     floor.OVERLAY,
@@ -8,6 +8,7 @@ OVERLAYS = (
     feet.OVERLAY,
     ghost.OVERLAY,
     seam.OVERLAY,
+    springs.OVERLAY,
     findings.OVERLAY,
     goals.OVERLAY,
 )

@@ -49,7 +49,7 @@ class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
             body.prop(chosen, "fit_take_wins")
         draw_contacts(layout, context.scene, action)
         layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
-        draw_springs(layout, armature)
+        draw_springs(layout, context, armature)
 
 
 def _draw_own(layout, row) -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import stage
+from ..bridge import live_swing, stage
 from ..properties.springs import OWN
+from .steps import paragraph
 
 
 class TAKEMILL_UL_chains(bpy.types.UIList):
@@ -21,7 +22,7 @@ class TAKEMILL_UL_colliders(bpy.types.UIList):
         layout.prop(item, "name", text="", emboss=False)
 
 
-def draw_springs(layout, armature: bpy.types.Object) -> None:
+def draw_springs(layout, context: bpy.types.Context, armature: bpy.types.Object) -> None:
     """The closed part of a panel that holds a character's springs."""
     header, body = layout.panel("TAKEMILL_springs", default_closed=True)
     header.label(text="Springs")
@@ -41,6 +42,8 @@ def draw_springs(layout, armature: bpy.types.Object) -> None:
     action = stage.find_active_action(armature)
     if action and action.takemill.looping:
         body.operator("takemill.stop_loop", icon="SNAP_FACE", depress=True)
+        if problem := live_swing.problem():
+            paragraph(body, context, problem, "ERROR")
     else:
         body.operator("takemill.preview_swing", icon="PLAY")
     body.operator("takemill.swing_chains", icon="FORCE_HARMONIC")

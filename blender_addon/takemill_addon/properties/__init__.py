@@ -17,7 +17,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..bridge import findings, hand_contacts
+from ..bridge import findings, hand_contacts, live_swing
 from . import characters, clips, contacts, preferences, repair, springs, take
 from .characters import CharactersProperties
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
@@ -43,7 +43,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     stood that `source` does not key, as JSON. Of an imported take `file` is its file's name and `take_rate`
     the rate that it was recorded at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at
     which the keys lie right in time, 0 where nobody knows. `intake` is what the take was read as when it was
-    last read, as JSON.
+    last read, as JSON. `swings` says of a preview that it is one of swinging chains.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -78,6 +78,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     made: IntProperty()
     speed_m_s: FloatProperty()
     looping: BoolProperty()
+    swings: BoolProperty()
     centred: BoolProperty()
     with_root_motion: BoolProperty()
     posed: StringProperty()
@@ -177,6 +178,7 @@ def attach() -> None:
 
 def detach() -> None:
     """Take it away again; the data stays in the file."""
+    live_swing.stop()
     if hasattr(bpy.types.WindowManager, "takemill_overlays"):
         del bpy.types.WindowManager.takemill_overlays
     for holder, _ in reversed(_HOLDERS):

@@ -44,6 +44,7 @@ class TAKEMILL_PG_overlays(bpy.types.PropertyGroup):
         "Show what hands and body touch at the present frame, and how near they are",
         False,
     )
+    show_springs: _switch("Springs", "Show the chains that swing, and the colliders that push them", True)
     show_time_findings: _switch(
         "Findings in Time", "Show the findings by kind in the Timeline and the Dope Sheet", True
     )
@@ -77,6 +78,8 @@ class TAKEMILL_PG_overlays(bpy.types.PropertyGroup):
     colour_skating: _colour("Sliding", "Planted feet that slide, and findings of them", "#6fc3df")
     colour_other: _colour("Other Findings", "All other kinds of findings", "#a4ad9f")
     colour_good: _colour("Root and Contacts", "The path of the root, and contacts that are kept", "#9ccc8b")
+    colour_chain: _colour("Chains", "Chains that swing, and the balls at their bones' ends", "#ffd27a")
+    colour_collider: _colour("Colliders", "What chains cannot pass through", "#8fd6a3")
 
 
 class TAKEMILL_AP_preferences(bpy.types.AddonPreferences):
