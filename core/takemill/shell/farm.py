@@ -59,10 +59,11 @@ def _expect_same(client: Any, out: Path) -> None:
     token.parent.mkdir(parents=True, exist_ok=True)
     token.write_bytes(b"")
     try:
-        found = client.run(_look, str(token))
+        found = client.run(_look, str(token), on_error="return")
     finally:
         os.unlink(token)
-    for worker, (sees, version) in found.items():
+    answers = {worker: one for worker, one in found.items() if not isinstance(one, BaseException)}
+    for worker, (sees, version) in answers.items():  # one that died meanwhile is the cluster's to replace
         if not sees:
             raise InputError(
                 f"--scheduler: the worker {worker} does not see {out}; use a disk that all share"
