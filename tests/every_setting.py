@@ -35,7 +35,7 @@ TABLES: dict[str, dict[str, object]] = {
     },
     "pin": {"blend_s": 0.12, "longest_slip": 0.05, "straight": 0.99},
     "cuts": {
-        "combinations": "parts", "gaits": "parts", "shot_list": ["calm", "walk"], "idle_s": 1.4,
+        "combinations": "parts", "gaits": "whole", "shot_list": ["calm", "walk"], "idle_s": 1.4,
         "visit_s": 0.3, "snap_s": 0.5, "shortest_s": 0.4, "turn_deg": 45.0, "strike_speed": 5.5,
         "kick_speed": 4.5, "jump_s": 0.2, "jump_rise": 0.12,
     },

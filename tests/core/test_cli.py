@@ -179,7 +179,9 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
             assert facts.pop("to") in (
                 f"{cut['stop'] - 1}f", pytest.approx((cut["stop"] - 1) / 60, abs=5e-4)
             )  # fmt: skip
-            assert facts.pop("loop")
+            assert facts.pop("loop", False) == cut["loop"]
+            assert facts.pop("search", True) == (not cut["exact"])
+            assert {facts.pop(key, "") for key in ("follows", "leads_to")} == {cut["follows"], cut["leads_to"]}
             assert facts.pop("kind") == cut["kind"]
             assert facts.pop("root_motion", "root") == {"idle": "in_place"}.get(cut["kind"], "root")
             assert not facts
@@ -192,7 +194,11 @@ def test_a_shot_list_names_the_cuts_and_says_what_no_cut_fits(capsys, take):
     text = run(capsys, "cuts", take, "--shots", "breathe, set_off_walking, jab", "--parts")
     assert "no cut fits the name 'jab' of the shot list" in text
     named = json.loads(run(capsys, "cuts", take, "--shots", "breathe,set_off_walking", "--json"))["cuts"]
-    assert [one["name"] for one in named[:2]] == ["breathe", "set_off_walking"]
+    parts = [f"set_off_walking_{part}" for part in ("start", "loop", "stop")]
+    assert [one["name"] for one in named[:4]] == ["breathe", *parts]
+    assert "no cut fits" not in run(capsys, "cuts", take, "--shots", "breathe,set_off_walking")
+    whole = run(capsys, "cuts", take, "--shots", "breathe,set_off_walking", "--whole-gaits", "--json")
+    assert [one["name"] for one in json.loads(whole)["cuts"][:2]] == ["breathe", "set_off_walking"]
     assert [one["kind"] for one in named] == [one["kind"] for one in plain]
     assert cli.main(["cuts", str(take), "--shots", "a/b"]) == 2
     assert "[cuts] shot_list" in capsys.readouterr().err

@@ -200,7 +200,7 @@ def test_cuts_and_loops_go_by_the_settings_of_the_recipe(monkeypatch):
     monkeypatch.setattr(cuts, "suggest_cuts", spy)
     slow = takemill.parse_recipe("[contacts]\nspeed_in = 0.001\nspeed_out = 0.002\n[cuts]\nidle_s = 9\n")
     plain, other = takemill.suggest_cuts(take), takemill.suggest_cuts(take, slow)
-    assert [cut.kind for cut in plain] == ["idle", "locomotion", "idle"]
+    assert [cut.kind for cut in plain] == ["idle", "locomotion", "locomotion", "locomotion", "idle"]
     assert "idle" not in {cut.kind for cut in other}
     assert seen[1][0] == slow.cuts
     assert seen[1][1] < 0.7 * seen[0][1]  # fewer feet count as planted

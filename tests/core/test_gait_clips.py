@@ -58,9 +58,9 @@ def test_a_gait_in_parts_is_three_clips_that_meet(take, rate):
     assert gap_cm(clips, "calm", "walk_loop") > 5
 
 
-def test_suggested_gaits_come_in_parts_where_the_recipe_says_so(take):
-    whole = suggest_take_cuts(take, parse_recipe(""))
-    parts = suggest_take_cuts(take, parse_recipe('[cuts]\ngaits = "parts"'))
+def test_suggested_gaits_come_in_parts_unless_the_recipe_says_whole(take):
+    whole = suggest_take_cuts(take, parse_recipe('[cuts]\ngaits = "whole"'))
+    parts = suggest_take_cuts(take, parse_recipe(""))
     assert [one.name for one in whole] == ["idle_01", "walk_forward_01", "idle_02"]
     names = [f"walk_forward_{part}_01" for part in ("start", "loop", "stop")]
     assert [one.name for one in parts] == ["idle_01", *names, "idle_02"]

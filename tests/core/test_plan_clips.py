@@ -104,7 +104,14 @@ def test_a_pattern_names_what_has_no_name(take):
     assert [one.name for one in make_set(take, recipe)] == names
     cuts = suggest_take_cuts(take, Recipe())
     suggested = plan_clips([take], Recipe(naming="{set}_{n}")).specs
-    assert [spec.name for spec in suggested] == [f"day_{n}" for n in range(1, len(cuts) + 1)]
+    numbers = iter(range(1, len(cuts) + 1))
+    # Parts of a gait name each other, and keep their names.
+    assert [spec.name for spec in suggested] == [
+        one.name if one.exact else f"day_{next(numbers)}" for one in cuts
+    ]
+    assert [one.exact for one in cuts] == [False, True, True, True, False]
+    whole = parse_recipe('naming = "{set}_{n}"\n[cuts]\ngaits = "whole"\n')
+    assert [spec.name for spec in plan_clips([take], whole).specs] == ["day_1", "day_2", "day_3"]
 
 
 def test_clips_that_are_spoken_of_must_be_there(take):

@@ -157,7 +157,7 @@ class LoopProperties:
         description="What becomes of several strikes without a guard between them, when cuts are suggested",
     )  # fmt: skip
     cut_gaits: EnumProperty(
-        name="Gaits", items=GAITS, default="whole",
+        name="Gaits", items=GAITS, default="parts",
         description="What becomes of locomotion from rest to rest, when cuts are suggested",
     )  # fmt: skip
     cut_shot_list: StringProperty(

@@ -27,7 +27,10 @@ _TURN_STEP_DEG = 45  # in which turns are named, as those on the spot are (actio
 def part_gaits(
     cuts: Sequence[Cut], motion: Motion, body: BodyMap, contacts: Contacts, recipe: Recipe
 ) -> tuple[Cut, ...]:
-    """Suggested cuts, gaits that loop in parts if the recipe wants that; one that has none stays whole."""
+    """Suggested cuts, gaits that loop in parts unless the recipe wants them whole.
+
+    One in which no pose comes back well enough stays whole, and says so; so does one that is a loop alone.
+    """
     if recipe.cuts.gaits == "whole":
         return tuple(cuts)
     out: list[Cut] = []
@@ -36,6 +39,7 @@ def part_gaits(
         if cut.loop and cut.kind == "locomotion":
             try:
                 parts = _find_parts(motion, body, contacts, (cut.start, cut.stop), recipe)
+                parts = parts if len(parts) > 1 else ()
             except InputError as problem:
                 cut = replace(cut, why=f"{cut.why}; not in parts: {problem}")
         name = cut.name

@@ -221,7 +221,9 @@ def build_parser() -> argparse.ArgumentParser:
         "--parts", action="store_true", help="Each strike of a combination by itself: [cuts] combinations."
     )
     cuts.add_argument(
-        "--gait-parts", action="store_true", help="Gaits as start, loop, turns and stop: [cuts] gaits."
+        "--whole-gaits",
+        action="store_true",
+        help="Gaits from rest to rest as one cut, not as start, loop, turns and stop: [cuts] gaits.",
     )
     shape = cuts.add_mutually_exclusive_group()
     _as_json(shape)

@@ -16,6 +16,7 @@ from ..clip.loop_search import LoopCandidate
 from ..files.take_address import name_of
 from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, parse_moment
+from ..recipe.recipe_clip import part_name
 from ..recipe.recipe_text import recipe_text
 from ..sets.clip_facts import Facts, round_number
 from ..sets.packing import pack_takes
@@ -40,13 +41,13 @@ def cuts(options: argparse.Namespace, progress: Progress) -> str:
         recipe = replace(recipe, cuts=replace(recipe.cuts, shot_list=names))
     if options.parts:
         recipe = replace(recipe, cuts=replace(recipe.cuts, combinations="parts"))
-    if options.gait_parts:
-        recipe = replace(recipe, cuts=replace(recipe.cuts, gaits="parts"))
+    if options.whole_gaits:
+        recipe = replace(recipe, cuts=replace(recipe.cuts, gaits="whole"))
     log = IntakeLog()
     take = _repaired(options, recipe, progress, log)
     found = suggest_cuts(take, recipe)
     given = {cut.name for cut in found}
-    missing = [name for name in recipe.cuts.shot_list if name not in given]
+    missing = [name for name in recipe.cuts.shot_list if not {name, part_name(name, "loop")} & given]
     log.lines += [f"no cut fits the name {name!r} of the shot list" for name in missing]
     if options.toml:
         lines = [f"# {line}" for line in log.lines]
