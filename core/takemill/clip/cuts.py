@@ -45,8 +45,8 @@ class CutSettings:
 
     Attributes:
         combinations: several strikes without a guard between them as one cut, "whole", or as its "parts".
-        gaits: locomotion as one cut, "whole", or, where it begins or ends at rest or turns on its way, as
-            its "parts": start, loop, turns and stop, which share their poses where they meet.
+        gaits: locomotion as one cut, "whole", or, where it begins or ends at rest or turns, as its "parts":
+            start, loop, turns and stop, which share their poses where they meet.
         idle_s: a rest this long is a clip of its own.
         visit_s: a visit to a guard that parts two actions lasts at least so long.
         snap_s: how far an end may move outwards to a quiet frame.
