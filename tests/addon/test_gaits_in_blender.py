@@ -12,6 +12,7 @@ import blender_scene
 import small_takes
 from gait_takes import start_and_stop
 from takemill.shell import cli
+from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.recipe import recipe_of
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -47,12 +48,14 @@ def test_a_gait_in_parts_follows_on_as_in_the_shell(gait, tmp_path):
     shell = tmp_path / "shell"
     assert cli.main(["pack", str(path), "--recipe", str(tmp_path / "r.toml"), "--out", str(shell)]) == 0
     assert takemill.load_recipe(filepath=str(tmp_path / "r.toml")) == {"FINISHED"}
-    assert bpy.context.scene.takemill.cut_gaits == "parts"
+    chosen = bpy.context.scene.takemill
+    assert (chosen.cut_gaits, chosen.cut_neutral, chosen.cut_blend_frames) == ("parts", "idle_01", 6)
     assert takemill.repair_take() == {"FINISHED"}
     assert takemill.suggest_cuts() == {"FINISHED"}
     assert [one.name for one in cuts_of(armature)] == ["idle_01", *PARTS, "idle_02"]
     assert takemill.make_clips() == {"FINISHED"}
     said = pack(tmp_path / "blender")
+    assert [one["blend_frames"] for one in said["clips"]] == [0, 6, 0, 6, 0]
     assert [(one["from"], one["to"]) for one in said["joins"]] == JOINS
     assert max(one["gap_cm"] for one in said["joins"]) < 0.05
     theirs = json.loads((shell / "clips.json").read_text(encoding="utf-8"))["joins"]
@@ -81,6 +84,25 @@ def test_a_cut_of_ones_own_in_parts_and_a_loop_that_is_renamed(gait, tmp_path):
     walk.follows = PARTS[0]
     with pytest.raises(RuntimeError, match="loop and follows do not go together"):
         takemill.make_clips()
+
+
+def test_a_blend_counts_with_a_neutral_clip_alone(gait):
+    _, armature = gait
+    chosen = bpy.context.scene.takemill
+    chosen.cut_blend_frames = 4
+    assert recipe_of(bpy.context.scene).blend_frames == 0
+    assert takemill.suggest_cuts() == {"FINISHED"}
+    for cut in cuts_of(armature):
+        cut.use = cut.name in ("idle_01", PARTS[0])
+    cuts_of(armature)[PARTS[0]].leads_to = ""
+    chosen.cut_neutral = "idle"
+    with pytest.raises(RuntimeError, match="neutral: there is no clip 'idle'"):
+        takemill.make_clips()
+    chosen.cut_neutral = "idle_01"
+    assert recipe_of(bpy.context.scene).blend_frames == 4
+    assert takemill.make_clips() == {"FINISHED"}
+    record = ClipRecord.of_action(armature.takemill.clips[PARTS[0]].action)
+    assert record.blend_frames == 4
 
 
 def test_the_shot_list_names_the_cuts(gait):

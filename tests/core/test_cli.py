@@ -181,7 +181,10 @@ def test_cuts_can_be_edited_and_packed(capsys, take, tmp_path):
             )  # fmt: skip
             assert facts.pop("loop", False) == cut["loop"]
             assert facts.pop("search", True) == (not cut["exact"])
-            assert {facts.pop(key, "") for key in ("follows", "leads_to")} == {cut["follows"], cut["leads_to"]}
+            assert {facts.pop(key, "") for key in ("follows", "leads_to")} == {
+                cut["follows"],
+                cut["leads_to"],
+            }
             assert facts.pop("kind") == cut["kind"]
             assert facts.pop("root_motion", "root") == {"idle": "in_place"}.get(cut["kind"], "root")
             assert not facts

@@ -100,6 +100,8 @@ FIELDS = (
     Field("cut_combinations", "cuts", "combinations"),
     Field("cut_gaits", "cuts", "gaits"),
     Field("cut_shot_list", "cuts", "shot_list", ", ".join, _names_of),
+    Field("cut_neutral", "", "neutral"),
+    Field("cut_blend_frames", "", "blend_frames"),
     Field("loop_cycles", "loop", "cycles", str, int),
     Field("loop_bad_seam", "loop", "bad_seam"),
     Field("loop_longest_s", "loop", "longest_s", _or_nothing, _or_none),
@@ -153,6 +155,7 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
     """
     recipe = loaded_recipe(scene)
     recipe = characters.with_own(scene, recipe)
+    above: dict[str, Any] = {}
     for field in FIELDS:
         value = _field_value(field, recipe, getattr(scene.takemill, field.name))
         if value == field.value_in(recipe):
@@ -161,8 +164,10 @@ def recipe_of(scene: bpy.types.Scene) -> Recipe:
             table = replace(getattr(recipe, field.table), **{field.key: value})
             recipe = replace(recipe, **{field.table: table})
         else:
-            recipe = replace(recipe, **{field.key: value})
-    return recipe
+            above[field.key] = value
+    if not above.get("neutral", recipe.neutral):  # there is nothing to blend onto: the field is greyed out
+        above["blend_frames"] = 0
+    return replace(recipe, **above)
 
 
 def problem_of_same_pose(text: str) -> str:

@@ -65,7 +65,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             smoothing.active = cut.override_smoothing
             smoothing.prop(cut, "smooth_hz")
             _draw_loop(column, known, cut)
-        _draw_loop_and_root_motion(layout, chosen)
+        _draw_loop_and_root_motion(layout, known, chosen)
 
 
 def _has_length(cut) -> bool:
@@ -130,7 +130,7 @@ def _draw_seams(layout, cut) -> None:
         paragraph(layout, bpy.context, f"{note[:1].upper()}{note[1:]}.", "INFO")
 
 
-def _draw_loop_and_root_motion(layout, chosen) -> None:
+def _draw_loop_and_root_motion(layout, known, chosen) -> None:
     header, body = layout.panel("TAKEMILL_loop_and_root_motion", default_closed=True)
     header.label(text="Loops and Root Motion")
     if body:
@@ -144,6 +144,11 @@ def _draw_loop_and_root_motion(layout, chosen) -> None:
             "root_motion_smooth_hz",
         ):
             body.prop(chosen, name)
+        body.label(text=chosen.bl_rna.properties["cut_neutral"].name)
+        body.prop_search(chosen, "cut_neutral", known, "cuts", text="")
+        blend = body.row()
+        blend.active = bool(chosen.cut_neutral)
+        blend.prop(chosen, "cut_blend_frames")
 
 
 class TAKEMILL_UL_seams(bpy.types.UIList):

@@ -165,6 +165,15 @@ class LoopProperties:
         description="Names wanted for the cuts, between commas, in the order in which they were performed; "
         "each goes to the cut that fits it best",
     )
+    cut_neutral: StringProperty(
+        name="Neutral Clip",
+        description="The clip in whose first pose one-shots start and end, so that each can follow each; "
+        "empty for none",
+    )
+    cut_blend_frames: IntProperty(
+        name="Blend Frames", default=0, min=0, soft_max=30, max=10_000,
+        description="In so many frames at each end a one-shot goes over into the neutral clip's first pose",
+    )  # fmt: skip
     loop_bad_seam: EnumProperty(
         name="Bad Seams", items=BAD_SEAMS, default="refuse",
         description="What becomes of a clip that is to be a loop, and whose best seam is bad",
