@@ -11,6 +11,7 @@ import bpy
 from .steps import Apart, Steps
 
 SLICE_S = 0.03  # of work between two looks at events: 100 ms between redraws leave as much for the drawing
+_MAX_SLICE_S = 0.1  # where a redraw takes longer than that, work takes as long: a busy machine gets on, too
 _TICK_S = 0.005  # between the end of a slice and the next, at most
 _SAY_EVERY_S = 0.2  # between texts of how far it is; each one has the status bar drawn
 _SWITCH_S = 0.0005  # for which a thread keeps Python to itself; Python's own 5 ms add up while panels draw
@@ -62,6 +63,7 @@ class Job:
         self.title, self._steps = title, steps
         self._apart: Apart[Any] | None = None
         self.stopped, self.message, self._share, self._said = False, "", 0.0, -1.0
+        self._left = time.perf_counter()
         self._before = Before()
         self._timer = context.window_manager.event_timer_add(_TICK_S, window=context.window)
         context.window_manager.progress_begin(0, 100)
@@ -86,8 +88,9 @@ class Job:
             return False
         if event.type != "TIMER":
             return True
+        begun = time.perf_counter()
         try:
-            done = self._go_on(time.perf_counter() + SLICE_S)
+            done = self._go_on(begun + min(max(SLICE_S, begun - self._left), _MAX_SLICE_S))
         except BaseException:
             self._before.restore()
             self.end(context)
@@ -96,6 +99,7 @@ class Job:
             self.end(context)
         else:
             self._say(context)
+        self._left = time.perf_counter()
         return not done
 
     def stop(self) -> None:
@@ -127,9 +131,9 @@ class Job:
 
     def _go_on(self, until: float) -> bool:
         """Go on till a moment; whether all is done."""
-        while time.perf_counter() < until:
+        while (now := time.perf_counter()) < until:
             if self._apart is not None:
-                if self._apart.is_alive:
+                if self._apart.goes_on(until - now):
                     self._share = self._share if self._apart.share is None else self._apart.share
                     return False
                 self._apart = None

@@ -23,6 +23,7 @@ from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import Recipe
 
 from . import actions, clip_record, findings, intake, reference, stage
+from .bone_curves import bone_curves
 from .clip_record import ClipRecord
 from .read_action import Take, read_in_armature
 from .rig import ArmatureFrame, Rig, read_rig
@@ -126,6 +127,8 @@ def clips_of(
     gone = next((entry.name for entry in entries if entry.action is None), None)
     if gone is not None:
         raise InputError(f"clip {gone!r}: its action is gone; take the clip off the list")
+    for entry in entries:
+        _expect_bones(stock.armature, entry)
     for number, entry in enumerate(entries):
         yield number / len(entries)
         take = yield from stock.take_of.steps(context, entry.action)
@@ -138,6 +141,23 @@ def clips_of(
         unscaled.update(take.unscaled)
     met = yield from apart(meet_loops, out)
     return (yield from _swing(stock, met, recipe)), tuple(sorted(unscaled))
+
+
+def _expect_bones(armature: bpy.types.Object, entry) -> None:
+    """Insist on a clip that moves bones that are there: keys of others would be lost.
+
+    Raises:
+        InputError: some of its bones are renamed or gone.
+    """
+    action = entry.action
+    bag = actions.channelbag(action, actions.slot_for(action, armature))
+    gone = sorted({one.bone for one in bone_curves(bag)} - set(armature.pose.bones.keys()))
+    if gone:
+        raise InputError(
+            f"clip {entry.name!r}: its action {action.name!r} has keys of bones that {armature.name!r} "
+            f"lacks: {', '.join(gone[:5])}{', ...' if gone[5:] else ''}; they were renamed or removed. Name "
+            "them so again, delete those channels, or make the clip again"
+        )
 
 
 def _swing(stock: Stock, clips: tuple[FinishedClip, ...], recipe: Recipe) -> Steps[tuple[FinishedClip, ...]]:

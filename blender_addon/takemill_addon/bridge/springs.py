@@ -63,6 +63,10 @@ def keep_springs(armature: bpy.types.Object, springs: Springs, skeleton: Skeleto
     kept = armature.takemill
     kept.chains.clear()
     kept.colliders.clear()
+    if kept.chains or kept.colliders:  # of a library, from which an override can remove nothing
+        raise InputError(
+            f"armature {armature.name!r}: its chains are linked from another file; find them there"
+        )
     for chain in springs.chains:
         item, one = kept.chains.add(), chain.joints[0]
         item.name, item.preset = chain.name, _preset_of(chain)

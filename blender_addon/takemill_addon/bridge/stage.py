@@ -129,10 +129,12 @@ def any_part(armature: bpy.types.Object) -> bool:
 
 def keep_body(armature: bpy.types.Object, body: BodyMap, skeleton: Skeleton) -> None:
     """Store a body map with the armature, the body's parts in their order."""
-    parts = armature.takemill.parts
+    parts, wanted = armature.takemill.parts, body.names(skeleton)
     armature.takemill.height_m = skeleton.height
     parts.clear()
-    for part, bone in body.names(skeleton).items():
+    for item in parts:  # rows of a library, which an override can change and not remove
+        item.bone = wanted.pop(item.name, "")
+    for part, bone in wanted.items():
         item = parts.add()
         item.name, item.bone = part, bone
 
@@ -221,6 +223,17 @@ def an_action(context: bpy.types.Context) -> str:
     return "" if data and data.action else "The armature has no action; assign a take to it"
 
 
+def own_action(context: bpy.types.Context) -> str:
+    """Needs an Action with which the file keeps what is found out."""
+    action = armature_of(context).animation_data.action
+    if action.library is None and action.override_library is None:
+        return ""
+    return (
+        f"The action {action.name} is linked from another file, and Blender would save nothing that is kept "
+        "with it; make it local first (Object > Relations > Make Local)"
+    )
+
+
 def a_body(context: bpy.types.Context) -> str:
     """Needs a mapped body."""
     return "" if any_part(armature_of(context)) else "Map the body first"
@@ -248,7 +261,7 @@ class Stage:
     """
 
     bl_options = {"REGISTER", "UNDO"}
-    needs: tuple[Need, ...] = (an_armature, not_linked, an_action, a_body, no_preview)
+    needs: tuple[Need, ...] = (an_armature, not_linked, an_action, own_action, a_body, no_preview)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -55,9 +55,10 @@ class Apart(Generic[T]):
         self._thread = threading.Thread(target=self.run, daemon=True)
         self._thread.start()
 
-    @property
-    def is_alive(self) -> bool:
-        """Whether it goes on."""
+    def goes_on(self, for_s: float) -> bool:
+        """Whether it still goes on after so many seconds; asked no longer than that."""
+        if self._thread is not None:
+            self._thread.join(for_s)
         return self._thread is not None and self._thread.is_alive()
 
     def join(self) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 
 import bpy
 
@@ -14,7 +15,7 @@ from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import body_in
 
-from ..bridge import actions, recipe, reference, stage
+from ..bridge import actions, kept_rows, recipe, reference, stage
 from ..bridge.control_rigs import control_rig
 from ..bridge.controls import ControlRig
 from ..bridge.read_action import frames_of
@@ -30,6 +31,10 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
     needs = (stage.an_armature, stage.not_linked)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
+        with kept_rows.body_kept_back(stage.armature_of(context)):
+            return (yield from self._mapped(context))
+
+    def _mapped(self, context: bpy.types.Context) -> Steps[str]:
         armature, settings = stage.armature_of(context), recipe.recipe_of(context.scene)
         skeleton = ArmatureFrame.of(armature).standing.world_skeleton(read_rig(armature).skeleton)
         action = stage.find_active_action(armature)
@@ -76,7 +81,7 @@ class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.reference_here"
     bl_label = "Reference Pose from This Frame"
-    needs = (stage.an_armature, stage.not_linked, stage.an_action)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.own_action)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
@@ -89,7 +94,8 @@ class TAKEMILL_OT_reference_here(stage.Stage, bpy.types.Operator):
         chosen = context.scene.takemill
         before, chosen.intake_reference = chosen.intake_reference, f"{here - frames.start}f"
         try:
-            return (yield from TAKEMILL_OT_map_body.run(self, context))
+            with kept_rows.body_kept_back(armature):
+                return (yield from TAKEMILL_OT_map_body._mapped(self, context))
         except BaseException:  # stopped, too
             chosen.intake_reference = before
             raise
@@ -130,30 +136,47 @@ class TAKEMILL_OT_add_root_bone(stage.Stage, bpy.types.Operator):
     bl_label = "Add Root Bone"
     needs = (stage.an_armature, stage.not_linked, stage.a_body)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         parts = {part.name: part.bone for part in armature.takemill.parts}
         if parts.get("root"):
             raise InputError(f"armature {armature.name!r}: it has a root bone already")
-        if armature.data.library:
+        if armature.data.library or armature.data.override_library:
             raise InputError(
                 f"armature {armature.name!r}: its bones are linked from another file; do it there"
             )
         if parts.get("hips") not in armature.data.bones:
             raise InputError(f"armature {armature.name!r}: no bone is mapped to the hips")
-        active, mode = context.view_layer.objects.active, armature.mode
-        context.view_layer.objects.active = armature
-        bpy.ops.object.mode_set(mode="EDIT")
-        name = _new_root(armature.data.edit_bones, parts["hips"])
-        bpy.ops.object.mode_set(mode=mode)
-        context.view_layer.objects.active = active
+        with _editable(context, armature) as bones:
+            name = _new_root(bones, parts["hips"])
         part = armature.takemill.parts.get("root") or armature.takemill.parts.add()
         part.name, part.bone = "root", name
         action = stage.find_active_action(armature)
         if armature.takemill.reference and action is not None:  # it is kept for the bones as they were
-            settings = recipe.recipe_of(context.scene)
-            reference.find_and_keep(context, armature, action, settings, partial(stage.body_of, armature))
+            settings, find = recipe.recipe_of(context.scene), stage.finder_of(armature)
+            try:
+                yield from reference.find_and_keep.steps(context, armature, action, settings, find)
+            except BaseException:  # stopped, too
+                part.bone = ""
+                with _editable(context, armature) as bones:
+                    bones.remove(bones[name])
+                raise
         return f"{armature.name} has a root bone, {name}"
+
+
+@contextlib.contextmanager
+def _editable(
+    context: bpy.types.Context, armature: bpy.types.Object
+) -> Iterator[bpy.types.bpy_prop_collection]:
+    """The edit bones of an armature; afterwards the active object and its mode are as they were."""
+    active, mode = context.view_layer.objects.active, armature.mode
+    context.view_layer.objects.active = armature
+    bpy.ops.object.mode_set(mode="EDIT")
+    try:
+        yield armature.data.edit_bones
+    finally:
+        bpy.ops.object.mode_set(mode=mode)
+        context.view_layer.objects.active = active
 
 
 def _new_root(bones, hips: str) -> str:

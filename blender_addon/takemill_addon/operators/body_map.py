@@ -54,7 +54,7 @@ class TAKEMILL_OT_load_body_map(stage.Stage, bpy.types.Operator, ImportHelper):
 
     bl_idname = "takemill.load_body_map"
     bl_label = "Load Body Map"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
     filename_ext = ".toml"
 
     filepath: paths.property_of_a_file()
@@ -79,7 +79,7 @@ class TAKEMILL_OT_mirror_body_map(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.mirror_body_map"
     bl_label = "Mirror Body Map"
-    needs = (stage.an_armature, _some_parts)
+    needs = (stage.an_armature, stage.not_linked, _some_parts)
 
     side: bpy.props.EnumProperty(
         name="From",

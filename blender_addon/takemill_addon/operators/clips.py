@@ -13,7 +13,7 @@ from takemill.pipeline.cut_clip import Piece, cut_clip
 from takemill.pipeline.finish_clip import finish_clip
 from takemill.recipe.recipe import ClipSpec, Moment, expect_name
 
-from ..bridge import actions, clip_record, recipe, stage, takes, views
+from ..bridge import actions, clip_record, kept_rows, recipe, stage, takes, views
 from ..bridge.clip_record import ClipRecord
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import frames_of
@@ -139,7 +139,7 @@ class TAKEMILL_OT_add_event(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_event"
     bl_label = "Add Event"
-    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.own_action, stage.no_preview)
 
     name: bpy.props.StringProperty(
         name="Name", default="event", description="What the game will know it by, as left.wave"
@@ -184,7 +184,7 @@ class TAKEMILL_OT_add_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_clip"
     bl_label = "Add Active Action"
-    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.own_action, stage.no_preview)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
@@ -203,14 +203,13 @@ class TAKEMILL_OT_remove_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.remove_clip"
     bl_label = "Remove Clip"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
 
     def run(self, context: bpy.types.Context) -> str:
         known = stage.armature_of(context).takemill
         if not 0 <= known.clip_index < len(known.clips):
             raise InputError("there is no clip to remove")
-        name = known.clips[known.clip_index].name
-        known.clips.remove(known.clip_index)
+        name = kept_rows.remove_row(known.clips, known.clip_index)
         known.clip_index = max(0, known.clip_index - 1)
         return f"{name} taken off the list"
 
@@ -220,13 +219,16 @@ class TAKEMILL_OT_move_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.move_clip"
     bl_label = "Move Clip"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
 
     down: bpy.props.BoolProperty(name="Down", description="Move it down the list instead of up")
 
     def run(self, context: bpy.types.Context) -> str:
-        known = stage.armature_of(context).takemill
+        armature = stage.armature_of(context)
+        known = armature.takemill
         place, there = known.clip_index, known.clip_index + (1 if self.down else -1)
+        if armature.override_library is not None:
+            raise InputError(f"{armature.name} is a library override, whose rows stay in their order")
         if not 0 <= place < len(known.clips):
             raise InputError("there is no clip to move")
         there = min(max(there, 0), len(known.clips) - 1)
@@ -240,7 +242,7 @@ class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.play_clip"
     bl_label = "Play Clip"
-    needs = (stage.an_armature,)
+    needs = (stage.an_armature, stage.not_linked)
 
     index: bpy.props.IntProperty()
 

@@ -22,7 +22,7 @@ class TAKEMILL_OT_find_contacts(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.find_contacts"
     bl_label = "Find Contacts"
-    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_take)
+    needs = (stage.an_armature, stage.an_action, stage.own_action, stage.a_body, stage.no_preview, a_take)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         work = yield from self.read_work.steps(context)

@@ -46,7 +46,7 @@ class TAKEMILL_OT_add_cut(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_cut"
     bl_label = "Add Cut"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.an_action, stage.own_action)
 
     def run(self, context: bpy.types.Context) -> str:
         scene, known = context.scene, cuts_at_hand(context)
@@ -67,7 +67,7 @@ class TAKEMILL_OT_remove_cut(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.remove_cut"
     bl_label = "Remove Cut"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.an_action, stage.own_action)
 
     def run(self, context: bpy.types.Context) -> str:
         known = cuts_at_hand(context)
@@ -84,7 +84,7 @@ class TAKEMILL_OT_trim_cut(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.trim_cut"
     bl_label = "Trim Cut at the Pose"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.an_action, stage.own_action)
 
     def run(self, context: bpy.types.Context) -> str:
         action = cuts_holder(actions.active_action(stage.armature_of(context)))
@@ -104,7 +104,7 @@ class TAKEMILL_OT_preview_cut(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.preview_cut"
     bl_label = "Preview Cut"
-    needs = (stage.an_armature, stage.an_action)
+    needs = (stage.an_armature, stage.an_action, stage.own_action)
 
     index: bpy.props.IntProperty()
 

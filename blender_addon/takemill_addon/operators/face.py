@@ -27,7 +27,15 @@ class TAKEMILL_OT_align_face(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.align_face"
     bl_label = "Align Face by Clap"
-    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, a_face, no_clip)
+    needs = (
+        stage.an_armature,
+        stage.an_action,
+        stage.own_action,
+        stage.a_body,
+        stage.no_preview,
+        a_face,
+        no_clip,
+    )
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         work = yield from self.read_work.steps(context)

@@ -27,7 +27,7 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.check_take"
     bl_label = "Check Take"
-    needs = (stage.an_armature, stage.an_action, stage.a_body)
+    needs = (stage.an_armature, stage.an_action, stage.own_action, stage.a_body)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         work = yield from self.read_work.steps(context)
@@ -103,7 +103,7 @@ class TAKEMILL_OT_add_finding_markers(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.add_finding_markers"
     bl_label = "Add Finding Markers"
-    needs = (stage.an_armature, stage.an_action, some_findings)
+    needs = (stage.an_armature, stage.an_action, stage.own_action, some_findings)
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
@@ -127,7 +127,7 @@ class TAKEMILL_OT_clear_finding_markers(stage.Stage, bpy.types.Operator):
         found = any(map(shows_finding, markers))
         return "" if found else "The action has no markers of findings"
 
-    needs = (stage.an_armature, stage.an_action, _a_marker)
+    needs = (stage.an_armature, stage.an_action, stage.own_action, _a_marker)
 
     def run(self, context: bpy.types.Context) -> str:
         action = actions.active_action(stage.armature_of(context))
@@ -139,7 +139,7 @@ class TAKEMILL_OT_health_page(stage.Stage, bpy.types.Operator, ExportHelper):
 
     bl_idname = "takemill.health_page"
     bl_label = "Health Page"
-    needs = (stage.an_armature, stage.an_action, stage.a_body)
+    needs = (stage.an_armature, stage.an_action, stage.own_action, stage.a_body)
     filename_ext = ".html"
 
     filepath: paths.property_of_a_file()

@@ -55,7 +55,15 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.fit_take"
     bl_label = "Fit to Characters"
-    needs = (stage.an_armature, stage.an_action, stage.a_body, stage.no_preview, not_fitted, a_target)
+    needs = (
+        stage.an_armature,
+        stage.an_action,
+        stage.own_action,
+        stage.a_body,
+        stage.no_preview,
+        not_fitted,
+        a_target,
+    )
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         work = yield from within(self.read_work.steps(context), 0.0, 0.2)

@@ -14,7 +14,7 @@ from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import ClipSet, build_clip_set, expect_place, write_clip_sets
 from takemill.sets.packing_characters import character_folder
 
-from ..bridge import characters, paths, recipe, stage
+from ..bridge import characters, paths, recipe, renamed_actions, stage
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
@@ -120,6 +120,7 @@ def _loads(context: bpy.types.Context) -> Steps[list[_Load]]:
 
 
 def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order) -> Steps[_Load]:
+    renamed_actions.follow_renamed(armature)
     stock = yield from Stock.of.steps(context, armature, order.deform_only)
     clips, unscaled = yield from clips_of.steps(context, stock, order.recipe)
     clips, notes = with_faces(context, armature, clips, sources_of(stock, clips), order.recipe.neutral)

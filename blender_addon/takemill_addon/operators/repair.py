@@ -44,7 +44,7 @@ class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.preview_repair"
     bl_label = "Preview"
-    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.a_body)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.own_action, stage.a_body)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)

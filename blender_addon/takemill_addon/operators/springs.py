@@ -12,7 +12,7 @@ from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe_springs import SpringsSpec
 
-from ..bridge import actions, clip_record, recipe, stage
+from ..bridge import actions, clip_record, kept_rows, recipe, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of, keep_springs, pose_before
 from ..bridge.steps import Steps, apart
@@ -118,8 +118,7 @@ def _removed(known, rows: str, index: str) -> str:
     listed, place = getattr(known, rows), getattr(known, index)
     if not 0 <= place < len(listed):
         raise InputError("there is none to remove")
-    name = listed[place].name
-    listed.remove(place)
+    name = kept_rows.remove_row(listed, place)
     setattr(known, index, max(0, place - 1))
     return f"{name} taken off the list"
 

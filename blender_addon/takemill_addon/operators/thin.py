@@ -18,7 +18,7 @@ class TAKEMILL_OT_thin_keys(stage.Stage, bpy.types.Operator):
 
     bl_idname = "takemill.thin_keys"
     bl_label = "Thin Keys"
-    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.no_preview)
+    needs = (stage.an_armature, stage.not_linked, stage.an_action, stage.own_action, stage.no_preview)
 
     max_error_mm: bpy.props.FloatProperty(
         name="Tolerance",

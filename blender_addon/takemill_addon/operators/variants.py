@@ -163,8 +163,10 @@ def _write(context: bpy.types.Context, work: stage.Work, clip: FinishedClip) -> 
     place = known.clips.find(clip.name)
     if place < 0:
         known.clips.add()
-        place = next(k for k, entry in enumerate(known.clips) if entry.action == work.action) + 1
-        known.clips.move(len(known.clips) - 1, place)
+        place = len(known.clips) - 1
+        if work.armature.override_library is None:  # there rows stay where they are added
+            place = next(k for k, entry in enumerate(known.clips) if entry.action == work.action) + 1
+            known.clips.move(len(known.clips) - 1, place)
     entry, known.clip_index = known.clips[place], place
     entry.name, entry.action, entry.use = clip.name, new, True
     return new

@@ -22,6 +22,7 @@ from . import characters, clips, contacts, preferences, repair, springs, take
 from .characters import CharactersProperties
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
 from .contacts import TAKEMILL_PG_contact
+from .overridable import KEPT, overridable
 from .pack import PackProperties
 from .preferences import TAKEMILL_PG_overlays
 from .repair import TAKEMILL_PG_finding
@@ -90,6 +91,7 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     intake: StringProperty()
 
 
+@overridable
 class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     """What is known of an armature object: its body map, reference pose (JSON), clips, springs, face."""
 
@@ -172,7 +174,7 @@ _HOLDERS = (
 def attach() -> None:
     """Give Actions, objects, bones, markers and scenes their `takemill` property."""
     for holder, group in _HOLDERS:
-        holder.takemill = PointerProperty(type=group)
+        holder.takemill = PointerProperty(type=group, override=KEPT)
     bpy.types.WindowManager.takemill_overlays = PointerProperty(type=TAKEMILL_PG_overlays)
 
 

@@ -15,7 +15,8 @@ from bpy.props import (
 
 from takemill.clip import cuts, loop_close, loop_search, root_motion
 
-from ..bridge import clip_names
+from ..bridge import clip_names, renamed_actions
+from .overridable import overridable
 
 ROOT_MOTION = (
     ("root", "On Root Bone", "The path over the floor goes to the root bone, where the engine reads it"),
@@ -136,6 +137,7 @@ class TAKEMILL_PG_cut(bpy.types.PropertyGroup):
     given_kind: StringProperty(description="The kind that it was loaded or suggested with")
 
 
+@overridable
 class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
     """A clip of an armature. Its `label` is its name, which its Action, cut and fellows follow."""
 
@@ -146,7 +148,9 @@ class TAKEMILL_PG_clip(bpy.types.PropertyGroup):
         get=lambda clip: clip.name,
         set=clip_names.rename,
     )
-    action: PointerProperty(type=bpy.types.Action)
+    action: PointerProperty(type=bpy.types.Action, update=renamed_actions.note_names)
+    listed_as: StringProperty(description="Its own name when it got its action")
+    known_as: StringProperty(description="The name that its action had then")
 
 
 class LoopProperties:

@@ -8,6 +8,7 @@ from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProp
 from takemill.springs.springs_presets import PRESETS
 
 from ..bridge.live_swing import changed
+from .overridable import overridable
 
 OWN = "own"
 """The preset of a chain that has numbers of its own."""
@@ -22,6 +23,7 @@ _PRESETS = (
 assert {word for word, *_ in _PRESETS} == {*PRESETS, OWN}
 
 
+@overridable
 class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
     """Bones that swing, each below the one before; its name is the property group's own name."""
 
@@ -77,6 +79,7 @@ class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
     )
 
 
+@overridable
 class TAKEMILL_PG_collider(bpy.types.PropertyGroup):
     """A ball or a capsule that chains cannot pass through; its name is the property group's own name."""
 

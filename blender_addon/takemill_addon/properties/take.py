@@ -10,6 +10,8 @@ from bpy.props import BoolProperty, EnumProperty, FloatProperty, StringProperty
 from takemill.fit.part_of_body import PARTS
 from takemill.goals.goals import KINDS
 
+from .overridable import overridable
+
 POSTURE_ITEMS = (
     (
         "keep",
@@ -35,6 +37,7 @@ PART_ITEMS = (
 assert tuple(part for part, *_ in PART_ITEMS) == PARTS
 
 
+@overridable
 class TAKEMILL_PG_part(bpy.types.PropertyGroup):
     """A body part; its name is the property group's own name."""
 

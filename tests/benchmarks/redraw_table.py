@@ -1,0 +1,199 @@
+"""How long each operator keeps Blender's window from drawing, on a take of ten minutes.
+
+Run by a desktop Blender with a window, on a virtual screen too:
+
+    blender --enable-event-simulate --python tests/benchmarks/redraw_table.py -- [MINUTES]
+
+Printed for each operator, in milliseconds: the longest time between two redraws of the 3D view while it works,
+and at its end, when Blender itself keeps the undo step and evaluates the new Action; what the main thread
+computed in the first; the seconds to its end. The first row is the window on its own: what one redraw costs.
+The last rows are Esc: the time from the key to the end of the work, and how many Actions are left of it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from pathlib import Path
+
+import bpy
+import numpy as np
+
+HOME = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
+import takemill_addon  # noqa: E402  # the paths come first
+from takemill_addon.bridge import background  # noqa: E402
+
+MINUTES = float((sys.argv[sys.argv.index("--") + 1 :] or ["10"])[0]) if "--" in sys.argv else 10.0
+EVERY_S = 0.01  # a redraw is asked for
+draws: list[tuple[float, float]] = []  # when the view was drawn: wall, and processor time of this thread
+ends: list[float] = []
+
+
+def now() -> tuple[float, float]:
+    return time.perf_counter(), time.thread_time()
+
+
+def main() -> None:
+    takemill_addon.register()
+    bpy.context.preferences.edit.undo_steps = 3  # each step holds a new Action of 240 MB
+    bpy.context.preferences.view.show_splash = False
+    bpy.ops.wm.open_mainfile(filepath=str(HOME / "sample_blends/marsh_ferry.blend"))
+    lengthen(bpy.data.actions["marsh take"], round(MINUTES * 3600))
+    bpy.types.SpaceView3D.draw_handler_add(lambda: draws.append(now()), (), "WINDOW", "POST_PIXEL")
+    end = background.Job.end
+    background.Job.end = lambda job, context: (end(job, context), ends.append(time.perf_counter()))
+    bpy.app.timers.register(ask_for_redraw, first_interval=1.0, persistent=True)
+    script = session()
+    bpy.app.timers.register(lambda: next(script, None), first_interval=4.0, persistent=True)
+
+
+def lengthen(action, frames: int) -> None:
+    """Play the take forth and back until it has so many frames: no joint jumps where it turns."""
+    bag = action.layers[0].strips[0].channelbags[0]
+    for curve in bag.fcurves:
+        points = curve.keyframe_points
+        keys = np.empty(2 * len(points), np.float32)
+        points.foreach_get("co", keys)
+        values = keys[1::2]
+        if len(values) < 2:
+            continue
+        values = np.resize(np.concatenate([values, values[-2:0:-1]]), frames)
+        points.clear()
+        points.add(frames)
+        keys = np.stack([np.arange(1, frames + 1, dtype=np.float32), values], axis=-1)
+        points.foreach_set("co", keys.ravel())
+        points.foreach_set("interpolation", np.ones(frames, np.uint8))
+        curve.update()
+    action.frame_end = frames
+    bpy.context.scene.frame_end = frames
+
+
+def window():
+    return bpy.context.window_manager.windows[0]
+
+
+def view() -> dict:
+    area = next(one for one in window().screen.areas if one.type == "VIEW_3D")
+    region = next(one for one in area.regions if one.type == "WINDOW")
+    return {"window": window(), "area": area, "region": region}
+
+
+def ask_for_redraw() -> float:
+    view()["area"].tag_redraw()
+    return EVERY_S
+
+
+def activate(name: str) -> None:
+    for item in bpy.context.view_layer.objects:
+        item.select_set(item.name == name)
+    bpy.context.view_layer.objects.active = bpy.data.objects[name]
+
+
+def say(name: str, start: tuple[float, float], stop: float, note: str = "") -> None:
+    """A row: gaps between redraws from the start to the end of the work, and from there to a second later."""
+    inside = [start, *(one for one in draws if start[0] <= one[0] <= stop)]
+    last = inside[-1]
+    after = [last, *(one for one in draws if one[0] > stop)]
+    gaps = np.diff([*(one[0] for one in inside), stop])
+    work = np.diff([one[1] for one in inside]) if len(inside) > 1 else np.zeros(1)
+    tail = np.diff([one[0] for one in after][:3]) if len(after) > 1 else np.zeros(1)
+    figures = (1000 * gaps.max(), 1000 * work.max(), 1000 * tail.max())
+    row = " ".join(f"{value:9.0f}" for value in figures)
+    print(f"{name:26}{row}{stop - start[0]:9.1f}  {note}", flush=True)
+
+
+def work_of(name: str, dialog: bool = False, stop_after_s: float | None = None, **how):
+    """Press an operator and wait for its end; in steps, since this is a timer of Blender's own."""
+    operator = getattr(bpy.ops.takemill, name)
+    ends.clear()
+    start = now()
+    try:
+        with bpy.context.temp_override(**view()):
+            operator("INVOKE_DEFAULT", True, **how)
+    except RuntimeError as problem:
+        print(f"{name:26}{str(problem).strip()[:120]}", flush=True)
+        return
+    if dialog:
+        yield 0.5
+        start = now()
+        for value in ("PRESS", "RELEASE"):
+            window().event_simulate(type="RET", value=value)
+        yield 0.1
+    if not background.refusal():
+        stop = time.perf_counter()
+        if ends:
+            stop = ends[-1]
+        yield 1.5
+        say(name, start, stop, "" if ends else "straight through")
+        return
+    while background.refusal():
+        if stop_after_s is not None and time.perf_counter() - start[0] > stop_after_s:
+            stop_after_s, count, start = None, len(bpy.data.actions), now()
+            for value in ("PRESS", "RELEASE"):
+                window().event_simulate(type="ESC", value=value)
+            yield 0.02
+            while background.refusal():
+                yield 0.01
+            late = 1000 * (ends[-1] - start[0])
+            left = len(bpy.data.actions)
+            print(f"{name:26}Esc: {late:.0f} ms; Actions {count} -> {left} {stopped_left()}", flush=True)
+            return
+        yield 0.05
+    yield 1.5
+    say(name, start, ends[-1])
+
+
+def stopped_left() -> list[str]:
+    return [one.name for one in bpy.data.actions if one.name.endswith((" repaired", " thin"))]
+
+
+def session():
+    """What is pressed, in the order of the work."""
+    print(f"{MINUTES:g} minutes; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; Blender "
+          f"{bpy.app.version_string}", flush=True)  # fmt: skip
+    print(f"{'':26}{'redraw':>9} {'of it':>9} {'at its':>9}{'':9}", flush=True)
+    print(f"{'operator':26}{'ms':>9} {'processor':>9} {'end':>9}{'s':>9}", flush=True)
+    start = now()
+    yield 3.0
+    say("(nothing)", start, time.perf_counter())
+    activate("Suit")
+    yield from work_of("repair_take", stop_after_s=1.0)
+    yield from work_of("repair_take", stop_after_s=6.0)
+    yield from work_of("map_body")
+    yield from work_of("add_root_bone")
+    yield from work_of("check_take")
+    yield from work_of("find_contacts")
+    yield from work_of("suggest_cuts")
+    yield from work_of("make_clips")
+    yield from work_of("suggest_idle")
+    yield from work_of("trim_pose")
+    yield from work_of("repair_take")
+    scene = bpy.context.scene.takemill
+    scene.fit_characters, scene.fit_target = "CHOSEN", bpy.data.objects["Courier"]
+    yield from work_of("fit_take")
+    activate("Suit")
+    yield from work_of("thin_keys")
+    clip = next((k for k, one in enumerate(bpy.data.objects["Suit"].takemill.clips)), None)
+    if clip is not None:
+        scene.set_folder = bpy.app.tempdir
+        yield from work_of("pack_set")
+        yield from work_of("play_clip", index=clip)
+        yield from work_of("mirror_clip")
+        yield from work_of("retime_clip", dialog=True)
+    bound()
+    yield from work_of("check_take")
+    print("done", flush=True)
+    os._exit(0)
+
+
+def bound() -> None:
+    """The raw take again, under a constraint, so that its poses must be evaluated."""
+    suit, raw = bpy.data.objects["Suit"], bpy.data.actions["marsh take"]
+    suit.animation_data.action, suit.animation_data.action_slot = raw, raw.slots[0]
+    suit.pose.bones[0].constraints.new("LIMIT_SCALE")
+    print("with a constraint:", flush=True)
+
+
+main()
