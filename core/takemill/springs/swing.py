@@ -22,7 +22,7 @@ from ..body.motion import Motion
 from ..maths import quat
 from ..maths.easing import smoothstep
 from .springs import STEP_S, Springs, expect_springs, joints_of
-from .springs_drive import Carried, Layout, between_frames, beyond, drive_of, on_curves
+from .springs_drive import ASIDE, Carried, Layout, between_frames, beyond, drive_of, on_curves
 from .springs_steps import Drive, step_runs
 
 _WARM_S = 2.0  # of a loop's end that its first cycle starts from: most swings have died away by then
@@ -108,9 +108,10 @@ def swing(motions: Sequence[Motion], loops: Sequence[bool], springs: Springs) ->
         before = cycles.directions(k)
         own = before if loop else single.directions(ones.index(k))
         own = np.concatenate([before[-1:], own[1:]])
-        head = before[[max(len(before) - 3, 0), -2]]
-        foot = own[[min(1, len(own) - 1), min(2, len(own) - 1)]] if loop else beyond(own)[1]
-        along = on_curves(np.concatenate([head, own, foot]), clips[k].frames)
+        aside = ASIDE if loop else 2
+        head = before[np.maximum(len(before) - 1 - np.arange(aside, 0, -1), 0)]
+        foot = own[np.minimum(np.arange(1, aside + 1), len(own) - 1)] if loop else beyond(own)[1]
+        along = on_curves(np.concatenate([head, own, foot]), clips[k].frames, aside=aside)
         held = motion.rotations[:, list(joints_of(springs))]
         axis = np.broadcast_to(layout.lanes.axis.T, along.shape)
         out.append(Swung(quat.mul(held, quat.between(axis, along)), gaps[k]))
@@ -132,8 +133,10 @@ def _run_of(frames: Carried, rate: float, loop: bool) -> _Run:
         steps = max(1, round(seconds / STEP_S))
         step_s = seconds / steps
         back, last = quat.inv(turn), count - 1
-        before = frames.rows(np.array([max(last - 2, 0), last - 1])).moved(back, -quat.rotate(back, shift))
-        after = frames.rows(np.array([1, min(2, last)])).moved(turn, shift)
+        before = frames.rows(np.maximum(last - np.arange(ASIDE, 0, -1), 0)).moved(
+            back, -quat.rotate(back, shift)
+        )
+        after = frames.rows(np.minimum(np.arange(1, ASIDE + 1), last)).moved(turn, shift)
     else:
         step_s, steps = STEP_S, int(np.ceil(seconds / STEP_S - _SLACK))
         ends = [beyond(one) for one in frames.blocks]
