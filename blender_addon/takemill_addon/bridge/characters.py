@@ -13,7 +13,7 @@ from takemill.recipe.recipe import CharacterSpec, Recipe
 
 from . import actions
 
-_FIELDS = {
+FIELDS = {
     "clear_arms": "clear_arms",
     "arm_clearance": "arm_clearance_deg",
     "feet": "plant_feet",
@@ -35,7 +35,7 @@ def add(scene: bpy.types.Scene, armature: bpy.types.Object, recipe: Recipe) -> N
     chosen = scene.takemill
     row = chosen.characters.add()
     row.armature = armature
-    for name in _FIELDS:
+    for name in FIELDS:
         setattr(row, name, getattr(chosen, f"fit_{name}"))
     show_own(row, recipe)
     chosen.character_index = len(chosen.characters) - 1
@@ -44,8 +44,8 @@ def add(scene: bpy.types.Scene, armature: bpy.types.Object, recipe: Recipe) -> N
 def show_own(row: bpy.types.PropertyGroup, recipe: Recipe) -> None:
     """Show in a row what a recipe's [characters.NAME.fit] says of it."""
     said = (recipe.said_of(row.armature.name) if row.armature else None) or CharacterSpec()
-    row.own = any(key in said.fit for key in _FIELDS.values())
-    for name, key in _FIELDS.items():
+    row.own = any(key in said.fit for key in FIELDS.values())
+    for name, key in FIELDS.items():
         if key in said.fit:
             value = said.fit[key]
             setattr(row, name, math.radians(value) if key == "arm_clearance_deg" else value)
@@ -59,7 +59,7 @@ def with_own(scene: bpy.types.Scene, recipe: Recipe) -> Recipe:
             continue
         key = next((one for one in found if one.casefold() == row.armature.name.casefold()), "")
         said = found.get(key, CharacterSpec())
-        shown = set(_FIELDS.values())
+        shown = set(FIELDS.values())
         fit: dict[str, Any] = {name: value for name, value in said.fit.items() if name not in shown}
         if row.own:
             fit |= _values(row, said.fit)
@@ -70,7 +70,7 @@ def with_own(scene: bpy.types.Scene, recipe: Recipe) -> Recipe:
 
 def _values(row: bpy.types.PropertyGroup, said: Mapping[str, Any]) -> dict[str, Any]:
     """A row's fields as keys; an angle that was not touched is the recipe's, not in single precision."""
-    values = {key: getattr(row, name) for name, key in _FIELDS.items()}
+    values = {key: getattr(row, name) for name, key in FIELDS.items()}
     degrees, old = math.degrees(row.arm_clearance), said.get("arm_clearance_deg")
     same = old is not None and abs(degrees - old) < 1e-4
     values["arm_clearance_deg"] = old if same else float(f"{degrees:.6g}")

@@ -15,7 +15,7 @@ from takemill.pages.health_page import HealthOf, render_health
 from takemill.pipeline.prepare_take import digest_of
 from takemill.repair.repair import repair
 
-from ..bridge import actions, findings, paths, recipe, stage
+from ..bridge import actions, findings, fingerprint, paths, recipe, stage
 from ..bridge.pose_markers import shows_finding
 from ..bridge.read_action import take_frames
 from ..bridge.steps import Steps, apart
@@ -36,7 +36,9 @@ class TAKEMILL_OT_check_take(stage.Stage, bpy.types.Operator):
         reading = yield from stage.reading_of.steps(context, work)
         digest = yield from apart(digest_of, motion)
         health = findings.as_read(health, reading, len(motion))
+        keys = yield from fingerprint.keys_of.steps(work.action)
         findings.keep(work.action, health, work.take.start, digest)
+        work.action.takemill.keys = keys
         stage.note_reading(work)
         return f"{work.action.name}: {findings.summary(health.findings)}"
 

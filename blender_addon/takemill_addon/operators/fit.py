@@ -16,7 +16,7 @@ from takemill.goals.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
-from ..bridge import actions, characters, hand_contacts, recipe, stage, takes
+from ..bridge import actions, characters, fingerprint, hand_contacts, recipe, stage, states, takes
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
@@ -74,6 +74,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
             with _named(one):
                 targets.append((yield from Target.of.steps(context.scene, one)))
         goals = yield from apart(goals_of_take, take, chosen.fit)
+        keys = yield from fingerprint.keys_of.steps(work.action)
         wins, plans = context.scene.takemill.fit_take_wins, []
         for target in targets:
             how = chosen.of_character(target.armature.name).fit
@@ -92,6 +93,9 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
                 written = write(actions.fitting_name(work.action.name, suffix))
                 new = yield from within(written, 0.5, 1.0)
                 takes.keep_made_with(new, "fit", replace(chosen, fit=how))
+                if how.part == "whole":
+                    new.takemill.source_keys = keys
+                    new.takemill.asked = states.fit_asked(context.scene, target.armature)
                 made.append(f"{new.name} is the active action of {target.armature.name}")
         hand_contacts.list_contacts(work.action, goals, work.take.start, chosen.fit.without_goals)
         hand_contacts.note_results(work.action, [goal for _, _, kept, *_ in plans for goal in kept])

@@ -10,7 +10,7 @@ from bpy_extras.io_utils import ImportHelper
 
 from takemill.base.errors import TakemillError
 
-from ..bridge import imports, paths, recipe, scene_time, stage
+from ..bridge import imports, paths, recipe, reference, scene_time, stage
 from ..bridge.imports import Arrival, Wishes
 
 # Metres by the items of the field; inch and foot are exact (international yard and pound agreement, 1959).
@@ -125,6 +125,10 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
             self.report({"WARNING"}, f"{arrival.action.name}: {problem}")
             return
         self.tell(stage.reading_of(context, work), arrival.action.name)
+        if not stage.any_part(arrival.armature):  # the first take of it
+            settings = recipe.recipe_of(context.scene)
+            motion = reference.find_and_keep(context, arrival.armature, arrival.action, settings)
+            stage.keep_body(arrival.armature, work.body, motion.skeleton)
 
 
 def _summary(scene: bpy.types.Scene, arrivals: Sequence[Arrival], failures: Sequence[str]) -> str:

@@ -17,7 +17,7 @@ from takemill.pipeline.prepare_take import PreparedTake
 from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import Recipe
 
-from ..bridge import characters, clip_record, cuts, recipe, stage, takes
+from ..bridge import characters, clip_record, cuts, recipe, stage, states, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of
 from ..bridge.steps import Steps, apart, apart_told, within
@@ -69,6 +69,7 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         bodies, notes = yield from within(_bodies_of(context, work), 0.1, 0.3)
         lacks = dict[str, TakemillError]()
         made = yield from within(_make(bodies, lacks.__setitem__), 0.3, 0.8)
+        asked = {cut.name: states.cut_asked(cut) for cut in _rows(work)}
         whole = [(body.work, clip) for body, clips in zip(bodies, made, strict=True) for clip in clips]
         new = []
         for number, (of, clip) in enumerate(whole):
@@ -76,6 +77,7 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
             new.append((yield from within(written, 0.8 + 0.2 * number / len(whole), 1.0)))
         for (of, clip), action in zip(whole, new, strict=True):
             _list_clip(of, clip, action)
+            action.takemill.asked = asked.get(clip.name, "")
         stage.note_reading(work)
         for text in (*notes, *(f"not made: {problem}" for problem in lacks.values())):
             self.report({"WARNING"}, text)

@@ -14,7 +14,7 @@ from takemill.recipe.recipe import Recipe, expect_name
 from takemill.sets.clip_set import ClipSet, build_clip_set, expect_place, write_clip_sets
 from takemill.sets.packing_characters import character_folder
 
-from ..bridge import characters, paths, recipe, renamed_actions, stage
+from ..bridge import characters, paths, recipe, renamed_actions, stage, states
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
@@ -84,7 +84,10 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> Steps[str]:
         loads = yield from within(_loads(context), 0.0, 0.3)
         sets = yield from within(apart_told(lambda tell: _sets(loads, tell)), 0.3, 1.0)
+        packed = [(one.stock.armature, states.pack_asked(one.stock.armature)) for one in loads]
         kept = yield from apart_whole(write_clip_sets, sets)
+        for armature, text in packed:
+            armature.takemill.packed = text
         return "; ".join((*(note for one in loads for note in _notes(context, one)), *kept))
 
 

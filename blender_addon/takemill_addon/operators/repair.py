@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import bpy
 
@@ -14,7 +13,8 @@ from takemill.pipeline.prepare_take import digest_of, prepare_take
 from takemill.recipe.recipe import Recipe
 from takemill.sensors.misalignment import between_poses
 
-from ..bridge import actions, findings, recipe, stage, takes
+from ..bridge import actions, findings, fingerprint, recipe, stage, takes
+from ..bridge.repair_limits import Limits, asked
 from ..bridge.scene_time import seconds
 from ..bridge.steps import Steps, apart
 from ..bridge.write_action import carry_on, refresh, write_motion
@@ -168,52 +168,19 @@ def _repaired(
     new = yield from write_motion.steps(
         context, work.armature, repaired, start, name, frame, keyed=work.keyed
     )
+    keys = yield from fingerprint.keys_of.steps(work.action)
+    own = yield from fingerprint.keys_of.steps(new)
     if work.action.takemill.checked != digest:
         findings.keep(work.action, before, work.take.start, digest)
+        work.action.takemill.keys = keys
     carry_on(work.armature, work.action, new)
     findings.keep(new, health, work.take.start)
     findings.share_accepted(work.action, new)
     stage.note_source(new, work)
     stage.copy_cuts(work.action, new)
-    new.takemill.repaired = True
+    new.takemill.repaired, new.takemill.source_keys, new.takemill.keys = True, keys, own
     takes.keep_made_with(new, "repair", chosen)
     return new, findings.summary(health.findings, after_repair=True)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What of a take is to be repaired.
-
-    Attributes:
-        bones: their names; None for all.
-        frames: the first and the last scene frame; None for all.
-        missing: what the user has yet to choose, in words; "" where nothing is.
-    """
-
-    bones: tuple[str, ...] | None = None
-    frames: tuple[int, int] | None = None
-    missing: str = ""
-
-    @classmethod
-    def of(cls, context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> Limits:
-        """The scene's choice, for a take of an armature."""
-        scene = context.scene
-        chosen, bones, frames, missing = scene.takemill, None, None, ""
-        if chosen.repair_bones == "SELECTED":
-            bones = tuple(bone.name for bone in armature.pose.bones if stage.is_selected(bone))
-            if not bones:
-                missing = "No bone is selected; select some in pose mode, or repair all"
-        if chosen.repair_frames == "PREVIEW":
-            frames = (scene.frame_preview_start, scene.frame_preview_end)
-            if not scene.use_preview_range:
-                frames, missing = None, "The timeline has no preview range; set one, or repair all frames"
-        elif chosen.repair_frames == "MARKERS":
-            marked = [marker.frame for marker in raw.pose_markers if marker.select]
-            if len(marked) > 1:
-                frames = (min(marked), max(marked))
-            else:
-                missing = "Select one pose marker before and one after what is to be repaired"
-        return cls(bones, frames, missing)
 
 
 def repair_recipe(context: bpy.types.Context, work: stage.Work) -> Recipe:
@@ -249,20 +216,6 @@ def _ranges_s(frames: tuple[int, int], work: stage.Work) -> tuple[tuple[float, f
         raise InputError(f"action {work.action.name!r}: it has no two frames in the chosen range")
     rate = work.take.motion.rate
     return ((seconds(first, rate), seconds(last, rate)),)
-
-
-def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
-    """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
-    said: dict[str, object] = {
-        field.name: getattr(context.scene.takemill, field.name)
-        for field in recipe.FIELDS
-        if field.table == "repair"
-    }
-    said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
-    limits = Limits.of(context, armature, raw)
-    said["recipe"] = context.scene.takemill.recipe
-    said["left"] = [(one.joint, one.start, one.stop) for one in raw.takemill.findings if one.accepted]
-    return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
 
 
 def is_behind(context: bpy.types.Context, armature: bpy.types.Object, preview: bpy.types.Action) -> bool:

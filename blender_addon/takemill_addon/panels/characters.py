@@ -7,7 +7,7 @@ import bpy
 from ..bridge import characters, stage
 from .contacts import draw_contacts
 from .springs import draw_springs
-from .steps import ActionStep
+from .steps import ActionStep, main_button
 
 
 class TAKEMILL_UL_characters(bpy.types.UIList):
@@ -26,6 +26,7 @@ class TAKEMILL_UL_characters(bpy.types.UIList):
 class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
     bl_label = "6. Characters"
     bl_idname = "TAKEMILL_PT_characters"
+    step = "characters"
 
     def draw_action(self, context, armature, action) -> None:
         layout = self.layout
@@ -48,7 +49,7 @@ class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
             _draw_fields(body, chosen, "fit_")
             body.prop(chosen, "fit_take_wins")
         draw_contacts(layout, context.scene, action)
-        layout.operator("takemill.fit_take", icon="MOD_ARMATURE")
+        main_button(layout, context, armature, "characters", "takemill.fit_take", icon="MOD_ARMATURE")
         draw_springs(layout, context, armature)
 
 

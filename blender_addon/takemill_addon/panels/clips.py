@@ -9,7 +9,7 @@ from takemill.base.errors import InputError
 from ..bridge import characters, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
-from .steps import ArmatureStep, paragraph
+from .steps import ArmatureStep, main_button, paragraph
 
 _WIDE_PX = 330  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
 _COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
@@ -97,10 +97,11 @@ def _draw_chosen(layout, context, clip) -> None:
 class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
     bl_label = "7. Clips"
     bl_idname = "TAKEMILL_PT_clips"
+    step = "clips"
 
     def draw_step(self, context, armature) -> None:
         layout, known = self.layout, armature.takemill
-        layout.operator("takemill.make_clips", icon="ACTION")
+        main_button(layout, context, armature, "clips", "takemill.make_clips", icon="ACTION")
         if characters.ticked(context.scene):
             layout.prop(context.scene.takemill, "performer_clips")
         head = layout.row(align=True)

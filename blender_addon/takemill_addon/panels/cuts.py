@@ -8,7 +8,7 @@ from takemill.clip.seam_quality import SUGGESTED
 
 from ..bridge import findings, scene_time
 from ..bridge.characters import cuts_holder
-from .steps import ActionStep, paragraph
+from .steps import ActionStep, main_button, paragraph
 
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
@@ -26,6 +26,7 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
 class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
     bl_label = "5. Cuts"
     bl_idname = "TAKEMILL_PT_cuts"
+    step = "cuts"
 
     def draw_action(self, context, armature, action) -> None:
         holder = cuts_holder(action)
@@ -36,9 +37,8 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             return
         if holder != action:
             paragraph(layout, context, f"The cuts of {holder.name}, which count for all characters.", "INFO")
-        row = layout.row(align=True)
-        row.operator("takemill.suggest_cuts", icon="VIEWZOOM")
-        row.operator("takemill.suggest_idle", icon="FILE_REFRESH")
+        main_button(layout, context, armature, "cuts", "takemill.suggest_cuts", icon="VIEWZOOM")
+        layout.operator("takemill.suggest_idle", icon="FILE_REFRESH")
         column = layout.column(align=True)
         for name in ("cut_combinations", "cut_gaits", "cut_shot_list"):
             column.label(text=chosen.bl_rna.properties[name].name)  # beside the field words would be cut off

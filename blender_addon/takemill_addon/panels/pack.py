@@ -6,12 +6,13 @@ import bpy
 
 from ..bridge import faces, paths
 from ..operators.pack import characters_of
-from .steps import ArmatureStep
+from .steps import ArmatureStep, main_button
 
 
 class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
     bl_label = "8. Pack"
     bl_idname = "TAKEMILL_PT_pack"
+    step = "pack"
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
@@ -40,7 +41,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
             line = layout.row(align=True)
             line.prop(armature.takemill, "face_clap")
             line.operator("takemill.align_face", text="Align")
-        layout.operator("takemill.pack_set", icon="PACKAGE")
+        main_button(layout, context, armature, "pack", "takemill.pack_set", icon="PACKAGE")
 
 
 CLASSES = (TAKEMILL_PT_pack,)

@@ -6,9 +6,10 @@ import bpy
 
 from ..bridge import findings
 from ..bridge.recipe import problem_of_same_pose
-from ..operators.repair import Limits, is_behind, raw_and_preview
+from ..bridge.repair_limits import Limits
+from ..operators.repair import is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
-from .steps import ActionStep, paragraph
+from .steps import ActionStep, main_button, paragraph
 
 _CAUTION = (
     "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
@@ -52,6 +53,7 @@ def _draw_columns(row, frame: str, bone: str, kind: str) -> None:
 class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
     bl_label = "3. Check"
     bl_idname = "TAKEMILL_PT_check"
+    step = "check"
 
     def draw_action(self, context, armature, action) -> None:
         layout, known = self.layout, action.takemill
@@ -111,6 +113,7 @@ def _draw_measures(layout, rows) -> None:
 class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
     bl_label = "4. Repair"
     bl_idname = "TAKEMILL_PT_repair"
+    step = "repair"
 
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
@@ -143,7 +146,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
             if action.takemill.repaired:
                 layout.label(text="This take is repaired already", icon="CHECKMARK")
             layout.operator("takemill.preview_repair", icon="HIDE_OFF")
-            layout.operator("takemill.repair_take", icon="MODIFIER")
+            main_button(layout, context, armature, "repair", "takemill.repair_take", icon="MODIFIER")
         if any(one.kind == "reference_pose" and one.joint for one in action.takemill.findings):
             layout.operator("takemill.trim_pose", icon="TRACKING_CLEAR_BACKWARDS")
         header, body = layout.panel("TAKEMILL_caution", default_closed=True)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import textwrap
+import time
+from typing import Any
 
 import bpy
 
 from ..bridge import stage
+from ..bridge.states import State, next_step, states_of
 
 _LETTER_PX = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
 
@@ -21,10 +24,63 @@ def paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
         column.label(text=line, icon="BLANK1" if number else icon)
 
 
+NARROW_PX = 240  # a sidebar this narrow, at a resolution scale of 1, has room for a sign alone (by eye)
+_KEEP_S = 0.05  # how long the states of a redraw hold: its panels are drawn within it
+_SIGNS = {"done": "CHECKMARK", "stale": "FILE_REFRESH", "waiting": "BLANK1", "next": "PLAY"}
+_seen: dict[str, Any] = {"key": None, "at": 0.0, "states": {}}
+
+
+def states_now(
+    context: bpy.types.Context, armature: bpy.types.Object, fresh: bool = False
+) -> dict[str, State]:
+    """The states of the steps, worked out once for all panels of a redraw; `fresh` for the first of them."""
+    action = stage.find_active_action(armature)
+    key = (context.scene.as_pointer(), armature.as_pointer(), action and action.as_pointer())
+    now = time.monotonic()
+    if fresh or bpy.app.background or _seen["key"] != key or now - _seen["at"] > _KEEP_S:
+        _seen.update(key=key, at=now, states=states_of(context, armature))
+    return _seen["states"]
+
+
+def main_button(layout, context: bpy.types.Context, armature: bpy.types.Object, step: str, name: str, **how):
+    """The button of a step; it stands out where the step comes next."""
+    column = layout.column()
+    column.scale_y = 1.5 if next_step(states_now(context, armature)) == step else 1.0
+    return column.operator(name, **how)
+
+
 class Step:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = "Takemill"
+    step = ""
+    """Of a panel that is a step of the work: its name among the states."""
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        """The state of the step: a sign, and a word where there is room."""
+        armature = stage.armature_of(context)
+        if not self.step or armature is None or stage.find_active_action(armature) is None:
+            return
+        states = states_now(context, armature)
+        word = states[self.step].word
+        if word != "stale" and next_step(states) == self.step:
+            word = "next"
+        if not word:
+            return
+        row = self.layout.row()
+        row.alert, row.active = word == "stale", word != "waiting"
+        wide = context.region.width / context.preferences.system.ui_scale > NARROW_PX
+        row.label(text=word.capitalize() if wide else "", icon=_SIGNS[word])
+
+    def draw_state(self, context: bpy.types.Context, armature: bpy.types.Object) -> None:
+        """Why the step is stale, where it is."""
+        if not self.step or stage.find_active_action(armature) is None:
+            return
+        state = states_now(context, armature)[self.step]
+        if state.why:
+            column = self.layout.column()
+            column.alert = True
+            paragraph(column, context, f"Stale: {state.why}.", "FILE_REFRESH")
 
 
 class ArmatureStep(Step):
@@ -35,6 +91,7 @@ class ArmatureStep(Step):
         if missing:
             self.layout.label(text=missing, icon="INFO")
         else:
+            self.draw_state(context, stage.armature_of(context))
             self.draw_step(context, stage.armature_of(context))
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import scene_time
+from ..bridge import scene_time, stage
 from ..bridge.intake import last_reading
-from .steps import ActionStep, ArmatureStep, paragraph
+from .steps import NARROW_PX, ActionStep, ArmatureStep, main_button, paragraph, states_now
 
 
 class TAKEMILL_UL_parts(bpy.types.UIList):
@@ -20,8 +20,18 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
     bl_label = "1. Take"
     bl_idname = "TAKEMILL_PT_take"
 
+    def draw_header_preset(self, context) -> None:
+        armature = stage.armature_of(context)
+        if armature and stage.find_active_action(armature):
+            states_now(context, armature, fresh=True)  # this panel is drawn first
+            wide = context.region.width / context.preferences.system.ui_scale > NARROW_PX
+            self.layout.label(text="Done" if wide else "", icon="CHECKMARK")
+
     def draw(self, context) -> None:
-        self.layout.operator("takemill.import_take", icon="IMPORT")
+        column = self.layout.column()
+        armature = stage.armature_of(context)
+        column.scale_y = 1.0 if armature and stage.find_active_action(armature) else 1.5
+        column.operator("takemill.import_take", icon="IMPORT")
         super().draw(context)
 
     def draw_action(self, context, armature, action) -> None:
@@ -44,11 +54,12 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
 class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
     bl_label = "2. Body"
     bl_idname = "TAKEMILL_PT_body"
+    step = "body"
 
     def draw_step(self, context, armature) -> None:
         layout, known = self.layout, armature.takemill
+        main_button(layout, context, armature, "body", "takemill.map_body", icon="OUTLINER_OB_ARMATURE")
         row = layout.row(align=True)
-        row.operator("takemill.map_body", icon="OUTLINER_OB_ARMATURE")
         row.operator("takemill.add_part", text="", icon="ADD")
         row.operator("takemill.mirror_body_map", text="", icon="MOD_MIRROR")
         row.operator("takemill.load_body_map", text="", icon="FILE_FOLDER")

@@ -35,16 +35,18 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
 
     `source` names the Action that it was made from and keeps it from being lost on saving; `repaired` says
     that it is that one repaired, and `preview` that this is not yet kept, made with the settings that `asked`
-    holds. `checked` is the digest of the motion that `measures` and `findings` are of. `record` is a finished
-    clip's facts as JSON, empty for takes. `made_with` holds the settings of the stage that made it,
-    `performer` the armature whose take was fitted and `character` the one that it was fitted to, `moved` the
-    bones that the fit moved, as JSON; `merged` says that a part of it is another take's. `made` grows with
-    each that is made; `speed_m_s` is how fast a clip goes over the floor; `looping` says that this is only a
-    preview of `source`; `centred` and `with_root_motion` say how that of a loop is shown, `posed` how bones
-    stood that `source` does not key, as JSON. Of an imported take `file` is its file's name and `take_rate`
-    the rate that it was recorded at; `unit_m` and `up` are the file's. `key_rate` is the scene's rate at
-    which the keys lie right in time, 0 where nobody knows. `intake` is what the take was read as when it was
-    last read, as JSON. `swings` says of a preview that it is one of swinging chains.
+    holds, as it does for repairs, fits and clips. `checked` is the digest of the motion that `measures` and
+    `findings` are of. `keys` tells the keys that these are of, and `source_keys` those of `source` when this
+    was made of it. `record` is a finished clip's facts as JSON, empty for takes. `made_with` holds the
+    settings of the stage that made it, `performer` the armature whose take was fitted and `character` the one
+    that it was fitted to, `moved` the bones that the fit moved, as JSON; `merged` says that a part of it is
+    another take's. `made` grows with each that is made; `speed_m_s` is how fast a clip goes over the floor;
+    `looping` says that this is only a preview of `source`; `centred` and `with_root_motion` say how that of a
+    loop is shown, `posed` how bones stood that `source` does not key, as JSON. Of an imported take `file` is
+    its file's name and `take_rate` the rate that it was recorded at; `unit_m` and `up` are the file's.
+    `key_rate` is the scene's rate at which the keys lie right in time, 0 where nobody knows. `intake` is what
+    the take was read as when it was last read, as JSON. `swings` says of a preview that it is one of swinging
+    chains.
     """
 
     source: PointerProperty(type=bpy.types.Action)
@@ -53,6 +55,8 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
     preview: BoolProperty()
     asked: StringProperty()
     checked: StringProperty()
+    keys: StringProperty()
+    source_keys: StringProperty()
     measures: StringProperty()
     findings: CollectionProperty(type=TAKEMILL_PG_finding)
     finding_index: IntProperty(
@@ -101,6 +105,7 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
     clip_index: IntProperty()
+    packed: StringProperty()
     chains: CollectionProperty(type=TAKEMILL_PG_chain)
     chain_index: IntProperty()
     colliders: CollectionProperty(type=TAKEMILL_PG_collider)
