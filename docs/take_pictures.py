@@ -25,6 +25,8 @@ VIEWS = {  # the panels that are open in a picture
     "blender-check": ("take", "check", "repair"),
     "blender-fit": ("take", "characters"),
     "blender-clips": ("take", "clips", "pack"),
+    "blender-overlays": ("overlays",),
+    "blender-in-time": (),
 }
 SCENE = "marsh_ferry"
 _MOMENTS = {  # seconds of the take, and how far each is turned on the spot in degrees, in SCENE
@@ -34,6 +36,7 @@ _MOMENTS = {  # seconds of the take, and how far each is turned on the spot in d
     "Suit": (83.9, -66),
 }
 _WIDTH, _HEIGHT = 1320, 900
+_SEEN = {"blender-in-time": 300}  # how much of the window's height is kept, from below, where not all
 _WAIT_S = 1.5  # for the window to be drawn
 
 
@@ -138,11 +141,20 @@ def in_blender(name: str) -> None:
     for cls in panels.CLASSES:  # whether a panel is open cannot be set: the others are left out
         if cls.__name__.startswith("TAKEMILL_PT_") and cls.__name__[12:] not in VIEWS[name]:
             bpy.utils.unregister_class(cls)
+        elif getattr(cls, "bl_options", None) == {"DEFAULT_CLOSED"}:
+            bpy.utils.unregister_class(cls)
+            cls.bl_options = set()
+            bpy.utils.register_class(cls)
     bpy.context.preferences.view.show_splash = False
 
     bpy.context.preferences.use_preferences_save = False
     steps = iter(
-        (lambda: _in_view(_STATES[name]), lambda: _in_view(_maximise), _show_tab, lambda: _save(name))
+        (
+            lambda: _in_view(_STATES[name]),
+            lambda: _in_view(_AFTER.get(name, _maximise)),
+            _show_tab,
+            lambda: _save(name),
+        )
     )
 
     def go_on() -> float | None:
@@ -183,6 +195,26 @@ def _maximise(context) -> None:
     bpy.ops.screen.screen_full_area()
 
 
+def _maximise_over_body(context) -> None:
+    """The view alone, nearer than where the landing is seen, from above."""
+    from mathutils import Euler
+
+    place = context.space_data.region_3d.view_location.copy()
+    _maximise(context)
+    view = context.space_data.region_3d
+    view.view_location, view.view_distance = place, 3.6
+    view.view_rotation = Euler((1.15, 0, 0.5)).to_quaternion()
+
+
+def _maximise_time(context) -> None:
+    """The Timeline alone, over the preview range."""
+    import bpy
+
+    context.space_data.show_region_ui = context.space_data.show_region_channels = False
+    bpy.ops.action.view_all()
+    bpy.ops.screen.screen_full_area()
+
+
 def _show_tab() -> None:
     import bpy
 
@@ -204,7 +236,7 @@ def _save(name: str) -> None:
             "-gravity",
             "SouthWest",
             "-crop",
-            f"{_WIDTH}x{_HEIGHT}+0+0",
+            f"{_WIDTH}x{_SEEN.get(name, _HEIGHT)}+0+0",
             "+repage",
         ]  # Blender counts from below
         subprocess.run(["import", "-window", "root", *crop, path], check=True)
@@ -273,7 +305,65 @@ def _clips(context) -> None:
     context.scene.takemill.set_folder = "/projects/ferry/clips"  # whole paths are shown: no path of a machine
 
 
-_STATES = {"blender-import": _import, "blender-check": _check, "blender-fit": _fit, "blender-clips": _clips}
+def _overlays(context) -> None:
+    """The take and its repair on a walk, with what shows both."""
+    import bpy
+
+    suit = _with_lists(context)
+    bpy.ops.takemill.check_take()
+    bpy.ops.takemill.repair_take()
+    known = suit.animation_data.action.takemill
+    known.cut_index = known.cuts.find("walk")
+    _switch_on(context, ("findings", "ghost", "feet", "root_path", "floor", "seam"))
+    context.scene.frame_set(1995)
+    bpy.ops.takemill.read_take()
+    hips = suit.matrix_world @ suit.pose.bones["Hips"].head
+    context.space_data.region_3d.view_location = hips
+
+
+def _in_time(context) -> None:
+    """Findings, cuts, planted feet and events of the take, in a high timeline."""
+    import bpy
+
+    _with_lists(context)
+    bpy.ops.takemill.check_take()
+    _switch_on(context, ("time_findings", "time_cuts", "time_contacts", "time_events"))
+    bpy.ops.takemill.read_take()
+    context.scene.frame_set(1995)
+    area = context.area
+    area.type = "DOPESHEET_EDITOR"
+    area.spaces.active.mode = "TIMELINE"
+
+
+def _with_lists(context):
+    """The performer, with the recipe's cuts."""
+    import bpy
+
+    suit = _work_on(context, "Suit")
+    bpy.ops.takemill.map_body()
+    bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
+    return suit
+
+
+def _switch_on(context, names) -> None:
+    """Just these overlays."""
+    from takemill_addon.properties.preferences import names_of, overlay_settings
+
+    settings = overlay_settings(context)
+    for name in names_of("show_"):
+        setattr(settings, name, name[5:] in names)
+
+
+_STATES = {
+    "blender-overlays": _overlays,
+    "blender-in-time": _in_time,
+    "blender-import": _import,
+    "blender-check": _check,
+    "blender-fit": _fit,
+    "blender-clips": _clips,
+}
+_AFTER = {"blender-overlays": _maximise_over_body, "blender-in-time": _maximise_time}
+"""What shows the state, where it is not the landing."""
 
 
 if __name__ == "__main__":

@@ -76,7 +76,7 @@ class TAKEMILL_OT_pick_in_time(bpy.types.Operator):
             if self._part == "start":
                 self.start = min(frame, self.end)
             else:
-                self.end = max(frame, self.start)
+                self.end = max(frame - 1, self.start)  # a bar ends where its last frame does
             self.execute(context)
             context.area.header_text_set(f"{self.cut}: frames {self.start} to {self.end}")
         elif event.type == "LEFTMOUSE" and event.value == "RELEASE":

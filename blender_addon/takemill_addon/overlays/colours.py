@@ -27,7 +27,6 @@ def text_colour(context: bpy.types.Context) -> Colour:
     return red, green, blue, 1.0
 
 
-def grid_colour(context: bpy.types.Context) -> Colour:
-    """The theme's colour of the grid, no more see-through than it has to be to be seen on a floor."""
-    red, green, blue, _ = context.preferences.themes[0].view_3d.grid
-    return red, green, blue, 1.0
+def faint_colour(context: bpy.types.Context, opaque: float) -> Colour:
+    """The same, faint: the theme's own colour of grids is not seen on a floor that is modelled."""
+    return *text_colour(context)[:3], opaque

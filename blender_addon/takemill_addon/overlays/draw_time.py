@@ -17,7 +17,7 @@ from .timeline import Bar
 from .view import View
 
 _LANE_PX, _GAP_SHARE = 14.0, 0.15  # of a lane at a resolution scale of 1, and the part of it left free
-_BELOW_PX, _ABOVE_PX = 4.0, 26.0  # left free: at the lower edge, and for Blender's frame numbers
+_BELOW_PX, _ABOVE_PX = 13.0, 24.0  # left free: for the scroll bar, and for the frame numbers
 _MIN_TEXT_PX = 10.0  # of a lane that has room for letters
 _SHADE = (0.0, 0.0, 0.0, 0.25)  # under the lanes, so that keys below do not mix with them
 _EDGE_PX = 1.5  # of the line at a bar's start, which keeps short ones in sight

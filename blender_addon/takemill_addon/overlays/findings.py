@@ -11,6 +11,7 @@ from .strokes import Label, lines
 from .view import View
 
 _NOW_PX, _ALL_PX = 7.0, 3.0  # of findings of these frames, and of those that last for the whole take
+_MAX_LABELS = 6  # more hide the body
 _WHOLE_SHARE = 0.9  # of the action's frames, from which on a finding is one of the whole take
 
 
@@ -25,14 +26,14 @@ def _drawing(view: View) -> Drawing:
     ends: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
     colours: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
     labels = []
-    for bone, finding in shown.items():
+    for bone, finding in sorted(shown.items(), key=lambda item: _rank(item[1])):
         whole = finding.stop - finding.start > _WHOLE_SHARE * frames
         width = _ALL_PX if whole or finding.repaired else _NOW_PX
         colour = finding_colour(view.settings, finding.kind, finding.repaired)
         pose = view.armature.pose.bones[bone]
         ends[width].append((pose.head, pose.tail))
         colours[width].append(colour)
-        if not whole:
+        if not whole and len(labels) < _MAX_LABELS:
             text = f"{bone}: {finding.kind}{' (repaired)' if finding.repaired else ''}"
             labels.append(Label(text, tuple(pose.tail), colour, "ARMATURE"))
     strokes = [

@@ -6,7 +6,7 @@ from collections.abc import Hashable
 
 import numpy as np
 
-from .colours import grid_colour, text_colour
+from .colours import faint_colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
 from .shapes import grid, square
@@ -15,7 +15,7 @@ from .take_facts import Facts
 from .view import View
 
 _HALF_M, _STEP_M, _TREAD_M = 1.5, 0.25, 0.18  # of the grid, of its squares, and half of a tread
-_LINE_PX, _OPAQUE = 1.0, 0.12  # of its lines, and how much its plane hides (chosen by eye)
+_LINE_PX, _PLANE, _EDGES = 1.0, 0.06, 0.3  # of its lines; how opaque plane and lines are (chosen by eye)
 _MIN_OFF_M = 0.0005  # from height 0: less is not said
 
 
@@ -34,12 +34,12 @@ def _drawing(view: View) -> Drawing:
     facts = facts_of(view)
     if facts is None or not facts.contacts.feet:
         return Drawing()
-    colour = grid_colour(view.context)
+    plane, edges = (faint_colour(view.context, share) for share in (_PLANE, _EDGES))
     x, y = _cell(facts, view.frame)
     centre = np.array([x * _STEP_M, y * _STEP_M, facts.contacts.floor_m])
     strokes = [
-        faces(square(centre, _HALF_M), (*colour[:3], _OPAQUE), "TAKE"),
-        lines(grid(centre, _HALF_M, _STEP_M), colour, _LINE_PX, "TAKE"),
+        faces(square(centre, _HALF_M), plane, "TAKE"),
+        lines(grid(centre, _HALF_M, _STEP_M), edges, _LINE_PX, "TAKE"),
     ]
     if facts.contacts.rise_m is not None:
         treads = [
@@ -48,7 +48,7 @@ def _drawing(view: View) -> Drawing:
             if np.abs(plant.place[:2] - centre[:2]).max() < _HALF_M
         ]
         if treads:
-            strokes.append(faces(np.concatenate(treads), (*colour[:3], 3 * _OPAQUE), "TAKE"))
+            strokes.append(faces(np.concatenate(treads), edges, "TAKE"))
     off = facts.contacts.floor_m
     text = f"floor {1000 * off:+.0f} mm" if abs(off) >= _MIN_OFF_M else "floor"
     corner = centre + np.array([_HALF_M, -_HALF_M, 0.0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
+import bpy
 import numpy as np
 
 from takemill.base.errors import InputError
@@ -17,8 +18,8 @@ from .strokes import Label, lines
 from .view import View
 
 _BONE_PX = 2.5  # of lines, at a resolution scale of 1
-_RIGS: dict[int, tuple[int, Rig]] = {}
-"""The last rig that was read, by its armature; with the count of edits then."""
+_READ: dict[tuple[int, int], tuple[int, Rig | None, str]] = {}
+"""The last rig that was read, by its armature and raw take, or why there is none; with the edits then."""
 
 
 def _key(view: View) -> Hashable:
@@ -31,18 +32,15 @@ def problem_of(view: View) -> str:
     raw = findings.raw_of(view.action)
     if raw is None:
         return "Raw Ghost: the active action is no repaired take"
-    try:
-        reasons = needs_evaluation(view.armature, raw)
-    except InputError as problem:
-        return f"Raw Ghost: {problem}"
-    return f"Raw Ghost: not shown, because of {'; '.join(reasons)}" if reasons else ""
+    return _read(view, raw)[1]
 
 
 def _drawing(view: View) -> Drawing:
     raw = findings.raw_of(view.action)
-    if raw is None or problem_of(view):
+    rig = _read(view, raw)[0] if raw else None
+    if raw is None or rig is None:
         return Drawing()
-    heads, tails = bones_at(view.armature, raw, _rig(view), view.frame)
+    heads, tails = bones_at(view.armature, raw, rig, view.frame)
     aside = np.array([view.settings.ghost_aside_m / max(view.armature.matrix_world.median_scale, 1e-9), 0, 0])
     grey = colour(view.settings, "raw")
     stroke = lines(np.stack([heads, tails], axis=1) + aside, grey, _BONE_PX, "ARMATURE")
@@ -50,13 +48,25 @@ def _drawing(view: View) -> Drawing:
     return Drawing((stroke,), (Label("raw", tuple(top), grey, "ARMATURE"),))
 
 
-def _rig(view: View) -> Rig:
-    """The armature's bones; read again once keys or bones have changed."""
-    known = _RIGS.get(view.armature.session_uid)
-    if known is None or known[0] != view.key_edits:
-        _RIGS.clear()
-        known = _RIGS[view.armature.session_uid] = view.key_edits, read_rig(view.armature)
-    return known[1]
+def _read(view: View, raw: bpy.types.Action) -> tuple[Rig | None, str]:
+    """The armature's bones, or why the raw take cannot be shown on them; read again when that may change."""
+    place = view.armature.session_uid, raw.session_uid
+    known = _READ.get(place)
+    if known is None or known[0] != view.edits:
+        _READ.clear()
+        known = _READ[place] = view.edits, *_rig_of(view.armature, raw)
+    return known[1:]
+
+
+def _rig_of(armature: bpy.types.Object, raw: bpy.types.Action) -> tuple[Rig | None, str]:
+    try:
+        reasons = needs_evaluation(armature, raw)
+        rig = read_rig(armature)
+    except InputError as problem:
+        return None, f"Raw Ghost: {problem}"
+    if reasons:
+        return None, f"Raw Ghost: not shown, because of {'; '.join(reasons)}"
+    return rig, ""
 
 
 OVERLAY = Overlay("ghost", "ghost", _key, _drawing)

@@ -22,7 +22,9 @@ from .take_facts import Facts
 from .view import View
 
 _PATH_PX, _TAKEN_PX, _TICK_PX, _NOW_PX = 1.5, 4.0, 1.5, 3.0  # of lines, at a resolution scale of 1
+_MAX_POINTS = 2000  # about, of a whole take's path: more are dearer to draw (overlays_table.py)
 _TICK_S, _TICK_M = 0.5, 0.12  # from tick to tick, and how long each is
+_MAX_TICKS = 500  # of a whole take
 _NOW_M, _TIP_SHARE = 0.45, 0.35  # the arrow of the present frame
 
 
@@ -39,10 +41,11 @@ def _drawing(view: View) -> Drawing:
     if facts is None:
         return Drawing()
     green, track = colour(view.settings, "good"), _on_floor(facts)
-    every = max(round(_TICK_S * facts.motion.rate), 1)
+    every = max(round(_TICK_S * facts.motion.rate), len(track) // _MAX_TICKS, 1)
     at, way = track[::every], facing(facts.root.heading[::every])
     ticks = np.stack([at, at + _TICK_M * way], axis=1)
-    strokes = [path(track, green, _PATH_PX, "TAKE"), lines(ticks, green, _TICK_PX, "TAKE")]
+    whole = track[:: max(len(track) // _MAX_POINTS, 1)]
+    strokes = [path(whole, green, _PATH_PX, "TAKE"), lines(ticks, green, _TICK_PX, "TAKE")]
     labels = []
     mode, first, stop = _taken(view.action, facts)
     if mode and stop - first > 1:

@@ -1,0 +1,319 @@
+"""What overlays cost and show in a desktop Blender: `python tests/benchmarks/overlays_table.py`.
+
+TAKEMILL_BLENDER is the command of a desktop Blender (4.5 or later) that can open a window, on a virtual screen
+too; it runs this file again inside. On a rig of 60 bones, each overlay alone: milliseconds of a redraw with the
+view turned and with the frame moved on, beside Blender's whole redraw; and whether its pixels are there, where
+bones are that it shows, and gone when it is off and when the add-on is. Then a cut's end is dragged by events.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+HOME = Path(__file__).resolve().parents[2]
+BONES = 60
+REDRAWS = 9
+FIRST = 1950  # the first frame that is shown: the performer walks
+STAND = (FIRST - 20, FIRST + 100)  # frames of findings, contacts and a cut
+PINK = (1.0, 0.0, 1.0)  # a colour that nothing else has
+
+
+def main() -> None:
+    command = shlex.split(os.environ.get("TAKEMILL_BLENDER", "blender"))
+    size = ["--window-geometry", "0", "0", "1320", "900", "--enable-event-simulate", "--factory-startup"]
+    blend = str(HOME / "sample_blends/marsh_ferry.blend")
+    done = subprocess.run(
+        [*command, *size, blend, "--python", __file__, "--", "inside"],
+        cwd=HOME,
+        capture_output=True,
+        text=True,
+    )
+    rows = [line for line in done.stdout.splitlines() if line.startswith(("|", "!"))]
+    print("\n".join(rows))
+    if not rows or any(line.startswith("!") for line in rows):
+        raise SystemExit(f"something is wrong:\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}")
+
+
+class Inside:
+    """The work in Blender, a step at a time, each with the window drawn before it."""
+
+    def __init__(self) -> None:
+        sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
+        import bpy
+
+        import takemill_addon
+
+        takemill_addon.register()
+        self.bpy, self.addon = bpy, takemill_addon
+        from takemill_addon.overlays import draw, draw_time, facts
+        from takemill_addon.properties.preferences import names_of, overlay_settings
+
+        self.draw, self.draw_time, self.facts, self.names_of = draw, draw_time, facts, names_of
+        self.settings = overlay_settings(bpy.context)
+        self.spent: list[float] = []
+        self.pixels = None
+        bpy.context.preferences.view.show_splash = False
+        bpy.context.preferences.use_preferences_save = False
+        for name in names_of("show_"):
+            setattr(self.settings, name, False)
+
+    def run(self) -> None:
+        steps = iter((self.build, self.measure, self.drag, self.undo, self.gone))
+
+        def go_on() -> float | None:
+            step = next(steps, None)
+            if step is None:
+                self.bpy.ops.wm.quit_blender()
+                return None
+            try:
+                step()
+            except Exception as problem:  # a script in Blender: said in the table, and the window closes
+                print(f"! {step.__name__}: {type(problem).__name__}: {problem}", flush=True)
+                self.bpy.ops.wm.quit_blender()
+                return None
+            return 1.5
+
+        self.bpy.app.timers.register(go_on, first_interval=1.5)
+
+    def area(self, kind: str):
+        window = self.bpy.context.window_manager.windows[0]
+        area = max(window.screen.areas, key=lambda one: (one.type == kind, one.width * one.height))
+        return window, area, next(one for one in area.regions if one.type == "WINDOW")
+
+    def build(self) -> None:
+        """The sample's performer with more bones, keyed on each frame, and with all that overlays show."""
+        import numpy as np
+        from mathutils import Euler
+
+        from takemill_addon.bridge import actions, stage
+
+        bpy = self.bpy
+        window, area, region = self.area("VIEW_3D")
+        with bpy.context.temp_override(window=window, area=area, region=region):
+            rig = bpy.data.objects["Suit"]
+            stage.activate(bpy.context, rig)
+            bpy.ops.object.mode_set(mode="EDIT")
+            bones = rig.data.edit_bones
+            hands = [bones["LeftHand"], bones["RightHand"]]
+            for k in range(BONES - len(bones)):
+                one = bones.new(f"more_{k:02}")
+                one.parent = hands[k % 2]
+                one.head = one.parent.tail
+                one.tail = one.head + (one.parent.tail - one.parent.head) * (0.2 + 0.01 * k)
+            bpy.ops.object.mode_set(mode="OBJECT")
+            raw = rig.animation_data.action
+            bag = actions.channelbag(raw, actions.slot_for(raw, rig))
+            frames = np.arange(1, 7201, dtype=np.float32)
+            for bone in [one.name for one in rig.data.bones if one.name.startswith("more_")]:
+                rig.pose.bones[bone].rotation_mode = "QUATERNION"
+                for k in range(4):
+                    curve = bag.fcurves.new(f'pose.bones["{bone}"].rotation_quaternion', index=k)
+                    curve.keyframe_points.add(len(frames))
+                    values = np.full_like(frames, 1.0 if k == 0 else 0.0)
+                    curve.keyframe_points.foreach_set("co", np.stack([frames, values], 1).ravel())
+                    curve.update()
+            bpy.ops.takemill.map_body()
+            repaired = raw.copy()
+            repaired.takemill.source, repaired.takemill.repaired = raw, True
+            actions.assign(rig, repaired, repaired.slots[0])
+            self.fill(rig, repaired)
+            view = area.spaces.active.region_3d
+            view.view_perspective, view.view_distance = "ORTHO", 3.5
+            view.view_rotation = Euler((1.2, 0, 0.5)).to_quaternion()
+            bpy.context.scene.frame_set(FIRST)
+            view.view_location = rig.matrix_world @ rig.pose.bones["Hips"].head
+            for item in bpy.context.view_layer.objects:  # without a window's own graphics they take long
+                item.hide_set(item != rig)
+        self.rig = rig
+
+    def fill(self, rig, action) -> None:
+        known = action.takemill
+        for k, bone in enumerate(rig.data.bones):
+            for start in range(1, 7000, 1000):
+                one = known.findings.add()
+                one.kind, one.joint = ("spike", "frozen", "skating", "jitter")[k % 4], bone.name
+                one.start, one.stop = start, start + 999
+        cut = known.cuts.add()
+        cut.name, cut.start, cut.end, cut.loop = "walk", *STAND, True
+        touch = known.contacts.add()
+        touch.name, touch.part, touch.on, touch.kind = "hands", "leftHand", "rightHand", "hands"
+        touch.start, touch.stop = STAND
+        action.pose_markers.new("clap").frame = FIRST + 10
+
+    def read(self) -> None:
+        from takemill_addon.overlays.view import View
+
+        window, area, region = self.area("VIEW_3D")
+        with self.bpy.context.temp_override(window=window, area=area, region=region):
+            begun = time.perf_counter()
+            problem = self.facts.read_now(View.of(self.bpy.context))
+            took = time.perf_counter() - begun
+        print(f"| the take is read and worked out: {1000 * took:.0f} ms {problem} |")
+
+    def timed(self, function, read: bool):
+        def wrapped() -> None:
+            begun = time.thread_time()  # of the processor: other work on the machine is none of ours
+            function()
+            self.spent.append(time.thread_time() - begun)
+            if read and self.wanted:
+                self.pixels = self.grab()
+
+        return wrapped
+
+    def grab(self):
+        import gpu
+        import numpy as np
+
+        width, height = gpu.state.viewport_get()[2:]
+        left, low = gpu.state.viewport_get()[:2]
+        buffer = gpu.state.active_framebuffer_get().read_color(left, low, width, height, 4, 0, "FLOAT")
+        buffer.dimensions = width * height * 4
+        return np.array(buffer, np.float32).reshape(height, width, 4)[..., :3]
+
+    def redraw(self, kind: str) -> float:
+        """Draw an editor once; how long all of that takes, seconds."""
+        window, area, region = self.area(kind)
+        with self.bpy.context.temp_override(window=window, area=area, region=region):
+            begun = time.perf_counter()
+            self.bpy.ops.wm.redraw_timer(type="DRAW", iterations=1)
+            return time.perf_counter() - begun
+
+    def measure(self) -> None:
+        """The table."""
+        self.addon.overlays.detach()
+        self.wanted = False
+        self.draw._draw_strokes = self.timed(self.draw._draw_strokes, False)
+        self.draw._draw_texts = self.timed(self.draw._draw_texts, True)
+        self.draw_time._draw = self.timed(self.draw_time._draw, True)
+        self.addon.overlays.attach()
+        self.redraw("VIEW_3D")
+        self.read()
+        window, area, region = self.area("DOPESHEET_EDITOR")
+        scene = window.scene
+        scene.use_preview_range = True
+        scene.frame_preview_start, scene.frame_preview_end = STAND[0] - 20, STAND[1] + 40
+        with self.bpy.context.temp_override(window=window, area=area, region=region):
+            self.bpy.ops.action.view_all()
+        print("| overlay | same frame ms | next frame ms | whole redraw ms | its pixels: on | off |")
+        print("|---|---|---|---|---|---|")
+        for name in self.names_of("show_"):
+            kind = "DOPESHEET_EDITOR" if name.startswith("show_time_") else "VIEW_3D"
+            setattr(self.settings, name, True)
+            same = self.cost(kind, 0)
+            moved = self.cost(kind, 1)
+            whole = sorted(self.redraw(kind) for _ in range(3))[1]
+            on = self.pink(name, kind)
+            setattr(self.settings, name, False)
+            off = self.pink(name, kind)
+            print(
+                f"| {name[5:]} | {same:.2f} | {moved:.2f} | {1000 * whole:.0f} | {on} | {off} |", flush=True
+            )
+            if on < 20 or off:
+                print(f"! {name}: its pixels are {on} while it is on and {off} while it is off")
+        for name in self.names_of("show_"):
+            setattr(self.settings, name, True)
+        for kind in ("VIEW_3D", "DOPESHEET_EDITOR"):
+            print(f"| all, {kind} | {self.cost(kind, 0):.2f} | {self.cost(kind, 1):.2f} | | | |", flush=True)
+
+    def cost(self, kind: str, step: int) -> float:
+        """Milliseconds of our drawing in one redraw, the median of many."""
+        self.redraw(kind)
+        sums = []
+        for k in range(REDRAWS):
+            self.bpy.context.window_manager.windows[0].scene.frame_set(FIRST + (k + 1) * step)
+            self.spent.clear()
+            self.redraw(kind)
+            sums.append(sum(self.spent))
+        return 1000 * sorted(sums)[REDRAWS // 2]
+
+    def pink(self, name: str, kind: str) -> int:
+        """How many pixels are pink with all colours of ours pink; of those in theme colours, that differ."""
+        before = {one: tuple(getattr(self.settings, one)) for one in self.names_of("colour_")}
+        theme = self.bpy.context.preferences.themes[0].view_3d
+        plain = {one: tuple(getattr(theme, one)) for one in ("object_active", "object_selected", "grid")}
+        text = tuple(theme.space.text_hi)
+        for one in before:
+            setattr(self.settings, one, PINK)
+        theme.space.text_hi = PINK
+        if kind != "VIEW_3D":  # there Blender itself draws in them
+            for one in plain:
+                setattr(theme, one, (*PINK, 1.0)[: len(plain[one])])
+        elif name == "show_floor":
+            theme.grid = (*PINK, 1.0)
+        self.bpy.context.window_manager.windows[0].scene.frame_set(FIRST)
+        self.wanted = True
+        self.draw._STATE.kept.clear()
+        self.draw_time.forget()
+        if kind == "VIEW_3D":  # what Blender draws in those colours is left out
+            overlay = self.area("VIEW_3D")[1].spaces.active.overlay
+            overlay.show_floor = overlay.show_text = overlay.show_ortho_grid = False
+        self.redraw(kind)
+        self.wanted = False
+        count = int(self.is_pink().sum())
+        for one, value in before.items():
+            setattr(self.settings, one, value)
+        for one, value in plain.items():
+            setattr(theme, one, value)
+        theme.space.text_hi = text
+        return count
+
+    def is_pink(self):
+        red, green, blue = (self.pixels[..., k] for k in range(3))
+        return (red > 0.6) & (blue > 0.6) & (green < 0.45 * (red + blue) / 2)
+
+    def drag(self) -> None:
+        """The end of the cut is dragged by ten frames."""
+        from takemill_addon.overlays.view import View
+
+        bpy = self.bpy
+        window, area, region = self.area("DOPESHEET_EDITOR")
+        for name in self.names_of("show_"):
+            setattr(self.settings, name, name == "show_time_cuts")
+        with bpy.context.temp_override(window=window, area=area, region=region):
+            self.redraw("DOPESHEET_EDITOR")
+            kept = self.draw_time.lanes_of(View.of(bpy.context), region.height)
+        zero, each = self.draw_time._across(region)
+        low, high = kept.ends("cuts")
+        bpy.ops.ed.undo_push(message="before the drag")
+        x, y = round(zero + each * (STAND[1] + 1)), round((low + high) / 2)
+        self.to = round(x + 10 * each)
+        place = {"x": region.x + x, "y": region.y + y}
+        window.event_simulate("MOUSEMOVE", "NOTHING", **place)
+        window.event_simulate("LEFTMOUSE", "PRESS", **place)
+        place["x"] = region.x + self.to
+        window.event_simulate("MOUSEMOVE", "NOTHING", **place)
+        window.event_simulate("LEFTMOUSE", "RELEASE", **place)
+        self.wanted_end = round(self.draw_time.frame_at(region, self.to)) - 1
+
+    def undo(self) -> None:
+        cut = self.rig.animation_data.action.takemill.cuts[0]
+        print(f"| the end of the cut was dragged from {STAND[1]} to {cut.end}, wanted {self.wanted_end} |")
+        if cut.end != self.wanted_end or cut.end == STAND[1]:
+            print("! the end of the cut was not dragged")
+        window, _, region = self.area("DOPESHEET_EDITOR")
+        window.event_simulate("Z", "PRESS", ctrl=True, x=region.x + 300, y=region.y + 5)
+
+    def gone(self) -> None:
+        cut = self.bpy.data.objects["Suit"].animation_data.action.takemill.cuts[0]
+        print(f"| undone: the cut ends at {cut.end} |")
+        if cut.end != STAND[1]:
+            print("! the drag was not undone")
+        self.addon.unregister()
+        handle = self.bpy.types.SpaceView3D.draw_handler_add(
+            lambda: setattr(self, "pixels", self.grab()), (), "WINDOW", "POST_PIXEL"
+        )
+        self.redraw("VIEW_3D")
+        self.bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
+        print(f"| pixels of ours with the add-on off: {int(self.is_pink().sum())} |", flush=True)
+
+
+if __name__ == "__main__":
+    if "--" in sys.argv and "inside" in sys.argv:
+        Inside().run()
+    else:
+        main()
