@@ -75,6 +75,10 @@ def test_the_drawing_follows_frame_and_fields(fox):
     assert spread[1] / spread[0] == pytest.approx(2.5, rel=1e-3)
     fox.takemill.colliders[0].capsule = True
     assert len(shown().strokes[1].points) > 2 * len(grown.strokes[1].points)
+    fox.takemill.colliders[0].plane = True
+    square = shown().strokes[1].points.reshape(-1, 2, 3)
+    assert len(square) == 5
+    assert abs(np.dot(square[4, 1] - square[4, 0], square[0, 1] - square[0, 0])) < 1e-6
     fox.takemill.chains[0].use = False
     assert shown().strokes[0].colours[3] < grown.strokes[0].colours[3]
     assert grown.strokes[0].colours[:3] == pytest.approx(overlay_settings(bpy.context).colour_chain)

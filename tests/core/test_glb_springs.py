@@ -116,7 +116,7 @@ def mesh(json):
         ({"springs": other_way}, "spring 'tail' goes on at a node that does not hang below 'tail.3'"),
         ({"springs": mesh}, "spring 'hat' moves node"),
         ({"springs": [{"joints": [{"node": 999}, {"node": 0}]}]}, "spring 'spring 0' names no node"),
-        ({"colliders": [{"node": 2, "shape": {}}]}, "collider 0 is neither a sphere nor a capsule"),
+        ({"colliders": [{"node": 2, "shape": {}}]}, "collider 0 is neither a sphere, a capsule nor a plane"),
         ({"colliderGroups": [{"colliders": [7]}]}, "'colliders' is not a list of indices below 2"),
         ({"springs": "tail"}, "'springs' is not a list of objects"),
     ],

@@ -244,3 +244,17 @@ def test_a_recipe_that_names_what_is_not_there_is_refused(text, message):
     with pytest.raises(InputError) as problem:
         springs_of(parse_recipe(text).springs, skeleton, find_body_map(skeleton))
     assert message in str(problem.value)
+
+
+@pytest.mark.parametrize(
+    ("collider", "words"),
+    [
+        (replace(BALL, radius=0.0), "its radius is 0, so it pushes nothing"),
+        (replace(BALL, radius=np.inf), "its radius is inf"),
+        (replace(BALL, normal=np.zeros(3)), "its normal has no direction"),
+        (replace(BALL, normal=np.ones(3), inside=True), "a plane has neither a tail nor an inside"),
+    ],
+)
+def test_colliders_without_a_size_or_a_side_are_refused(collider, words):
+    with pytest.raises(InputError, match=words):
+        expect_springs(Springs((), (collider,)), SKELETON, PARTS)

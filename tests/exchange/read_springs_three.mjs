@@ -23,6 +23,8 @@ console.log(JSON.stringify(Array.from(manager.joints, (joint) => ({
     type: shape.type,
     offset: shape.offset.toArray(),
     tail: shape.tail?.toArray() ?? null,
-    radius: shape.radius,
+    radius: shape.radius ?? 0,
+    inside: shape.inside ?? false,
+    normal: shape.normal?.toArray() ?? null,
   }))),
 }))));

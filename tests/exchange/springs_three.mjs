@@ -3,15 +3,15 @@
 //   nodes: [{parent, translation, rotation}]  at rest, parents first
 //   chains: [{joints: [{node, child, stiffness, dragForce, gravityPower, gravityDir, hitRadius}],
 //             colliders: [index], center: node or null}]
-//   colliders: [{node, offset, radius, tail or null}]
+//   colliders: [{node, offset, radius, tail or null, inside, normal or null}]
 //   step_s, still: seconds of a step, and how many steps the first pose is held
 //   poses: [[[translation, rotation] per node] per step]
 // The answer is [[[x, y, z] per joint] per step].
 import { readFile } from 'node:fs/promises';
 import { Object3D, Vector3 } from 'three';
 import {
-  VRMSpringBoneCollider, VRMSpringBoneColliderShapeCapsule, VRMSpringBoneColliderShapeSphere,
-  VRMSpringBoneJoint,
+  VRMSpringBoneCollider, VRMSpringBoneColliderShapeCapsule, VRMSpringBoneColliderShapePlane,
+  VRMSpringBoneColliderShapeSphere, VRMSpringBoneJoint,
 } from '@pixiv/three-vrm-springbone';
 
 const request = JSON.parse(await readFile(process.argv[2], 'utf8'));
@@ -23,9 +23,11 @@ request.nodes.forEach(({ parent, translation, rotation }, k) => {
   nodes[k].quaternion.fromArray(rotation);
 });
 
-const colliders = request.colliders.map(({ node, offset, radius, tail }) => {
-  const params = { offset: new Vector3(...offset), radius, tail: tail && new Vector3(...tail) };
-  const Shape = tail ? VRMSpringBoneColliderShapeCapsule : VRMSpringBoneColliderShapeSphere;
+const colliders = request.colliders.map(({ node, offset, radius, tail, inside, normal }) => {
+  const [far, up] = [tail, normal].map((one) => one && new Vector3(...one));
+  const params = { offset: new Vector3(...offset), radius, tail: far, inside, normal: up };
+  const Shape = normal ? VRMSpringBoneColliderShapePlane
+    : tail ? VRMSpringBoneColliderShapeCapsule : VRMSpringBoneColliderShapeSphere;
   const collider = new VRMSpringBoneCollider(new Shape(params));
   nodes[node].add(collider);
   return collider;

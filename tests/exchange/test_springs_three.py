@@ -21,7 +21,7 @@ from takemill.body.motion import Motion
 from takemill.files.glb_axes import motions_in_gltf, to_y_up
 from takemill.files.glb_rig import read_rig
 from takemill.files.glb_springs import read_springs
-from takemill.springs.springs import STEP_S, Springs, joints_of
+from takemill.springs.springs import STEP_S, SpringCollider, Springs, joints_of
 from takemill.springs.swing import swing
 from vrm_springs import with_springs
 
@@ -64,6 +64,7 @@ def asked(motion: Motion, springs: Springs) -> dict[str, object]:
             {
                 "node": one.joint, "offset": one.offset.tolist(), "radius": one.radius,
                 "tail": None if one.tail is None else one.tail.tolist(),
+                "inside": one.inside, "normal": None if one.normal is None else one.normal.tolist(),
             }
             for one in springs.colliders
         ],
@@ -89,17 +90,43 @@ def still_then_moving(seconds: float) -> tuple[Motion, Springs]:
     return with_chains(motion.sampled(frames, 1 / STEP_S), parts)
 
 
+def extended(json) -> list[dict[str, object]]:
+    """A plane and an insides, each beside a plain shape for players that do not know them."""
+    hips = next(k for k, node in enumerate(json["nodes"]) if node.get("name") == "hips")
+    shapes = (
+        {"plane": {"offset": [0.1, 0, 0.2], "normal": [0, 0.6, 0.8]}},
+        {"capsule": {"offset": [0, 0, 0], "tail": [0, 0, 0.4], "radius": 0.5, "inside": True}},
+    )
+    plain = {"sphere": {"offset": [0, 0, 0], "radius": 0.01}}
+    name = "VRMC_springBone_extended_collider"
+    return [
+        {"node": hips, "shape": plain, "extensions": {name: {"specVersion": "1.0", "shape": one}}}
+        for one in shapes
+    ]
+
+
 def ours(motion: Motion, springs: Springs) -> Array:
     (swung,) = swing([motion], [False], springs)
     return to_y_up(ends_of(motion, springs, swung.rotations))
 
 
-@pytest.mark.parametrize("what", ["free", "colliders", "center"])
+def other_shapes(springs: Springs) -> Springs:
+    """The ball behind as the inside of a larger one, the capsule's inside, and a plane in front."""
+    behind, leg, front = springs.colliders
+    room = replace(behind, radius=0.45, inside=True)
+    tube = replace(leg, offset=leg.offset - 0.3 * (leg.tail - leg.offset), radius=0.35, inside=True)
+    wall = SpringCollider(front.name, front.joint, front.offset, 0.0, normal=np.array([0.3, -0.8, 0.4]))
+    return replace(springs, colliders=(room, tube, wall))
+
+
+@pytest.mark.parametrize("what", ["free", "colliders", "center", "insides and a plane"])
 def test_within_a_millimetre_of_three_vrm_over_five_seconds(what):
     motion, springs = still_then_moving(5.0)
     if what == "free":
         chains = tuple(replace(chain, colliders=()) for chain in springs.chains)
         springs = replace(springs, chains=chains, colliders=())
+    if what == "insides and a plane":
+        springs = other_shapes(springs)
     if what == "center":
         hips = motion.skeleton.parents[springs.chains[0].joints[0].joint]
         springs = replace(springs, chains=(replace(springs.chains[0], center=hips), *springs.chains[1:]))
@@ -107,16 +134,18 @@ def test_within_a_millimetre_of_three_vrm_over_five_seconds(what):
     assert found.shape == want.shape == (301, len(joints_of(springs)), 3)
     away = np.linalg.norm(found - want, axis=-1)
     assert away.max() < 1e-6  # asked for: 1e-3; measured: 1e-8
-    if what == "colliders":  # they count
+    if what in ("colliders", "insides and a plane"):  # they count
         without = tuple(replace(chain, colliders=()) for chain in springs.chains)
         assert np.linalg.norm(ours(motion, replace(springs, chains=without)) - want, axis=-1).max() > 0.05
     held = ends_of(motion, springs, motion.rotations[:, list(joints_of(springs))])
     assert np.linalg.norm(to_y_up(held) - want, axis=-1).max() > 0.1  # and they do swing
 
 
-def test_a_file_s_chains_and_colliders_are_those_that_three_vrm_reads():
+@pytest.mark.parametrize("more", [False, True])
+def test_a_file_s_chains_and_colliders_are_those_that_three_vrm_reads(more):
+    """Those of VRMC_springBone_extended_collider too."""
     skeleton, _ = body(Build(tail=4, roll_seed=3))
-    glb = with_springs(character(skeleton))
+    glb = with_springs(character(skeleton), **({"colliders": extended} if more else {}))
     rig = read_rig(glb, "fox")
     springs = read_springs(glb, rig)
     colliders = {one.name: one for one in springs.colliders}
@@ -135,6 +164,9 @@ def test_a_file_s_chains_and_colliders_are_those_that_three_vrm_reads():
             found = colliders[name]
             assert (rig.skeleton.names[found.joint], found.radius) == (shape["node"], shape["radius"])
             np.testing.assert_allclose(found.offset, shape["offset"])
-            assert (found.tail is None) == (shape["type"] == "sphere")
+            assert (found.tail is None) == (shape["type"] != "capsule")
+            assert (found.inside, found.normal is None) == (shape["inside"], shape["normal"] is None)
+            if found.normal is not None:
+                np.testing.assert_allclose(found.normal, shape["normal"])
             if found.tail is not None:
                 np.testing.assert_allclose(found.tail, shape["tail"])

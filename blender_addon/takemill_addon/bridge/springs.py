@@ -86,8 +86,11 @@ def keep_springs(armature: bpy.types.Object, springs: Springs, skeleton: Skeleto
         item = kept.colliders.add()
         item.name, item.bone, item.radius = collider.name, skeleton.names[collider.joint], collider.radius
         item.offset, item.capsule = collider.offset, collider.tail is not None
+        item.inside, item.plane = collider.inside, collider.normal is not None
         if collider.tail is not None:
             item.tail = collider.tail
+        if collider.normal is not None:
+            item.normal = collider.normal
     kept.chain_index = kept.collider_index = 0
 
 
@@ -150,8 +153,10 @@ def _chain_spec(one, colliders: tuple[str, ...]) -> ChainSpec:
 
 
 def _collider_spec(one) -> ColliderSpec:
-    offset, tail = (tuple(map(_short, end)) for end in (one.offset, one.tail))
-    return ColliderSpec(one.bone, offset, tail if one.capsule else None, _short(one.radius))
+    offset, tail, normal = (tuple(map(_short, end)) for end in (one.offset, one.tail, one.normal))
+    if one.plane:
+        return ColliderSpec(one.bone, offset, normal=normal)
+    return ColliderSpec(one.bone, offset, tail if one.capsule else None, _short(one.radius), one.inside)
 
 
 def _short(value: float) -> float:

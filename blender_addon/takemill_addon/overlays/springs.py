@@ -21,14 +21,16 @@ _CORNERS = 24  # of a circle: round to the eye at the size of a head
 _CHOSEN_PX, _OTHER_PX = 3.0, 1.5  # of what is chosen in the list, and of the others
 _OTHER, _OFF = 0.7, 0.25  # how opaque others are, and chains that do not swing
 _CHAIN = ("name", "use", "first", "last", "preset", "radius")
-_COLLIDER = ("name", "bone", "radius", "capsule")
+_COLLIDER = ("name", "bone", "radius", "capsule", "plane")
+_PLANE_M = 0.25  # half of the side that is drawn of a plane, and the length of its normal
 
 
 def _key(view: View) -> Hashable:
     kept = view.armature.takemill
     chains = tuple(tuple(getattr(one, name) for name in _CHAIN) for one in kept.chains)
     colliders = tuple(
-        (*(getattr(one, name) for name in _COLLIDER), *one.offset, *one.tail) for one in kept.colliders
+        (*(getattr(one, name) for name in _COLLIDER), *one.offset, *one.tail, *one.normal)
+        for one in kept.colliders
     )
     return view.frame, chains, colliders, kept.chain_index, kept.collider_index, *view.armature.scale
 
@@ -80,9 +82,14 @@ def _bone(
 
 
 def _collider(one: bpy.types.PropertyGroup, matrix: Matrix, metre: float) -> list[list[Vector]]:
-    """The rings of a ball, or those at both ends of a capsule and lines between them."""
+    """The rings of a ball, or of both ends of a capsule with lines between; a plane's edges and normal."""
     axes, radius = matrix.to_3x3().normalized(), metre * one.radius
     first = matrix @ (metre * Vector(one.offset))
+    if one.plane:
+        size = metre * _PLANE_M
+        turn = size * (axes @ Vector(one.normal)).to_track_quat("Z", "Y").to_matrix()
+        corners = [first + turn @ Vector((x, y, 0)) for x, y in ((1, 1), (-1, 1), (-1, -1), (1, -1), (1, 1))]
+        return [*map(list, pairwise(corners)), [first, first + turn @ Vector((0, 0, 1))]]
     if not one.capsule:
         return _ball(first, axes, radius)
     other = matrix @ (metre * Vector(one.tail))

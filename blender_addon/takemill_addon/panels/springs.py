@@ -75,11 +75,17 @@ def _draw_chain(layout, chain, data) -> None:
 def _draw_collider(layout, collider, data) -> None:
     layout.prop_search(collider, "bone", data, "bones")
     column = layout.column(align=True)
-    column.prop(collider, "radius")
+    if not collider.plane:
+        column.prop(collider, "radius")
     column.prop(collider, "offset")
+    column.prop(collider, "plane")
+    if collider.plane:
+        column.prop(collider, "normal")
+        return
     column.prop(collider, "capsule")
     if collider.capsule:
         column.prop(collider, "tail")
+    column.prop(collider, "inside")
 
 
 CLASSES = (TAKEMILL_UL_chains, TAKEMILL_UL_colliders)

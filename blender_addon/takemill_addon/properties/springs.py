@@ -81,7 +81,7 @@ class TAKEMILL_PG_chain(bpy.types.PropertyGroup):
 
 @overridable
 class TAKEMILL_PG_collider(bpy.types.PropertyGroup):
-    """A ball or a capsule that chains cannot pass through; its name is the property group's own name."""
+    """A ball, capsule or plane that chains cannot pass through; its name is the property group's own name."""
 
     bone: StringProperty(update=changed, name="Bone", description="The bone that carries it")
     radius: FloatProperty(
@@ -100,6 +100,16 @@ class TAKEMILL_PG_collider(bpy.types.PropertyGroup):
     tail: FloatVectorProperty(
         update=changed, name="End", unit="LENGTH", default=(0.0, 0.2, 0.0),
         description="A capsule's other end, in the bone's own axes",
+    )  # fmt: skip
+    inside: BoolProperty(
+        update=changed, name="Inside", description="Chains stay inside it instead of outside"
+    )
+    plane: BoolProperty(
+        update=changed, name="Plane", description="Flat and endless, through Offset, instead of a ball"
+    )
+    normal: FloatVectorProperty(
+        update=changed, name="Normal", default=(0.0, 0.0, 1.0),
+        description="To the side of a plane where chains stay, in the bone's own axes",
     )  # fmt: skip
 
 

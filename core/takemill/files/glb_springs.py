@@ -2,8 +2,8 @@
 
 Source: VRM Consortium, VRMC_springBone 1.0, and its JSON schema. Offsets and radii stay in the axes of the
 nodes, in metres as the character stands; gravity's direction is turned from the file's axes to the core's.
-A collider with shapes beyond the specification (VRMC_springBone_extended_collider) has one within it too,
-which is the one that is taken.
+A collider may have a plane or an inside by VRMC_springBone_extended_collider 1.0 (its facts as npm
+@pixiv/three-vrm-springbone has them); of another version of that its plain shape is taken.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from .glb_rig import UPRIGHT, GlbRig, parents_of, place_of
 
 _EXTENSION = "VRMC_springBone"
 _VERSIONS = ("1.0", "1.0-beta")  # of the same fields
+_MORE_SHAPES, _MORE_VERSION = "VRMC_springBone_extended_collider", "1.0"
 # What a joint that says nothing has (VRMC_springBone.joint.schema.json, from memory; exporters write all).
 _DEFAULTS = {"stiffness": 1.0, "dragForce": 0.5, "gravityPower": 0.0, "hitRadius": 0.0}
 
@@ -85,15 +86,18 @@ class _Reader:
     def _collider(self, one: Json, number: int) -> SpringCollider:
         name = f"{_EXTENSION} collider {number}"
         joint, inside = self._carrier(self._node(one, "node", name))
-        shape = one.get("shape")
-        shape = shape if isinstance(shape, dict) else {}
-        form = shape.get("sphere", shape.get("capsule"))
+        shape = _shape(one)
+        form = shape.get("sphere", shape.get("capsule", shape.get("plane")))
         if not isinstance(form, dict):
-            raise GlbError(f"{name} is neither a sphere nor a capsule")
+            raise GlbError(f"{name} is neither a sphere, a capsule nor a plane")
         radius = _number(form, "radius", 0.0)
         offset = self._point(inside, numbers(form, "offset", (0, 0, 0)))
-        tail = self._point(inside, numbers(form, "tail", (0, 0, 0))) if "capsule" in shape else None
-        return SpringCollider(name, joint, offset, radius, tail)
+        if "plane" in shape and not {"sphere", "capsule"} & set(shape):
+            normal = quat.rotate(inside.rotation, numbers(form, "normal", (0, 0, 1)))
+            return SpringCollider(name, joint, offset, 0.0, normal=normal)
+        is_capsule = "capsule" in shape and "sphere" not in shape
+        tail = self._point(inside, numbers(form, "tail", (0, 0, 0))) if is_capsule else None
+        return SpringCollider(name, joint, offset, radius, tail, form.get("inside") is True)
 
     def _chain(self, spring: Json, number: int, colliders: tuple[str, ...]) -> SpringChain:
         name = str(spring.get("name") or f"spring {number}")
@@ -165,6 +169,20 @@ class _Reader:
 
     def _name(self, node: int) -> str:
         return str(self.nodes[node].get("name", f"number {node}"))
+
+
+def _shape(one: Json) -> Json:
+    """The shape of a collider: the extended one, where it has one of a version that is known."""
+    extensions = one.get("extensions")
+    more = extensions.get(_MORE_SHAPES) if isinstance(extensions, dict) else None
+    known = isinstance(more, dict) and more.get("specVersion") == _MORE_VERSION
+    if isinstance(more, dict) and known and isinstance(shape := more.get("shape"), dict):
+        return shape
+    plain = one.get("shape")
+    forms = plain.items() if isinstance(plain, dict) else ()
+    return {
+        key: {**form, "inside": False} for key, form in forms if key != "plane" and isinstance(form, dict)
+    }
 
 
 def _number(one: Json, key: str, default: float | None = None) -> float:

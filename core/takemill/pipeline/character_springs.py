@@ -27,8 +27,9 @@ def springs_of(spec: SpringsSpec, skeleton: Skeleton, body: BodyMap, own: Spring
     colliders = {one.name: one for one in base.colliders}
     for name, part in spec.colliders.items():
         joint = _joint(skeleton, part.joint, f"collider {name!r}")
-        tail = None if part.tail is None else np.array(part.tail)
-        colliders[name] = SpringCollider(name, joint, np.array(part.offset), part.radius, tail)
+        tail, normal = (None if one is None else np.array(one) for one in (part.tail, part.normal))
+        offset = np.array(part.offset)
+        colliders[name] = SpringCollider(name, joint, offset, part.radius, tail, part.inside, normal)
     for name, one in spec.chains.items():
         if not one.swings:
             chains.pop(name, None)

@@ -69,12 +69,16 @@ class ColliderSpec:
         offset: its middle, or a capsule's first end, in the joint's own axes, metres.
         tail: a capsule's other end; left out for a ball.
         radius: metres.
+        inside: chains stay inside it instead of outside.
+        normal: of a plane through `offset`, to the side where chains stay; left out for a ball or a capsule.
     """
 
     joint: str = ""
     offset: tuple[float, float, float] = (0.0, 0.0, 0.0)
     tail: tuple[float, float, float] | None = None
     radius: float = 0.0
+    inside: bool = False
+    normal: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -65,14 +65,19 @@ class SpringJoint:
 
 @dataclass(frozen=True)
 class SpringCollider:
-    """What chains cannot pass through: a ball, or a capsule, that is carried by a joint.
+    """What chains cannot pass through: a ball, a capsule or a plane that is carried by a joint.
+
+    Insides and planes are those of VRMC_springBone_extended_collider 1.0.
 
     Attributes:
         name: of the collider.
         joint: that carries it.
         offset: (3,) its middle, or a capsule's first end, in the joint's own axes, metres.
-        radius: metres.
+        radius: metres; of a plane nothing.
         tail: (3,) a capsule's other end; None for a ball.
+        inside: chains stay inside the ball or capsule instead of outside.
+        normal: (3,) of a plane through `offset`, to the side where chains stay, in the joint's own axes; None
+            for a ball or a capsule.
     """
 
     name: str
@@ -80,11 +85,20 @@ class SpringCollider:
     offset: Array
     radius: float
     tail: Array | None = None
+    inside: bool = False
+    normal: Array | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "offset", owned(self.offset))
-        if self.tail is not None:
-            object.__setattr__(self, "tail", owned(self.tail))
+        for name in ("offset", "tail", "normal"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, owned(getattr(self, name)))
+
+    @property
+    def far_end(self) -> Array:
+        """A capsule's other end, the tip of a plane's unit normal, or a ball's middle again (3,)."""
+        if self.normal is not None:
+            return np.asarray(self.offset + self.normal / np.linalg.norm(self.normal))
+        return self.offset if self.tail is None else self.tail
 
 
 @dataclass(frozen=True)
@@ -205,7 +219,14 @@ def _expect_collider(one: SpringCollider, skeleton: Skeleton) -> None:
     who = f"collider {one.name!r}"
     if not 0 <= one.joint < len(skeleton):
         raise InputError(f"{who}: it names joint {one.joint} of {len(skeleton)}")
-    if not (np.isfinite(one.radius) and one.radius > 0):
+    if one.normal is not None:
+        if one.tail is not None or one.inside:
+            raise InputError(
+                f"{who}: a plane has neither a tail nor an inside; leave the normal or these out"
+            )
+        if not np.linalg.norm(one.normal) > 0:
+            raise InputError(f"{who}: its normal has no direction; 0, 0, 1 is along the joint's own Z axis")
+    elif not (np.isfinite(one.radius) and one.radius > 0):
         raise InputError(f"{who}: its radius is {one.radius:g}, so it pushes nothing; give it one above 0")
 
 

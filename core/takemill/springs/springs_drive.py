@@ -124,6 +124,8 @@ class Layout:
             .reshape(len(ends.T), most)
             .T,
             np.array([one.radius for one in self.springs.colliders]),
+            np.array([-1.0 if one.inside else 1.0 for one in self.springs.colliders]),
+            np.array([one.normal is not None for one in self.springs.colliders], bool),
         )
 
     def pull(self, step_s: Sequence[float]) -> Pull:
@@ -166,9 +168,7 @@ class Layout:
             place[:, below] = quat.rotate(back, place[:, below] - model_p[:, up])
             rotation[:, below] = quat.mul(back, rotation[:, below])
         carry = [at[joint] for joint in carriers]
-        offsets = [
-            [one.offset, one.offset if one.tail is None else one.tail] for one in self.springs.colliders
-        ]
+        offsets = [[one.offset, one.far_end] for one in self.springs.colliders]
         points = np.array(offsets).reshape(-1, 2, 3)
         one, other = (
             model_p[:, carry] + quat.rotate(model_q[:, carry], points[None, :, end]) for end in (0, 1)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Mask
 
 _TINY = 1e-12  # keeps divisions by a length finite; no bone is as short
 
@@ -31,6 +31,8 @@ class Lanes:
         centered: (L,) whether its speed counts in a center's space.
         colliders: (C, L) which colliders push each, in turn; -1 for none.
         collider_radius: (K,) metres.
+        collider_side: (K,) 1 for those that push out of them, -1 for those that push into them.
+        collider_flat: (K,) which are planes, whose ends are a point and the tip of their normal.
     """
 
     parent: Index
@@ -41,6 +43,8 @@ class Lanes:
     centered: Index
     colliders: Index
     collider_radius: Array
+    collider_side: Array
+    collider_flat: Mask
 
 
 @dataclass(frozen=True)
@@ -145,19 +149,22 @@ def step_runs(
 def _push(
     lanes: Lanes, drive: Drive, k: int, lane: Index, row: Index, head: Array, bone: Array, length: Array
 ) -> Array:
-    """The bones (3, N) from their heads, pushed out of their k-th collider and back to their lengths."""
+    """The bones (3, N) from their heads, pushed by their k-th collider and back to their lengths."""
     which = lanes.colliders[k][lane]
     flat = row * len(lanes.collider_radius) + np.maximum(which, 0)
     one, shaft = drive.one[:, flat], drive.other[:, flat] - drive.one[:, flat]
     away = head + bone - one
     share = np.clip((away * shaft).sum(axis=0) / np.maximum((shaft * shaft).sum(axis=0), _TINY), 0.0, 1.0)
+    flat_ones, side = lanes.collider_flat[which], lanes.collider_side[which]
+    normal = shaft / np.maximum(_length(shaft), _TINY)
+    over = (away * normal).sum(axis=0)
     away -= share * shaft
     far = _length(away)
-    depth = far - lanes.radius[lane] - lanes.collider_radius[which]
+    depth = np.where(flat_ones, over, side * (far - lanes.collider_radius[which])) - lanes.radius[lane]
     hit = (which >= 0) & (depth < 0)
     if not hit.any():
         return bone
-    pushed = bone - away * (depth / np.maximum(far, _TINY))
+    pushed = bone - np.where(flat_ones, normal, side * away / np.maximum(far, _TINY)) * depth
     pushed *= length / np.maximum(_length(pushed), _TINY)
     return np.where(hit, pushed, bone)
 
