@@ -274,3 +274,23 @@ def test_names_that_some_systems_take_for_one_are_refused(crew, tmp_path):
     with pytest.raises(RuntimeError, match="but for small and large letters"):
         takemill.pack_set()
     assert not (tmp_path / "sets").exists()
+
+
+def test_a_set_says_how_it_stands_and_shows_all_side_by_side(crew, tmp_path):
+    """Parts that the performer has and a character lacks, bones that are held, the performer beside all."""
+    one, other = crew
+    bone = other.takemill.parts["rightHand"].bone
+    other.pose.bones[bone].constraints.new("LIMIT_ROTATION")
+    one.takemill.parts["leftToes"].bone = ""
+    assert takemill.pack_set() == {"FINISHED"}
+    said = {name: json.loads((tmp_path / "sets" / name / "clips.json").read_bytes()) for name in SIZES}
+    assert said["ferrywoman"]["character"] == {"mesh": False, "unmapped": ["leftToes"], "constrained": []}
+    assert said["mate"]["character"]["constrained"] == [bone]
+    for name, others in (
+        ("ferrywoman", "mate, ferrywoman"),
+        ("mate", "ferrywoman, mate"),
+    ):
+        page = (tmp_path / "sets" / name / "report.html").read_text(encoding="utf-8")
+        assert f"Side by side: performer, {others}" in page
+        assert verify_set(tmp_path / "sets" / name)[0] == ()
+    assert bone in (tmp_path / "sets" / "mate" / "report.html").read_text(encoding="utf-8")

@@ -22,6 +22,7 @@ from skinned_soles import sole_heights
 from takemill.base.errors import GlbError
 from takemill.body.body_map import find_body_map, leg_length
 from takemill.body.motion import Motion
+from takemill.body.skeleton import Skeleton
 from takemill.clip.root_motion import RootMotion
 from takemill.clip.root_motion_parts import RootMotionParts, restore_points
 from takemill.files.bvh import BvhLayout
@@ -38,6 +39,7 @@ from takemill.recipe.recipe import Recipe
 from takemill.sets.fit_quality import LIMITS, fit_lines, judge, judge_clip
 from takemill.sets.played_feet import FootReader, PlayedFoot
 from takemill.sets.report_fit import describe_lacks, fit_rows
+from takemill.sets.report_mesh import shown_mesh
 from takemill.shell import cli
 
 RATE, FRAMES = 30.0, 20
@@ -388,3 +390,35 @@ def test_a_mesh_that_is_malformed_is_refused_in_words(change) -> None:
 
 def test_a_list_cannot_ask_for_days_of_work() -> None:
     assert measured(standing(np.zeros((FRAMES, 3))), frames=10**9) == {}
+
+
+def test_the_page_gets_the_mesh_out_of_the_file() -> None:
+    """Bones that clips do not know hang on the next above; loose vertices and endless meshes are left out."""
+    scene = GlbScene(rigs.character(SKELETON), "it")
+    mesh = read_skinned(scene)
+    shown = shown_mesh(scene, mesh, SKELETON)
+    assert shown["turning"] == sorted(set(shown["turning"]))
+    assert len(shown["palette"]) == 1
+    toes = SKELETON.names[BODY.require("leftToes")]
+    fewer = SKELETON.names.index(toes)
+    keep = [k for k in range(len(SKELETON)) if k != fewer and k not in SKELETON.subtree(fewer)]
+    place = {joint: k for k, joint in enumerate(keep)}
+    short = Skeleton(
+        tuple(SKELETON.names[k] for k in keep),
+        tuple(place.get(SKELETON.parents[k], -1) for k in keep),
+        SKELETON.rest_translation[keep],
+        SKELETON.rest_rotation[keep],
+    )
+    cut = shown_mesh(scene, mesh, short)
+    at, foot = mesh.joints.index(toes), place[BODY.require("leftFoot")]
+    bind = cut["binds"][sorted(np.unique(mesh.slots)).index(at)]
+    assert cut["turning"][bind[0]] == foot
+    node = scene.names.index(toes)
+    np.testing.assert_allclose(
+        np.reshape(bind[1], (3, 4)), (scene.rest_of(node) @ mesh.binds[at])[:3], atol=1e-5
+    )
+    loose = replace(mesh, weights=np.where(np.arange(len(mesh.points))[:, None] == 0, 0.0, mesh.weights))
+    faces = [len(shown_mesh(scene, one, SKELETON)["triangles"]) for one in (mesh, loose)]
+    assert faces[1] < faces[0]
+    many = replace(mesh, triangles=np.zeros((150_001, 3), np.intp), colours=np.zeros((150_001, 3)))
+    assert shown_mesh(scene, many, SKELETON) is None

@@ -7,14 +7,18 @@ from pathlib import Path
 
 import bpy
 
-from takemill.base.errors import InputError
+from takemill.base.errors import InputError, TakemillError
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import Recipe, expect_name
+from takemill.sets.character_facts import CharacterFacts
 from takemill.sets.clip_set import ClipSet, build_clip_set, expect_place, write_clip_sets
+from takemill.sets.fit_quality import fit_lines
+from takemill.sets.packing_beside import seen_beside
 from takemill.sets.packing_characters import character_folder
 
 from ..bridge import characters, paths, recipe, renamed_actions, stage, states
+from ..bridge.character_facts import facts_of, performers_of
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
@@ -33,7 +37,7 @@ class _Order:
 
 @dataclass(frozen=True)
 class _Load:
-    """All that goes into a character's set, the bones whose scale does not, and what else is to be said."""
+    """All that goes into a character's set, the bones whose scale does not, and what is said of it."""
 
     order: _Order
     stock: Stock
@@ -42,6 +46,7 @@ class _Load:
     base: bytes
     unscaled: tuple[str, ...]
     notes: tuple[str, ...]
+    character: CharacterFacts | None
 
 
 def characters_of(context: bpy.types.Context) -> list[bpy.types.Object]:
@@ -82,16 +87,33 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
     needs = (stage.an_armature, bodies, some_clips, an_exporter)
 
     def run(self, context: bpy.types.Context) -> Steps[str]:
-        loads = yield from within(_loads(context), 0.0, 0.3)
-        sets = yield from within(apart_told(lambda tell: _sets(loads, tell)), 0.3, 1.0)
+        loads = yield from within(_loads(context), 0.0, 0.25)
+        performed = yield from within(_performed(context, loads), 0.25, 0.3)
+        sets = yield from within(apart_told(lambda tell: _sets(loads, performed, tell)), 0.3, 1.0)
         packed = [(one.stock.armature, states.pack_asked(one.stock.armature)) for one in loads]
         kept = yield from apart_whole(write_clip_sets, sets)
         for armature, text in packed:
             armature.takemill.packed = text
-        return "; ".join((*(note for one in loads for note in _notes(context, one)), *kept))
+        notes = (note for one in loads for note in _notes(context, one, sets[one.order.folder]))
+        return "; ".join((*notes, *kept))
 
 
-def _sets(loads: list[_Load], tell: Tell) -> dict[Path, ClipSet]:
+def _performed(context: bpy.types.Context, loads: list[_Load]) -> Steps[tuple[FinishedClip, ...]]:
+    """The clips of the one performer whose take was fitted, to be seen beside; none where it is not known."""
+    cast = [one.stock.armature for one in loads]
+    listed = [clip.action for one in cast for clip in one.takemill.clips if clip.use and clip.action]
+    found = performers_of(listed)
+    if len(found) != 1 or found[0] in cast or not any(clip.use for clip in found[0].takemill.clips):
+        return ()
+    try:
+        stock = yield from Stock.of.steps(context, found[0])
+        return (yield from clips_of.steps(context, stock, loads[0].order.recipe))[0]
+    except TakemillError:  # its own pack says what is wrong with them
+        return ()
+
+
+def _sets(loads: list[_Load], performed: tuple[FinishedClip, ...], tell: Tell) -> dict[Path, ClipSet]:
+    beside = seen_beside(performed, [(one.stock.armature.name, one.base, one.clips) for one in loads])
     return {
         one.order.folder: build_clip_set(
             one.base,
@@ -101,6 +123,8 @@ def _sets(loads: list[_Load], tell: Tell) -> dict[Path, ClipSet]:
             one.order.recipe,
             lambda _, part, k=number: tell((k + part) / len(loads)),
             one.stock.placed,
+            one.character,
+            beside[one.stock.armature.name],
         )
         for number, one in enumerate(loads)
     }
@@ -130,10 +154,11 @@ def _load(context: bpy.types.Context, armature: bpy.types.Object, order: _Order)
     yield from expect_plausible.steps(context, armature, order.recipe)
     takes = yield from takes_of.steps(context, stock, clips)
     base = export_rig(context, armature, stock.packed_skeleton.names if order.deform_only else None)
-    return _Load(order, stock, clips, takes, base, unscaled, notes)
+    listed = (one.action for one in armature.takemill.clips if one.use)
+    return _Load(order, stock, clips, takes, base, unscaled, notes, facts_of(armature, stock.body, listed))
 
 
-def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
+def _notes(context: bpy.types.Context, load: _Load, made: ClipSet) -> list[str]:
     """What to say of a set."""
     hidden = hidden_parts_of(context, load.stock.armature)
     alone = load.order.recipe.files == "one"
@@ -141,6 +166,8 @@ def _notes(context: bpy.types.Context, load: _Load) -> list[str]:
     notes = [f"{len(load.clips)} clips packed into {there}"]
     notes += [f"hidden and left out: {', '.join(hidden)}"] * bool(hidden)
     notes += load.notes
+    name = load.stock.armature.name
+    notes += fit_lines(made.facts, name, load.order.recipe.of_character(name).fit)
     return notes + [f"without the scale of {', '.join(load.unscaled)}"] * bool(load.unscaled)
 
 

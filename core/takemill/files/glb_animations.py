@@ -16,14 +16,15 @@ def animation_names(glb: bytes) -> tuple[str, ...]:
     return tuple(str(one.get("name", "")) for one in entries(parse(glb).json, "animations"))
 
 
-def without_animations(glb: bytes, names: Collection[str]) -> bytes:
-    """The file without the animations of these names; what they alone used stays in it, unused.
+def without_animations(glb: bytes, names: Collection[str] | None = None) -> bytes:
+    """The file without the animations of these names, or any; what they alone used stays in it, unused.
 
     Raises:
         GlbError: the GLB is malformed.
     """
     document = parse(glb)
-    kept = [one for one in entries(document.json, "animations") if one.get("name") not in names]
+    own = entries(document.json, "animations")
+    kept = [one for one in own if names is not None and one.get("name") not in names]
     json = {key: value for key, value in document.json.items() if key != "animations"}
     return pack(Document(json | ({"animations": kept} if kept else {}), document.binary))
 

@@ -1,10 +1,11 @@
 "use strict";
-// Stick figures on canvases: play, scrub, turn. Data: positions in millimetres, [frame][point][x y z], seen
-// from the root track; [x y heading] of that track in millimetres and milliradians.
+// Figures on canvases: play, scrub, turn. Data: positions in millimetres, [frame][point][x y z], seen
+// from the root track; [x y heading] of that track in millimetres and milliradians. With a mesh also the turns
+// of joints, [frame][joint][w x y z], seen likewise.
 (() => {
   const store = JSON.parse(document.getElementById("figures").textContent);
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
-  const figures = [], all = document.getElementById("play-all");
+  const STILLS = 6, figures = [], all = document.getElementById("play-all");
   let colours = {};
 
   const numbers = (text) => {
@@ -29,11 +30,12 @@
     const [a, b] = [low * width, Math.min(low + 1, frames - 1) * width];
     return Array.from({length: width}, (_, k) => values[a + k] * (1 - part) + values[b + k] * part);
   };
-  const moving = (clip) => ({...clip, points: numbers(clip.points), track: clip.track.flat(), width: 3 * store.parents.length});
+  const moving = (body, clip) => ({...clip, points: numbers(clip.points), turns: numbers(clip.turns), track: clip.track.flat(),
+    width: 3 * body.parents.length, turning: 4 * (body.mesh ? body.mesh.turning.length : 0)});
 
   const chained = (numbers) => {  // clips played on as one, each from where the one before ended, at 30 frames a second
-    const parts = numbers.map((k) => moving(store.clips[k])), ends = [], names = [];
-    const points = [], track = [], planted = [[], []];
+    const parts = numbers.map((k) => moving(store, store.clips[k])), names = [];
+    const points = [], turns = [], track = [], planted = [[], []];
     let begin = [0, 0, 0], total = 0;
     parts.forEach((part, n) => {
       total += part.duration;
@@ -44,22 +46,38 @@
           if (runs.some(([start, stop]) => Math.round(at) >= start && Math.round(at) < stop)) planted[foot].push([frame, frame + 1]);
         });
         points.push(...blend(part.points, part.width, at, part.frames));
+        turns.push(...blend(part.turns, part.turning, at, part.frames));
         track.push(1000 * x, 1000 * y, 1000 * turn);
         names.push(store.names[numbers[n]]);
       }
       begin = after(begin, part.track.slice(-3).map((value) => value / 1000));
     });
     const frames = track.length / 3;
-    return {frames, duration: (frames - 1) / 30, loop: false, points, track, planted, names, width: parts[0].width};
+    const {width, turning} = parts[0];
+    return {frames, duration: (frames - 1) / 30, loop: false, points, turns, track, planted, names, width, turning};
+  };
+
+  const paper = (canvas) => {  // a canvas as sharp as the screen, emptied
+    const ratio = devicePixelRatio || 1, box = canvas.getBoundingClientRect(), pen = canvas.getContext("2d");
+    const width = Math.round(box.width * ratio), height = Math.round(box.height * ratio);
+    if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, {width, height});
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, box.width, box.height);
+    return {pen, ratio, box};
   };
 
   class Figure {
     constructor(box) {
-      const clip = box.dataset.chain ? chained(box.dataset.chain.split(",").map(Number)) : moving(store.clips[box.dataset.clip]);
-      Object.assign(this, clip, {box, time: 0, playing: false, view: 0.6, tilt: 0.25,
-        speed: 1, again: true, ghosts: true});
+      const {chain, clip: number, sheet} = box.dataset;
+      const clip = chain ? chained(chain.split(",").map(Number)) : moving(store, store.clips[number ?? sheet]);
+      const others = sheet === undefined ? [] : store.beside.filter((body) => body.clips[sheet]);
+      this.cast = [...others.map((body) => ({body, clip: moving(body, body.clips[sheet])})), {body: store, clip}];
+      Object.assign(this, {frames: clip.frames, duration: clip.duration, loop: clip.loop, names: clip.names});
+      Object.assign(this, {box, time: 0, playing: false, view: 0.6, tilt: 0.25, speed: 1, again: true, ghosts: true, mesh: true});
       this.step = clip.duration / Math.max(clip.frames - 1, 1) || 1;
       this.canvas = box.querySelector("canvas");
+      this.stills = box.querySelector("details canvas");
+      this.stills?.parentElement.addEventListener("toggle", () => this.drawStills());
       this.button = box.querySelector("button");
       this.slider = box.querySelector("input");
       this.clock = box.querySelector("output");
@@ -115,33 +133,42 @@
       return this.loop && this.again ? this.time % this.duration : Math.min(this.time, this.duration);
     }
 
-    pose(time) {  // root track and points at a time; a loop goes on from where it ended
+    pose({clip}, time) {  // root track, points and turns at a time; a loop goes on from where it ended
       const cycle = this.loop && (this.again || time < 0) ? Math.floor(time / this.duration) : 0;
-      const at = Math.min(Math.max(time - cycle * this.duration, 0) / this.step, this.frames - 1);
-      const [all, mix] = [[this.points, this.width], [this.track, 3]].map(([values, width]) =>
-        blend(values, width, at, this.frames).map((value) => value / 1000));
-      const points = Array.from({length: this.width / 3}, (_, k) => all.slice(3 * k, 3 * k + 3));
-      const last = this.track.slice(-3).map((value) => value / 1000);
+      const at = Math.min(Math.max(time - cycle * this.duration, 0) / (clip.duration / Math.max(clip.frames - 1, 1) || 1), clip.frames - 1);
+      const [all, mix] = [[clip.points, clip.width], [clip.track, 3]].map(([values, width]) =>
+        blend(values, width, at, clip.frames).map((value) => value / 1000));
+      const points = Array.from({length: clip.width / 3}, (_, k) => all.slice(3 * k, 3 * k + 3));
+      const last = clip.track.slice(-3).map((value) => value / 1000);
       let begin = [0, 0, 0];
       for (let k = 0; k < cycle % 64; k++) begin = after(begin, last);
       if (cycle < 0) begin = inverse(last);
-      return {root: after(begin, mix), points, frame: Math.round(at)};
+      return {root: after(begin, mix), points, turns: blend(clip.turns, clip.turning, at, clip.frames), frame: Math.round(at)};
     }
 
     draw() {
-      const ratio = devicePixelRatio || 1, box = this.canvas.getBoundingClientRect();
-      const width = Math.round(box.width * ratio), height = Math.round(box.height * ratio);
-      if (this.canvas.width !== width || this.canvas.height !== height) Object.assign(this.canvas, {width, height});
-      const pen = this.canvas.getContext("2d"), now = this.pose(this.time);
-      pen.setTransform(ratio, 0, 0, ratio, 0, 0);
-      pen.clearRect(0, 0, box.width, box.height);
-      const scale = 0.8 * box.height / store.height, [cx, cy] = now.root, tilt = this.tilt;
-      const c = Math.cos(this.view), s = Math.sin(this.view), floor = (0.5 + 0.38 * Math.cos(tilt)) * box.height;
-      const shown = ([x, y, z]) => {
-        const across = c * (x - cx) + s * (y - cy), away = -s * (x - cx) + c * (y - cy);
-        return [box.width / 2 + scale * across, floor - scale * (z * Math.cos(tilt) + away * Math.sin(tilt))];
+      const {pen, ratio, box} = paper(this.canvas), wide = box.width / this.cast.length;
+      const time = this.shown();
+      this.cast.forEach((one, k) => this.drawBody(pen, ratio, one, this.time, [k * wide, (k + 1) * wide, box.height]));
+      this.box.closest("article").style.setProperty("--at", String(time / this.duration || 0));
+      const frame = Math.min(Math.round(time / this.step), this.frames - 1);
+      this.clock.textContent = (this.names ? this.names[frame] + " " : "") + time.toFixed(2) + " s";
+      if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time / this.step));
+    }
+
+    drawBody(pen, ratio, one, time, room, text = one.body.name) {  // into a column of the canvas: from, to, height
+      const {body, clip} = one, [from, to, height] = room, several = this.cast.length > 1;
+      const now = this.pose(one, time), scale = this.scale(to - from, height, several), [cx, cy] = now.root, tilt = this.tilt;
+      const c = Math.cos(this.view), s = Math.sin(this.view), up = Math.cos(tilt), over = Math.sin(tilt);
+      const middle = (from + to) / 2, floor = (0.5 + 0.38 * up) * height - (several ? 14 : 0);
+      const seen = ([x, y, z], isWay) => {  // to the right, up, to the viewer; a place seen from the body, or a way
+        const across = c * (x - (isWay ? cx : 0)) + s * (y - (isWay ? cy : 0)), away = -s * (x - (isWay ? cx : 0)) + c * (y - (isWay ? cy : 0));
+        return [across, z * up + away * over, z * over - away * up];
       };
+      const shown = (point) => { const [x, y] = seen(point, true); return [middle + scale * x, floor - scale * y]; };
       const line = (a, b) => { pen.beginPath(); pen.moveTo(...shown(a)); pen.lineTo(...shown(b)); pen.stroke(); };
+      pen.save();
+      if (several) { pen.beginPath(); pen.rect(from, 0, to - from, height); pen.clip(); }
       pen.strokeStyle = colours.floor;
       pen.lineWidth = 1.5;
       const cell = store.height / 3.6, reach = 4 * cell;
@@ -151,29 +178,22 @@
         line([cx - reach, gy, 0], [cx + reach, gy, 0]);
       }
       pen.lineCap = "round";
+      const solid = this.mesh && body.mesh;
+      const whole = (point, isPlace) => seen(place(isPlace ? now.root : [0, 0, now.root[2]], point), isPlace);
+      if (solid) body.read ??= meshes.read(body.mesh);
       for (const [back, alpha] of [[0.24, 0.12], [0.16, 0.18], [0.08, 0.26], [0, 1]]) {
-        if (back && (!this.ghosts || this.time < back && !this.loop)) continue;
-        const {root, points, frame} = back ? this.pose(this.time - back) : now;
+        if (back && (several || !this.ghosts || time < back && !this.loop)) continue;
+        const {root, points, frame} = back ? this.pose(one, time - back) : now;
         const world = points.map((point) => place(root, point));
         pen.globalAlpha = alpha;
-        pen.lineWidth = back ? 2 : 3.5;
-        store.parents.forEach((parent, k) => {
-          if (parent < 0) return;
-          pen.strokeStyle = colours[store.sides[k]];
-          line(world[parent], world[k]);
-        });
-        if (store.head.length) {
-          const [low, high] = store.head.map((point) => world[point]);
-          pen.beginPath();
-          pen.arc(...shown(low.map((value, n) => (value + high[n]) / 2)), 0.45 * scale * Math.hypot(...low.map((value, n) => value - high[n])), 0, 7);
-          pen.strokeStyle = pen.fillStyle = colours.ink;
-          if (back) pen.stroke(); else { pen.fillStyle = colours.page; pen.fill(); pen.stroke(); }
-        }
-        if (!back) store.feet.forEach((foot, n) => {
-          const down = this.planted[n].some(([start, stop]) => frame >= start && frame < stop);
+        pen.lineWidth = back ? 2 : several ? 2.5 : 3.5;
+        if (back || !solid) this.drawSticks(pen, body, world, line, shown, scale, back);
+        else meshes.draw(pen, ratio, body.read, points, now.turns, whole, middle, floor, scale, room);
+        if (!back) body.feet.forEach((foot, n) => {
+          const down = clip.planted[n].some(([start, stop]) => frame >= start && frame < stop);
           for (const point of foot) {
             pen.beginPath();
-            pen.arc(...shown(world[point]), down ? 5 : 3, 0, 7);
+            pen.arc(...shown(world[point]), (down ? 5 : 3) * (several ? 0.7 : 1), 0, 7);
             pen.fillStyle = colours[down ? (n ? "right" : "left") : "page"];
             pen.strokeStyle = colours[n ? "right" : "left"];
             pen.lineWidth = 1.5;
@@ -183,10 +203,47 @@
         });
       }
       pen.globalAlpha = 1;
-      const time = this.shown();
-      this.box.closest("article").style.setProperty("--at", String(time / this.duration || 0));
-      this.clock.textContent = (this.names ? this.names[now.frame] + " " : "") + time.toFixed(2) + " s";
-      if (document.activeElement !== this.slider || this.playing) this.slider.value = String(Math.round(time / this.step));
+      if (several) {
+        pen.fillStyle = colours.ink;
+        pen.textAlign = "center";
+        pen.font = "13px system-ui, sans-serif";
+        pen.fillText(text, middle, height - 6, to - from - 4);
+      }
+      pen.restore();
+    }
+
+    drawStills() {  // the same moments of all, below each other
+      if (!this.stills?.parentElement.open) return;
+      const {pen, ratio, box} = paper(this.stills), rows = this.cast.length, last = this.loop ? STILLS : STILLS - 1;
+      const high = box.height / rows, wide = box.width / STILLS;
+      this.cast.forEach((one, row) => {
+        for (let k = 0; k < STILLS; k++) {
+          pen.save();
+          pen.translate(0, row * high);
+          const time = (k / last) * this.duration * (1 - 1e-9);
+          this.drawBody(pen, ratio, one, time, [k * wide, (k + 1) * wide, high], k ? time.toFixed(2) + " s" : one.body.name);
+          pen.restore();
+        }
+      });
+    }
+
+    scale(width, height, several) {  // pixels of a metre: bodies side by side keep their sizes
+      if (!several) return 0.8 * height / store.height;
+      return Math.min(0.72 * height, 0.9 * width) / Math.max(...this.cast.map(({body}) => body.height));
+    }
+
+    drawSticks(pen, body, world, line, shown, scale, back) {
+      body.parents.forEach((parent, k) => {
+        if (parent < 0) return;
+        pen.strokeStyle = colours[body.sides[k]];
+        line(world[parent], world[k]);
+      });
+      if (!body.head.length || back && this.mesh && body.mesh) return;
+      const [low, high] = body.head.map((point) => world[point]);
+      pen.beginPath();
+      pen.arc(...shown(low.map((value, n) => (value + high[n]) / 2)), 0.45 * scale * Math.hypot(...low.map((value, n) => value - high[n])), 0, 7);
+      pen.strokeStyle = pen.fillStyle = colours.ink;
+      if (back) pen.stroke(); else { pen.fillStyle = colours.page; pen.fill(); pen.stroke(); }
     }
   }
 
@@ -202,8 +259,8 @@
   const wake = () => { if (!awake) { awake = true; before = undefined; requestAnimationFrame(tick); } };
 
   readColours();
-  for (const box of document.querySelectorAll("[data-clip], [data-chain]")) figures.push(new Figure(box));
-  const redraw = () => { readColours(); for (const figure of figures) figure.draw(); };
+  for (const box of document.querySelectorAll("[data-clip], [data-chain], [data-sheet]")) figures.push(new Figure(box));
+  const redraw = () => { readColours(); for (const figure of figures) { figure.draw(); figure.drawStills(); } };
   const watcher = new IntersectionObserver((entries) => {
     for (const entry of entries) {
       const figure = figures.find((one) => one.canvas === entry.target);

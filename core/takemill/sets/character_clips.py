@@ -20,6 +20,7 @@ from .character import Character
 from .character_facts import CharacterFacts
 from .fit_quality import fit_lines
 from .own_animations import describe_own, face_of, with_own_joints
+from .report_figures import Companion
 
 FaceBegin = tuple[str, float]
 """The take that a face belongs to, and by how many seconds its animation begins later."""
@@ -106,6 +107,7 @@ def build_character_set(
     recipe: Recipe,
     progress: Progress,
     say: Callable[[str], None] = clip_set.say_nothing,
+    companions: Sequence[Companion] = (),
 ) -> clip_set.ClipSet:
     """The set of a character's clips, not yet written.
 
@@ -117,13 +119,16 @@ def build_character_set(
         recipe: the character's own.
         progress: called with the share that is done.
         say: called with what a person should know of how the clips stand on it.
+        companions: who is seen beside it in the report.
 
     Raises:
         TakemillError: as for `build_clip_set`, or the character has an animation that is called as a clip.
     """
     glb = one.make_room([clip.name for clip in clips], recipe.same_names)
-    lacks = CharacterFacts.of((take.body for take in takes), one.body)
-    built = clip_set.build_clip_set(glb, name, takes, clips, recipe, progress, one.rig.placed, lacks)
+    lacks = CharacterFacts.of(one.name, (take.body.joints for take in takes), one.body)
+    built = clip_set.build_clip_set(
+        glb, name, takes, clips, recipe, progress, one.rig.placed, lacks, companions
+    )
     for line in fit_lines(built.facts, one.name, recipe.fit):
         say(line)
     return built

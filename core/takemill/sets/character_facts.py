@@ -22,20 +22,22 @@ class CharacterFacts:
     """A character whose clips are packed.
 
     Attributes:
+        name: what it is called beside others.
         unmapped: parts that the performer has and the character lacks: they are not moved.
         constrained: its bones that something else than keys moves, too.
     """
 
+    name: str = ""
     unmapped: tuple[str, ...] = ()
     constrained: tuple[str, ...] = ()
 
     @classmethod
     def of(
-        cls, performers: Iterable[BodyMap], body: BodyMap, constrained: Iterable[str] = ()
+        cls, name: str, performers: Iterable[Iterable[str]], body: BodyMap, constrained: Iterable[str] = ()
     ) -> CharacterFacts:
-        """What a character lacks of the bodies that were fitted to it."""
-        theirs = {part for one in performers for part in one.joints if not _is_extra(part)}
-        return cls(tuple(sorted(theirs - {*body.joints})), tuple(sorted(constrained)))
+        """What a character lacks of the parts of the bodies that were fitted to it."""
+        theirs = {part for one in performers for part in one if not _is_extra(part)}
+        return cls(name, tuple(sorted(theirs - {*body.joints})), tuple(sorted(constrained)))
 
 
 # A fit shares the turns of the trunk and of the neck among those that are there.

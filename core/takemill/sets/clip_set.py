@@ -13,6 +13,7 @@ import numpy as np
 from ..base.checks import Mask
 from ..base.errors import InputError
 from ..files.glb import GlbClip, append_animations
+from ..files.glb_animations import without_animations
 from ..files.glb_axes import motions_in_gltf
 from ..files.glb_nodes import nodes_only
 from ..files.glb_read import GlbScene
@@ -27,6 +28,8 @@ from .character_facts import CharacterFacts, describe_character, measure_feet
 from .clip_facts import Facts, describe_clip, describe_set
 from .fit_quality import judge_clip
 from .report import render_report
+from .report_figures import Companion
+from .report_mesh import shown_mesh
 from .set_folder import LIST, expect_free, replace_folder, replace_folders
 from .set_list import add_seal
 
@@ -122,10 +125,12 @@ def build_clip_set(
     progress: Progress = ignore_progress,
     place: Callable[[GlbClip], GlbClip] | None = None,
     character: CharacterFacts | None = None,
+    companions: Sequence[Companion] = (),
 ) -> ClipSet:
     """All that `write_clip_set` would write.
 
-    With a `character`, how its feet stand is measured on the base's mesh.
+    With a `character`, how its feet stand is measured on the base's mesh, and the report draws that, beside
+    `companions`.
 
     Raises:
         RecipeError: a name that file systems refuse, or twice the same.
@@ -153,17 +158,21 @@ def build_clip_set(
         facts.append(describe_clip(clip, file, tracks, error_m, by_name, weights))
         one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1], weights)
         written.append(place(one) if place else one)
-    mesh = read_skinned(GlbScene(base_glb, name)) if character else None
+    bare = without_animations(base_glb) if character else base_glb
+    scene = GlbScene(bare, name) if character else None
+    mesh = read_skinned(scene) if scene else None
+    shown = shown_mesh(scene, mesh, clips[0].motion.skeleton) if scene and mesh else None
     if mesh:
         progress("feet on the floor", 0.88)
-        measure_feet(base_glb, mesh, clips, written, facts)
+        measure_feet(bare, mesh, clips, written, facts)
     for said in facts if character else ():
         said["fit_quality"] = judge_clip(said)
     progress("writing", 0.9)
     files = _build_glbs(base_glb, name, written, recipe.files)
     said = describe_set(name, takes, clips, recipe)
     said |= {"character": describe_character(character, mesh), "clips": facts}
-    files[REPORT] = render_report(said, takes, clips).encode()
+    who = character.name if character else ""
+    files[REPORT] = render_report(said, takes, clips, shown, companions, who).encode()
     said["files"] = [
         {"name": file, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
         for file, data in sorted(files.items())

@@ -8,7 +8,7 @@ from pathlib import Path
 from ..files.take_motion import takes_in
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
-from ..pipeline.plan_clips import OnFailure, plan_clips
+from ..pipeline.plan_clips import OnFailure, Plan, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress
 from ..pipeline.swing_clips import describe_mixed
 from ..recipe.recipe import Recipe
@@ -17,6 +17,7 @@ from .character import Character, read_characters
 from .character_clips import build_character_set, expect_fit, fit_character
 from .clip_facts import Facts
 from .packing import choose_set_name, partial_progress, prepare_takes, read_takes
+from .packing_beside import performers_clips, seen_beside
 from .take_files import OnIntake, ignore_intake
 
 
@@ -71,15 +72,21 @@ def pack_prepared_for(
         TakemillError: anything is wrong; then nothing is written.
     """
     places = {one.name: character_folder(out_dir, one.name, len(characters)) for one in characters}
-    fitted = list(
-        _fit_characters(takes, characters, recipe, partial_progress(progress, 0.0, 0.4), failed, say)
-    )
+    performed: list[FinishedClip] = []
+
+    def perform(plan: Plan) -> None:
+        performed.extend(performers_clips(takes, plan))
+
+    part = partial_progress(progress, 0.0, 0.4)
+    fitted = list(_fit_characters(takes, characters, recipe, part, failed, say, perform))
+    beside = seen_beside(performed, [(one.name, one.glb, clips) for one, _, clips in fitted])
     for line in _spring_lines(recipe, fitted):
         say(line)
     sets = {}
     for number, (one, own_recipe, clips) in enumerate(fitted):
         part = partial_progress(progress, 0.4 + 0.6 * number / len(fitted), 0.6 / len(fitted))
-        sets[one.name] = build_character_set(one, takes, clips, name, own_recipe, part, say)
+        others = beside[one.name]
+        sets[one.name] = build_character_set(one, takes, clips, name, own_recipe, part, say, others)
     for line in clip_set.write_clip_sets({places[character]: one for character, one in sets.items()}):
         say(line)
     return {character: one.facts for character, one in sets.items()}
@@ -136,13 +143,16 @@ def _fit_characters(
     progress: Progress,
     failed: OnFailure | None = None,
     say: Callable[[str], None] = clip_set.say_nothing,
+    planned: Callable[[Plan], None] | None = None,
 ) -> Iterator[tuple[Character, Recipe, tuple[FinishedClip, ...]]]:
-    """Each character, its recipe, and its clips."""
+    """Each character, its recipe, and its clips; `planned` is told the plan that they share."""
     work_share = 1 / (len(characters) + 1)
     begins = {one.name: expect_fit(one, takes, recipe, say) for one in characters}
     plan = plan_clips(takes, recipe, (), failed)
     progress("looking for seams", 0.0)
     shared_plan = stages.settle_seams(takes, plan, failed)
+    if planned:
+        planned(shared_plan)
     for number, one in enumerate(characters, 1):
         part = partial_progress(progress, number * work_share, work_share)
         part(f"fitting {one.name}", 0.0)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from ..base.plain import html_text
 from ..pages.html_parts import asset, code, definitions, table
@@ -13,7 +14,7 @@ from .clip_facts import UNKNOWN, Facts
 from .fit_quality import fit_column
 from .report_chain import render_chains
 from .report_clip import clip_card
-from .report_figures import figures
+from .report_figures import Companion, beside, figures
 from .report_fit import describe_lacks
 from .report_pairs import render_pairs
 from .report_take import take_section
@@ -22,19 +23,32 @@ from .report_take import take_section
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
 
 
-def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[FinishedClip]) -> str:
+def render_report(
+    facts: Facts,
+    takes: Sequence[PreparedTake],
+    clips: Sequence[FinishedClip],
+    mesh: Mapping[str, Any] | None = None,
+    companions: Sequence[Companion] = (),
+    character: str = "",
+) -> str:
     """The page of a set, as HTML.
 
     Args:
         facts: what clips.json says of the set, with its clips.
         takes: what the clips come from; may be empty.
         clips: in the order of `facts["clips"]`.
+        mesh: what is drawn of the character, as `shown_mesh` gives it; None for a stick figure.
+        companions: other bodies that play the same clips, to be seen beside it.
+        character: what it is called there.
     """
     name = html_text(facts["name"])
-    style, script = (asset(name) for name in ("page.css", "report.js"))
-    data = json.dumps(figures(clips), separators=(",", ":")).replace("<", "\\u003c")
+    style, drawn, script = (asset(name) for name in ("page.css", "report_mesh.js", "report.js"))
+    others = beside(companions, clips)
+    shown = figures(clips, mesh, name=character) | {"beside": others}
+    data = json.dumps(shown, separators=(",", ":")).replace("<", "\\u003c")
     cards = "".join(
-        clip_card(k, clip, said) for k, (clip, said) in enumerate(zip(clips, facts["clips"], strict=True))
+        clip_card(k, clip, said, mesh is not None, _cast(str(k), others, character))
+        for k, (clip, said) in enumerate(zip(clips, facts["clips"], strict=True))
     )
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
@@ -50,15 +64,23 @@ def render_report(facts: Facts, takes: Sequence[PreparedTake], clips: Sequence[F
 space bar plays, comma and full stop go back and on by a frame.</p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
-{render_chains(facts)}
+{render_chains(facts, mesh is not None)}
 {render_pairs(facts)}
 {_takes(takes)}
 {_settings(facts)}</main>
 <footer>{_care(facts)}</footer>
 <script type="application/json" id="figures">{data}</script>
 <script>
+{drawn}</script>
+<script>
 {script}</script></body></html>
 """
+
+
+def _cast(number: str, others: Sequence[Mapping[str, Any]], character: str) -> tuple[str, ...]:
+    """The names of all bodies that a clip is seen on side by side; none where there is one alone."""
+    names = [str(one["name"]) for one in others if number in one["clips"]]
+    return (*names, character) if names else ()
 
 
 def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
@@ -75,9 +97,11 @@ def _summary(facts: Facts, clips: Sequence[FinishedClip]) -> str:
 
 
 def _overview(facts: Facts) -> str:
+    fitted = any(clip["fit_quality"] for clip in facts["clips"])
     heads: tuple[str, ...] = (
         "clip",
         "kind",
+        *(["fit: slide, sole"] if fitted else []),
         ">seconds",
         ">fps",
         "seam",
@@ -89,9 +113,6 @@ def _overview(facts: Facts) -> str:
         ">kB",
         ">mm off",
     )
-    fitted = any(clip["fit_quality"] for clip in facts["clips"])
-    if fitted:
-        heads = (*heads, "fit")
     rows = []
     for k, clip in enumerate(facts["clips"]):
         root_motion = clip["root_motion"]
@@ -99,6 +120,7 @@ def _overview(facts: Facts) -> str:
             (
                 f'<a href="#clip-{k}">{html_text(clip["name"]).replace("_", "_<wbr>")}</a>',
                 html_text(clip["kind"]),
+                *([fit_column(clip)] if fitted else []),
                 f"{clip['duration_s']:.2f}",
                 f"{clip['rate']:g}",
                 _seam(clip),
@@ -109,7 +131,6 @@ def _overview(facts: Facts) -> str:
                 str(len(clip["events"])),
                 f"{clip['keys']['bytes'] / 1024:.0f}",
                 f"{clip['keys']['max_error_mm']:.2f}",
-                *([fit_column(clip)] if fitted else []),
             )
         )
     return table("All clips", heads, rows, named=True)

@@ -37,7 +37,7 @@ def find_chains(facts: Facts) -> tuple[tuple[str, tuple[int, ...]], ...]:
     return tuple(chains)
 
 
-def render_chains(facts: Facts) -> str:
+def render_chains(facts: Facts, meshed: bool = False) -> str:
     """The chains of a set, each with a figure that plays it, and how near the clips meet; "" without any."""
     chains = find_chains(facts)
     if not facts["joins"]:
@@ -49,7 +49,7 @@ def render_chains(facts: Facts) -> str:
         parts.append(
             f'<article class="clip" id="played-{k}" aria-labelledby="name-c{k}"><div class="top">'
             f'<h3 id="name-c{k}">Played on: {html_text(loop)}</h3></div>'
-            f"{figure(f'c{k}', f'chain {k + 1}', 'data-chain', ','.join(map(str, chain)))}"
+            f"{figure(f'c{k}', f'chain {k + 1}', 'data-chain', ','.join(map(str, chain)), meshed)}"
             f'<p class="soft">{said}: each goes on where and as the one before ends.</p></article>'
         )
     heads = ("from", "to", ">cm", ">°", ">cm/s", "foot that comes down", ">phase")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ..base.checks import Array
@@ -26,11 +28,13 @@ _ROOT_MOTION = {
 }
 
 
-def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
-    """The card of a clip."""
+def clip_card(
+    number: int, clip: FinishedClip, facts: Facts, meshed: bool = False, beside: Sequence[str] = ()
+) -> str:
+    """The card of a clip; its figure is `meshed` or of sticks, and stands beside others, named so."""
     name = html_text(clip.name)
     loop = '<span class="tag">loop</span>' if clip.loop else '<span class="tag">one-shot</span>'
-    shown = figure(number, name, "data-clip", str(number))
+    shown = figure(number, name, "data-clip", str(number), meshed)
     return (
         f'<article class="clip" id="clip-{number}" aria-labelledby="name-{number}">'
         f'<div class="top"><h3 id="name-{number}">{name}</h3>'
@@ -38,12 +42,29 @@ def clip_card(number: int, clip: FinishedClip, facts: Facts) -> str:
         f'<div class="halves"><div>{shown}<h4>Feet and events</h4>{_feet(clip)}'
         f"{_events(facts)}{face_curves(clip)}</div>"
         f"<div>{_facts(clip, facts)}<h4>Top view</h4>{_top_view(clip)}</div></div>"
-        f"{seam_close_up(clip)}</article>"
+        f"{_side_by_side(number, name, beside)}{seam_close_up(clip)}</article>"
     )
 
 
-def figure(number: int | str, name: str, shows: str, what: str) -> str:
-    """A stick figure that is played; `shows` is the attribute that says which clips, and `what` its value."""
+def _side_by_side(number: int, name: str, beside: Sequence[str]) -> str:
+    """The clip on several bodies at once: they play together, and below the same moments of all."""
+    if not beside:
+        return ""
+    names = html_text(", ".join(beside))
+    stills = (
+        f'<details><summary>The same six moments of all</summary><canvas class="stills" role="img" '
+        f'style="--rows: {len(beside)}" aria-label="Six moments of {name}: {names}, below each other.">'
+        "</canvas></details>"
+    )
+    shown = figure(f"s{number}", f"{name}, side by side", "data-sheet", str(number), True, stills)
+    return f'<div class="sheet"><h4 id="name-s{number}">Side by side: {names}</h4>{shown}</div>'
+
+
+def figure(number: int | str, name: str, shows: str, what: str, meshed: bool = False, more: str = "") -> str:
+    """A figure that is played; `shows` is the attribute that says which clips, and `what` its value.
+
+    One that is `meshed` can be seen without its mesh; `more` stands below its controls.
+    """
     speeds = "".join(
         f'<option value="{value}"{" selected" if value == "1" else ""}>{label}</option>'
         for value, label in (("0.25", "¼ speed"), ("0.5", "½ speed"), ("1", "full speed"))
@@ -51,16 +72,21 @@ def figure(number: int | str, name: str, shows: str, what: str) -> str:
     ticks = "".join(
         f'<label><input type="checkbox" data-does="{does}" aria-label="{label}: {name}" checked>'
         f"{label}</label>"
-        for does, label in (("again", "loop"), ("ghosts", "onion skins"))
+        for does, label in (
+            ("again", "loop"),
+            *([("ghosts", "onion skins")] if shows != "data-sheet" else []),
+            *([("mesh", "mesh")] if meshed else []),
+        )
     )
     return (
         f'<figure {shows}="{what}"><canvas tabindex="0" role="img" '
-        f'aria-label="{name}, as a stick figure. Arrow keys turn and tilt the view, the space bar plays, '
+        f'aria-label="{name}, as a moving figure. Arrow keys turn and tilt the view, the space bar plays, '
         'comma and full stop go back and on by a frame."></canvas>'
         f'<div class="controls"><button type="button" id="play-{number}" '
         f'aria-labelledby="play-{number} name-{number}">Play</button>'
         f'<input type="range" min="0" value="0" aria-label="Time in {name}"><output>0.00 s</output></div>'
-        f'<div class="controls"><select aria-label="Speed of {name}">{speeds}</select>{ticks}</div></figure>'
+        f'<div class="controls"><select aria-label="Speed of {name}">{speeds}</select>{ticks}</div>'
+        f"{more}</figure>"
     )
 
 

@@ -24,6 +24,7 @@ from ..recipe.recipe import CharacterSpec, Recipe
 from ..sets import clip_set, packing
 from ..sets.character import Character
 from ..sets.character_clips import build_character_set, expect_fit, fit_character
+from ..sets.packing_beside import performers_clips, seen_beside
 from ..sets.set_folder import replace_folder
 from .build_keys import set_key
 from .file_digests import digest_of_path
@@ -145,6 +146,7 @@ def _make_take(job: TakeJob) -> JobDone:
     except _SAID as problem:
         return JobDone(job.name, missing=((job.name, why_of(problem)),))
     seams: Plan | None = None
+    performed: tuple[FinishedClip, ...] = ()
     done = JobDone(job.name)
     for folder in job.folders:
         said: list[str] = []
@@ -154,7 +156,9 @@ def _make_take(job: TakeJob) -> JobDone:
                 said += describe_mixed(clips)
                 own_recipe, lacks = recipe, [*common, *own]
             else:
-                seams = seams or stages.settle_seams((take,), plan, fitted)
+                if seams is None:
+                    seams = stages.settle_seams((take,), plan, fitted)
+                    performed = performers_clips((take,), seams)
                 one = read_character(folder, recipe)
                 begin = expect_fit(one, (take,), recipe, said.append)
                 one, own_recipe, clips = fit_character(
@@ -167,7 +171,9 @@ def _make_take(job: TakeJob) -> JobDone:
                 store.put("clips", folder.key, clips)
             sets: list[tuple[str, str]] = []
             for name, part in _parted(job, recipe, clips):
-                work = SetWork(name, folder.name, one, [take], [job.repaired_key], part, own_recipe)
+                work = SetWork(
+                    name, folder.name, one, [take], [job.repaired_key], part, own_recipe, performed
+                )
                 done, key, lines = _write_set(done, job.out, work)
                 sets.append((name, key))
                 said += lines
@@ -298,6 +304,7 @@ class SetWork:
         takes, keys: repaired takes, and their keys in the store.
         clips: what it holds.
         recipe: how it is packed.
+        performed: the performer's clips, to be seen beside; none where they are not at hand.
     """
 
     name: str
@@ -307,6 +314,7 @@ class SetWork:
     keys: Sequence[str]
     clips: Sequence[FinishedClip]
     recipe: Recipe
+    performed: Sequence[FinishedClip] = ()
 
     def build(self, say: Callable[[str], None]) -> clip_set.ClipSet:
         """Its files, in memory; `say` hears how the clips stand on the character."""
@@ -314,7 +322,8 @@ class SetWork:
             base = glb.skeleton_glb(self.clips[0].motion.skeleton, self.name)
             return clip_set.build_clip_set(base, self.name, self.takes, self.clips, self.recipe)
         one = (self.character, self.takes, self.clips, self.name, self.recipe)
-        return build_character_set(*one, ignore_progress, say)
+        beside = seen_beside(self.performed, [(self.character.name, self.character.glb, self.clips)])
+        return build_character_set(*one, ignore_progress, say, beside[self.character.name])
 
 
 def _write_set(done: JobDone, out: str, work: SetWork) -> tuple[JobDone, str, list[str]]:
