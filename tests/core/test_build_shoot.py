@@ -73,6 +73,11 @@ def test_a_second_build_does_nothing(shoot):
     assert {path: path.stat().st_mtime_ns for path in before} == before
 
 
+def sets_of(out: Path) -> dict[str, bytes]:
+    """The results but for index and page, which tell of the build before."""
+    return {name: data for name, data in results(out).items() if "/" in name}
+
+
 def changed(shoot: Path) -> tuple[list[str], set[str]]:
     """What a dry run says, and what a build then makes."""
     said = [f"{what}: {why}" for what, why in look_at_shoot(shoot, shoot.parent / "out").reasons]
@@ -184,7 +189,7 @@ def test_a_broken_take_and_one_that_changes_do_not_stop_the_others(built, shoot,
     (shoot.parent / "takes/b.bvh").write_bytes(good)
     (shoot.parent / "takes/a.toml").write_text(small_shoots.IDLE.format("a_rest", 1.5))
     assert build(shoot).missing == ()
-    assert results(shoot.parent / "out") == results(built / "out")
+    assert sets_of(shoot.parent / "out") == sets_of(built / "out")
 
     read = build_jobs.packing.read_takes
 

@@ -13,8 +13,10 @@ from ..base.plain import json_text
 from ..pipeline.prepare_take import Progress
 from ..shoot.build_plan import BuildPlan
 from ..shoot.build_shoot import Built, Workers, build_shoot, look_at_shoot
+from ..shoot.shoot_index import INDEX
 from . import build_progress, farm
 
+_MAX_NOTES = 20  # of what is said of fits: more are not read on a terminal (chosen by eye)
 _MAX_WORKERS = 512  # Windows waits for 61 at most; more than a machine has processors is a slip of the pen
 
 
@@ -65,8 +67,11 @@ def _built_text(built: Built) -> str:
     clips = sum(len(one["clips"]) for one in built.index["sets"])
     lines = [*built.notes, *(f"missing: {what}: {why}" for what, why in built.missing)]
     lines += [f"left over: {place}: no take makes it; delete it" for place in built.left_over]
-    for take in built.index["takes"]:
-        lines += take.get("notes", [])
+    notes = [f"{take['name']}: {line}" for take in built.index["takes"] for line in take.get("notes", [])]
+    if len(notes) > _MAX_NOTES:
+        more = f"and {len(notes) - _MAX_NOTES} more lines, under notes in {built.out / INDEX}"
+        notes = [*notes[:_MAX_NOTES], more]
+    lines += notes
     count = len(built.index["sets"])
     made = f"{len(built.made)} sets made, {built.kept} as they were"
     return "\n".join([*lines, f"{made}; {clips} clips in {count} sets in {built.out}"])

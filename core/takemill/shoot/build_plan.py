@@ -268,6 +268,14 @@ def read_last(out_dir: Path) -> dict[str, Any]:
         return {}
 
 
+def set_keys(plan: BuildPlan, store: Store) -> dict[str, str]:
+    """By folder of each set that a build's results hold, its key."""
+    keys = [*plan.made.values(), *(job.folder.key for job in plan.shared)]
+    made = [one for key in keys if (one := store.get("made", key)) is not None]
+    sets = [key for one in made for _, key in one["sets"]]
+    return {known["folder"]: key for key in sets if (known := store.get("set", key)) is not None}
+
+
 def used_entries(plan: BuildPlan, store: Store) -> Iterator[tuple[str, str]]:
     """All entries of the store that a build's results stand on."""
     for key in plan.repaired.values():

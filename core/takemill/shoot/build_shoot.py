@@ -14,12 +14,14 @@ from ..base.errors import FileError, InputError
 from ..base.plain import json_text
 from ..sets.clip_facts import Facts
 from .build_jobs import Job, JobDone, SetJob
-from .build_plan import BuildPlan, plan_build, used_entries
+from .build_plan import BuildPlan, plan_build, read_last, set_keys, used_entries
 from .file_digests import FileDigests
 from .memory_needs import need_of, usable_bytes
 from .run_jobs import OnStep, OpenExecutor, Step, ignore_step, local_processes, run_jobs
+from .shoot_changes import find_changes
 from .shoot_file import read_shoot
-from .shoot_index import INDEX, shoot_index
+from .shoot_index import INDEX, PAGE, shoot_index
+from .shoot_page import render_shoot
 from .store import FOLDER, Store
 
 
@@ -152,9 +154,12 @@ def _finish(
 ) -> Built:
     """Write the index, keep what the next build asks for, and forget what no result stands on."""
     store = Store(out_dir)
-    index, _ = shoot_index(plan, store, out_dir, lost)
+    index, points = shoot_index(plan, store, out_dir, lost)
+    keys = set_keys(plan, store)
+    index["changes"] = find_changes(read_last(out_dir), keys, store)
     write_whole(out_dir / INDEX, (json_text(index) + "\n").encode())
-    last = {"takes": plan.parts}
+    write_whole(out_dir / PAGE, render_shoot(index, points).encode())
+    last = {"takes": plan.parts, "sets": keys, "changes": index["changes"]}
     write_whole(out_dir / FOLDER / "last.json", json.dumps(last, sort_keys=True).encode())
     digests.save()
     store.forget_others({*used_entries(plan, store)})
