@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import exhaustive_idles as slow
+import fit_bodies
 import forms
 import labelled_guards
 from idle_takes import KnownIdle, known_idle
@@ -18,12 +19,14 @@ from takemill.clip.clouds import main_joints, positions_at
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
 from takemill.files.bvh import parse_bvh
+from takemill.fit.fit import FitSettings
 from takemill.health.check import Health
 from takemill.idle import idle as idle_file
 from takemill.idle.idle import build_idle, choose_idle
 from takemill.idle.idle_join import measure_joins
 from takemill.idle.idle_pool import find_calm
 from takemill.pipeline.finish_clip import FinishedClip
+from takemill.pipeline.fit_take import fit_take
 from takemill.pipeline.plan_clips import plan_clips
 from takemill.pipeline.prepare_take import PreparedTake, body_of, digest_of
 from takemill.pipeline.resample_clip import resample_clip
@@ -80,6 +83,9 @@ def test_twelve_seconds_of_calm_give_idles_of_any_length(seed: int, length_s: fl
     assert clip.idle.repeats == pytest.approx(slow.repeats_after(clip.stretches) / whole)
     assert phase_steps(clip.stretches, known.phase).max() < 0.1
     assert clip.idle.breaths == pytest.approx(round(clip.idle.breaths or 0.5), abs=0.05)
+    assert round(clip.idle.breaths or 0.0) == round(
+        sum(known.phase[b] - known.phase[a] for a, b in clip.stretches)
+    )
 
 
 @pytest.mark.parametrize(("pose", "at_s", "seed"), [("punch", 0.1, 1), ("jump", 0.0, 2)])
@@ -103,8 +109,9 @@ def test_few_breaths_last_as_long_as_was_asked(length_s: float) -> None:
     take = prepared(known)
     found = suggest_idle(take, Recipe(), length_s)
     assert found.duration_s == pytest.approx(length_s, abs=0.5 / 60)
-    breaths = found.facts.breaths or 0.0
-    assert breaths == pytest.approx(round(breaths), abs=0.1)
+    assert round(found.facts.breaths or 0.0) == round(
+        sum(known.phase[b] - known.phase[a] for a, b in found.parts)
+    )
     assert abs(found.facts.pace - 1) <= 0.34
 
 
@@ -169,6 +176,31 @@ def test_settled_parts_make_the_same_clip() -> None:
     (again,) = make_clips([take], settled)
     assert again.stretches == first.stretches
     assert np.array_equal(again.motion.rotations, first.motion.rotations)
+
+
+@pytest.mark.parametrize(
+    "build",
+    [fit_bodies.Build(), fit_bodies.Build(thigh=0.6, shin=0.55), fit_bodies.TOON, fit_bodies.BROAD],
+    ids=["own", "long legs", "toon", "broad"],
+)
+def test_on_a_character_it_stands_breathes_and_loops(build: fit_bodies.Build) -> None:
+    take = prepared(known_idle(2))
+    recipe = parse_recipe('[[clip]]\nname = "idle"\nfrom = 0\nto = 12\nlength_s = 10\nseed = 4\n')
+    settled = settle_seams([take], plan_clips([take], recipe))
+    fitted = fit_take(take, *fit_bodies.body(build), FitSettings())
+    (own,), (clip,) = make_clips([take], settled), make_clips([fitted], settled)
+    count = len(clip.motion) - 1
+    assert (clip.stretches, count) == (own.stretches, 600)
+    assert np.ptp(foot_points(clip.motion, clip.body), axis=0).max() < 1e-4
+    assert foot_points(clip.motion, clip.body)[..., 2].min() > -0.003
+    assert np.abs(clip.motion.rotations[0] - clip.motion.rotations[-1]).max() < 1e-6
+    assert clip.idle is not None
+    assert own.idle is not None
+    assert round(clip.idle.breaths or 0.0) == round(own.idle.breaths or 0.0) > 0
+    at = np.round(np.array(clip.idle.joins) * count).astype(int)
+    assert (
+        max(measure_joins(positions_at(clip.motion, np.arange(count + 1), main_joints(clip.body)), at)) <= 1.1
+    )
 
 
 def test_another_seed_is_another_order_and_a_seed_is_the_same() -> None:

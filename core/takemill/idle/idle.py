@@ -13,7 +13,7 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..feet.contacts import Contacts
 from ..feet.pin import PinSettings
-from .idle_breath import find_breath
+from .idle_breath import LOW_HZ, find_breath
 from .idle_feet import stand_still
 from .idle_join import LEAD_S, join_frames, join_parts
 from .idle_order import steps_to_repeat
@@ -26,6 +26,9 @@ Ranges = Sequence[tuple[int, int]]
 # of a breath and a half two, a third faster. A resting body breathes 12 to 20 times a minute, mostly 15
 # (textbook values, from memory). From seven breaths on, which are 28 s, 7 % are enough.
 _MAX_PACE = 0.34
+_MAX_BREATH_SHARE = (
+    0.75  # of a loop, of several breaths: half of it, and what breaths differ by (chosen by eye)
+)
 _PIN = PinSettings()
 
 
@@ -151,9 +154,11 @@ def build_idle(
     standing = replace(
         standing, heel=standing.heel | pool.planted[:, 0], toe=standing.toe | pool.planted[:, 1]
     )
-    # Three times on, so that the breath of a short loop comes back often enough.
-    thrice = joined([loop.slice(0, count)] * 3)
-    breath = find_breath(thrice, body, np.zeros(len(thrice), np.intp))
+    # Three times on, so that the breath of a short loop comes back often enough. The loop itself comes back:
+    # it is one breath only where no shorter one is seen in it.
+    thrice, one = joined([loop.slice(0, count)] * 3), np.zeros(3 * count, np.intp)
+    shorter = min(_MAX_BREATH_SHARE * count / motion.rate, 1 / LOW_HZ)
+    breath = find_breath(thrice, body, one, shorter) or find_breath(thrice, body, one)
     facts = IdleFacts(
         tuple((join_frames(own) / count).tolist()),
         steps_to_repeat(parts) / count,

@@ -44,13 +44,16 @@ class Breath:
     phase: Array
 
 
-def find_breath(motion: Motion, body: BodyMap, stretch: Index) -> Breath | None:
+def find_breath(
+    motion: Motion, body: BodyMap, stretch: Index, longest_s: float = 1 / LOW_HZ
+) -> Breath | None:
     """The breath in calm stretches of a motion; None where there is none to be seen.
 
     Args:
         motion: N frames.
         body: of its skeleton.
         stretch: (N,) number of the stretch that a frame is of; frames of one follow each other.
+        longest_s: of one breath.
     """
     chest = _chest_from_hips(motion, body)
     step = max(1, round(motion.rate / _SAMPLE_RATE_HZ))
@@ -65,7 +68,7 @@ def find_breath(motion: Motion, body: BodyMap, stretch: Index) -> Breath | None:
     angles = np.pi * np.arange(_WAYS) / _WAYS
     ways = np.cos(angles)[:, None] * main[0] + np.sin(angles)[:, None] * main[-1]
     rise = np.sqrt(np.mean((every @ ways.T) ** 2, axis=0))
-    back, lag = _best_return([one @ ways.T for one in even], rate)
+    back, lag = _best_return([one @ ways.T for one in even], rate, longest_s)
     best = int(np.argmax(np.where(rise >= _MIN_SHARE * rise.max(), back, -1.0)))
     if back[best] < _MIN_RETURN or rise[best] < _MIN_RISE_M:
         return None
@@ -105,13 +108,13 @@ def _without_drift(values: Array) -> Array:
     return np.asarray(values - line @ np.linalg.lstsq(line, values, rcond=None)[0])
 
 
-def _best_return(signals: list[Array], rate: float) -> tuple[Array, Array]:
+def _best_return(signals: list[Array], rate: float, longest_s: float) -> tuple[Array, Array]:
     """How well each of W signals, in stretches (N, W), comes back, -1 to 1, and after how many samples (W,).
 
     The first peak of their correlation with themselves that is nearly as high as any, of lags that a breath
     may last and that fit twice into a stretch.
     """
-    first, last = int(rate / HIGH_HZ), int(np.ceil(rate / LOW_HZ))
+    first, last = int(rate / HIGH_HZ), int(np.ceil(rate * longest_s))
     last = min(last, max(len(one) for one in signals) // 2)
     width = signals[0].shape[1]
     if last <= first + 1:
