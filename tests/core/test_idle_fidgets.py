@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from takemill.clip.measure import set_gaps
 from takemill.feet.contacts import find_contacts
 from takemill.health.check import Health
 from takemill.idle.idle_fidgets import find_fidgets
+from takemill.maths import quat
 from takemill.pipeline.prepare_take import PreparedTake, digest_of
 from takemill.pipeline.stages import make_set
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle
@@ -48,6 +50,20 @@ def test_a_raised_arm_is_a_fidget() -> None:
 
 def test_calm_alone_has_none() -> None:
     assert suggest_idle(prepared(()), Recipe(), 20.0).fidgets == ()
+
+
+@pytest.mark.parametrize(("joint", "degrees"), [("left_lower_arm", 25.0), ("spine", 25.0), ("head", 40.0)])
+def test_jumps_of_a_sensor_are_none(joint: str, degrees: float) -> None:
+    """In a take that was not repaired: two spikes of up to three frames in the calm, one in the fidget."""
+    take = prepared((9.0,))
+    rotations, column = take.motion.rotations.copy(), take.motion.skeleton.index(joint)
+    spike = quat.exp(np.radians(degrees) * np.array([0.0, 1.0, 0.0]))
+    for first, count in ((250, 1), (600, 2), (1000, 3)):
+        rotations[first : first + count, column] = quat.mul(rotations[first : first + count, column], spike)
+    spiked = replace(take, motion=take.motion.with_rotations(rotations))
+    (one,) = suggest_idle(spiked, Recipe(), 15.0).fidgets
+    assert one.start.frame(60) / 60 == pytest.approx(8.5, abs=0.6)
+    assert one.stop.frame(60) / 60 == pytest.approx(11.5, abs=0.6)
 
 
 def test_of_the_sample_the_shift_of_weight_is_one_and_actions_are_none() -> None:

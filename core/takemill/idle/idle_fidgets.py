@@ -14,11 +14,15 @@ from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..clip.clouds import main_joints, positions_at
 from ..clip.cuts import Cut
+from ..maths import filters
 
 # What a fidget is, chosen by eye: longer ones are actions of their own, and who goes away or turns does not
 # fidget.
 _MIN_FIDGET_S, _MAX_FIDGET_S = 0.5, 12.0
 _MAX_AWAY_LEGS, _MAX_TURN_RAD = 0.35, np.radians(30.0)
+# Shorter than this is a sensor's jump, no movement: without it less than a share of the movement, and of a
+# leg, is left; a turn counts at a lever (chosen by eye).
+_JUMP_S, _LASTING_SHARE, _MIN_LASTING_LEGS, _TURN_LEVER_M = 0.15, 0.5, 0.06, 0.1
 _LEAD_S = 0.3  # of calm before and after, in which it goes over from the idle and back
 # Kinds of cuts that a fidget can be part of; the others are what the take was recorded for.
 _FIDGETS = ("idle", "gesture", "other")
@@ -62,10 +66,28 @@ def find_fidgets(
         turn = np.ptp(np.unwrap(body_map.heading(part, body)))
         away = np.linalg.norm(hips - hips[0], axis=-1).max()
         ends = np.linalg.norm(hips[-1] - hips[0])
+        if not _lasts(part, body, leg):
+            continue
         if away <= _MAX_AWAY_LEGS * leg and ends <= _MAX_AWAY_LEGS * leg / 4 and turn <= _MAX_TURN_RAD:
             first, last = max(0, start - lead), min(len(motion), stop + lead)
             out.append(Fidget(first, last, _kind_of(part, body)))
     return tuple(out)
+
+
+def _lasts(part: Motion, body: BodyMap, leg: float) -> bool:
+    """Whether a movement is more than jumps of a sensor, as takes hold them that are not repaired."""
+    joints = main_joints(body)
+    places = positions_at(part, np.arange(len(part)), joints)
+    places = places - places[:, :1]
+    # A unit quaternion changes by half of the angle.
+    turns = 2 * _TURN_LEVER_M * part.rotations[:, joints]
+    values = np.concatenate([places, turns], axis=-1)
+    half = max(round(_JUMP_S * part.rate), 1)
+    ways = [
+        float(np.linalg.norm(one - values[0], axis=-1).max())
+        for one in (filters.moving_median(values, half), values)
+    ]
+    return ways[0] >= min(_LASTING_SHARE * ways[1], _MIN_LASTING_LEGS * leg)
 
 
 def _kind_of(part: Motion, body: BodyMap) -> str:
