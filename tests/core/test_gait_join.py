@@ -10,11 +10,12 @@ import pytest
 from gait_takes import start_and_stop
 from sliding import sliding_cm_s
 from takemill.base.errors import InputError
-from takemill.clip.gait_join import Moved, follow_on, lead_into
+from takemill.clip.gait_join import Moved, _hold_feet, follow_on, lead_into
 from takemill.clip.gait_parts import find_gait_parts
 from takemill.clip.loop_close import close_range
 from takemill.clip.root_motion import RootMotion, find_root_motion, without_root_motion
 from takemill.feet.contacts import find_contacts
+from takemill.feet.soles import foot_points
 from takemill.maths import quat
 
 OVER, BLEND = 12, 9
@@ -117,3 +118,22 @@ def test_other_joints_and_rates_are_refused_and_nothing_is_changed(gait):
     lead_into(start, loop, body, OVER, BLEND)
     assert np.array_equal(before[0], start.motion.rotations)
     assert np.array_equal(before[1], loop.motion.rotations)
+
+
+def test_a_foot_in_the_air_is_not_held(gait):
+    """The left one stands throughout, the right one nowhere: its leg stays as it was mixed."""
+    start, _, _, body = gait
+    motion, contacts = start.motion, start.contacts
+    foot = contacts.feet.index("leftFoot")
+    stands = np.zeros_like(contacts.heel)
+    stands[:, foot] = True
+    points = foot_points(motion, body)
+    part = np.linspace(0, 1, len(motion))
+    further = points + np.linspace(0, 0.05, len(motion))[:, None, None, None] * [1.0, 0.0, 0.0]
+    held = _hold_feet(
+        motion, body, replace(contacts, heel=stands, toe=stands), (points, further), part, BLEND
+    )
+    for side, moves in (("left", True), ("right", False)):
+        legs = [body.require(f"{side}{name}") for name in ("UpperLeg", "LowerLeg")]
+        away = quat.angle_between(held.rotations[:, legs], motion.rotations[:, legs]).max()
+        assert away > 1e-3 if moves else away < 1e-12

@@ -13,7 +13,7 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import heading
 from takemill.clip.cuts import suggest_cuts
 from takemill.clip.events import foot_events
-from takemill.clip.gait_parts import GaitPart, find_gait_parts, nearest_pose
+from takemill.clip.gait_parts import GaitPart, _Steps, find_gait_parts, nearest_pose
 from takemill.clip.loop_search import LoopSettings, measure_loops
 from takemill.clip.seam_quality import SUGGESTED
 from takemill.feet.contacts import find_contacts
@@ -114,3 +114,18 @@ def test_the_nearest_pose_is_that_of_a_plain_search():
     assert abs(best - (310 + order[0])) <= 2
     assert gap.cm < 3
     assert nearest_pose(motion, body, 250, 5, motion, 250, settings)[1].cm < 1e-9
+
+
+def test_the_start_ends_at_the_first_step_that_fits():
+    """The loop lies where it repeats best; the start ends before it, the stop begins after it."""
+    away = np.zeros((8, 8))
+    for loop in (0, 1, 2, 4, 5, 6):  # one cycle alone comes back: that from step 3 to step 4
+        away[loop + 1, loop] = 0.05
+    away[0, 3] = 0.03  # too far, for a cycle's worth
+    steps = _Steps(np.arange(8) * 60, np.tile(np.arange(8)[:, None] * 60, (1, 8)), away, np.zeros(7), 1)
+    best = min(steps.plans((True, True)), key=lambda plan: plan.cost)
+    assert (best.loop, best.out, best.into) == (3, 1, 7)
+    best = min(steps.plans((False, False)), key=lambda plan: plan.cost)
+    assert (best.loop, best.out, best.into) == (3, 3, 4)
+    parts = best.parts(10, 460, (False, False), 1.0)
+    assert parts == (GaitPart("loop", 180, 240),)
