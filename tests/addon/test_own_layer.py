@@ -112,11 +112,21 @@ def test_they_play_on_when_a_take_is_fitted_again(scene):
     np.testing.assert_allclose(played(one, one.animation_data.action, bones, frames), before, atol=1e-6)
 
 
-def test_the_take_moves_the_jaw_only_when_asked(scene):
+@pytest.mark.parametrize("asked", ["of all", "of one", "by a recipe"])
+def test_the_take_moves_the_jaw_only_when_asked(asked, scene, tmp_path):
     suit, one, own = scene
     frames = np.arange(10, 140, 3)
     jaw = played(one, own, ["jaw"], frames)
-    bpy.context.scene.takemill.fit_take_wins = True
+    chosen = bpy.context.scene.takemill
+    if asked == "of one":
+        (row,) = [row for row in chosen.characters if row.armature == one]
+        row.own = row.take_wins = True
+    else:
+        chosen.fit_take_wins = True
+    if asked == "by a recipe":  # which keeps it, and brings it back
+        takemill.save_recipe(filepath=str(tmp_path / "wins.toml"))
+        chosen.fit_take_wins = False
+        takemill.load_recipe(filepath=str(tmp_path / "wins.toml"))
     takemill.fit_take()
     fitted = one.animation_data.action
     moved = played(one, fitted, ["jaw"], frames)

@@ -2,7 +2,7 @@
 
 Run by a desktop Blender with a window, on a virtual screen too:
 
-    blender --enable-event-simulate --python tests/benchmarks/redraw_table.py -- [MINUTES]
+    blender --enable-event-simulate --python tests/benchmarks/redraw_table.py -- [MINUTES [OPERATOR ...]]
 
 Printed for each operator, in milliseconds: the longest time between two redraws of the 3D view while it works,
 and at its end, when Blender itself keeps the undo step and evaluates the new Action; what the main thread
@@ -23,9 +23,12 @@ import numpy as np
 HOME = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
 import takemill_addon  # noqa: E402  # the paths come first
-from takemill_addon.bridge import background  # noqa: E402
+from takemill_addon.bridge import background, characters  # noqa: E402
+from takemill_addon.bridge.recipe import recipe_of  # noqa: E402
 
-MINUTES = float((sys.argv[sys.argv.index("--") + 1 :] or ["10"])[0]) if "--" in sys.argv else 10.0
+GIVEN = sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else []
+MINUTES = float(GIVEN[0]) if GIVEN else 10.0
+NEEDED = ("map_body", "add_root_bone")  # by all others
 EVERY_S = 0.01  # a redraw is asked for
 draws: list[tuple[float, float]] = []  # when the view was drawn: wall, and processor time of this thread
 ends: list[float] = []
@@ -98,8 +101,8 @@ def say(name: str, start: tuple[float, float], stop: float, note: str = "") -> N
     after = [last, *(one for one in draws if one[0] > stop)]
     gaps = np.diff([*(one[0] for one in inside), stop])
     work = np.diff([one[1] for one in inside]) if len(inside) > 1 else np.zeros(1)
-    tail = np.diff([one[0] for one in after][:3]) if len(after) > 1 else np.zeros(1)
-    figures = (1000 * gaps.max(), 1000 * work.max(), 1000 * tail.max())
+    tail = np.diff(after[:3], axis=0) if len(after) > 1 else np.zeros((1, 2))
+    figures = 1000 * np.array([gaps.max(), work.max(), *tail.max(axis=0)])
     row = " ".join(f"{value:9.0f}" for value in figures)
     print(f"{name:26}{row}{stop - start[0]:9.1f}  {note}", flush=True)
 
@@ -107,6 +110,8 @@ def say(name: str, start: tuple[float, float], stop: float, note: str = "") -> N
 def work_of(name: str, dialog: bool = False, stop_after_s: float | None = None, **how):
     """Press an operator and wait for its end; in steps, since this is a timer of Blender's own."""
     operator = getattr(bpy.ops.takemill, name)
+    if GIVEN[1:] and name not in (*GIVEN[1:], *NEEDED):
+        return
     ends.clear()
     start = now()
     try:
@@ -153,25 +158,27 @@ def session():
     """What is pressed, in the order of the work."""
     print(f"{MINUTES:g} minutes; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; Blender "
           f"{bpy.app.version_string}", flush=True)  # fmt: skip
-    print(f"{'':26}{'redraw':>9} {'of it':>9} {'at its':>9}{'':9}", flush=True)
-    print(f"{'operator':26}{'ms':>9} {'processor':>9} {'end':>9}{'s':>9}", flush=True)
+    print(f"{'':26}{'redraw':>9} {'of it':>9} {'at its':>9} {'of it':>9}{'':9}", flush=True)
+    print(f"{'operator':26}{'ms':>9} {'processor':>9} {'end':>9} {'processor':>9}{'s':>9}", flush=True)
     start = now()
     yield 3.0
     say("(nothing)", start, time.perf_counter())
     activate("Suit")
-    yield from work_of("repair_take", stop_after_s=1.0)
-    yield from work_of("repair_take", stop_after_s=6.0)
     yield from work_of("map_body")
     yield from work_of("add_root_bone")
+    yield from work_of("repair_take", stop_after_s=1.0)
+    yield from work_of("repair_take", stop_after_s=6.0)
     yield from work_of("check_take")
     yield from work_of("find_contacts")
     yield from work_of("suggest_cuts")
     yield from work_of("make_clips")
     yield from work_of("suggest_idle")
+    count = len(bpy.data.actions)
     yield from work_of("trim_pose")
+    yield from undone(count)
     yield from work_of("repair_take")
     scene = bpy.context.scene.takemill
-    scene.fit_characters, scene.fit_target = "CHOSEN", bpy.data.objects["Courier"]
+    characters.add(bpy.context.scene, bpy.data.objects["Courier"], recipe_of(bpy.context.scene))
     yield from work_of("fit_take")
     activate("Suit")
     yield from work_of("thin_keys")
@@ -186,6 +193,17 @@ def session():
     yield from work_of("check_take")
     print("done", flush=True)
     os._exit(0)
+
+
+def undone(before: int):
+    """One undo takes the last operator back, whole."""
+    made = len(bpy.data.actions)
+    if made == before:
+        return
+    with bpy.context.temp_override(**view()):
+        bpy.ops.ed.undo()
+    yield 1.0
+    print(f"{'':26}Actions {before}, {made} with it, {len(bpy.data.actions)} after one undo", flush=True)
 
 
 def bound() -> None:

@@ -35,20 +35,20 @@ def add(scene: bpy.types.Scene, armature: bpy.types.Object, recipe: Recipe) -> N
     chosen = scene.takemill
     row = chosen.characters.add()
     row.armature = armature
-    for name in FIELDS:
-        setattr(row, name, getattr(chosen, f"fit_{name}"))
     show_own(row, recipe)
     chosen.character_index = len(chosen.characters) - 1
 
 
 def show_own(row: bpy.types.PropertyGroup, recipe: Recipe) -> None:
-    """Show in a row what a recipe's [characters.NAME.fit] says of it."""
+    """Show in a row what a recipe's [characters.NAME] says of its fit, else the settings of all."""
     said = (recipe.said_of(row.armature.name) if row.armature else None) or CharacterSpec()
-    row.own = any(key in said.fit for key in FIELDS.values())
+    row.take_wins = said.face.take_wins
+    row.own = said.face.take_wins or any(key in said.fit for key in FIELDS.values())
     for name, key in FIELDS.items():
+        value = getattr(row.id_data.takemill, f"fit_{name}")
         if key in said.fit:
-            value = said.fit[key]
-            setattr(row, name, math.radians(value) if key == "arm_clearance_deg" else value)
+            value = math.radians(said.fit[key]) if key == "arm_clearance_deg" else said.fit[key]
+        setattr(row, name, value)
 
 
 def with_own(scene: bpy.types.Scene, recipe: Recipe) -> Recipe:
@@ -63,8 +63,10 @@ def with_own(scene: bpy.types.Scene, recipe: Recipe) -> Recipe:
         fit: dict[str, Any] = {name: value for name, value in said.fit.items() if name not in shown}
         if row.own:
             fit |= _values(row, said.fit)
-        if fit != said.fit:
-            found[key or row.armature.name] = replace(said, fit=fit)
+        wins = row.take_wins if row.own else scene.takemill.fit_take_wins
+        new = replace(said, fit=fit, face=replace(said.face, take_wins=wins))
+        if new != said:
+            found[key or row.armature.name] = new
     return recipe if found == recipe.characters else replace(recipe, characters=found)
 
 

@@ -216,6 +216,7 @@ def show_recipe(scene: bpy.types.Scene, recipe: Recipe, text: str) -> None:
     chosen.recipe = text
     for field in FIELDS:
         setattr(chosen, field.name, field.show(field.value_in(recipe)))
+    chosen.fit_take_wins = False  # a recipe says it of each character
     for row in chosen.characters:
         characters.show_own(row, recipe)
 

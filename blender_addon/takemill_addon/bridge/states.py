@@ -120,7 +120,7 @@ def fit_asked(scene: bpy.types.Scene, character: bpy.types.Object) -> str:
     said = {name: _plain(getattr(chosen, name)) for name in names}
     row = next((one for one in chosen.characters if one.armature == character), None)
     if row is not None and row.own:
-        said["own"] = [_plain(getattr(row, name)) for name in characters.FIELDS]
+        said["own"] = [_plain(getattr(row, name)) for name in (*characters.FIELDS, "take_wins")]
     return json.dumps(said)
 
 

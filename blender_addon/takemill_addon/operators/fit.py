@@ -16,7 +16,7 @@ from takemill.goals.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
-from ..bridge import actions, characters, fingerprint, hand_contacts, recipe, stage, states, takes
+from ..bridge import actions, characters, fingerprint, hand_contacts, kept_rows, recipe, stage, states, takes
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
@@ -75,8 +75,10 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
                 targets.append((yield from Target.of.steps(context.scene, one)))
         goals = yield from apart(goals_of_take, take, chosen.fit)
         keys = yield from fingerprint.keys_of.steps(work.action)
-        wins, plans = context.scene.takemill.fit_take_wins, []
+        plans = []
         for target in targets:
+            own = chosen.said_of(target.armature.name)
+            wins = own is not None and own.face.take_wins
             how = chosen.of_character(target.armature.name).fit
             how = hand_contacts.settings_with(work.action, how, chosen.fit)
             target = yield from target.in_rest_pose.steps(context, how.rest_pose)
@@ -88,6 +90,7 @@ class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
         with contextlib.ExitStack() as stack:  # all or none
             for target in targets:
                 stack.enter_context(undone(context, target.armature))
+                stack.enter_context(kept_rows.body_kept_back(target.armature))
             for target, how, _, write, _ in plans:
                 suffix = f" {actions.fitting_name(target.armature.name)[:24]}"
                 written = write(actions.fitting_name(work.action.name, suffix))

@@ -57,7 +57,9 @@ def _draw_own(layout, row) -> None:
     """What is other for one character."""
     layout.prop(row, "own", text=f"Own Settings of {characters.name_of(row)}")
     if row.own:
-        _draw_fields(layout.column(), row, "")
+        fields = layout.column()
+        _draw_fields(fields, row, "")
+        fields.prop(row, "take_wins")
 
 
 def _draw_fields(layout, owner, prefix: str) -> None:

@@ -51,6 +51,11 @@ class TAKEMILL_PG_character(bpy.types.PropertyGroup):
     feet: BoolProperty(
         name="Pin Feet", default=True, description="Bend the legs so that planted feet stay in place"
     )
+    take_wins: BoolProperty(
+        name="Replace Own Motion",
+        description="Let the take move jaw, eyes, fingers, tail and props of this character also where its "
+        "active action moves them",
+    )
     posture: EnumProperty(
         name="Posture",
         items=POSTURE_ITEMS,
