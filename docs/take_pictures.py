@@ -302,6 +302,7 @@ def _clips(context) -> None:
     clips = context.view_layer.objects.active.takemill.clips
     bpy.ops.takemill.play_clip(index=clips.find("walk"))
     bpy.ops.takemill.preview_loop(centred=True, with_root_motion=False)
+    bpy.ops.screen.animation_cancel(restore_frame=False)
     context.scene.takemill.set_folder = "/projects/ferry/clips"  # whole paths are shown: no path of a machine
 
 

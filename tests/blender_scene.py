@@ -8,8 +8,6 @@ import bpy
 import numpy as np
 
 from takemill.files import bvh
-from takemill_addon.bridge import characters
-from takemill_addon.bridge.recipe import recipe_of
 
 EULER = ("XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX")
 MODES = (*EULER, "QUATERNION", "AXIS_ANGLE")
@@ -136,6 +134,10 @@ def keys_of(action: bpy.types.Action) -> dict[tuple[str, int], bytes]:
 
 def choose(*cast: bpy.types.Object) -> None:
     """Put these characters, and no others, on the list that takes are fitted to."""
+    # An installed extension bears another name, and its tests draw on this file.
+    from takemill_addon.bridge import characters
+    from takemill_addon.bridge.recipe import recipe_of
+
     scene = bpy.context.scene
     scene.takemill.characters.clear()
     for one in cast:

@@ -18,6 +18,7 @@ def register() -> None:
     properties.attach()
     operators.attach()
     overlays.attach()
+    panels.attach()
     if bpy.app.module:
         # The 4.5 module never ends its process while a class with Python functions is registered.
         atexit.register(unregister)
@@ -26,6 +27,7 @@ def register() -> None:
 def unregister() -> None:
     """Take away what `register` added, in reverse; a second call does nothing."""
     atexit.unregister(unregister)
+    panels.detach()
     overlays.detach()
     operators.detach()
     properties.detach()

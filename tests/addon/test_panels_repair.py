@@ -54,6 +54,10 @@ class Notes:
     def prop_search(self, owner: bpy.types.bpy_struct, name: str, *_: object, **__: object) -> None:
         self.prop(owner, name)
 
+    def menu(self, name: str, **_: object) -> None:
+        assert hasattr(bpy.types, name)
+        self.rows.append((name, "", "NONE", self.alert))
+
     def template_list(self, name: str, *_: object, **__: object) -> None:
         self.rows.append((name, "", "NONE", self.alert))
 

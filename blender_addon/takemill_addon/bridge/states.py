@@ -95,7 +95,7 @@ def _changed(action: bpy.types.Action, keys: str) -> bool:
 
 def _repair(context: bpy.types.Context, performer: bpy.types.Object, take: bpy.types.Action) -> State:
     known = take.takemill
-    if not known.repaired or known.source is None:
+    if not known.repaired or known.preview or known.source is None:
         return WAITING
     if _changed(known.source, known.source_keys):
         return State("stale", f"the keys of {known.source.name} have changed")

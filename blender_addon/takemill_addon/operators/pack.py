@@ -90,12 +90,60 @@ class TAKEMILL_OT_pack_set(stage.Stage, bpy.types.Operator):
         loads = yield from within(_loads(context), 0.0, 0.25)
         performed = yield from within(_performed(context, loads), 0.25, 0.3)
         sets = yield from within(apart_told(lambda tell: _sets(loads, performed, tell)), 0.3, 1.0)
-        packed = [(one.stock.armature, states.pack_asked(one.stock.armature)) for one in loads]
+        packed = [(one, states.pack_asked(one.stock.armature)) for one in loads]
         kept = yield from apart_whole(write_clip_sets, sets)
-        for armature, text in packed:
-            armature.takemill.packed = text
+        for one, text in packed:
+            known = one.stock.armature.takemill
+            known.packed, known.packed_to = text, str(one.order.folder)
         notes = (note for one in loads for note in _notes(context, one, sets[one.order.folder]))
         return "; ".join((*notes, *kept))
+
+
+def a_set(context: bpy.types.Context) -> str:
+    """Needs a set that was packed."""
+    return "" if _folders(context) else "Pack the set first"
+
+
+def _folders(context: bpy.types.Context) -> list[Path]:
+    """Where the sets were packed to, as far as they are still there."""
+    places = (Path(one.takemill.packed_to) for one in characters_of(context) if one.takemill.packed_to)
+    return [one for one in places if one.is_dir()]
+
+
+class TAKEMILL_OT_open_report(stage.Stage, bpy.types.Operator):
+    """Open the report of each packed set in the web browser"""
+
+    bl_idname = "takemill.open_report"
+    bl_label = "Open Report"
+    needs = (stage.an_armature, a_set)
+
+    def run(self, context: bpy.types.Context) -> str:
+        pages = [page for one in _folders(context) if (page := one / "report.html").is_file()]
+        if not pages:
+            raise InputError("the report is gone; pack the set again")
+        for page in pages if not bpy.app.background else ():
+            bpy.ops.wm.url_open(url=page.as_uri())
+        return f"the report is {', '.join(map(str, pages))}"
+
+
+class TAKEMILL_OT_open_folder(stage.Stage, bpy.types.Operator):
+    """Open the folder that the sets were packed into"""
+
+    bl_idname = "takemill.open_folder"
+    bl_label = "Open Folder"
+    needs = (stage.an_armature, a_set)
+
+    def run(self, context: bpy.types.Context) -> str:
+        folders = _folders(context)
+        folder = folders[0] if len(folders) == 1 else folders[0].parent
+        if not bpy.app.background:
+            bpy.ops.wm.path_open(filepath=str(folder))
+        return f"the folder is {folder}"
+
+
+def draw_in_menu(menu: bpy.types.Menu, _: bpy.types.Context) -> None:
+    """The entry in File > Export."""
+    menu.layout.operator(TAKEMILL_OT_pack_set.bl_idname, text="Takemill Clip Set (.glb)")
 
 
 def _performed(context: bpy.types.Context, loads: list[_Load]) -> Steps[tuple[FinishedClip, ...]]:
@@ -180,4 +228,4 @@ def _order(scene: bpy.types.Scene, armature: bpy.types.Object, count: int) -> _O
     return _Order(folder, name, chosen.deform_only, settings)
 
 
-CLASSES = (TAKEMILL_OT_pack_set,)
+CLASSES = (TAKEMILL_OT_pack_set, TAKEMILL_OT_open_report, TAKEMILL_OT_open_folder)

@@ -1,6 +1,20 @@
 """The panels of the sidebar, in the order of the work."""
 
-from . import characters, clips, contacts, cuts, guide, overlays, pack, recipe, repair, springs, take
+from . import (
+    characters,
+    clips,
+    contacts,
+    cuts,
+    guide,
+    menus,
+    overlays,
+    pack,
+    presets,
+    recipe,
+    repair,
+    springs,
+    take,
+)
 
 CLASSES = (
     *take.CLASSES,
@@ -10,8 +24,22 @@ CLASSES = (
     *cuts.CLASSES,
     *characters.CLASSES,
     *clips.CLASSES,
+    *presets.CLASSES,
     *pack.CLASSES,
     *guide.CLASSES,
     *overlays.CLASSES,
     *recipe.CLASSES,
+    *menus.CLASSES,
 )
+
+
+def attach() -> None:
+    """Add the menus, and the folder of our presets."""
+    presets.attach()
+    menus.attach()
+
+
+def detach() -> None:
+    """Take them away again."""
+    menus.detach()
+    presets.detach()

@@ -9,13 +9,12 @@ from takemill.base.errors import InputError
 from ..bridge import characters, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
-from .steps import ArmatureStep, main_button, paragraph
+from .steps import NARROW_PX, ArmatureStep, main_button, paragraph
 
-_WIDE_PX = 330  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
+_WIDE_PX = 440  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
 _COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
 _ROUGH = ("poor", "bad")
 _LEAST_SPEED_M_S = 0.05  # a body that sways goes nowhere (by eye)
-_NARROW = (1, 3)  # of the columns, those that a narrow sidebar has room for
 
 
 class TAKEMILL_UL_clips(bpy.types.UIList):
@@ -39,12 +38,13 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
 
 def _draw_columns(context, row, draw_name, item=None) -> bool:
     """A line of the list, or its head; whether the seam of the clip is one that is seen."""
-    wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
+    width = context.region.width / context.preferences.system.ui_scale
+    wide = width >= _WIDE_PX
     facts = _facts(context, item) if item else _COLUMNS
-    shown = [facts[k] for k in (range(len(facts)) if wide else _NARROW)]
-    split = row.split(factor=0.36 if wide else 0.5)
+    shown = facts if wide else facts[3:] if width >= NARROW_PX else ()
+    split = row.split(factor=0.36 if wide else 0.62) if shown else row
     draw_name(split)
-    cells = split.row()
+    cells = split.row() if shown else None
     for text in shown:
         cells.label(text=text)
     return item is not None and facts[3] in _ROUGH

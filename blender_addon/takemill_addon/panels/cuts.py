@@ -137,6 +137,7 @@ def _draw_loop_and_root_motion(layout, known, chosen) -> None:
         for name in (
             "loop_cycles",
             "loop_bad_seam",
+            "loop_limited",
             "loop_longest_s",
             "seam_s",
             "root_motion_turn",

@@ -6,6 +6,7 @@ import bpy
 
 from ..bridge import faces, paths
 from ..operators.pack import characters_of
+from .presets import draw_presets
 from .steps import ArmatureStep, main_button
 
 
@@ -16,6 +17,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout, chosen = self.layout, context.scene.takemill
+        draw_presets(layout, "pack")
         layout.prop(chosen, "pack_characters", text="")
         layout.prop(chosen, "set_folder")
         line = layout.row()
@@ -31,7 +33,9 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         own = armature.name if len(cast) == 1 else "each one's own"
         layout.prop(chosen, "set_name", placeholder=own)
         layout.prop(chosen, "set_files")
-        layout.prop(chosen, "set_rate")
+        layout.prop(chosen, "set_rate_own")
+        if chosen.set_rate_own:
+            layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")
         layout.prop(chosen, "set_keys")
         layout.prop(chosen, "set_floats")
@@ -42,6 +46,10 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
             line.prop(armature.takemill, "face_clap")
             line.operator("takemill.align_face", text="Align")
         main_button(layout, context, armature, "pack", "takemill.pack_set", icon="PACKAGE")
+        if any(one.takemill.packed_to for one in cast):
+            row = layout.row(align=True)
+            row.operator("takemill.open_report", icon="URL")
+            row.operator("takemill.open_folder", icon="FILE_FOLDER")
 
 
 CLASSES = (TAKEMILL_PT_pack,)

@@ -9,7 +9,8 @@ from ..bridge.recipe import problem_of_same_pose
 from ..bridge.repair_limits import Limits
 from ..operators.repair import is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
-from .steps import ActionStep, main_button, paragraph
+from .presets import draw_presets
+from .steps import NARROW_PX, ActionStep, main_button, paragraph
 
 _CAUTION = (
     "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
@@ -21,9 +22,10 @@ _CAUTION = (
 class TAKEMILL_UL_findings(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
-        _draw_columns(row, str(item.start), item.joint or "body", item.kind)
-        row.label(text="", icon="CHECKMARK" if item.repaired else "BLANK1")
-        sign = "LOCKED" if item.accepted else "UNLOCKED"
+        narrow = context.region.width / context.preferences.system.ui_scale < NARROW_PX
+        what = item.kind if narrow or not item.joint else f"{item.joint} {item.kind}"
+        _draw_columns(row, str(item.start), what)
+        sign = "LOCKED" if item.accepted else "CHECKMARK" if item.repaired else "UNLOCKED"
         row.operator("takemill.accept_finding", text="", icon=sign, emboss=False).index = index
 
     def filter_items(self, context, data, propname):
@@ -41,13 +43,11 @@ class TAKEMILL_UL_findings(bpy.types.UIList):
         return flags, order
 
 
-def _draw_columns(row, frame: str, bone: str, kind: str) -> None:
+def _draw_columns(row, frame: str, what: str) -> None:
     """A line of the list, or its head."""
     columns = row.split(factor=0.22)
     columns.label(text=frame)
-    columns = columns.split(factor=0.55)
-    columns.label(text=bone)
-    columns.label(text=kind)
+    columns.label(text=what)
 
 
 class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
@@ -86,9 +86,8 @@ def _draw_list(layout, chosen, known) -> None:
     row.prop(chosen, "finding_order", text="")
     head = layout.row(align=True)
     head.scale_y = 0.7
-    _draw_columns(head, "Frame", "Bone", "Kind")
-    for _ in range(2):
-        head.label(text="", icon="BLANK1")
+    _draw_columns(head, "Frame", "Bone and Kind")
+    head.label(text="", icon="BLANK1")
     layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
     row = layout.row(align=True)
     row.operator("takemill.step_finding", text="Previous", icon="TRIA_LEFT").back = True
@@ -117,6 +116,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
 
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
+        draw_presets(layout, "repair")
         column = layout.column(align=True)
         column.label(text="Recorded By")  # beside the fields words would be cut off
         column.prop(chosen, "repair_profile", text="")

@@ -106,6 +106,7 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
     clip_index: IntProperty()
     packed: StringProperty()
+    packed_to: StringProperty()
     chains: CollectionProperty(type=TAKEMILL_PG_chain)
     chain_index: IntProperty()
     colliders: CollectionProperty(type=TAKEMILL_PG_collider)

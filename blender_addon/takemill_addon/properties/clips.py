@@ -194,9 +194,15 @@ class LoopProperties:
     )
     loop_longest_s: FloatProperty(
         name="Longest Loop", default=0.0, min=0.0, soft_max=30.0, unit="TIME_ABSOLUTE",
-        description="The longest loop to look for; 0 leaves it to the kind: locomotion 4 s, four cycles 8 s, "
-        "an idle 20 s",
+        description="The longest loop to look for",
     )  # fmt: skip
+    loop_limited: BoolProperty(
+        name="Limit Loops",
+        description="Look for loops up to a length; otherwise the kind says it: locomotion 4 s, four cycles "
+        "8 s, an idle 20 s",
+        get=lambda scene: scene.loop_longest_s > 0,
+        set=lambda scene, on: setattr(scene, "loop_longest_s", 4.0 if on else 0.0),
+    )
     seam_s: FloatProperty(
         name="Seam", default=_CLOSE.seam_s, min=1e-4, soft_min=0.02, soft_max=2.0, unit="TIME_ABSOLUTE",
         description="How far to each side of a loop's seam the motion is changed to close it",

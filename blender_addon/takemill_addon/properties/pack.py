@@ -70,8 +70,14 @@ class PackProperties:
     )
     set_rate: FloatProperty(
         name="Frame Rate", default=0.0, min=0.0, max=1000.0, soft_max=240.0,
-        description="Frames per second of the packed clips; 0 keeps the scene's rate",
+        description="Frames per second of the packed clips",
     )  # fmt: skip
+    set_rate_own: BoolProperty(
+        name="Own Frame Rate",
+        description="Pack the clips at another frame rate than the scene's",
+        get=lambda scene: scene.set_rate > 0,
+        set=lambda scene, on: setattr(scene, "set_rate", 30.0 if on else 0.0),
+    )
     deform_only: BoolProperty(
         name="Deform Bones Only",
         default=False,
