@@ -14,6 +14,7 @@ from blender_scene import empty_scene, import_bvh, skinned_cloth, write_curves
 from face_bodies import talk
 from node_parties import validator_issues
 from takemill.files.glb_read import GlbScene
+from takemill.recipe.recipe import read_recipe
 from takemill.sets.verify import verify_set
 from takemill_addon.bridge import stage
 from takemill_addon.bridge.faces import with_faces
@@ -106,6 +107,66 @@ def test_weights_are_the_curves_at_the_clips_moments(character, tmp_path, rate, 
     assert np.abs(played[0] - played[-1]).max() <= 1e-6
     assert played.min() >= 0
     assert played.max() <= 1
+
+
+@pytest.mark.parametrize("clap", [False, True])
+def test_offset_and_clap_go_into_the_recipe_and_come_back(tmp_path, clap):
+    """As `pack --to` means them: scene frame F lies at F / 60 s of the exported animation."""
+    empty_scene(60)
+    armature = import_bvh(hand_takes.clap(60.0).motion, tmp_path)
+    stage.activate(bpy.context, armature)
+    takemill.map_body()
+    add_shapes(armature)
+    kept, start = armature.takemill, armature.animation_data.action.frame_range[0]
+    kept.face_offset = 37.5
+    if clap:
+        kept.face_clap = 40.0
+        takemill.align_face()
+    offset = kept.face_offset
+    takemill.save_recipe(filepath=str(tmp_path / "r.toml"))
+    said = read_recipe(tmp_path / "r.toml").characters[armature.name].face
+    assert said.animation == "talk"
+    if clap:
+        assert said.clap_s == pytest.approx(40 / 60, abs=1e-5)
+        assert said.offset_s == pytest.approx(0, abs=1e-5)
+    else:
+        assert (said.clap_s, said.offset_s) == (None, pytest.approx((37.5 - start) / 60, abs=1e-5))
+    kept.face_offset = kept.face_clap = 0.0
+    takemill.load_recipe(filepath=str(tmp_path / "r.toml"))
+    assert kept.face_offset == pytest.approx(offset, abs=1e-3)
+    assert kept.face_clap == pytest.approx(40.0 if clap else 0.0, abs=1e-3)
+    text = (tmp_path / "r.toml").read_text().replace('"talk"', '"other"')
+    (tmp_path / "r.toml").write_text(text)
+    kept.face_offset = 5.0
+    takemill.load_recipe(filepath=str(tmp_path / "r.toml"))
+    assert kept.face_offset == 5.0  # of a GLB's animation, which is said
+
+
+def test_without_a_tolerance_weights_are_the_curves(character, tmp_path):
+    """Within 1e-6 of the F-curves, Bezier keys, on the frames of a clip that is neither loop nor blended."""
+    mesh = add_shapes(character)
+    text = bpy.context.scene.takemill
+    text.recipe = "[reduce]\nmax_error_weight = 1e-9\n"
+    scene, said, _ = make_and_pack(character, tmp_path / "set")
+    go = said["clips"][0]
+    moments = 1 + go["source"]["frames"][0] + np.arange(go["frames"]) * 60 / go["rate"]
+    right = curves_of(mesh, moments.tolist())
+    assert np.ptp(right[:, 0]) > 0.5
+    assert np.abs(weights(scene, go) - right).max() <= 1e-6
+    assert go["keys"]["max_error_weight"] <= 1e-6
+
+
+def test_shapes_in_nla_strips_are_said(character, tmp_path):
+    """An action that only a strip of the NLA plays is not packed, and Pack says what to do."""
+    mesh = add_shapes(character)
+    data = mesh.data.shape_keys.animation_data
+    track = data.nla_tracks.new()
+    track.strips.new("talk", 1, data.action)
+    data.action = None
+    _, said, _ = make_and_pack(character, tmp_path / "set")
+    assert said["clips"][0]["faces"] == {}
+    (note,) = with_faces(bpy.context, character, (), {}, "")[1]
+    assert note == f"{mesh.name}: shape keys in NLA strips are not packed; make their action the active one"
 
 
 def _drive(mesh):

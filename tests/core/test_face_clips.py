@@ -10,6 +10,7 @@ import pytest
 
 import small_takes
 from face_bodies import SHAPES, base_with_face, talk, talking
+from idle_takes import known_idle
 from takemill.base.errors import GlbError, InputError
 from takemill.clip.face import Face, other_side
 from takemill.files.glb_read import GlbScene
@@ -277,3 +278,45 @@ def test_a_fast_clip_without_blends_plays_its_face_as_fast(made):
     clip = made.with_face(talking(), MEETING)["fast"]
     moments = clip.source_range[0] / made.rate + 1.7 * np.arange(len(clip.motion)) / 30
     np.testing.assert_allclose(clip.faces[0].values, talking().at(moments), atol=1e-12)
+
+
+IDLE = """
+[[clip]]
+name = "calm"
+from = 0
+to = 14
+kind = "idle"
+loop = true
+length_s = 20.0
+root_motion = "in_place"
+"""
+
+
+def test_an_idle_of_parts_has_the_face_of_its_parts_joined_as_it_is():
+    """Half a second from its joins it plays the moments of its parts; there it goes from one to the other."""
+    motion, recipe = known_idle(3, 14.0, rate=30.0).motion, parse_recipe(IDLE)
+    take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), recipe)
+    face = replace(talking(rate=30.0, length_s=14.0), values=slow_talk(np.arange(421) / 30))
+    (clip,) = face_clips(stages.make_set(take, recipe), {"day": [face]}, {"day": 30.0})
+    parts, (played,) = clip.stretches, (one.values for one in clip.faces)
+    assert len(parts) > 1
+    assert len(played) == len(clip.motion)
+    np.testing.assert_array_equal(played[0], played[-1])
+    assert played.min() >= 0
+    assert played.max() <= 1
+    frames = np.concatenate([np.arange(first, last) for first, last in parts])
+    joins = np.cumsum([0, *(last - first for first, last in parts)])
+    place = np.linspace(0, len(frames), len(played))
+    far = np.abs(place[:, None] - joins).min(axis=1) > 15  # half a second
+    assert far.sum() > len(far) / 2
+    right = slow_talk(np.interp(place, np.arange(len(frames)), frames) / 30)
+    assert np.abs(played - right)[far].max() < 1e-3
+    assert np.abs(right[1:] - right[:-1]).max() > 0.1  # there was something to join
+    assert np.abs(played[1:] - played[:-1]).max() < 0.08
+    assert describe_faceless([clip], {"day": [face]}) == []
+
+
+def slow_talk(seconds) -> np.ndarray:
+    """Weights (N, 3) that never jump."""
+    t = np.asarray(seconds)[:, None]
+    return 0.5 - 0.4 * np.cos(2 * np.pi * np.array([0.31, 0.23, 0.17]) * t)

@@ -80,6 +80,12 @@ def has_faces(context: bpy.types.Context, armature: bpy.types.Object) -> bool:
     return any(data and data.action for data in found)
 
 
+def action_names(context: bpy.types.Context, armature: bpy.types.Object) -> list[str]:
+    """The Actions that shape keys of the character play."""
+    found = (mesh.data.shape_keys.animation_data for mesh in _shaped(context, armature))
+    return sorted({data.action.name for data in found if data and data.action})
+
+
 def _shaped(context: bpy.types.Context, armature: bpy.types.Object) -> list[bpy.types.Object]:
     """The meshes with shape keys that are exported with a character."""
     meshes = [one for one in parts_of(context, armature) if one.type == "MESH" and one.data.shape_keys]

@@ -18,6 +18,7 @@ from takemill.recipe.recipe_write import recipe_toml
 
 from ..bridge import actions, cuts, findings, paths, recipe, stage, takes
 from ..bridge.characters import cuts_holder
+from ..bridge.face_recipe import face_fields, face_spec
 from ..bridge.springs import kept_spec
 from ..bridge.steps import Steps, apart
 
@@ -52,6 +53,7 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
                 replace(spec, in_parts=line.in_parts, follows=line.follows, leads_to=line.leads_to)
                 for spec, line in zip(planned.specs, mine, strict=True)
             )
+        filled = _face_fields(context, loaded, work)
         # Nothing was changed until here.
         if loaded.body:
             stage.keep_body(work.armature, body, work.take.motion.skeleton)
@@ -63,12 +65,28 @@ class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):
         notes = [f"{len(specs)} cuts from {path}"]
         notes += [f"{others} clips of other takes stay in the recipe"] * bool(others)
         notes += [f"kept without a field: {', '.join(beyond)}"] * bool(beyond)
-        if faces := [name for name, one in loaded.characters.items() if one.face.animation]:
+        for armature, fields in filter(None, filled.values()):
+            armature.takemill.face_offset, armature.takemill.face_clap = fields
+        if faces := [name for name, one in filled.items() if one is None]:
             notes.append(
                 f"the face of {', '.join(faces)}: an animation of a GLB, for pack --to alone; here a face "
                 "plays what its shape keys' own action plays"
             )
         return "; ".join(notes)
+
+
+def _face_fields(
+    context: bpy.types.Context, loaded: Recipe, work: stage.Work
+) -> dict[str, tuple[bpy.types.Object, tuple[float, float]] | None]:
+    """By character whose face a recipe speaks of, its armature here and the fields; None for a GLB alone."""
+    armatures = {one.name.casefold(): one for one in context.scene.objects if one.type == "ARMATURE"}
+    found = {}
+    for name, said in loaded.characters.items():
+        if said.face:
+            armature = armatures.get(name.casefold())
+            fields = face_fields(context, armature, said.face, work) if armature else None
+            found[name] = (armature, fields) if armature and fields else None
+    return found
 
 
 def _lines_of(action: bpy.types.Action, loaded: Recipe) -> list[int]:
@@ -133,16 +151,21 @@ def scene_recipe(scene: bpy.types.Scene, work: stage.Work) -> Recipe:
     left = findings.left_s(raw, work.take.start, len(work.take.motion), work.take.motion.rate)
     left = tuple(dict.fromkeys((*whole.repair.leave_s, *left)))
     whole = replace(whole, repair=replace(whole.repair, leave_s=left))
-    return replace(whole, clips=tuple(specs), body=body, characters=_characters(scene, whole))
+    return replace(whole, clips=tuple(specs), body=body, characters=_characters(scene, whole, work))
 
 
-def _characters(scene: bpy.types.Scene, recipe_: Recipe) -> dict[str, CharacterSpec]:
-    """The recipe's characters, with the springs that are kept with the scene's armatures."""
+def _characters(scene: bpy.types.Scene, recipe_: Recipe, work: stage.Work) -> dict[str, CharacterSpec]:
+    """The recipe's characters, with the springs and faces that are kept with the scene's armatures."""
     found = dict(recipe_.characters)
     for one in scene.objects:
         if one.type == "ARMATURE" and one.takemill.chains:
             key = next((name for name in found if name.casefold() == one.name.casefold()), one.name)
             found[key] = replace(found.get(key, CharacterSpec()), springs=kept_spec(one))
+        if one.type == "ARMATURE" and (face := face_spec(bpy.context, one, work)):
+            key = next((name for name in found if name.casefold() == one.name.casefold()), one.name)
+            known = found.get(key, CharacterSpec())
+            said = {name: getattr(face, name) for name in ("animation", "offset_s", "clap_s")}
+            found[key] = replace(known, face=replace(known.face, **said))
     return found
 
 

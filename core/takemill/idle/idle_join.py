@@ -7,7 +7,7 @@ does at the seam of one loop.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -49,6 +49,37 @@ def join_parts(motion: Motion, stretch: Index, parts: Parts) -> Motion:
         root_translation=ring.close(motion.root_translation, np.subtract, np.add),
         translations={j: ring.close(track, np.subtract, np.add) for j, track in motion.translations.items()},
     )
+
+
+def join_values(rate: float, values: Callable[[Array], Array], parts: Parts) -> Array:
+    """What goes along with the frames of a loop of parts, as weights of a face: mixed over the same frames.
+
+    Poses of a join are chosen to be alike, weights are not; so the one part goes over into the other within
+    the frames in which `join_parts` fades accelerations, and all else stays as it is.
+
+    Args:
+        rate: frames per second of the take.
+        values: frames (N,) of the take -> (N, W), before and behind the parts too.
+        parts: the first and the last frame of each, of the take.
+
+    Returns:
+        (F + 1, W) for the parts' F frames, and the first again.
+    """
+    lead = round(LEAD_S * rate) + 1
+    around = [np.arange(first - lead, last + lead + 1) for first, last in parts]
+    starts = np.cumsum([0, *map(len, around)])
+    own = [
+        (start + lead, start + lead + last - first)
+        for start, (first, last) in zip(starts[:-1].tolist(), parts, strict=True)
+    ]
+    stretch = np.repeat(np.arange(len(parts)), [len(one) for one in around])
+    ring = _Ring.of(rate, stretch, own)
+    given = values(np.concatenate(around))
+    out = given[ring.frames]
+    for join in ring.joins:
+        part = spread_over(join.part, given)
+        out[join.ring] = (1 - part) * given[join.leave] + part * given[join.enter]
+    return np.concatenate([out, out[:1]])
 
 
 @dataclass(frozen=True)

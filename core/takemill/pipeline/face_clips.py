@@ -10,6 +10,8 @@ import numpy as np
 from ..base.checks import Array
 from ..clip.face import Face
 from ..clip.loop_close import CloseSettings, close_vectors
+from ..idle.idle_join import join_values
+from ..maths import series
 from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip
 from .meet_loops import loop_of
@@ -24,9 +26,10 @@ def face_clips(
 ) -> tuple[FinishedClip, ...]:
     """The clips with what their faces play, at the rates that they leave with.
 
-    Weights run straight between the frames of a face and keep to its limits. Loops close as the body does.
-    Ends of one-shots go over into the `neutral` clip's first weights, and ends that meet a loop into the
-    loop's. Additive clips, and those of several stretches, have none (`faceless`).
+    Weights run straight between the frames of a face and keep to its limits. Loops close as the body does,
+    and idles that are joined of parts join as it does. Ends of one-shots go over into the `neutral` clip's
+    first weights, and ends that meet a loop into the loop's. Additive clips, and those of several stretches
+    that are no such idle, have none (`faceless`).
 
     Args:
         clips: at the rates that they leave with.
@@ -62,7 +65,9 @@ def faceless(clip: FinishedClip) -> str:
     """Why a clip plays no face; "" for one that can."""
     if clip.additive:
         return "it holds differences"
-    return "it is joined of several stretches" if clip.stretches else ""
+    if clip.stretches and clip.idle is None:
+        return "it is joined of several stretches; a clip of one, or an idle with a length, has one"
+    return ""
 
 
 def describe_faceless(clips: Sequence[FinishedClip], faces: Mapping[str, Sequence[Face]]) -> list[str]:
@@ -85,8 +90,12 @@ def _play(clip: FinishedClip, face: Face, rate: float) -> Face:
         lead_in = min(lead, max(int((first - face.start_s) / step), 0)) if step > 0 else 0
         end_s = face.start_s + (len(face) - 1) / face.rate
         lead_out = min(lead, max(int((end_s - last) / step), 0)) if step > 0 else 0
-    values = face.at(first + step * np.arange(-lead_in, count + lead_out))
-    if clip.loop and count > 1:
+    if clip.idle is not None:
+        joined = join_values(rate, lambda frames: face.at(frames / rate), clip.stretches)
+        values = series.sample_vectors(joined, np.linspace(0, len(joined) - 1, count))
+    else:
+        values = face.at(first + step * np.arange(-lead_in, count + lead_out))
+    if clip.idle is None and clip.loop and count > 1:
         values = close_vectors(values, lead_in, lead_out, settings.seam_s * clip.motion.rate)
     out = Face(face.mesh, face.names, face.limits, clip.motion.rate, face.within_limits(values))
     return out.mirrored() if clip.variant and clip.variant.mirror else out
