@@ -18,7 +18,7 @@ from .goal_figures import FLOOR_ALONG, Figure
 from .goal_limits import added, beyond, capped, softened
 from .goal_looks import Looks
 from .goal_pose import GoalPose
-from .goal_targets import Course, wanted_line, wanted_point
+from .goal_targets import Course, on_reach, wanted_line, wanted_point
 
 _PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
 _LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
@@ -144,6 +144,8 @@ class Arms:
                     turned, place = pose.turned[arm.lower], pose.at[arm.lower].copy()
                     step = course.hold.held(self.floor_points[n] - place[rows])
                     place[rows] += self.weights[n][:, None] * step
+                    upper = pose.at[arm.upper][rows]
+                    place[rows] = on_reach(upper, pose.at[arm.lower][rows], place[rows], course.firm)
                     line = pose.at[arm.lower] - pose.at[arm.upper]
                     pose.turn(arm.upper, quat.between(line, place - pose.at[arm.upper]))
                     pose.set_turned(arm.lower, turned)
@@ -325,15 +327,14 @@ class Arms:
         return at + (goal - at) * (allowed / np.maximum(far, _TINY))[:, None]
 
     def _on_elbow(self, side: str) -> Array | None:
-        """How much (N,) an arm lies on its elbow; None when it never does."""
-        found = [
-            n for n, one in enumerate(self.courses) if one.on == "floor" and one.part == f"{side}LowerArm"
-        ]
+        """How much (N,) an arm lies still on its elbow; None when it never does."""
+        part = f"{side}LowerArm"
+        found = [n for n, one in enumerate(self.courses) if one.on == "floor" and one.part == part]
         if not found:
             return None
         out = np.zeros(len(self.pose))
         for n in found:
-            out[self.rows[n]] = self.weights[n]
+            out[self.rows[n]] = self.weights[n] * self.courses[n].firm
         return out
 
 

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.checks import Array, Index
-from ..maths import quat
+from ..body.body_map import leg_length
+from ..maths import quat, series
+from ..maths.easing import smoothstep
 from ..maths.ray_exit import ray_exit
 from ..shape.capsules import TRUNK
 from ..shape.scale import Scale
@@ -26,6 +28,10 @@ _TINY = 1e-9  # keeps lengths of nothing from being divided by
 # meshes are 5 to 8 mm deep with it, 11 to 15 without (clearance_table.py).
 _MESH_GAP_M = 0.008
 _LOOK_S = 0.1  # from one look at the gap between all capsules to the next: hands slide slowly on a body
+# Leg lengths a second, in the middle: hips, knees and elbows that are slower lie still on the floor, those
+# that are faster are dragged over it. Trial: an open crawl, whose knees and hips slide by .1 to .3
+# (goals_table.py).
+_LIES = (0.04, 0.15)
 _SLOWING_S = 0.08  # the change at a goal's end goes on for about so long. Trial: goals_table.py
 
 
@@ -88,6 +94,7 @@ class Course:
         place: (N,) on a body: how far along its axis.
         gap: (N,) between the surfaces, metres of the target.
         thick: (N,) between hands: of `where`, what the source's hands make up, metres of the target.
+        firm: (N,) on the floor: how much it lies still there; what is dragged keeps its height alone.
         hold: how what is asked for goes on before and after the goals.
         looks: (L,) of the N, some while goals hold, at which the gap between all capsules is looked at.
         asked: (L,) what it should be there, metres; empty for props and on the floor.
@@ -107,6 +114,7 @@ class Course:
     place: Array
     gap: Array
     thick: Array
+    firm: Array
     hold: Hold
     looks: Index
     asked: Array
@@ -163,10 +171,14 @@ def _course(
     joints = [own.anchors[one].joint for one in (part, on) if one in own.anchors]
     pose = source.at_rows(frames, joints)
     size = other.arm_m / max(own.arm_m, _TINY)
-    place, thick = np.zeros(len(frames)), np.zeros(len(frames))
+    place, thick, firm = np.zeros(len(frames)), np.zeros(len(frames)), np.ones(len(frames))
     if kind == "floor":
         low, point = floor_low(own, pose, part)
         where, gap = scale.apply(point), (low - scale.floor_m) * scale.height
+        if not part.endswith("Hand"):
+            speed = quat.length(series.derivative(point[:, :2], rate)) / leg_length(own.skeleton, own.body)
+            speed = _course_of(goals, frames, speed, count, blend)
+            firm = 1 - smoothstep(np.clip((speed - _LIES[0]) / (_LIES[1] - _LIES[0]), 0.0, 1.0))
     elif kind == "body":
         place, where, gap = _place_on(own, pose, part, on, along)
         gap = gap * size
@@ -188,7 +200,7 @@ def _course(
     carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
     hold = _hold(goals, frames, count, blend, rate)
     return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
-                  gap, thick, hold, looks, asked, meets)  # fmt: skip
+                  gap, thick, firm, hold, looks, asked, meets)  # fmt: skip
 
 
 def _looks(goals: Sequence[Goal], frames: Index, rate: float) -> Index:
@@ -292,4 +304,18 @@ def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose, count: int, 
     goal[:, 2] = course.gap + point[:, 2] - low
     aside = (point - course.where)[:, :2]
     goal[:, :2] += _course_of(course.goals, course.frames, aside, count, blend)
+    goal[:, :2] += (1 - course.firm)[:, None] * (point - goal)[:, :2]
     return goal
+
+
+def on_reach(joint: Array, end: Array, place: Array, firm: Array) -> Array:
+    """Places (N, 3) as far from a joint (N, 3) as a limb's end (N, 3) is, at their own heights.
+
+    By how much each is dragged, 1 - `firm` (N,): what lies still keeps its place, to be reached or not.
+    """
+    line = place - joint
+    far = quat.length(line[:, :2])
+    wanted = np.sqrt(np.maximum(np.sum((end - joint) ** 2, axis=-1) - line[:, 2] ** 2, 0.0))
+    share = 1 + (1 - firm) * (wanted / np.maximum(far, 1e-6) - 1)
+    share = np.where(far > 0.1 * quat.length(line), share, 1.0)  # straight under it no way aside is sure
+    return joint + line * np.stack([share, share, np.ones(len(share))], axis=-1)

@@ -22,7 +22,7 @@ from ..maths.blocks import each_solved
 from .goal_arms import Arms
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
-from .goal_targets import Course, wanted_on_floor
+from .goal_targets import Course, on_reach, wanted_on_floor
 from .goals import blend_frames
 
 # Of a step of the hips, in those of a bent arm's step across; and of a planted leg. Trial: goals_table.py.
@@ -118,6 +118,10 @@ class _Solver:
             course, rows = self.courses[n], self.rows[n]
             point = floor_low(self.figure, self.pose.at_rows(rows, course.joints), course.part)[1]
             cost = course.weight[:, None, None] * self._cost(course.part)[rows]
+            # What is dragged asks for its height alone, which a limb has of its own turn.
+            firm, height = course.firm[:, None, None], _FIRM_COST if course.part == "hips" else 1.0
+            dragged = course.weight[:, None, None] * np.diag([0.0, 0.0, height])
+            cost = firm * cost + (1 - firm) * dragged
             matrix[rows] += cost
             if first or not course.part.endswith("Hand"):
                 asked = self._counts(course, first)[:, None] * course.hold.held(goal - point)
@@ -164,6 +168,7 @@ class _Solver:
                 rows = self.rows[n]
                 asked = course.hold.held(self.floor_points[n] - place[rows])
                 place[rows] += self._counts(course, first)[:, None] * asked
+                place[rows] = on_reach(pose.at[hip][rows], pose.at[knee][rows], place[rows], course.firm)
                 pose.turn(hip, quat.between(pose.at[knee] - pose.at[hip], place - pose.at[hip]))
                 pose.set_turned(knee, turned)
                 firm = np.zeros((len(pose), 1))
