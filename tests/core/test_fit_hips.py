@@ -10,12 +10,14 @@ import pytest
 import open_data
 import synthetic
 from fit_bodies import BROAD, TOON, Build, body
+from hand_measures import least_bend_deg
 from takemill.base.checks import Array
-from takemill.body.body_map import BodyMap, find_body_map
+from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.feet.contacts import find_contacts
 from takemill.feet.leg_ik import place_ankles
-from takemill.fit.fit import fit
+from takemill.feet.soles import foot_points
+from takemill.fit.fit import FitSettings, fit
 from takemill.fit.fit_hips import Leg, fade, hips_shift
 from takemill.maths import quat
 
@@ -36,8 +38,9 @@ def a_leg(bend_deg: float, down_m: float = 0.0, pitch_deg: float = 0.0) -> Leg:
     wanted, still = ankle - [0.0, 0.0, down_m], np.zeros((1, 2))
     stands, level = np.ones(1), quat.IDENTITY[None]
     return Leg(
-        np.zeros((1, 3)), knee, ankle, wanted, still, stands > 0, 0 * stands, stands, ankle[:, 2], level, sole
-    )
+        np.zeros((1, 3)), knee, ankle, wanted, still, stands > 0, 0 * stands, stands, ankle[:, 2],
+        level, sole, np.array([[1.0, 0.0, 0.0]]),
+    )  # fmt: skip
 
 
 def peaks(motion: Motion, parts: BodyMap) -> dict[str, float]:
@@ -82,12 +85,43 @@ def test_knees_straighten_no_further_than_the_performers_or_a_little_bend(name: 
     assert (ours > np.minimum(theirs, 3.0) - 0.5).all(), (ours, theirs)
 
 
+@pytest.mark.parametrize("build", [TOON, BROAD, Build(arms_down_deg=90.0)])
+def test_knees_that_pass_the_straight_leg_neither_snap_nor_go_further(build: Build) -> None:
+    """A dancer's knees go 6 degrees backwards: a short leg's went from 29 to -29 in one frame."""
+    motion, _ = open_data.humanoid3d("dance_b")
+    parts = find_body_map(motion.skeleton)
+    other, other_parts = body(build)
+    fitted = fit(motion, parts, other, other_parts, FitSettings(goals=()))
+    theirs, ours = peaks(motion, parts), peaks(fitted, other_parts)
+    assert max(ours.values()) < 1.2 * max(theirs.values()), (ours, theirs)
+    least = [least_bend_deg(one, map_, "Leg") for one, map_ in ((motion, parts), (fitted, other_parts))]
+    assert least[0] < -5.0
+    assert least[1] > least[0] - 0.5
+
+
+@pytest.mark.parametrize("build", [TOON, LONG_WITH_BIG_FEET])
+def test_a_long_foot_on_its_heel_slides_no_more_than_the_performers(build: Build) -> None:
+    """A runner's heel strikes: the end that bears alone was up to 132 cm/s faster than the scaled one."""
+    motion, _ = open_data.humanoid3d("run")
+    parts = find_body_map(motion.skeleton)
+    other, other_parts = body(build)
+    contacts = find_contacts(motion, parts)
+    fitted = fit(motion, parts, other, other_parts, FitSettings(goals=()), contacts)
+    scale = leg_length(other, other_parts) / leg_length(motion.skeleton, parts)
+    points = scale * foot_points(motion, parts), foot_points(fitted, other_parts)
+    bears = np.stack([contacts.heel, contacts.toe], axis=-1)
+    alone = bears & ~bears[..., ::-1]
+    speeds = [quat.length(np.diff(one[..., :2], axis=0)) * motion.rate for one in points]
+    more = (speeds[1] - speeds[0])[alone[1:] & alone[:-1]]
+    assert more.max() < 0.03
+
+
 @pytest.mark.parametrize("bend_deg", [5.0, 20.0, 60.0])
 def test_a_leg_reaches_its_goal_and_approaches_one_beyond_its_length(bend_deg: float) -> None:
     leg = a_leg(bend_deg, down_m=-0.01)
-    np.testing.assert_allclose(leg.goal(NO_SHIFT, 30.0), leg.wanted, atol=1e-12)
+    np.testing.assert_allclose(leg.goal(NO_SHIFT, 30.0)[0], leg.wanted, atol=1e-12)
     lengths = [
-        float(quat.length(a_leg(bend_deg, down_m=down).goal(NO_SHIFT, 30.0))[0])
+        float(quat.length(a_leg(bend_deg, down_m=down).goal(NO_SHIFT, 30.0)[0])[0])
         for down in np.linspace(0, 0.3, 31)
     ]
     assert max(lengths) <= 0.8

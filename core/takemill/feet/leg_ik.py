@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..base.checks import Array
+from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap, rest_facing
 from ..body.motion import Motion
 from ..body.posed import Posed
@@ -34,15 +34,21 @@ def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> M
     return motion.with_joints(reach_ankles(Posed(motion), body, goals))
 
 
-def reach_ankles(posed: Posed, body: BodyMap, goals: Mapping[str, Array]) -> dict[int, Array]:
-    """Joint -> its local rotation (F, 4), of the legs that `place_ankles` bends."""
+def reach_ankles(
+    posed: Posed, body: BodyMap, goals: Mapping[str, Array], backwards: Mapping[str, Mask] | None = None
+) -> dict[int, Array]:
+    """Joint -> its local rotation (F, 4), of the legs that `place_ankles` bends.
+
+    With `backwards`, foot -> (F,), all knees bend the right way but for those.
+    """
     skeleton, rotations = posed.motion.skeleton, {}
-    side = quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), np.array([1.0, 0.0, 0.0]))
     for foot, goal in goals.items():
         leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
-        (turned, hip), (_, knee), (_, ankle) = map(posed.at, leg)
-        axis = quat.rotate(quat.mul(turned, quat.inv(skeleton.reference_model[0][leg[0]])), side)
-        swing, bend = reach(hip, knee, ankle, goal, axis)
+        hip, knee, ankle = (posed.at(joint)[1] for joint in leg)
+        axis = hinge_axis(posed, body, leg[0])
+        swing, bend = reach(
+            hip, knee, ankle, goal, axis, backwards=None if backwards is None else backwards[foot]
+        )
         for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
             if (parent := skeleton.parents[joint]) >= 0:
@@ -52,18 +58,35 @@ def reach_ankles(posed: Posed, body: BodyMap, goals: Mapping[str, Array]) -> dic
     return rotations
 
 
+def hinge_axis(posed: Posed, body: BodyMap, upper: int) -> Array:
+    """The body's side axis (F, 3) as the joint of a thigh turns it: a knee bends about it."""
+    skeleton = posed.motion.skeleton
+    side = quat.rotate(quat.from_yaw(rest_facing(skeleton, body)), np.array([1.0, 0.0, 0.0]))
+    return quat.rotate(quat.mul(posed.at(upper)[0], quat.inv(skeleton.reference_model[0][upper])), side)
+
+
 def reach(
-    hip: Array, knee: Array, ankle: Array, goal: Array, axis: Array, share: float = MAX_REACH_SHARE
+    hip: Array,
+    knee: Array,
+    ankle: Array,
+    goal: Array,
+    axis: Array,
+    share: float = MAX_REACH_SHARE,
+    backwards: Mask | None = None,
 ) -> tuple[Array, Array]:
     """Two turns (F, 4), (F, 4) that bring the ankle to its goal, all points (F, 3) in model space.
 
     The second acts at the knee, the first at the hip on all below it. The knee turns in the plane it is
     bent in, or about `axis` (F, 3), its unit hinge, when it is straight; a positive turn bends it. The hip
     swings the shortest way, so the leg's twist stays. The leg is stretched to this `share` of its length at
-    most, but for one that was longer.
+    most, but for one that was longer. With `backwards` (F,) the knee bends about `axis`, but in those
+    frames against it, whichever way it was bent before.
     """
     thigh, shin, line = knee - hip, ankle - knee, goal - hip
-    hinge = np.cross(thigh, shin) / (_length(thigh) * _length(shin)) + _SIDE_AXIS_WEIGHT * axis
+    hinge = np.cross(thigh, shin) / (_length(thigh) * _length(shin))
+    if backwards is not None:
+        hinge = np.where(_dot(hinge, axis)[:, None] < 0, -hinge, hinge)
+    hinge += _SIDE_AXIS_WEIGHT * axis
     hinge /= _length(hinge)
     # |thigh + turned shin|^2 = goal distance^2 is  constant + c cos + s sin = wanted  in the knee's turn.
     constant = _dot(thigh, hinge) * _dot(shin, hinge)
@@ -71,7 +94,8 @@ def reach(
     longest = np.maximum(share * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
     distance = np.minimum(_length(line)[:, 0], longest)
     wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - constant
-    turn = np.arctan2(s, c) + np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))
+    turn = np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))
+    turn = np.arctan2(s, c) + (turn if backwards is None else np.where(backwards, -turn, turn))
     bend = quat.from_axis_angle(hinge, turn)
     return quat.between(thigh + quat.rotate(bend, shin), line), bend
 

@@ -18,17 +18,20 @@ from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.posed import Posed
 from ..feet.contacts import Contacts
-from ..feet.leg_ik import reach_ankles
+from ..feet.leg_ik import hinge_axis, reach_ankles
 from ..feet.soles import end_drops_m, foot_points, sole_offsets
 from ..maths import quat
 from ..maths.series import runs
 from ..shape.scale import Scale
-from .fit_hips import BLEND_S, Leg, ease, hips_shift
+from .fit_hips import BLEND_S, Leg, average, ease, fade, hips_shift
 from .fit_soles import put_on_floor, soles_under_ankles
 
 # Those without a note were chosen by eye.
 # Share of the foot's length by which one end lies lower when it bears the foot alone.
 _PIVOT_FOOT_SHARE = 0.15
+# Trial: on a walk, a run, a punch and a kick toes turn 1.3 to 1.7 times as sharply as any of the performer's
+# joints; 1.4 to 2.4 times when their bend follows a foot that is in the air.
+_TOES_SMOOTHING_S = 0.06
 _MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
 
 
@@ -59,7 +62,10 @@ def plant_feet(
         away = np.abs(np.arange(len(planted)) - nearest)
         near = ease(1 - away / max(round(BLEND_S * rate), 1))
         pelvis, sole = posed.at(target_body.require("hips"))[0], arms[:, 1] - arms[:, 0]
-        leg = Leg(hip, knee, ankle, ankle, arms[:, 0, :2], planted, away, near, ankle[:, 2], pelvis, sole)
+        hinge = hinge_axis(posed, target_body, joints[0])
+        leg = Leg(
+            hip, knee, ankle, ankle, arms[:, 0, :2], planted, away, near, ankle[:, 2], pelvis, sole, hinge
+        )
         end, level = target_body.get(foot.replace("Foot", "Toes")), posed
         if end is not None and body.get(foot.replace("Foot", "Toes")) is None:
             toes[end] = _level_toes(posed, end, leg)
@@ -89,8 +95,10 @@ def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mappi
     """The fitted motion with its toes turned, its hips moved, and its feet placed as the legs want."""
     rate = posed.motion.rate
     shift = hips_shift(list(legs.values()), rate)
-    goals = {foot: leg.goal(shift, rate) for foot, leg in legs.items()}
-    return _move_hips(posed, toes | reach_ankles(posed, body, goals), body, shift)
+    found = {foot: leg.goal(shift, rate) for foot, leg in legs.items()}
+    goals = {foot: goal for foot, (goal, _) in found.items()}
+    backwards = {foot: mask for foot, (_, mask) in found.items()}
+    return _move_hips(posed, toes | reach_ankles(posed, body, goals, backwards), body, shift)
 
 
 def _ankle_goal(
@@ -114,14 +122,37 @@ def _ankle_goal(
     pivot = (1 - on_ball) * by_heel + on_ball * by_ball
     # The end that touches the floor decides the height alone.
     pivot[:, 2] = theirs[..., 2].min(axis=1) - bottom
+    path = _still_path(theirs[..., :2], (theirs - arms)[..., :2], on_ball)
+    pivot[:, :2] = path + _steps_aside(pivot[:, :2] - path, planted)
     aside = _steps_aside((ankle - pivot)[:, :2], planted)
     pivot[:, :2] += aside
     return pivot, aside
 
 
+def _still_path(theirs: Array, ankles: Array, on_ball: Array) -> Array:
+    """A path of the ankle (F, 2) on which the foot slides nowhere more than the performer's.
+
+    A flat foot that turns on its heel, on its ball, or on a place between keeps the speed that the
+    performer's has there; a longer one would slide there if its ball alone followed the performer's.
+    `theirs` are heel and ball (F, 2, 2), `ankles` (F, 2, 2) where the ankle goes for either of them, and
+    `on_ball` (F, 1) tells which one bears a foot that is pitched.
+    """
+    steps = np.diff(theirs, axis=0)
+    turn = steps[:, 1] - steps[:, 0]
+    square = np.sum(turn**2, axis=-1)
+    share = np.clip(-np.einsum("fi,fi->f", steps[:, 0], turn) / np.maximum(square, 1e-18), 0.0, 1.0)[:, None]
+    bears = (on_ball[1:] + on_ball[:-1]) / 2
+    share = bears + (1 - np.abs(2 * bears - 1)) * (share - bears)
+    way = np.diff(ankles, axis=0)
+    each = (1 - share) * way[:, 0] + share * way[:, 1]
+    return np.concatenate([np.zeros((1, 2)), np.cumsum(each, axis=0)])
+
+
 def _level_toes(posed: Posed, toes: int, foot: Leg) -> Array:
     """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
-    bend = np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD) * foot.near
+    rate = posed.motion.rate
+    bend = fade(np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD)[:, None], foot.planted, rate)[:, 0]
+    bend = average(bend, max(round(_TOES_SMOOTHING_S * rate), 1))
     side = np.stack([foot.sole[:, 1], -foot.sole[:, 0], np.zeros(len(bend))], axis=-1)
     above = posed.at(posed.motion.skeleton.parents[toes])[0]
     turn = quat.from_axis_angle(quat.rotate(quat.inv(above), side), bend)
