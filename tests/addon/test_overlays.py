@@ -12,7 +12,7 @@ from mathutils import Vector
 from takemill_addon import overlays
 from takemill_addon.bridge import actions, stage
 from takemill_addon.overlays import draw, facts, timeline
-from takemill_addon.overlays.view import View
+from takemill_addon.overlays.view import EDITS, View
 from takemill_addon.properties.preferences import names_of, overlay_settings
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_blends/marsh_ferry.blend"
@@ -259,29 +259,48 @@ def test_a_thread_finds_what_is_found_at_once(suit):
     view = View.of(bpy.context)
     at_once = facts.facts_of(view)
     facts.detach()
-    facts._want(view, facts.key_of(view))
+    facts._want(view, view.take_key)
     while facts._step() is not None:
         pass
-    found = facts._STATE.found[facts.key_of(view)]
+    found = facts._STATE.found[view.take_key]
     np.testing.assert_array_equal(found.soles, at_once.soles)
     np.testing.assert_array_equal(found.root.position, at_once.root.position)
     assert not bpy.app.timers.is_registered(facts._step) or bpy.app.timers.unregister(facts._step) is None
     assert suit.animation_data.action is not None
 
 
-def test_a_take_that_takes_long_is_read_when_asked(suit, monkeypatch):
-    monkeypatch.setattr(facts, "_MAX_UNASKED", 1000)
+def test_a_take_whose_pose_is_evaluated_is_read_when_asked(suit):
+    suit.pose.bones[bone_of(suit, "head")].constraints.new("LIMIT_ROTATION").use_limit_x = True
+    suit.animation_data.action.use_frame_range = True
+    suit.animation_data.action.frame_start, suit.animation_data.action.frame_end = 1900, 2000
+    bpy.context.view_layer.update()
     view = View.of(bpy.context)
     facts.detach()
-    facts._want(view, facts.key_of(view))
+    facts._want(view, view.take_key)
     while facts._step() is not None:
         pass
-    assert facts.problem_of(view) == "it is long"
+    assert facts.problem_of(view) == "its pose must be evaluated frame by frame"
     assert shown("feet") == draw.Drawing()
     bpy.ops.takemill.read_take()
     assert facts.problem_of(View.of(bpy.context)) == ""
     assert shown("feet").strokes
-    assert suit.mode == "OBJECT"
+
+
+def test_reading_stops_when_what_is_read_goes(suit):
+    for change in ("keys", "object"):
+        view = View.of(bpy.context)
+        facts.detach()
+        facts._want(view, view.take_key)
+        assert facts._step() is not None
+        assert facts._STATE.steps is not None
+        if change == "keys":
+            EDITS.note(keys=True)
+        else:
+            bpy.data.objects.remove(suit)
+        while facts._step() is not None:
+            pass
+        assert facts._STATE.steps is None
+        assert facts._STATE.found == {}
 
 
 def test_nothing_is_drawn_without_an_armature_or_an_action(suit):

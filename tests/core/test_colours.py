@@ -1,9 +1,10 @@
-"""Left and right, raw and repaired: a pair of colours each, that the colour-blind can part, on every page."""
+"""Left and right, raw and repaired: a pair of colours each, that the colour-blind can part, everywhere."""
 
 from __future__ import annotations
 
 import re
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -39,9 +40,18 @@ SHEETS = dict(
     zip(("light", "dark"), re.findall(r":root \{(.*?)\}", asset("page.css"), re.DOTALL), strict=True)
 )
 
+ADDON = Path(__file__).resolve().parents[2] / "blender_addon/takemill_addon/properties/preferences.py"
+# Of Blender's 3D view: the colours of our overlays, on the background of its dark theme (4.5 and 5.2).
+SHEETS["view"] = "--page: #3d3d3d;" + "".join(
+    f"--{name}: {code};"
+    for name, code in re.findall(
+        r'colour_(\w+): _colour\([^#]*"(#[0-9a-f]{6})"', ADDON.read_text(encoding="utf-8")
+    )
+)
+
 
 def linear(name: str, theme: str) -> np.ndarray:
-    """A colour of the style sheet as linear RGB (3,), 0 to 1 (IEC 61966-2-1)."""
+    """A colour of a style sheet as linear RGB (3,), 0 to 1 (IEC 61966-2-1)."""
     code = re.search(rf"--{name}: #([0-9a-f]{{6}});", SHEETS[theme])
     assert code, name
     value = np.array([int(code[1][k : k + 2], 16) for k in (0, 2, 4)]) / 255

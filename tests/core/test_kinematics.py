@@ -85,3 +85,17 @@ def test_nothing_writes_into_what_it_is_given():
     for array in model:
         array.setflags(write=False)
     kinematics.local_from_model(parents, *model)
+
+
+def test_a_few_poses_are_posed_as_many_are():
+    """Joints of one depth go together where there are few poses; the last digit is the same."""
+    parents, rotations, translations = random_tree(4, 30, 40)
+    many = kinematics.model_from_local(parents, rotations, translations)
+    for frame in range(40):
+        few = kinematics.model_from_local(parents, rotations[frame], translations[frame])
+        np.testing.assert_array_equal(few[0], many[0][frame])
+        np.testing.assert_array_equal(few[1], many[1][frame])
+    rest = kinematics.model_from_local(parents, rotations[:3], translations[0])
+    np.testing.assert_array_equal(
+        rest[1][2], kinematics.model_from_local(parents, rotations[2], translations[0])[1]
+    )

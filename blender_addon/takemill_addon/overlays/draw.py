@@ -63,6 +63,7 @@ class _State:
     overlays: tuple[Overlay, ...] = ()
     handles: list[tuple[type, object]] = field(default_factory=list)
     kept: dict[tuple[int, str], _Kept] = field(default_factory=dict)
+    labelled: list[_Kept] = field(default_factory=list)
 
 
 _STATE = _State()
@@ -109,7 +110,7 @@ def view_now(context: bpy.types.Context) -> View | None:
 def current(view: View, overlay: Overlay) -> _Kept:
     """The drawing of an overlay as of now, made anew only where its key has changed."""
     place = (view.scene.session_uid, overlay.name)
-    key = (view.common(), overlay.key(view))
+    key = (view.common, overlay.key(view))
     kept = _STATE.kept.get(place)
     if kept is None or kept.key != key:
         kept = _STATE.kept[place] = _Kept(key, overlay.drawing(view))
@@ -130,9 +131,11 @@ def _shown(context: bpy.types.Context) -> tuple[View, list[_Kept]] | None:
 
 def _draw_strokes() -> None:
     shown = _shown(bpy.context)
+    _STATE.labelled = []
     if shown is None:
         return
     view, kept = shown
+    _STATE.labelled = [one for one in kept if one.drawing.labels]
     scale = view.context.preferences.system.ui_scale
     for one in kept:
         one.batches = one.batches or Batches(one.drawing.strokes)
@@ -140,13 +143,14 @@ def _draw_strokes() -> None:
 
 
 def _draw_texts() -> None:
-    shown = _shown(bpy.context)
+    """The labels of what `_draw_strokes` has just drawn: Blender calls both for each view, one by one."""
+    labelled, _STATE.labelled = _STATE.labelled, []
     region_3d = bpy.context.region_data
-    if shown is None or region_3d is None:
+    view = view_now(bpy.context) if labelled and region_3d is not None else None
+    if view is None:
         return
-    view, kept = shown
     scale, seen = view.context.preferences.system.ui_scale, region_3d.perspective_matrix
-    for one in kept:
+    for one in labelled:
         places = view.places(one.drawing.from_take)
         draw_labels(one.drawing.labels, places, view.context.region, seen, scale)
 

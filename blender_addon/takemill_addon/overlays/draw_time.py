@@ -67,7 +67,7 @@ def lanes_of(view: View, height: int) -> Lanes:
     """The bars of a view as of now, in an editor so many pixels high."""
     scale = view.context.preferences.system.ui_scale or 1.0  # 0 where Blender has no window
     place = view.scene.session_uid, height
-    key = view.common(), timeline.key(view), scale
+    key = view.common, timeline.key(view), scale
     kept = _KEPT.get(place)
     if kept is None or kept.key != key:
         shown = timeline.bars(view)

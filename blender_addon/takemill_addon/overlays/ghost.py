@@ -12,12 +12,13 @@ from takemill.base.errors import InputError
 from ..bridge import findings
 from ..bridge.pose_at import bones_at, needs_evaluation
 from ..bridge.rig import Rig, read_rig
-from .colours import colour
+from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .strokes import Label, lines
 from .view import View
 
-_BONE_PX = 2.5  # of lines, at a resolution scale of 1
+_BONE_PX, _EDGE_PX = 2.5, 2.5  # of lines, and what their dark edge adds, at a resolution scale of 1
+_EDGE = (0.0, 0.0, 0.0, 0.5)  # keeps grey apart from the grey of Blender's light theme
 _READ: dict[tuple[int, int], tuple[int, Rig | None, str]] = {}
 """The last rig that was read, by its armature and raw take, or why there is none; with the edits then."""
 
@@ -43,9 +44,13 @@ def _drawing(view: View) -> Drawing:
     heads, tails = bones_at(view.armature, raw, rig, view.frame)
     aside = np.array([view.settings.ghost_aside_m / max(view.armature.matrix_world.median_scale, 1e-9), 0, 0])
     grey = colour(view.settings, "raw")
-    stroke = lines(np.stack([heads, tails], axis=1) + aside, grey, _BONE_PX, "ARMATURE")
+    ends = np.stack([heads, tails], axis=1) + aside
+    strokes = (
+        lines(ends, _EDGE, _BONE_PX + _EDGE_PX, "ARMATURE"),
+        lines(ends, grey, _BONE_PX, "ARMATURE"),
+    )
     top = (heads + aside)[heads[:, 2].argmax()]
-    return Drawing((stroke,), (Label("raw", tuple(top), grey, "ARMATURE"),))
+    return Drawing(strokes, (Label("raw", tuple(top), text_colour(view.context), "ARMATURE"),))
 
 
 def _read(view: View, raw: bpy.types.Action) -> tuple[Rig | None, str]:

@@ -42,7 +42,7 @@ def _drawing(view: View) -> Drawing:
     start, end = ends_at(facts.motion, joints, (first, last), 1)
     names = [facts.motion.skeleton.names[int(joint)] for joint in joints]
     gap, moved = gap_between(end, start, names), moved_onto(end, start)
-    before, after = colour(view.settings, "raw"), colour(view.settings, "good")
+    before, after = colour(view.settings, "frozen"), colour(view.settings, "good")
     bones = _bones(facts, joints)
     strokes = [
         lines(end.positions[bones], before, _POSE_PX, "TAKE"),

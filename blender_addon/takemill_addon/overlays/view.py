@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import cached_property
 
 import bpy
 from mathutils import Matrix
 
 from ..bridge import stage
 from ..properties.preferences import names_of, overlay_settings
+
+_PLACE_DIGITS = 4  # of an armature's size and tilt that count
 
 
 @dataclass(frozen=True)
@@ -47,10 +50,22 @@ class View:
         frame = scene.frame_current_final
         return cls(context, scene, armature, action, settings, frame, EDITS.all, EDITS.keys)
 
+    @cached_property
     def common(self) -> Hashable:
         """What all drawings depend on."""
         colours = tuple(tuple(getattr(self.settings, name)) for name in names_of("colour_"))
         return self.armature.session_uid, self.action.session_uid, self.edits, colours
+
+    @cached_property
+    def take_key(self) -> Hashable:
+        """All that the facts of the take depend on."""
+        chosen, render, world = self.scene.takemill, self.scene.render, self.armature.matrix_world
+        parts = tuple((one.name, one.bone) for one in self.armature.takemill.parts if one.bone)
+        track = (chosen.root_motion_turn, chosen.root_motion_height, chosen.root_motion_smooth_hz)
+        place = (*world.to_scale(), *world.to_3x3().normalized()[2])  # its size and what is up; not where
+        place = tuple(round(value, _PLACE_DIGITS) for value in place)
+        ours = self.armature.session_uid, self.action.session_uid, self.key_edits
+        return *ours, parts, render.fps, render.fps_base, track, place
 
     def places(self, from_take: Matrix | None) -> dict[str, Matrix]:
         """From each space of strokes to the world; `from_take` leads from the take's to the armature's."""

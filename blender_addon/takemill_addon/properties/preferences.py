@@ -69,15 +69,19 @@ class TAKEMILL_PG_overlays(bpy.types.PropertyGroup):
     )  # fmt: skip
     colour_left: _colour("Left", "Trail and contacts of the left foot", "#a9a2ff")
     colour_right: _colour("Right", "Trail and contacts of the right foot", "#e0b04a")
-    colour_raw: _colour("Raw", "The raw take beside its repair", "#b4b7ad")
+    colour_raw: _colour("Raw", "The raw take beside its repair", "#878b7e")
     colour_repaired: _colour("Repaired", "What a repair has made", "#ffb6d0")
     colour_spike: _colour(
         "Spikes and Misses", "Findings of spikes, and contacts that a fit missed", "#ff8f82"
     )
-    colour_frozen: _colour("Frozen", "Findings of frozen frames and dead sensors", "#d39ad6")
+    colour_frozen: _colour(
+        "Frozen", "Findings of frozen frames and dead sensors, and a seam's last pose", "#d39ad6"
+    )
     colour_skating: _colour("Sliding", "Planted feet that slide, and findings of them", "#6fc3df")
     colour_other: _colour("Other Findings", "All other kinds of findings", "#a4ad9f")
-    colour_good: _colour("Root and Contacts", "The path of the root, and contacts that are kept", "#9ccc8b")
+    colour_good: _colour(
+        "Root and Contacts", "The root's path, contacts that are kept, a seam's first pose", "#9ccc8b"
+    )
     colour_chain: _colour("Chains", "Chains that swing, and the balls at their bones' ends", "#ffd27a")
     colour_collider: _colour("Colliders", "What chains cannot pass through", "#8fd6a3")
 
