@@ -19,7 +19,11 @@ from pathlib import Path
 HOME = Path(__file__).resolve().parents[1]
 PICTURES = HOME / "docs/pictures"
 SAMPLES = HOME / "sample_blends"
-PAGES = {"health-page": (1200, 1600), "report": (1100, 1160)}  # width and height in pixels
+PAGES = {
+    "health-page": (1200, 1600),
+    "report": (1100, 1160),
+    "report-side-by-side": (1100, 1125),
+}  # width and height in pixels
 VIEWS = {  # the panels that are open in a picture
     "blender-import": ("take", "body"),
     "blender-check": ("take", "check", "repair"),
@@ -63,12 +67,45 @@ def _page(name: str, scratch: Path) -> None:
     page = scratch / "page.html"
     if name == "health-page":
         cli.main(["check", take, "--html", str(page)])
+    elif name == "report-side-by-side":
+        page = _side_by_side(scratch, take)
     else:
         recipe = str(SAMPLES / "marsh_set.toml")
         cli.main(["pack", take, "--recipe", recipe, "--out", str(scratch / "set")])
         page = scratch / "set" / "report.html"
     width, height = PAGES[name]
     browse(page, f"--screenshot={PICTURES / name}.png", width=width, height=height)
+
+
+def _side_by_side(scratch: Path, take: str) -> Path:
+    """The card of a clip in a report for the samples' three characters, its moments unfolded."""
+    import bpy
+
+    sys.path.insert(0, str(HOME / "blender_addon"))
+    import takemill_addon
+    from takemill.shell import cli
+    from takemill_addon.bridge.export_rig import export_rig
+
+    takemill_addon.register()
+    bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "marsh_ferry.blend"))
+    more = []
+    for one in ("Courier", "Ferrywoman", "Lamplighter"):
+        rig = scratch / f"{one.lower()}.glb"
+        rig.write_bytes(export_rig(bpy.context, bpy.data.objects[one]))
+        more += ["--to", str(rig)]
+    recipe = scratch / "set.toml"
+    recipe.write_text('[[clip]]\nname = "walk"\nfrom = 31.0\nto = 42.0\nloop = true\nroot_motion = "root"\n')
+    cli.main(["pack", take, "--recipe", str(recipe), *more, "--out", str(scratch / "sets")])
+    text = (scratch / "sets" / "courier" / "report.html").read_text(encoding="utf-8")
+    hidden = "body > *, main > *, .clip > .halves { display: none }"
+    alone = f"<style>{hidden} main, main > .clip {{ display: block }} "
+    text = text.replace("</head>", f"{alone}</style></head>").replace(
+        "<details><summary>The", "<details open><summary>The"
+    )
+    page = scratch / "page" / "page.html"
+    page.parent.mkdir()
+    page.write_text(text, encoding="utf-8")
+    return page
 
 
 def _scene() -> None:

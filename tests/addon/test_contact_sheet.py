@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 import synthetic
-from blender_scene import empty_scene, import_bvh, place, skinned_cloth
-from takemill_addon.bridge import contact_sheet
+from blender_scene import choose, empty_scene, import_bvh, place, skinned_cloth
+from takemill_addon.bridge import contact_sheet, stage
 from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.sheet_cast import cast_of
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
@@ -141,3 +142,43 @@ def test_a_character_faces_the_viewer_as_the_clip_begins(tmp_path):
         )
         < 0.05
     )
+
+
+def test_performer_and_characters_stand_in_the_same_frames(tmp_path):
+    """A row for each, the performer's first, at one scale; one that is asked for alone has one row."""
+    empty_scene(30)
+    take = import_bvh(synthetic.walk(rate=30, steps=3).motion, tmp_path, "suit")
+    takemill.map_body()
+    cast = []
+    for name, size in (("mate", 0.6), ("cook", 1.1)):
+        one = import_bvh(synthetic.idle(rate=30, scale=size, duration_s=1).motion, tmp_path, name, root=True)
+        one.animation_data_clear()
+        one.name = name
+        cast.append(one)
+    stage.activate(bpy.context, take)
+    choose(*cast)
+    takemill.fit_take()
+    stage.activate(bpy.context, cast[0])
+    made = cast_of(bpy.context, cast[0], cast[0].animation_data.action)
+    assert [one.name for one, _ in made] == ["suit", "cook", "mate"]
+    stage.activate(bpy.context, take)
+    assert [one.name for one, _ in cast_of(bpy.context, take, take.animation_data.action)] == [
+        "suit", "cook", "mate",
+    ]  # fmt: skip
+    heights = {}
+    for everybody, rows in ((True, 3), (False, 1)):
+        path = tmp_path / f"{everybody}.png"
+        takemill.contact_sheet(filepath=str(path), count=3, row_px=ROW, everybody=everybody)
+        picture = pixels_of(path)
+        assert len(picture) == pytest.approx(ROW * (rows + contact_sheet.TITLE_ROWS), abs=2)
+        heights[rows] = picture
+    title = round(len(heights[3]) * contact_sheet.TITLE_ROWS / (3 + contact_sheet.TITLE_ROWS))
+    tall = [ink_height(row) for row in np.array_split(heights[3][title:], 3)]
+    assert tall[2] / tall[1] == pytest.approx(0.6 / 1.1, rel=0.12), "all at one scale: cook, then mate"
+
+
+def ink_height(row: np.ndarray) -> int:
+    """How many lines of pixels a row of figures covers, without its label."""
+    row = row[: round(0.8 * len(row))]
+    ink = np.abs(row - np.median(row.reshape(-1, 3), axis=0)).max(axis=-1) > 0.1
+    return int(ink.any(axis=1).sum())

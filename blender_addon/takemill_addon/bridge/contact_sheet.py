@@ -43,10 +43,17 @@ _KINDS = (
 )
 
 
-def render_sheet(poses: Sequence[Pose], title: str, row_px: int) -> bytes:
-    """The PNG of a sheet of poses, COLUMNS in a row, each row `row_px` high, with a title above all."""
-    columns = min(len(poses), COLUMNS)
-    rows = math.ceil(len(poses) / columns)
+def render_sheet(cast: Sequence[Sequence[Pose]], title: str, row_px: int, names: Sequence[str] = ()) -> bytes:
+    """The PNG of a sheet of as many poses of each figure, COLUMNS in a row, a title above all.
+
+    Each figure begins a row of its own, at whose first pose its name stands if `names` are given; a row is
+    `row_px` high.
+    """
+    columns = min(len(cast[0]), COLUMNS)
+    each = math.ceil(len(cast[0]) / columns)
+    rows, poses = each * len(cast), [pose for one in cast for pose in one]
+    places = [(k // columns, k % columns) for k in range(len(cast[0]))]
+    cells = [(each * figure + row, column) for figure in range(len(cast)) for row, column in places]
     top = max(float(pose.high[2]) for pose in poses)
     bottom = min(0.0, *(float(pose.low[2]) for pose in poses))
     tall = max(top - bottom, 1e-6)
@@ -56,13 +63,15 @@ def render_sheet(poses: Sequence[Pose], title: str, row_px: int) -> bytes:
     with scratch():
         scene = bpy.data.scenes.new("contact sheet")
         ink, clay = _material("ink", _INK), _material("clay", _CLAY)
-        for index, pose in enumerate(poses):
-            x, z = (index % columns) * wide, -(index // columns) * high
+        for (row, column), pose in zip(cells, poses, strict=True):
+            x, z = column * wide, -row * high
             for mesh, matrix in pose.meshes:
                 if not mesh.materials:
                     mesh.materials.append(clay)
                 _add(scene, mesh, Matrix.Translation((x, 0, z)) @ matrix)
             text = f"{pose.phase:.0%}, frame {pose.frame:.4g}"
+            if names and not column and not row % each:
+                text = names[row // each]
             _write(scene, ink, text, 0.055 * high, (x, z + bottom - 0.1 * high), "CENTER")
             _add(scene, _floor(wide, 0.003 * high, ink), Matrix.Translation((x, _CAMERA_DEPTH / 2, z)))
         _write(

@@ -10,6 +10,7 @@ from takemill.base.disk import write_whole
 from ..bridge import actions, paths, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..bridge.contact_sheet import render_sheet, scratch
+from ..bridge.sheet_cast import cast_of
 from ..bridge.sheet_poses import poses_of
 
 
@@ -19,7 +20,7 @@ def a_renderer(context: bpy.types.Context) -> str:
 
 
 class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
-    """Save a picture of the active action: the character at even phases, side by side"""
+    """Save a picture of the active action: performer and characters at the same even phases, side by side"""
 
     bl_idname = "takemill.contact_sheet"
     bl_label = "Contact Sheet"
@@ -44,6 +45,11 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         subtype="PIXEL",
         description="Height of a row of eight poses at most, in pixels",
     )
+    everybody: bpy.props.BoolProperty(
+        name="All Characters",
+        default=True,
+        description="Also the performer and all characters that play it: the same frames, each in its rows",
+    )
 
     def invoke(self, context, event):
         name = bpy.path.clean_name(actions.active_action(stage.armature_of(context)).name)
@@ -56,12 +62,15 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         loop = ClipRecord.of_action(action).loop
         rate, ends = scene_time.frame_rate(context.scene), tuple(action.frame_range)
         length = scene_time.seconds(ends[1] - ends[0], rate)
-        title = f"{action.name}, {armature.name}: {length:.2f} s, {rate:g} frames a second"
+        cast = cast_of(context, armature, action) if self.everybody else [(armature, action)]
+        names = [one.name for one, _ in cast] if len(cast) > 1 else []
+        who = ", ".join(names or [armature.name])
+        title = f"{action.name}, {who}: {length:.2f} s, {rate:g} frames a second"
         with scratch():
-            poses = poses_of(context, armature, action, self.count, loop)
-            picture = render_sheet(poses, f"{title}{', a loop' if loop else ''}", self.row_px)
+            rows = [poses_of(context, *one, self.count, loop) for one in cast]
+            picture = render_sheet(rows, f"{title}{', a loop' if loop else ''}", self.row_px, names)
         write_whole(path, picture)
-        return f"{len(poses)} poses of {action.name} in {path}"
+        return f"{self.count} poses of {action.name}, each of {who}, in {path}"
 
 
 CLASSES = (TAKEMILL_OT_contact_sheet,)
