@@ -46,6 +46,10 @@ def test_a_raised_arm_is_a_fidget() -> None:
         assert one.start.frame(60) / 60 == pytest.approx(at_s - 0.5, abs=0.6)
         assert one.stop.frame(60) / 60 == pytest.approx(at_s + 2.5, abs=0.6)
         assert one.loops == {"follows": "idle", "leads_to": "idle"}
+    take = prepared((7.0, 15.0))
+    exact = find_fidgets(take.motion, take.body, found.calm, ())
+    frames = [one.frames(len(take.motion), take.motion.rate) for one in found.fidgets]
+    assert frames == [(one.start, one.stop) for one in exact]
 
 
 def test_calm_alone_has_none() -> None:
