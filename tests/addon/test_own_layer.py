@@ -102,6 +102,33 @@ def test_what_is_not_of_the_body_plays_on_after_a_fit(scene):
     assert np.abs(played(one, fitted, ["left_lower_leg"], frames) - leg).max() > 0.1
 
 
+def test_eyes_fingers_and_props_play_on_through_clips(scene):
+    """Mapped parts that the take does not move, as VRM 1.0 names them, and a prop of ours."""
+    _, one, _ = scene
+    parts = {"leftEye": "head", "rightThumbProximal": "right_hand", "prop.lantern": "left_hand"}
+    add_bones(one, parts)
+    for part in parts:
+        map_part(one, part, part)
+    own, frames = own_action(one), np.arange(60, 101)
+    bag = actions.channelbag(own, own.slots[0])
+    keys = np.arange(1, 200, 9)
+    for number, part in enumerate(parts):
+        one.pose.bones[part].rotation_mode = "XYZ"
+        turns = 0.3 * np.sin(0.1 * keys[:, None] + number + np.arange(3))
+        write_curves(bag, f'pose.bones["{part}"].rotation_euler', keys, turns)
+    before = played(one, own, [*parts], frames)
+    assert np.ptp(before, axis=0).max(axis=(1, 2)).min() > 0.1
+    stage.activate(bpy.context, scene[0])
+    takemill.fit_take()
+    np.testing.assert_allclose(played(one, one.animation_data.action, [*parts], frames), before, atol=1e-6)
+    stage.activate(bpy.context, one)
+    cut = one.animation_data.action.takemill.cuts.add()
+    cut.name, cut.start, cut.end, cut.root_motion = "stretch", 60, 100, "in_place"
+    takemill.make_clips()
+    (clip,) = one.takemill.clips
+    np.testing.assert_allclose(played(one, clip.action, [*parts], np.arange(0, 41)), before, atol=2e-4)
+
+
 def test_they_play_on_when_a_take_is_fitted_again(scene):
     _, one, own = scene
     frames, bones = np.arange(10, 140, 3), [*OWN]

@@ -17,8 +17,8 @@ from takemill.files.glb_read import GlbScene
 from takemill.maths import quat
 from takemill.pipeline.character_springs import springs_of
 from takemill.pipeline.finish_clip import Swinging
-from takemill.pipeline.swing_clips import describe_mixed, swing_clips
-from takemill.recipe.recipe import parse_recipe
+from takemill.pipeline.swing_clips import describe_swing, swing_clips
+from takemill.recipe.recipe import VariantSpec, parse_recipe
 from takemill.recipe.recipe_write import recipe_toml
 from takemill.shell import cli
 
@@ -258,10 +258,15 @@ def test_nothing_to_swing_leaves_clips_alone():
 
 def test_loops_that_were_mixed_are_said(place):
     (clip,) = (one for one in takemill.make_clips(place / "walk.bvh", CLIPS_OF_ONE) if one.name == "walk")
-    assert describe_mixed([clip]) == []
+    assert describe_swing([clip]) == []
     mixed = replace(clip, swinging=Swinging((("tail", ("tail_1",)),), 0.0123))
-    (line,) = describe_mixed([clip, mixed])
+    (line,) = describe_swing([clip, mixed])
     assert "clip 'walk': its chains do not repeat; two cycles, 12.3 mm" in line
+    added = replace(clip, name="more", variant=VariantSpec(of="walk", name="more", additive_to="stand"))
+    assert describe_swing([added]) == []
+    assert describe_swing([mixed, added])[1] == (
+        "without a swing: clip 'more' (it holds differences, which add none)"
+    )
 
 
 def test_springs_of_the_take_s_own_skeleton_swing_there_and_are_said_to_count_for_no_character(

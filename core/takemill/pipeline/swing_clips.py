@@ -68,14 +68,18 @@ def _meet(turn: Array, cycle: Array, key: str, frames: int) -> Array:
     return quat.slerp(turn, cycle[there], part[:, None])
 
 
-def describe_mixed(clips: Sequence[FinishedClip]) -> list[str]:
-    """A line for each loop whose chains did not come to repeat, and were mixed so that they do."""
-    return [
+def describe_swing(clips: Sequence[FinishedClip]) -> list[str]:
+    """What is to be said of chains: loops that were mixed so that they repeat, and clips without a swing."""
+    said = [
         f"clip {clip.name!r}: its chains do not repeat; two cycles, {1000 * clip.swinging.gap_m:.1f} mm "
         "from each other at their ends, were mixed; raise drag for less"
         for clip in clips
         if clip.swinging is not None and clip.swinging.gap_m
     ]
+    still = [repr(clip.name) for clip in clips if clip.additive]
+    if still and any(clip.swinging for clip in clips):
+        said.append(f"without a swing: clip {', '.join(still)} (it holds differences, which add none)")
+    return said
 
 
 def own_share(clip: FinishedClip) -> Array:

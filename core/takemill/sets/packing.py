@@ -14,7 +14,7 @@ from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import OnFailure, expect_clips
 from ..pipeline.prepare_take import PreparedTake, Progress, expect_one_skeleton, prepare_take
-from ..pipeline.swing_clips import describe_mixed
+from ..pipeline.swing_clips import describe_swing
 from ..recipe.recipe import Recipe, expect_name
 from . import clip_set
 from .clip_facts import Facts
@@ -63,7 +63,7 @@ def pack_prepared(
     if unused := unused_without_character(recipe):
         say(f"{unused}; name its file with --to, or fit the take in Blender")
     clips = stages.make_set(takes, recipe, partial_progress(progress, 0.0, 0.25), failed)
-    for line in describe_mixed(clips):
+    for line in describe_swing(clips):
         say(line)
     base = glb.skeleton_glb(clips[0].motion.skeleton, name)
     rest = partial_progress(progress, 0.25, 0.75)

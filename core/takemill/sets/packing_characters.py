@@ -10,7 +10,7 @@ from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import OnFailure, Plan, plan_clips
 from ..pipeline.prepare_take import PreparedTake, Progress
-from ..pipeline.swing_clips import describe_mixed
+from ..pipeline.swing_clips import describe_swing
 from ..recipe.recipe import Recipe
 from . import clip_set
 from .character import Character, read_characters
@@ -99,7 +99,7 @@ def _spring_lines(
     if recipe.springs:
         yield OWN_SPRINGS
     for one, _, clips in fitted:
-        yield from (f"{one.name}: {line}" for line in describe_mixed(clips))
+        yield from (f"{one.name}: {line}" for line in describe_swing(clips))
 
 
 OWN_SPRINGS = "[springs] are those of the take's own skeleton; a character's are [characters.NAME.springs]"

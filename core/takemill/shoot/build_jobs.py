@@ -19,7 +19,7 @@ from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import Plan, plan_clips
 from ..pipeline.prepare_take import PreparedTake, expect_one_skeleton, ignore_progress
-from ..pipeline.swing_clips import describe_mixed
+from ..pipeline.swing_clips import describe_swing
 from ..recipe.recipe import CharacterSpec, Recipe
 from ..sets import clip_set, packing
 from ..sets.character import Character
@@ -153,7 +153,7 @@ def _make_take(job: TakeJob) -> JobDone:
         try:
             if folder.name == OWN:
                 one, clips = None, stages.make_planned_set((take,), plan, failed=own)
-                said += describe_mixed(clips)
+                said += describe_swing(clips)
                 own_recipe, lacks = recipe, [*common, *own]
             else:
                 if seams is None:
@@ -164,7 +164,7 @@ def _make_take(job: TakeJob) -> JobDone:
                 one, own_recipe, clips = fit_character(
                     one, (take,), seams, begin, ignore_progress, said.append
                 )
-                said += [f"{one.name}: {line}" for line in describe_mixed(clips)]
+                said += [f"{one.name}: {line}" for line in describe_swing(clips)]
                 lacks = [*common, *fitted]
             clips = tuple(map(_without_others, clips))
             if job.sets == "one":
