@@ -73,6 +73,21 @@ def test_a_second_build_does_nothing(shoot):
     assert {path: path.stat().st_mtime_ns for path in before} == before
 
 
+def test_an_index_that_is_gone_or_says_another_name_is_written_again(built, shoot):
+    out = shoot.parent / "out"
+    os.unlink(out / "index.html")
+    (out / "index.json").write_text("{}")
+    assert build(shoot).made == ()
+    assert results(out) == results(built / "out")
+    shoot.write_text('name = "monday"\n' + shoot.read_text())
+    assert build(shoot).made == ()
+    assert json.loads((out / "index.json").read_text())["name"] == "monday"
+    (shoot.parent / "takes").rename(shoot.parent / "moved")
+    shoot.write_text(shoot.read_text().replace("takes/", "moved/"))
+    assert build(shoot).made == ()
+    assert json.loads((out / "index.json").read_text())["takes"][0]["file"] == "moved/a.bvh"
+
+
 def sets_of(out: Path) -> dict[str, bytes]:
     """The results but for index and page, which tell of the build before."""
     return {name: data for name, data in results(out).items() if "/" in name}

@@ -79,14 +79,19 @@ class Character:
         """
         return body_shape(self.rig.skeleton, self.body, read_skin(self.glb, self.rig, self.name))
 
+    @cached_property
+    def animations(self) -> frozenset[str]:
+        """The names of its file's own."""
+        return frozenset(animation_names(self.glb))
+
     def make_room(self, clips: Collection[str], same_names: str) -> bytes:
         """The GLB, made such that clips of these names can be added to it, by the recipe's `same_names`.
 
         Raises:
             GlbError: it has an animation of such a name, and the recipe does not say what becomes of it.
         """
-        own = animation_names(self.glb)
-        both = sorted(set(own) & set(clips))
+        own = self.animations
+        both = sorted(own & set(clips))
         if not both:
             return self.glb
         if same_names == "replace":

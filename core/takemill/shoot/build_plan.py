@@ -12,7 +12,7 @@ from ..base.errors import BodyMapError, InputError
 from ..files.take_address import file_of
 from ..recipe.recipe import parts_of, recipe_of_data
 from ..sets import clip_set
-from ..sets.character import read_characters
+from ..sets.character import Character, read_characters
 from ..sets.packing import unused_without_character
 from ..sets.packing_characters import OWN_SPRINGS
 from .build_jobs import Folder, SetJob, TakeJob
@@ -86,27 +86,30 @@ def plan_build(shoot: ShootFile, out_dir: Path, digests: FileDigests) -> BuildPl
 
 
 def _expect_characters(paths: Sequence[Path], takes: Sequence[ShootTake]) -> None:
-    """Insist on characters that have what the takes' recipes and any fit need."""
-    known: set[bytes] = set()
+    """Insist on characters that have what takes' recipes and any fit need; each is read once, if it can."""
+    known: dict[bytes, list[Character]] = {}
     for take in takes:
         recipe = take.recipe
-        said = dump_value(
-            (dict(recipe.characters), recipe.clips, recipe.variants, recipe.fit, recipe.same_names)
-        )
-        if said in known:
-            continue
-        known.add(said)
-        for one in read_characters(paths, recipe):
-            one.rest_skeleton(recipe.of_character(one.name).fit)
-            named = [*(spec.name for spec in recipe.clips), *(spec.name for spec in recipe.variants)]
-            one.make_room(named, recipe.same_names)
-            for part in _NEEDED_PARTS:
-                try:
-                    one.body.require(part)
-                except BodyMapError as problem:
-                    raise BodyMapError(
-                        f"{one.name}: {problem}; map it in [settings.characters.{one.name}.body]"
-                    ) from problem
+        said = dump_value((dict(recipe.characters), recipe.fit))
+        if said not in known:
+            known[said] = read_characters(paths, recipe)
+            for one in known[said]:
+                one.rest_skeleton(recipe.of_character(one.name).fit)
+                _expect_parts(one)
+        named = {*(spec.name for spec in recipe.clips), *(spec.name for spec in recipe.variants)}
+        for one in known[said]:
+            if named & one.animations:
+                one.make_room(named, recipe.same_names)
+
+
+def _expect_parts(one: Character) -> None:
+    for part in _NEEDED_PARTS:
+        try:
+            one.body.require(part)
+        except BodyMapError as problem:
+            raise BodyMapError(
+                f"{one.name}: {problem}; map it in [settings.characters.{one.name}.body]"
+            ) from problem
 
 
 _NEEDED_PARTS = ("hips", "leftUpperLeg", "rightUpperLeg")

@@ -20,7 +20,7 @@ from .memory_needs import need_of, usable_bytes
 from .run_jobs import OnStep, OpenExecutor, Step, ignore_step, local_processes, run_jobs
 from .shoot_changes import find_changes
 from .shoot_file import read_shoot
-from .shoot_index import INDEX, PAGE, shoot_index
+from .shoot_index import INDEX, PAGE, is_index_of, read_index, shoot_index
 from .shoot_page import render_shoot
 from .store import FOLDER, Store
 
@@ -153,7 +153,10 @@ def _finish(
     lost: Sequence[tuple[str, str]],
 ) -> Built:
     """Write the index, keep what the next build asks for, and forget what no result stands on."""
-    store = Store(out_dir)
+    store, before = Store(out_dir), read_index(out_dir)
+    if not done and read_last(out_dir).get("takes") == plan.parts and is_index_of(before, plan, out_dir):
+        digests.save()
+        return _built(plan, out_dir, (), before)
     index, points = shoot_index(plan, store, out_dir, lost)
     keys = set_keys(plan, store)
     index["changes"] = find_changes(read_last(out_dir), keys, store)
@@ -163,10 +166,14 @@ def _finish(
     write_whole(out_dir / FOLDER / "last.json", json.dumps(last, sort_keys=True).encode())
     digests.save()
     store.forget_others({*used_entries(plan, store)})
-    made = tuple(place for job in done for place in job.made)
+    return _built(plan, out_dir, tuple(place for job in done for place in job.made), index)
+
+
+def _built(plan: BuildPlan, out_dir: Path, made: tuple[str, ...], index: Facts) -> Built:
+    """What a build did whose index says this."""
     missing = tuple((one["what"], one["why"]) for one in index["missing"])
-    left_over, kept = tuple(index["left_over"]), len(index["sets"]) - len(made)
-    return Built(out_dir, made, kept, missing, left_over, index, plan.notes)
+    kept = len(index["sets"]) - len(made)
+    return Built(out_dir, made, kept, missing, tuple(index["left_over"]), index, plan.notes)
 
 
 def _expect_place(out: str | Path) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -55,7 +56,7 @@ def shoot_index(
         "takes": takes,
         "sets": list(sets.values()),
         "missing": [{"what": what, "why": why} for what, why in missing],
-        "left_over": _left_over(plan, sets, out_dir),
+        "left_over": _left_over(plan, list(sets.values()), out_dir),
     }
     return index, points
 
@@ -75,8 +76,30 @@ def _file(plan: BuildPlan, address: str) -> str:
     return path.relative_to(base).as_posix() if path.is_relative_to(base) else path.name
 
 
-def _left_over(plan: BuildPlan, sets: Mapping[str, Facts], out_dir: Path) -> list[str]:
+def _left_over(plan: BuildPlan, sets: Sequence[Facts], out_dir: Path) -> list[str]:
     """Sets in the characters' folders that no take makes any more, or none could make this time."""
     found = [path.parent for name in plan.folders for path in sorted((out_dir / name).glob(f"*/{LIST}"))]
-    places = [path.relative_to(out_dir).as_posix() for path in found]
-    return [place for place in places if place not in sets]
+    places, made = [path.relative_to(out_dir).as_posix() for path in found], {one["folder"] for one in sets}
+    return [place for place in places if place not in made]
+
+
+def read_index(out_dir: Path) -> Facts:
+    """The index that the last build wrote; empty where there is none, or no page beside it."""
+    try:
+        found = json.loads((out_dir / INDEX).read_bytes())
+        return found if isinstance(found, dict) and (out_dir / PAGE).is_file() else {}
+    except (OSError, ValueError):
+        return {}
+
+
+def is_index_of(index: Facts, plan: BuildPlan, out_dir: Path) -> bool:
+    """Whether an index of the same results still says what is there, and where."""
+    try:
+        return bool(
+            index["name"] == plan.shoot.name
+            and index["characters"] == list(plan.folders)
+            and [one["file"] for one in index["takes"]] == [_file(plan, one.address) for one in plan.takes]
+            and index["left_over"] == _left_over(plan, index["sets"], out_dir)
+        )
+    except (KeyError, TypeError):
+        return False
