@@ -11,7 +11,7 @@ import bpy
 from .steps import Apart, Steps
 
 SLICE_S = 0.03  # of work between two looks at events: 100 ms between redraws leave as much for the drawing
-_MAX_SLICE_S = 0.1  # where a redraw takes longer than that, work takes as long: a busy machine gets on, too
+MAX_SLICE_S = 0.1  # where a redraw takes longer than that, work takes as long: a busy machine gets on, too
 _TICK_S = 0.005  # between the end of a slice and the next, at most
 _SAY_EVERY_S = 0.2  # between texts of how far it is; each one has the status bar drawn
 _SWITCH_S = 0.0005  # for which a thread keeps Python to itself; Python's own 5 ms add up while panels draw
@@ -90,7 +90,7 @@ class Job:
             return True
         begun = time.perf_counter()
         try:
-            done = self._go_on(begun + min(max(SLICE_S, begun - self._left), _MAX_SLICE_S))
+            done = self._go_on(begun + min(max(SLICE_S, begun - self._left), MAX_SLICE_S))
         except BaseException:
             self._before.restore()
             self.end(context)

@@ -48,6 +48,7 @@ class _State:
     now: _Wanted | None = None
     steps: Steps[Facts] | None = None
     apart: Apart | None = None
+    left: float = 0.0
     reading: bool = False
     redraw: Callable[[], None] = lambda: None
 
@@ -140,10 +141,19 @@ def _step() -> float | None:
 
 def _go_on(steps: Steps[Facts]) -> Facts | None:
     """Go on for a slice of time; the facts once they are there."""
-    until = time.perf_counter() + background.SLICE_S
-    while time.perf_counter() < until:
+    begun = time.perf_counter()
+    # Where a redraw takes longer than a slice, work takes as long, as that of operators does.
+    until = begun + min(max(background.SLICE_S, begun - _STATE.left), background.MAX_SLICE_S)
+    try:
+        return _go_on_until(steps, until)
+    finally:
+        _STATE.left = time.perf_counter()
+
+
+def _go_on_until(steps: Steps[Facts], until: float) -> Facts | None:
+    while (now := time.perf_counter()) < until:
         if _STATE.apart is not None:
-            if _STATE.apart.goes_on(0.0):
+            if _STATE.apart.goes_on(until - now):
                 return None
             _STATE.apart = None
         try:
