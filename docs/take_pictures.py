@@ -27,6 +27,7 @@ PAGES = {
 VIEWS = {  # the panels that are open in a picture
     "blender-import": ("take", "body"),
     "blender-check": ("take", "check", "repair"),
+    "blender-cuts": ("take", "cuts"),
     "blender-fit": ("take", "characters"),
     "blender-clips": ("take", "clips", "pack"),
     "blender-overlays": ("overlays",),
@@ -314,16 +315,34 @@ def _check(context) -> None:
     known.finding_index = next(k for k, one in enumerate(known.findings) if one.kind == "spike")
 
 
-def _fit(context) -> None:
-    """The repaired take on the ferrywoman, in a step."""
+def _cuts(context) -> None:
+    """The cuts of the recipe, and the seams that the walk could have."""
+    import bpy
+
+    suit = _work_on(context, "Suit")
+    bpy.ops.takemill.map_body()
+    bpy.ops.takemill.repair_take()
+    bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
+    known = suit.animation_data.action.takemill
+    known.cut_index = known.cuts.find("walk")
+    bpy.ops.takemill.list_seams()
+    context.scene.frame_set(1960)
+
+
+def _fit(context, cuts: bool = False) -> None:
+    """The repaired take on the ferrywoman, in a step; with the recipe's cuts, if they are wanted."""
     import bpy
 
     _work_on(context, "Suit")
     bpy.ops.takemill.map_body()
     bpy.ops.takemill.repair_take()
+    if cuts:
+        bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
     bpy.ops.takemill.add_characters()
-    for row in context.scene.takemill.characters:
+    for number, row in enumerate(context.scene.takemill.characters):
         row.use = row.armature.name == "Ferrywoman"
+        if row.use:
+            context.scene.takemill.character_index = number
     bpy.ops.takemill.fit_take()
     context.scene.frame_set(1960)
 
@@ -332,8 +351,7 @@ def _clips(context) -> None:
     """The recipe's clips, and the walk previewed with its seam in the middle."""
     import bpy
 
-    _fit(context)
-    bpy.ops.takemill.load_recipe(filepath=str(SAMPLES / "marsh_set.toml"))
+    _fit(context, cuts=True)
     bpy.ops.takemill.make_clips()
     _work_on(context, "Ferrywoman")
     clips = context.view_layer.objects.active.takemill.clips
@@ -397,6 +415,7 @@ _STATES = {
     "blender-in-time": _in_time,
     "blender-import": _import,
     "blender-check": _check,
+    "blender-cuts": _cuts,
     "blender-fit": _fit,
     "blender-clips": _clips,
 }

@@ -98,6 +98,19 @@ def test_a_repair_is_stale_behind_its_settings_and_the_raw_keys(scene):
     assert why(suit, "repair") == f"the keys of {raw.name} have changed"
 
 
+def test_a_recipe_of_clips_alone_makes_no_repair_stale(scene, tmp_path):
+    suit, _ = scene
+    takemill.repair_take()
+    path = tmp_path / "clips.toml"
+    clip = '[[clip]]\nname = "piece"\nfrom = "60f"\nto = "120f"\nkind = "other"\n'
+    path.write_text(clip, encoding="utf-8")
+    takemill.load_recipe(filepath=str(path))
+    assert words(suit)["repair"] == "done"
+    path.write_text(f"[repair]\nlongest_bridge_s = 0.1\n{clip}", encoding="utf-8")
+    takemill.load_recipe(filepath=str(path))
+    assert why(suit, "repair") == "its settings have changed"
+
+
 def test_fits_and_clips_are_stale_behind_repair_settings_and_cuts(scene):
     suit, one = scene
     takemill.repair_take()

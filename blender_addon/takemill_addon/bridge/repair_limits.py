@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 import bpy
 
+from takemill.base.errors import RecipeError
+from takemill.recipe.recipe_write import settings_table
+
 from . import recipe, stage
 
 
@@ -48,13 +51,19 @@ class Limits:
 
 def asked(context: bpy.types.Context, armature: bpy.types.Object, raw: bpy.types.Action) -> str:
     """All that a repair of `raw` depends on beside its keys, as text: a preview remembers its own."""
-    said: dict[str, object] = {
-        field.name: getattr(context.scene.takemill, field.name)
-        for field in recipe.FIELDS
-        if field.table == "repair"
-    }
+    said = _settings(context.scene)
     said["body"] = sorted((part.name, part.bone) for part in armature.takemill.parts)
     limits = Limits.of(context, armature, raw)
-    said["recipe"] = context.scene.takemill.recipe
     said["left"] = [(one.joint, one.start, one.stop) for one in raw.takemill.findings if one.accepted]
     return json.dumps(said | {"bones": limits.bones, "frames": limits.frames, "missing": limits.missing})
+
+
+def _settings(scene: bpy.types.Scene) -> dict[str, object]:
+    """The settings that a repair looks at; the fields as they stand where they cannot be read."""
+    try:
+        table = settings_table(recipe.recipe_of(scene))
+    except RecipeError:
+        said: dict[str, object] = {"recipe": scene.takemill.recipe}
+        fields = (field.name for field in recipe.FIELDS if field.table == "repair")
+        return said | {name: getattr(scene.takemill, name) for name in fields}
+    return {name: table[name] for name in ("intake", "repair", "contacts", "pin")}

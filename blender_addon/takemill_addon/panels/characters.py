@@ -7,7 +7,7 @@ import bpy
 from ..bridge import characters, stage
 from .contacts import draw_contacts
 from .springs import draw_springs
-from .steps import ActionStep, main_button
+from .steps import ActionStep, list_and_side, main_button
 
 
 class TAKEMILL_UL_characters(bpy.types.UIList):
@@ -31,11 +31,10 @@ class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout = self.layout
         chosen = context.scene.takemill
-        row = layout.row()
-        row.template_list(
+        place, side = list_and_side(layout, context)
+        place.template_list(
             "TAKEMILL_UL_characters", "", chosen, "characters", chosen, "character_index", rows=3
         )
-        side = row.column(align=True)
         side.operator("takemill.add_characters", text="", icon="ADD")
         side.operator("takemill.remove_character", text="", icon="REMOVE")
         if 0 <= chosen.character_index < len(chosen.characters):

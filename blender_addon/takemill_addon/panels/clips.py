@@ -9,7 +9,7 @@ from takemill.base.errors import InputError
 from ..bridge import characters, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
-from .steps import NARROW_PX, ArmatureStep, main_button, paragraph
+from .steps import ArmatureStep, is_narrow, line, list_and_side, main_button, paragraph
 
 _WIDE_PX = 440  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
 _COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
@@ -38,10 +38,9 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
 
 def _draw_columns(context, row, draw_name, item=None) -> bool:
     """A line of the list, or its head; whether the seam of the clip is one that is seen."""
-    width = context.region.width / context.preferences.system.ui_scale
-    wide = width >= _WIDE_PX
+    wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
     facts = _facts(context, item) if item else _COLUMNS
-    shown = facts if wide else facts[3:] if width >= NARROW_PX else ()
+    shown = facts if wide else () if is_narrow(context) else facts[3:]
     split = row.split(factor=0.36 if wide else 0.62) if shown else row
     draw_name(split)
     cells = split.row() if shown else None
@@ -108,11 +107,10 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         head.scale_y = 0.7
         head.label(text="", icon="BLANK1")
         _draw_columns(context, head, lambda cell: cell.label(text="Name"))
-        for _ in range(2):
+        for _ in range(1 if is_narrow(context) else 2):
             head.label(text="", icon="BLANK1")
-        row = layout.row()
-        row.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
-        side = row.column(align=True)
+        place, side = list_and_side(layout, context)
+        place.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         side.separator()
@@ -122,8 +120,8 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
             _draw_chosen(layout, context, known.clips[known.clip_index])
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")
         layout.operator("takemill.add_event", icon="MARKER")
-        _draw_loop(layout, stage.find_active_action(armature))
-        row = layout.row(align=True)
+        _draw_loop(layout, context, stage.find_active_action(armature))
+        row = line(layout, context)
         row.operator("takemill.mirror_clip", text="Mirror", icon="MOD_MIRROR")
         row.operator("takemill.retime_clip", text="Retime", icon="TIME")
         row.operator("takemill.difference_clip", text="Additive", icon="SELECT_DIFFERENCE")
@@ -136,7 +134,7 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
             body.operator("takemill.thin_keys", icon="IPO_BEZIER")
 
 
-def _draw_loop(layout, action) -> None:
+def _draw_loop(layout, context, action) -> None:
     """The preview of a loop: a button to start it, or how it is shown and a button to stop it."""
     if not action or not action.takemill.looping:
         button = layout.operator("takemill.preview_loop", icon="PLAY")
@@ -144,7 +142,7 @@ def _draw_loop(layout, action) -> None:
         return
     column, shown = layout.column(align=True), action.takemill
     column.operator("takemill.stop_loop", icon="SNAP_FACE", depress=True)
-    row = column.row(align=True)
+    row = line(column, context)
     for text, centred, with_root_motion, on in (
         ("Seam in the Middle", not shown.centred, shown.with_root_motion, shown.centred),
         ("With Root Motion", shown.centred, not shown.with_root_motion, shown.with_root_motion),

@@ -8,7 +8,7 @@ from takemill.clip.seam_quality import SUGGESTED
 
 from ..bridge import findings, scene_time
 from ..bridge.characters import cuts_holder
-from .steps import ActionStep, main_button, paragraph
+from .steps import ActionStep, is_narrow, line, list_and_side, main_button, paragraph
 
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
@@ -19,7 +19,8 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
         length = (item.end - item.start) / scene_time.frame_rate(context.scene)
         if _has_length(item):
             length = item.length_s
-        row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
+        if not is_narrow(context):
+            row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
         row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
 
 
@@ -43,15 +44,14 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
         for name in ("cut_combinations", "cut_gaits", "cut_shot_list"):
             column.label(text=chosen.bl_rna.properties[name].name)  # beside the field words would be cut off
             column.prop(chosen, name, text="")
-        row = layout.row()
-        row.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
-        side = row.column(align=True)
+        place, side = list_and_side(layout, context)
+        place.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
         side.operator("takemill.add_cut", text="", icon="ADD")
         side.operator("takemill.remove_cut", text="", icon="REMOVE")
         if 0 <= known.cut_index < len(known.cuts):
             cut = known.cuts[known.cut_index]
             column = layout.column()
-            ends = column.row(align=True)
+            ends = line(column, context)
             ends.prop(cut, "start")
             ends.prop(cut, "end")
             _draw_pose(column, context, cut, findings.between_poses(holder))
@@ -64,7 +64,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             smoothing = column.row()
             smoothing.active = cut.override_smoothing
             smoothing.prop(cut, "smooth_hz")
-            _draw_loop(column, known, cut)
+            _draw_loop(column, context, known, cut)
         _draw_loop_and_root_motion(layout, known, chosen)
 
 
@@ -95,7 +95,7 @@ def _draw_pose(layout, context, cut, left) -> None:
     layout.operator("takemill.trim_cut", icon="TRACKING_CLEAR_BACKWARDS")
 
 
-def _draw_loop(column, known, cut) -> None:
+def _draw_loop(column, context, known, cut) -> None:
     """Whether a cut repeats, is a gait in its parts, or begins or ends in a loop: one of these."""
     row = column.row()
     row.active = not (cut.in_parts or cut.follows or cut.leads_to)
@@ -104,7 +104,7 @@ def _draw_loop(column, known, cut) -> None:
         _draw_length(column, cut)
         if not _has_length(cut):  # its joins are chosen
             column.prop(cut, "search")
-            _draw_seams(column, cut)
+            _draw_seams(column, context, cut)
         return
     if cut.kind == "locomotion" or cut.in_parts:
         column.prop(cut, "in_parts")
@@ -114,7 +114,7 @@ def _draw_loop(column, known, cut) -> None:
             column.prop_search(cut, name, known, "cuts", text="")
 
 
-def _draw_seams(layout, cut) -> None:
+def _draw_seams(layout, context, cut) -> None:
     """The seams that a cut could have, to be played one after the other."""
     layout.operator("takemill.list_seams", icon="VIEWZOOM")
     if not cut.seams:
@@ -127,7 +127,7 @@ def _draw_seams(layout, cut) -> None:
     row.operator("takemill.use_seam", text="Use", icon="CHECKMARK")
     if 0 <= cut.seam_index < len(cut.seams) and cut.seams[cut.seam_index].note:
         note = cut.seams[cut.seam_index].note
-        paragraph(layout, bpy.context, f"{note[:1].upper()}{note[1:]}.", "INFO")
+        paragraph(layout, context, f"{note[:1].upper()}{note[1:]}.", "INFO")
 
 
 def _draw_loop_and_root_motion(layout, known, chosen) -> None:
@@ -156,9 +156,9 @@ class TAKEMILL_UL_seams(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.alert = item.quality not in SUGGESTED
-        columns = row.split(factor=0.5)
-        columns.label(text=f"{item.start} to {item.end}")
-        columns.label(text=f"{item.quality}, {item.gap_cm:.1f} cm")
+        if not is_narrow(context):
+            row.label(text=f"{item.start} to {item.end}")
+        row.label(text=f"{item.quality}, {item.gap_cm:.1f} cm")
 
 
 CLASSES = (TAKEMILL_UL_seams, TAKEMILL_UL_cuts, TAKEMILL_PT_cuts)

@@ -10,7 +10,7 @@ from ..bridge.repair_limits import Limits
 from ..operators.repair import is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
 from .presets import draw_presets
-from .steps import NARROW_PX, ActionStep, main_button, paragraph
+from .steps import ActionStep, is_narrow, line, main_button, paragraph
 
 _CAUTION = (
     "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
@@ -22,9 +22,8 @@ _CAUTION = (
 class TAKEMILL_UL_findings(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
-        narrow = context.region.width / context.preferences.system.ui_scale < NARROW_PX
-        what = item.kind if narrow or not item.joint else f"{item.joint} {item.kind}"
-        _draw_columns(row, str(item.start), what)
+        what = item.kind if is_narrow(context) or not item.joint else f"{item.joint} {item.kind}"
+        _draw_columns(row, context, str(item.start), what)
         sign = "LOCKED" if item.accepted else "CHECKMARK" if item.repaired else "UNLOCKED"
         row.operator("takemill.accept_finding", text="", icon=sign, emboss=False).index = index
 
@@ -43,9 +42,9 @@ class TAKEMILL_UL_findings(bpy.types.UIList):
         return flags, order
 
 
-def _draw_columns(row, frame: str, what: str) -> None:
+def _draw_columns(row, context, frame: str, what: str) -> None:
     """A line of the list, or its head."""
-    columns = row.split(factor=0.22)
+    columns = row.split(factor=0.36 if is_narrow(context) else 0.22)
     columns.label(text=frame)
     columns.label(text=what)
 
@@ -62,11 +61,11 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
         row.operator("takemill.health_page", text="", icon="URL")
         if not known.measures:
             return
-        _draw_measures(layout, findings.measure_rows(action))
+        _draw_measures(layout, context, findings.measure_rows(action))
         if not known.findings:
             layout.label(text="Nothing to repair was found", icon="CHECKMARK")
             return
-        _draw_list(layout, context.scene.takemill, known)
+        _draw_list(layout, context, known)
         if 0 <= known.finding_index < len(known.findings):
             chosen = known.findings[known.finding_index]
             text = chosen.message  # a bone's name stays as it is
@@ -79,14 +78,14 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
         row.operator("takemill.clear_finding_markers", text="", icon="X")
 
 
-def _draw_list(layout, chosen, known) -> None:
+def _draw_list(layout, context, known) -> None:
     """The findings below the heads of their columns, which of them are shown, and the way through them."""
-    row = layout.row(align=True)
+    chosen, row = context.scene.takemill, line(layout, context)
     row.prop(chosen, "finding_kind", text="")
     row.prop(chosen, "finding_order", text="")
     head = layout.row(align=True)
     head.scale_y = 0.7
-    _draw_columns(head, "Frame", "Bone and Kind")
+    _draw_columns(head, context, "Frame", "Kind" if is_narrow(context) else "Bone and Kind")
     head.label(text="", icon="BLANK1")
     layout.template_list("TAKEMILL_UL_findings", "", known, "findings", known, "finding_index", rows=5)
     row = layout.row(align=True)
@@ -94,14 +93,15 @@ def _draw_list(layout, chosen, known) -> None:
     row.operator("takemill.step_finding", text="Next", icon="TRIA_RIGHT").back = False
 
 
-def _draw_measures(layout, rows) -> None:
+def _draw_measures(layout, context, rows) -> None:
     """The measures in columns; two of numbers where it is known how it was before."""
     compared = any(before for _, before, _ in rows)
     column = layout.column(align=True)
     column.scale_y = 0.8
     for word, before, now in [*[("", "before", "after")] * compared, *rows]:
-        row = column.split(factor=0.58)
-        row.label(text=word)
+        row = column if is_narrow(context) else column.split(factor=0.58)
+        if word or not is_narrow(context):
+            row.label(text=word)
         cells = row.split(factor=0.5) if compared else row
         for text in (before, now) if compared else (now,):
             cell = cells.row()
@@ -122,7 +122,7 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
         column.prop(chosen, "repair_profile", text="")
         column.label(text="Path From")
         column.prop(chosen, "repair_path_from", text="")
-        grid = layout.grid_flow(columns=2, align=True)
+        grid = layout.grid_flow(columns=1 if is_narrow(context) else 2, align=True)
         for step in REPAIR_STEPS:
             if step != "calibration":
                 grid.prop(chosen, f"repair_{step}")

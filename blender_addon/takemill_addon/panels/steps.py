@@ -49,6 +49,26 @@ def main_button(layout, context: bpy.types.Context, armature: bpy.types.Object, 
     return column.operator(name, **how)
 
 
+def is_narrow(context: bpy.types.Context) -> bool:
+    """Whether the sidebar has no room for two words beside each other."""
+    return context.region.width / context.preferences.system.ui_scale < NARROW_PX
+
+
+def line(layout, context: bpy.types.Context):
+    """A row of buttons; where that would cut off their words, one below the other."""
+    return layout.column(align=True) if is_narrow(context) else layout.row(align=True)
+
+
+def list_and_side(layout, context: bpy.types.Context):
+    """Where a list is drawn, and where its buttons: at its side, or below it in a narrow sidebar."""
+    if is_narrow(context):
+        column = layout.column(align=True)
+        return column.row(), column.row(align=True)
+    row = layout.row()
+    place = row.column()  # before the other: that is their order
+    return place, row.column(align=True)
+
+
 class Step:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
@@ -69,8 +89,7 @@ class Step:
             return
         row = self.layout.row()
         row.alert, row.active = word == "stale", word != "waiting"
-        wide = context.region.width / context.preferences.system.ui_scale > NARROW_PX
-        row.label(text=word.capitalize() if wide else "", icon=_SIGNS[word])
+        row.label(text="" if is_narrow(context) else word.capitalize(), icon=_SIGNS[word])
 
     def draw_state(self, context: bpy.types.Context, armature: bpy.types.Object) -> None:
         """Why the step is stale, where it is."""

@@ -6,7 +6,7 @@ import bpy
 
 from ..bridge import scene_time, stage
 from ..bridge.intake import last_reading
-from .steps import NARROW_PX, ActionStep, ArmatureStep, main_button, paragraph, states_now
+from .steps import ActionStep, ArmatureStep, is_narrow, main_button, paragraph, states_now
 
 
 class TAKEMILL_UL_parts(bpy.types.UIList):
@@ -24,8 +24,7 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
         armature = stage.armature_of(context)
         if armature and stage.find_active_action(armature):
             states_now(context, armature, fresh=True)  # this panel is drawn first
-            wide = context.region.width / context.preferences.system.ui_scale > NARROW_PX
-            self.layout.label(text="Done" if wide else "", icon="CHECKMARK")
+            self.layout.label(text="" if is_narrow(context) else "Done", icon="CHECKMARK")
 
     def draw(self, context) -> None:
         column = self.layout.column()
