@@ -241,7 +241,7 @@ def test_the_worst_part_names_the_clip_and_a_line_says_a_way_out() -> None:
         "slide_cm_s": 20.0,
     }
     for wrong, said in (
-        ({"arms_in_body_mm": {"before": 60.0, "after": 31.0}}, "an arm is 31 mm deep in the body; leave out"),
+        ({"arms_in_body_mm": {"before": 60.0, "after": 31.0}}, "an arm is 31 mm deep in the body; a higher"),
         ({"legs": good["legs"] | {"straight_share": 0.5}}, "in 50 % of the frames; a lower [fit] path_scale"),
         ({"goals": [hand]}, "leftHand on floor 3.10s slides at 20 cm/s; look"),
     ):

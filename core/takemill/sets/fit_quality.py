@@ -105,7 +105,9 @@ def _faults(clip: Mapping[str, Any], fit: FitSettings) -> Iterator[tuple[str, st
             yield word, f"{goal['name']} slides at {goal['slide_cm_s']:.0f} cm/s", slides
     arms = clip["arms_in_body_mm"]
     if arms and (word := _is_bad("arms_mm", arms["after"])) is not None:
-        way = "leave out the contact that holds the hand there, by its name in [fit] without_goals"
+        way = "a higher [fit] arm_clearance_deg holds arms further out"
+        if clip["goals"]:
+            way = "leave out the contact that holds the hand there, by its name in [fit] without_goals"
         yield word, f"an arm is {arms['after']:.0f} mm deep in the body", way
     legs = clip["legs"]
     if legs and (word := _is_bad("straight_share", legs["straight_share"])) is not None:
