@@ -271,6 +271,32 @@ def test_hidden_armatures_are_evaluated_as_shown_ones_and_disabled_ones_refused_
     assert len(read_take(bpy.context, rig, action).motion) == 8
 
 
+def test_what_depends_on_the_users_scene_is_played_there():
+    """A script of the user's moves a bone whenever the scene's frame changes; no other scene does that."""
+    empty_scene()
+    rig = odd_rig(5, seed=9, hinges=0, connected=False)
+    action = random_take(rig, moving="roots")
+    bone = rig.pose.bones[-1]
+    rig["height"] = 0.0
+    driver = bone.driver_add("location", 1).driver
+    driver.variables.new().targets[0].id = rig
+    driver.variables[0].targets[0].data_path = '["height"]'
+    driver.expression = driver.variables[0].name
+
+    def lift(scene, _) -> None:
+        rig["height"] = 0.1 * scene.frame_current
+        rig.update_tag()
+
+    bpy.app.handlers.frame_change_pre.append(lift)
+    try:
+        expected = poses(rig, range(1, 9))[:, -1, :3, 3]
+        motion = read_take(bpy.context, rig, action).motion
+    finally:
+        bpy.app.handlers.frame_change_pre.remove(lift)
+    assert np.ptp(np.linalg.norm(expected - expected[0], axis=-1)) > 0.1
+    np.testing.assert_allclose(motion.model()[1][:, -1], expected, atol=1e-5)
+
+
 def test_a_connected_bone_cannot_be_pulled_off_its_parent():
     empty_scene()
     rig = odd_rig(12, seed=0)

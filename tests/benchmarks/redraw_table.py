@@ -173,10 +173,10 @@ def session():
     yield from work_of("suggest_cuts")
     yield from work_of("make_clips")
     yield from work_of("suggest_idle")
-    count = len(bpy.data.actions)
     yield from work_of("trim_pose")
-    yield from undone(count)
+    count = len(bpy.data.actions)
     yield from work_of("repair_take")
+    yield from undone(count)
     scene = bpy.context.scene.takemill
     characters.add(bpy.context.scene, bpy.data.objects["Courier"], recipe_of(bpy.context.scene))
     yield from work_of("fit_take")
