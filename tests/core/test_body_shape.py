@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -200,3 +201,17 @@ def test_no_capsule_stands_out_over_the_crown_or_over_the_brim_of_a_hat():
             assert inside_mm(beside[None], a, b, shape.radius[mine])[0] < 0
         edge = middle + np.array([reach - 0.01, 0, 0.005])
         assert inside_mm(edge[None], a, b, shape.radius[mine])[0] > -12
+
+
+def test_a_triangle_too_large_for_points_keeps_its_corners_and_takes_no_memory():
+    """Found on cloth with triangles from every bone to one far point: their points took all memory."""
+    points = np.array([[0, 0, 0], [0.1, 0, 0], [0, 0.1, 0], [10.0, 0, 0], [10, 10, 0], [0, 0, 10]])
+    skin = Skin(points, np.zeros((6, 4), int), np.full((6, 4), 0.25), np.array([[0, 1, 2], [3, 4, 5]]))
+    tracemalloc.start()
+    filled, *_ = skin.filled(0.01)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    near = filled[np.linalg.norm(filled, axis=1) < 1]
+    assert len(near) > 100, "the small triangle is not filled"
+    np.testing.assert_array_equal(filled[np.linalg.norm(filled, axis=1) > 1], points[3:])
+    assert peak < 10e6

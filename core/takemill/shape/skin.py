@@ -12,9 +12,8 @@ from ..base.errors import InputError
 HELD_BY = 4
 """Joints that a vertex hangs on at most, as games have it."""
 
-_MAX_POINTS = (
-    200_000  # that are laid on triangles: a mesh of a game's character has 5,000 to 100,000 vertices
-)
+# Points that are laid on triangles: a mesh of a game's character has 5,000 to 100,000 vertices.
+_MAX_POINTS = 200_000
 
 
 @dataclass(frozen=True)
@@ -63,11 +62,13 @@ class Skin:
         points, owners = [self.points], [np.arange(len(self.points))]
         room = _MAX_POINTS
         for count in np.unique(steps[steps > 1]).tolist():
-            mine = np.flatnonzero(steps == count)
+            laid = (count + 1) * (count + 2) // 2 - 3
+            if laid > room:
+                break  # this triangle and all larger ones keep their corners alone
+            mine = np.flatnonzero(steps == count)[: room // laid]
             grid = np.array([(i, j, count - i - j) for i in range(count + 1) for j in range(count + 1 - i)])
             shares = grid[(grid < count).all(axis=1)] / count
-            mine = mine[: max(room // max(len(shares), 1), 0)]
-            room -= len(mine) * len(shares)
+            room -= len(mine) * laid
             points.append(np.einsum("nk,tki->tni", shares, corners[mine]).reshape(-1, 3))
             owners.append(self.triangles[mine][:, shares.argmax(axis=1)].ravel())
         owner = np.concatenate(owners)
