@@ -47,6 +47,9 @@ def test_the_sample_scene_becomes_a_set_for_each_character(tmp_path, capfd):
         for clip in facts["clips"]:
             assert clip["loop"] == (clip["kind"] in ("idle", "locomotion"))
             assert glb.duration_s(clip["name"]) == pytest.approx(clip["duration_s"], abs=1e-4)
+            arms = clip["arms_in_body_mm"] or {"after": 0.0}
+            assert arms["after"] < 5, "deeper than an eye forgives (common practice, no source)"
+            assert clip["fit_quality"] in ("good", "fair")
             if clip["kind"] == "locomotion":
                 assert abs(clip["root_motion"]["offset_m"][0]) < 0.03, (
                     "the recipe's smoothing keeps the root straight"

@@ -15,8 +15,8 @@ from .clearance_arm import Arm
 
 # Those without a note were chosen by trial on the samples' take and on hands at hips, belly and thighs.
 EASE_S = 0.55  # a turn comes and goes within so long
-_ROUNDS = 9
-# A frame in which no turn helps asks for no more: it lies all but as deep as before, three times.
+_ROUNDS = 12
+# A frame in which no turn helps asks for no more: it lies all but as deep as before, three times running.
 _BETTER, _VAIN_ROUNDS = 0.97, 3
 _LARGER = 1.02  # times another turn's size: then it counts in its place
 _MAX_TURN_RAD = np.radians(60.0)  # of an arm: beyond it a gesture is another one (by eye)
@@ -94,7 +94,8 @@ def way_out(arm: Arm, seen: Look, rate: float) -> tuple[Turns, Array]:
         near = np.flatnonzero((margin < 0) & (moved > 0))
         asked = np.zeros_like(whole)
         asked[near], margin[near] = _asked(arm, turns, near)
-        stuck += (margin < 0) & (margin < _BETTER * was_m)
+        vain = (margin < 0) & (margin < _BETTER * was_m)
+        stuck = np.where(vain, stuck + 1, 0)
         asked[stuck >= _VAIN_ROUNDS] = 0.0
     return turns, np.maximum(-margin, 0.0)
 
