@@ -85,6 +85,11 @@ def test_findings_lie_on_their_bones_while_they_last(suit):
     assert [one.text for one in drawing.labels] == [f"{hand.name}: spike"]
     bpy.context.scene.frame_set(103)
     assert len(shown("findings").strokes) == 1
+    whole = next(one for one in suit.animation_data.action.takemill.findings if one.kind == "jitter")
+    whole.repaired = True
+    bpy.context.scene.frame_set(102)
+    (stroke,) = shown("findings").strokes
+    assert stroke.width_px == thick.width_px, "what was repaired in the whole take tells nothing here"
 
 
 def test_the_ghost_is_the_raw_take_as_blender_poses_it(suit):

@@ -22,12 +22,11 @@ def _key(view: View) -> float:
 def _drawing(view: View) -> Drawing:
     """A line along each bone of a finding, over the bone; what it is of beside the shortest ones."""
     shown = findings_at(view.action, view.armature, view.frame)
-    frames = view.action.frame_range[1] - view.action.frame_range[0]
     ends: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
     colours: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
     labels = []
     for bone, finding in sorted(shown.items(), key=lambda item: _rank(item[1])):
-        whole = finding.stop - finding.start > _WHOLE_SHARE * frames
+        whole = _lasts(finding, view.action)
         width = _ALL_PX if whole or finding.repaired else _NOW_PX
         colour = finding_colour(view.settings, finding.kind, finding.repaired)
         pose = view.armature.pose.bones[bone]
@@ -47,15 +46,26 @@ def _drawing(view: View) -> Drawing:
 def findings_at(
     action: bpy.types.Action, armature: bpy.types.Object, frame: float
 ) -> dict[str, bpy.types.PropertyGroup]:
-    """The finding that each bone shows at a frame: of several one that is not repaired, then the shortest."""
+    """The finding that each bone shows at a frame: of several one that is not repaired, then the shortest.
+
+    What was repaired in the whole take is on every bone of it and in every frame, and would tell nothing.
+    """
     found: dict[str, bpy.types.PropertyGroup] = {}
     for one in action.takemill.findings:
         if not one.start <= frame < one.stop or one.joint not in armature.pose.bones:
+            continue
+        if one.repaired and _lasts(one, action):
             continue
         other = found.get(one.joint)
         if other is None or _rank(one) < _rank(other):
             found[one.joint] = one
     return found
+
+
+def _lasts(finding: bpy.types.PropertyGroup, action: bpy.types.Action) -> bool:
+    """Whether it is of the whole take."""
+    first, last = action.frame_range
+    return finding.stop - finding.start > _WHOLE_SHARE * (last - first)
 
 
 def _rank(finding: bpy.types.PropertyGroup) -> tuple[bool, int]:
