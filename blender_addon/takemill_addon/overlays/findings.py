@@ -64,8 +64,8 @@ def findings_at(
 
 def _lasts(finding: bpy.types.PropertyGroup, action: bpy.types.Action) -> bool:
     """Whether it is of the whole take."""
-    first, last = action.frame_range
-    return finding.stop - finding.start > _WHOLE_SHARE * (last - first)
+    frames = action.frame_range[1] - action.frame_range[0]
+    return finding.stop - finding.start > _WHOLE_SHARE * frames
 
 
 def _rank(finding: bpy.types.PropertyGroup) -> tuple[bool, int]:
