@@ -95,6 +95,17 @@ def test_joined_stretches_have_no_visible_join() -> None:
     assert quat.angle_between(joined.rotations[-60:, 1:], parts[2].rotations[-60:, 1:]).max() < 1e-7
 
 
+def test_no_stretch_is_left_out_though_one_before_it_is_more_alike() -> None:
+    """The fifth begins as the third ended, frame by frame; the fourth is played all the same."""
+    long = idle(7, 7.0)
+    third, fifth = long.slice(0, 180), long.slice(120, 300)
+    parts = [idle(1, 3.0), idle(2, 3.0), third, idle(3, 3.0), fifth]
+    joined = join_stretches(parts, find_body_map(long.skeleton))
+    for part in parts:
+        middle = part.rotations[len(part) // 2, 1:]
+        assert quat.angle_between(joined.rotations[:, 1:], middle).max(axis=-1).min() < 1e-7
+
+
 @pytest.mark.parametrize("shift", [0.8, 2.4, 5.6])
 def test_stretches_are_joined_where_they_move_alike_too(shift: float) -> None:
     """One swing joined to the same a part of a swing on: every pose is there twice, once on the way back."""

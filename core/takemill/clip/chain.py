@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -77,14 +78,15 @@ def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5)
             raise InputError(f"a stretch of {part.duration_s:.2f} s is too short for blends of {blend_s:g} s")
     joined = put_root_at_rest(first, body)
     blend = max(1, round(blend_s * first.rate))
-    for part in parts[1:]:
-        joined = _join(joined, part, body, blend)
+    for before, part in pairwise(parts):
+        joined = _join(joined, len(before), part, body, blend)
     return joined
 
 
-def _join(a: Motion, b: Motion, body: BodyMap, blend: int) -> Motion:
+def _join(a: Motion, last: int, b: Motion, body: BodyMap, blend: int) -> Motion:
+    """A motion that ends with a stretch of `last` frames, and another stretch."""
     joints = main_joints(body)
-    tail, head = len(a) - max(len(a) // 3, blend + 1), max(len(b) // 3, blend + 1)
+    tail, head = len(a) - max(last // 3, blend + 1), max(len(b) // 3, blend + 1)
     step = max(1, blend // 8)
     rows, columns = np.arange(tail, len(a) - blend, step), np.arange(0, head - blend + 1, step)
     clouds = [
