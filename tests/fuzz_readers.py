@@ -272,6 +272,7 @@ GOOD_RECORD = {
     "parts": {"planar": "root", "turn": "keep", "height": "keep"},
     "events": [{"name": "leftFoot.down", "frame": 1}],
     "stretches": [[0, 5]],
+    "stretch_joins": [{"leave": 3, "enter": 1, "frames": 2}],
     "blend_frames": 0,
     "idle": {"joins": [0.0, 0.4], "repeats": 0.9, "breaths": 2.0, "pace": 1.1},
     "no_loop": "",

@@ -10,7 +10,7 @@ import synthetic
 from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map, heading
 from takemill.body.motion import Motion
-from takemill.clip.chain import blend_ends, join_stretches
+from takemill.clip.chain import blend_ends, find_joins, join_stretches
 from takemill.clip.loop_close import close_loop
 from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.root_motion import add_root_joint
@@ -128,7 +128,8 @@ def test_stretches_are_joined_where_they_move_alike_too(shift: float) -> None:
 def test_a_blend_shorter_than_a_frame_is_a_cut() -> None:
     """Each frame is one of a stretch or of the other: none lies between them."""
     parts = [idle(seed, 1.0) for seed in range(2)]
-    joined = join_stretches(parts, find_body_map(parts[0].skeleton), 0.001)
+    body = find_body_map(parts[0].skeleton)
+    joined = join_stretches(parts, body, find_joins(parts, body, 0.001))
     off = [quat.angle_between(joined.rotations[:, None, 1:], part.rotations[:, 1:]) for part in parts]
     assert np.minimum(*(one.max(axis=-1).min(axis=1) for one in off)).max() < 1e-7
 
@@ -144,7 +145,7 @@ def test_one_stretch_is_itself_and_bad_ones_are_refused() -> None:
     with pytest.raises(InputError, match="rate"):
         join_stretches([part, part.resampled(30.0)], body)
     with pytest.raises(InputError, match="blend_s"):
-        join_stretches([part], body, 0.0)
+        find_joins([part], body, 0.0)
     with pytest.raises(InputError, match="fit"):
         blend_ends(part, body, part, 2.0, 2.0)
     with pytest.raises(InputError, match="0 or more"):

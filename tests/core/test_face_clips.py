@@ -316,6 +316,45 @@ def test_an_idle_of_parts_has_the_face_of_its_parts_joined_as_it_is():
     assert describe_faceless([clip], {"day": [face]}) == []
 
 
+STRETCHES = """
+rate = 30
+[[clip]]
+name = "calm"
+stretches = [[0.5, 5.0], [7.0, 11.5], [2.0, 6.0]]
+loop = {loop}
+root_motion = "keep"
+"""
+
+
+@pytest.mark.parametrize("loop", [False, True])
+def test_a_clip_of_stretches_has_the_face_of_each_joined_where_they_are(loop):
+    motion, recipe = (
+        known_idle(3, 14.0, rate=30.0).motion,
+        parse_recipe(STRETCHES.format(loop=str(loop).lower())),
+    )
+    take = prepare_take("day", motion, body_of(motion.skeleton, Recipe()), recipe)
+    face = replace(talking(rate=30.0, length_s=14.0), values=slow_talk(np.arange(421) / 30))
+    (clip,) = face_clips(stages.make_set(take, recipe), {"day": [face]}, {"day": 30.0})
+    (played,) = (one.values for one in clip.faces)
+    assert len(played) == len(clip.motion)
+    assert len(clip.stretch_joins) == 2
+    begins = np.cumsum([0, *(join.leave - join.enter for join in clip.stretch_joins)])
+    joins = begins[:-1] + [join.leave for join in clip.stretch_joins]
+    first, last = (clip.candidate.start, clip.candidate.end) if loop else (0, len(played) - 1)
+    place = np.linspace(first, last, len(played))
+    which = np.searchsorted(joins + 7.5, place)  # the middle of the half second
+    source = np.array([one[0] for one in clip.stretches])[which] + place - begins[which]
+    far = (np.abs(place[:, None] - joins - 7.5) > 8).all(axis=1)
+    if loop:
+        far &= np.minimum(place - first, last - place) > 55  # what does not repeat is closed over 1.8 s
+        np.testing.assert_array_equal(played[0], played[-1])
+    assert far.sum() > len(far) / 5
+    assert np.abs(played - slow_talk(source / 30))[far].max() < 1e-3
+    assert np.abs(np.diff(slow_talk(source / 30), axis=0)).max() > 0.1  # there was something to join
+    assert np.abs(np.diff(played, axis=0)).max() < 0.1
+    assert describe_faceless([clip], {"day": [face]}) == []
+
+
 def slow_talk(seconds) -> np.ndarray:
     """Weights (N, 3) that never jump."""
     t = np.asarray(seconds)[:, None]

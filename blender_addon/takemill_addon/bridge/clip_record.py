@@ -13,6 +13,7 @@ from takemill.base.checks import Mask
 from takemill.base.errors import InputError, RecipeError
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
+from takemill.clip.chain import Join
 from takemill.clip.events import Event, foot_events
 from takemill.clip.loop_search import LoopCandidate
 from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_motion
@@ -44,7 +45,7 @@ class ClipRecord:
         contacts: None to be found in the pose.
         events: None where they are the footfalls of the contacts.
         stretches, blend_frames, variant, asked, settings, touches, swinging,
-            idle, no_loop: as in `FinishedClip`.
+            idle, no_loop, stretch_joins: as in `FinishedClip`.
     """
 
     kind: str = "other"
@@ -66,6 +67,7 @@ class ClipRecord:
     swinging: Swinging | None = None
     idle: IdleFacts | None = None
     no_loop: str = ""
+    stretch_joins: tuple[Join, ...] = ()
 
     @classmethod
     def of_clip(cls, clip: FinishedClip) -> ClipRecord:
@@ -92,6 +94,7 @@ class ClipRecord:
             clip.swinging,
             clip.idle,
             clip.no_loop,
+            clip.stretch_joins,
         )
 
     @classmethod
@@ -167,6 +170,7 @@ def _parsed(text: str) -> ClipRecord:
         _swinging(facts.get("swinging")),
         _idle(facts.get("idle")),
         facts["no_loop"],
+        tuple(Join(**one) for one in facts["stretch_joins"]),
     )
 
 
@@ -241,6 +245,7 @@ def finished(name: str, motion: Motion, body: BodyMap, record: ClipRecord) -> Fi
         swinging=record.swinging,
         idle=record.idle,
         no_loop=record.no_loop,
+        stretch_joins=record.stretch_joins,
     )
 
 

@@ -70,6 +70,7 @@ _RECORD = _of(
     parts=_or_none(_of(**dict.fromkeys(("planar", "turn", "height"), _PART))),
     events=_or_none({"type": "array", "items": _of(name=_TEXT, frame=_COUNT)}),
     stretches={"type": "array", "items": _RANGE},
+    stretch_joins={"type": "array", "items": _of(leave=_COUNT, enter=_COUNT, frames=_COUNT)},
     blend_frames=_COUNT,
     no_loop=_TEXT,
     variant=_or_none(

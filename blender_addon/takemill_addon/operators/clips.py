@@ -95,6 +95,8 @@ class TAKEMILL_OT_extract_root_motion(stage.Stage, bpy.types.Operator):
             clip.source,
             clip.source_range,
             clip.stretches,
+            idle=clip.idle,
+            stretch_joins=clip.stretch_joins,
         )
         made = yield from apart(finish_clip, piece, spec, settings, rooted=False)
         record = replace(ClipRecord.of_clip(made), events=ClipRecord.of_action(work.action).events)

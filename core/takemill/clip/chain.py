@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -58,11 +58,31 @@ def blend_ends(
     return motion
 
 
-def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5) -> Motion:
-    """Several stretches as one, each going on where and as the one before ended.
+@dataclass(frozen=True)
+class Join:
+    """Where one stretch goes over into the next, within `frames` of each.
+
+    Attributes:
+        leave: the frame of the one at which that begins.
+        enter: the frame of the next that it begins with.
+        frames: how long it takes.
+    """
+
+    leave: int
+    enter: int
+    frames: int
+
+    @property
+    def share(self) -> Array:
+        """How much the next one counts (N,), from the first of these frames to the one behind the last."""
+        return minimum_jerk(np.linspace(0, 1, self.frames + 1))
+
+
+def find_joins(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5) -> tuple[Join, ...]:
+    """Where several stretches are joined to one: N - 1 joins of N stretches.
 
     Every join lies where the two stretches are most alike within the last part of the one and the first part
-    of the other (up to a third of each), and they are blended into each other there.
+    of the other (up to a third of each).
 
     Raises:
         InputError: nothing to join, other joints or rates, or a stretch shorter than three blends.
@@ -76,17 +96,48 @@ def join_stretches(parts: Sequence[Motion], body: BodyMap, blend_s: float = 0.5)
             raise InputError("stretches to be joined must have the same joints and rate")
         if len(parts) > 1 and part.duration_s < 3 * blend_s:
             raise InputError(f"a stretch of {part.duration_s:.2f} s is too short for blends of {blend_s:g} s")
-    joined = put_root_at_rest(first, body)
     blend = max(1, round(blend_s * first.rate))
-    for before, part in pairwise(parts):
-        joined = _join(joined, len(before), part, body, blend)
+    return tuple(_find_join(a, b, body, blend) for a, b in pairwise(parts))
+
+
+def join_stretches(parts: Sequence[Motion], body: BodyMap, joins: Sequence[Join] | None = None) -> Motion:
+    """Several stretches as one, each going on where and as the one before ended; finds joins if not given.
+
+    Raises:
+        InputError: as `find_joins`.
+    """
+    joins = find_joins(parts, body) if joins is None else joins
+    joined, begin = (
+        put_root_at_rest(parts[0], body),
+        0,
+    )  # the frame at which the last stretch's first would be
+    for part, join in zip(parts[1:], joins, strict=True):
+        out, behind = begin + join.leave, join.enter + join.frames + 1
+        # The second stretch is laid onto the first where the blend is half done.
+        middle = join.frames // 2
+        over = _lay_onto(part, join.enter + middle, joined, out + middle, body)
+        mixed = mix(joined.slice(out, out + join.frames + 1), over.slice(join.enter, behind), join.share)
+        begin = out - join.enter
+        joined = _concatenate(joined.slice(0, out), mixed) if out else mixed
+        joined = _concatenate(joined, over.slice(behind, len(over)))
     return joined
 
 
-def _join(a: Motion, last: int, b: Motion, body: BodyMap, blend: int) -> Motion:
-    """A motion that ends with a stretch of `last` frames, and another stretch."""
+def join_tracks(parts: Sequence[Array], joins: Sequence[Join]) -> Array:
+    """What goes along with the stretches, as weights of a face (Fk, W), joined as they are: (F, W)."""
+    joined, begin = np.asarray(parts[0]), 0
+    for part, join in zip(parts[1:], joins, strict=True):
+        out, behind = begin + join.leave, join.enter + join.frames + 1
+        share = join.share[:, None]
+        mixed = joined[out : out + join.frames + 1] * (1 - share) + part[join.enter : behind] * share
+        begin = out - join.enter
+        joined = np.concatenate([joined[:out], mixed, part[behind:]])
+    return joined
+
+
+def _find_join(a: Motion, b: Motion, body: BodyMap, blend: int) -> Join:
     joints = main_joints(body)
-    tail, head = len(a) - max(last // 3, blend + 1), max(len(b) // 3, blend + 1)
+    tail, head = len(a) - max(len(a) // 3, blend + 1), max(len(b) // 3, blend + 1)
     step = max(1, blend // 8)
     rows, columns = np.arange(tail, len(a) - blend, step), np.arange(0, head - blend + 1, step)
     clouds = [
@@ -95,18 +146,7 @@ def _join(a: Motion, last: int, b: Motion, body: BodyMap, blend: int) -> Motion:
     ]
     distance = clouds[0].distances(slice(None), slice(None), clouds[1])
     row, column = np.unravel_index(int(np.argmin(distance)), distance.shape)
-    out, into = int(rows[row]), int(columns[column])
-    # The second stretch is laid onto the first where the blend is half done.
-    middle = blend // 2
-    over = _lay_onto(b, into + middle, a, out + middle, body)
-    mixed = mix(
-        a.slice(out, out + blend + 1),
-        over.slice(into, into + blend + 1),
-        minimum_jerk(np.linspace(0, 1, blend + 1)),
-    )
-    return _concatenate(
-        _concatenate(a.slice(0, out), mixed) if out else mixed, over.slice(into + blend + 1, len(over))
-    )
+    return Join(int(rows[row]), int(columns[column]), blend)
 
 
 def _concatenate(a: Motion, b: Motion) -> Motion:

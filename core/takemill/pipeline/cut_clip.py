@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from ..base.errors import InputError, RecipeError, SeamError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..clip.chain import join_stretches
+from ..clip.chain import Join, find_joins, join_stretches
 from ..clip.cuts import Cut
 from ..clip.events import Event
 from ..clip.loop_close import close_range
@@ -41,7 +41,7 @@ class Piece:
         contacts: of its frames.
         candidate: the seam of a loop; None for others.
         events: the user's, by frame.
-        source, source_range, stretches, goals, idle, clearance, reach: as in `FinishedClip`.
+        source, source_range, stretches, goals, idle, clearance, reach, stretch_joins: as in `FinishedClip`.
     """
 
     motion: Motion
@@ -56,6 +56,7 @@ class Piece:
     idle: IdleFacts | None = None
     clearance: Clearance | None = None
     reach: LegReach | None = None
+    stretch_joins: tuple[Join, ...] = ()
 
 
 def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = False) -> Piece:
@@ -85,11 +86,13 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
             reach=take.reach and take.reach.within(parts),
         )
     whole, contacts, (start, stop) = take.motion, take.contacts, ranges[0]
-    if len(ranges) > 1:
-        try:
-            whole = join_stretches([take.motion.slice(*one) for one in ranges], take.body)
-        except InputError as problem:
-            raise RecipeError(f"{spec}: {problem}") from problem
+    stretches = [take.motion.slice(*one) for one in ranges]
+    try:
+        joins = find_joins(stretches, take.body)
+    except InputError as problem:
+        raise RecipeError(f"{spec}: {problem}") from problem
+    if joins:
+        whole = join_stretches(stretches, take.body, joins)
         contacts, start, stop = find_contacts(whole, take.body, recipe.contacts), 0, len(whole)
     seam, motion = None, whole.slice(start, stop)
     if spec.loop:
@@ -113,6 +116,7 @@ def cut_clip(take: PreparedTake, spec: ClipSpec, recipe: Recipe, judged: bool = 
         ),
         clearance=take.clearance and take.clearance.within(joined or ((start, stop),)),
         reach=take.reach and take.reach.within(joined or ((start, stop),)),
+        stretch_joins=joins,
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..base.checks import Array
+from ..clip.chain import join_tracks
 from ..clip.face import Face
 from ..clip.loop_close import CloseSettings, close_vectors
 from ..idle.idle_join import join_values
@@ -27,9 +28,8 @@ def face_clips(
     """The clips with what their faces play, at the rates that they leave with.
 
     Weights run straight between the frames of a face and keep to its limits. Loops close as the body does,
-    and idles that are joined of parts join as it does. Ends of one-shots go over into the `neutral` clip's
-    first weights, and ends that meet a loop into the loop's. Additive clips, and those of several stretches
-    that are no such idle, have none (`faceless`).
+    and what is joined of stretches or parts joins as it does. Ends of one-shots go over into the `neutral`
+    clip's first weights, and ends that meet a loop into the loop's. Additive clips have none (`faceless`).
 
     Args:
         clips: at the rates that they leave with.
@@ -63,11 +63,7 @@ def face_clips(
 
 def faceless(clip: FinishedClip) -> str:
     """Why a clip plays no face; "" for one that can."""
-    if clip.additive:
-        return "it holds differences"
-    if clip.stretches and clip.idle is None:
-        return "it is joined of several stretches; a clip of one, or an idle with a length, has one"
-    return ""
+    return "it holds differences" if clip.additive else ""
 
 
 def describe_faceless(clips: Sequence[FinishedClip], faces: Mapping[str, Sequence[Face]]) -> list[str]:
@@ -79,7 +75,10 @@ def describe_faceless(clips: Sequence[FinishedClip], faces: Mapping[str, Sequenc
 def _play(clip: FinishedClip, face: Face, rate: float) -> Face:
     """A face in a clip of a take of this rate, closed where that repeats, mirrored where that is."""
     count, settings = len(clip.motion), clip.settings.close if clip.settings else CloseSettings()
-    first, last = clip.source_range[0] / rate, (clip.source_range[1] - 1) / rate
+    start, stop = clip.source_range
+    if clip.stretch_joins:
+        face, (start, stop) = _join(clip, face, rate)
+    first, last = start / rate, (stop - 1) / rate
     step = (last - first) / max(count - 1, 1)
     if not clip.loop and not clip.blend_frames and not clip.joins:  # it ends on a whole frame of its rate
         step = (clip.variant.speed if clip.variant else 1.0) / clip.motion.rate
@@ -99,6 +98,14 @@ def _play(clip: FinishedClip, face: Face, rate: float) -> Face:
         values = close_vectors(values, lead_in, lead_out, settings.seam_s * clip.motion.rate)
     out = Face(face.mesh, face.names, face.limits, clip.motion.rate, face.within_limits(values))
     return out.mirrored() if clip.variant and clip.variant.mirror else out
+
+
+def _join(clip: FinishedClip, face: Face, rate: float) -> tuple[Face, tuple[int, int]]:
+    """What a face plays in a clip's stretches, joined as these are, and which frames [start, stop) count."""
+    parts = [face.at(np.arange(*one) / rate) for one in clip.stretches]
+    joined = replace(face, rate=rate, values=join_tracks(parts, clip.stretch_joins), start_s=0.0)
+    seam = clip.candidate
+    return joined, (seam.start, seam.end + 1) if seam else (0, len(joined))
 
 
 def _over(face: Face, weights: Array, part: Array) -> Face:

@@ -13,7 +13,7 @@ from ..base.checks import Array
 from ..base.errors import RecipeError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..clip.chain import blend_ends
+from ..clip.chain import Join, blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
 from ..clip.face import Face
 from ..clip.gait_join import Moved, follow_on, lead_into
@@ -98,6 +98,7 @@ class FinishedClip:
         reach: what the character's legs lack in its frames; None where nothing was fitted.
         faces: what the shapes of its character's meshes play, in its frames.
         own_joints: those that play what the character's file brings for them.
+        stretch_joins: where its stretches go over into each other; empty for an idle with a length.
     """
 
     name: str
@@ -126,6 +127,7 @@ class FinishedClip:
     reach: LegReach | None = None
     faces: tuple[Face, ...] = ()
     own_joints: tuple[int, ...] = ()
+    stretch_joins: tuple[Join, ...] = ()
 
     @property
     def root_motion_mode(self) -> str:
@@ -234,6 +236,7 @@ def finish_clip(
         idle=piece.idle,
         clearance=piece.clearance,
         reach=piece.reach,
+        stretch_joins=piece.stretch_joins,
     )
 
 
