@@ -222,6 +222,23 @@ def test_a_reference_pose_is_no_part_of_a_clip(at_end: bool) -> None:
     ]
 
 
+@pytest.mark.parametrize("at_end", [False, True])
+def test_a_rest_pose_in_one_frame_is_no_part_of_a_clip(
+    take: tuple[Motion, BodyMap, list[tuple[str, int, int]]], at_end: bool
+) -> None:
+    """Files often begin with the rest pose (common practice, no source); one came out as a gesture."""
+    motion, body, _ = take
+    rotations, alone = motion.rotations.copy(), -1 if at_end else 0
+    rotations[alone] = quat.mul(quat.exp(np.array([0.0, 1.4, 0.0])), rotations[alone])
+    cuts = suggest_cuts(motion.with_rotations(rotations), body)
+    first, last = int(not at_end), len(motion) - at_end
+    right = suggest_cuts(motion.slice(first, last), body)
+    assert [(one.name, one.start - first, one.stop - first) for one in cuts] == [
+        (one.name, one.start, one.stop) for one in right
+    ]
+    assert right
+
+
 def test_arms_that_are_always_held_away_are_no_reference_pose() -> None:
     """As a broad character's are, who gets the same takes: standing so for half a minute is idle."""
     short, body = take_with_pose(arms(-50))
