@@ -59,11 +59,12 @@ def test_a_characters_animation_stands_for_its_rest(tmp_path: Path) -> None:
     path = tmp_path / "hero.glb"
     path.write_bytes(append_animations(character(skeleton), [clip_of("nod", nod)]))
     write_bvh(tmp_path / "walk.bvh", synthetic.walk(rate=30.0, steps=4).motion)
-    heads = []
+    heads, told = [], []
     for pose in ("", "nod"):
         recipe = parse_recipe(f'[fit]\nrest_pose = "{pose}"\n')
-        motion = takemill.fit_take(tmp_path / "walk.bvh", path, recipe).motion
+        motion = takemill.fit_take(tmp_path / "walk.bvh", path, recipe, say=told.append).motion
         heads.append(motion.model()[0][:, motion.skeleton.index("head")])
     assert np.degrees(quat.angle_between(*heads)).min() == pytest.approx(30.0, abs=0.1)
+    assert [line.partition("head is held ")[2].partition(" degrees")[0] for line in told] == ["30"]
     with pytest.raises(TakemillError, match="bow"):
         takemill.fit_take(tmp_path / "walk.bvh", path, parse_recipe('[fit]\nrest_pose = "bow"\n'))
