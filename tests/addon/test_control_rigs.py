@@ -14,6 +14,7 @@ from takemill_addon.bridge import actions, stage
 from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.control_graph import Switch, read_graph
 from takemill_addon.bridge.control_rigs import control_rig
+from takemill_addon.bridge.write_action import own_controls
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
@@ -132,6 +133,7 @@ def test_a_jaw_that_plays_its_own_goes_on(crew):
     for path in paths:
         kept = curves.find(path, index=0)
         assert [point.co.y for point in kept.keyframe_points] == pytest.approx(values[:, 0])
+    assert own_controls(rig, fitted) == {"jaw_master", "ear.L"}  # those that clips of stretches say they lack
     add_cut(fitted)
     stage.activate(bpy.context, rig)
     takemill.make_clips()

@@ -8,12 +8,14 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import small_shoots
+from need import need
 from small_shoots import results
 from takemill.shoot.build_shoot import build_shoot, look_at_shoot
 
@@ -80,7 +82,7 @@ def test_kill_9_at_any_moment_costs_no_more_than_what_was_under_way(undisturbed,
 @pytest.fixture
 def cluster(tmp_path):
     """A scheduler and two workers, as processes of this machine: its address, and the workers."""
-    pytest.importorskip("distributed")
+    need(find_spec("distributed"), "the farm's scheduler: pip install .[farm]")
     file, processes = tmp_path / "scheduler.json", []
 
     def begin(name: str, *more: str) -> subprocess.Popen:

@@ -8,10 +8,12 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.util import find_spec
 
 import pytest
 
 import small_shoots
+from need import need
 from takemill.shell import build_progress, cli
 from takemill.shoot.run_jobs import Step
 
@@ -107,7 +109,7 @@ class Terminal:
 
 
 def test_a_terminal_shows_the_takes_under_way(monkeypatch):
-    pytest.importorskip("rich")
+    need(find_spec("rich"), "bars on a terminal: pip install .[progress]")
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "100")
     stream = Terminal()

@@ -160,21 +160,36 @@ def carry_on(
     It does so `shift` frames later, with the old one's keys: how such controls are posed need not follow from
     what they do to joints. On another armature the motion itself holds all bones.
     """
-    held = control_rig_if_any(armature)
-    if held is None:
+    own, moved = _own_controls(armature, old)
+    if moved is None:
         return
     bag, made = (
         actions.channelbag(old, actions.slot_for(old, armature)),
         actions.channelbag(new, new.slots[0]),
     )
-    fitted = next((one for one in actions.ancestry(old) if one.takemill.performer), None)
-    moved = set(json.loads(fitted.takemill.moved or "[]")) if fitted else set()
-    moved |= {one.bone for one in held.controls if not held.is_free(one)} | held.others
-    own = {one.bone for one in bone_curves(bag)} - moved
     for curve in [one for one in made.fcurves if (actions.bone_channel(one.data_path) or ("",))[0] in own]:
         made.fcurves.remove(curve)
     curves = [one for one in bag.fcurves if one.data_path.startswith("pose.bones[")]
     take_over(made, curves, moved, shift)
+
+
+def own_controls(armature: bpy.types.Object, action: bpy.types.Action) -> frozenset[str]:
+    """The controls of face, ears and tail that an Action moves by itself; none without a control rig."""
+    return _own_controls(armature, action)[0]
+
+
+def _own_controls(
+    armature: bpy.types.Object, action: bpy.types.Action
+) -> tuple[frozenset[str], set[str] | None]:
+    """These, and all bones that the body moves; None for the bones of another armature."""
+    held = control_rig_if_any(armature)
+    if held is None:
+        return frozenset(), None
+    fitted = next((one for one in actions.ancestry(action) if one.takemill.performer), None)
+    moved = set(json.loads(fitted.takemill.moved or "[]")) if fitted else set()
+    moved |= {one.bone for one in held.controls if not held.is_free(one)} | held.others
+    bag = actions.channelbag(action, actions.slot_for(action, armature))
+    return frozenset({one.bone for one in bone_curves(bag)} - moved), moved
 
 
 def _moving(armature: bpy.types.Object) -> frozenset[str]:

@@ -21,7 +21,7 @@ from ..bridge import characters, clip_record, cuts, recipe, stage, states, takes
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of
 from ..bridge.steps import Steps, apart, apart_told, within
-from ..bridge.write_action import carry_on, write_motion
+from ..bridge.write_action import carry_on, own_controls, write_motion
 from .cuts import write_events
 
 FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
@@ -81,6 +81,10 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         stage.note_reading(work)
         for text in (*notes, *(f"not made: {problem}" for problem in lacks.values())):
             self.report({"WARNING"}, text)
+        for of, clip in whole:
+            if clip.stretches and (left := own_controls(of.armature, of.action)):
+                text = f"{clip.name} on {of.armature.name} is joined of several stretches: what its controls"
+                self.report({"WARNING"}, f"{text} play of their own is left out ({', '.join(sorted(left))})")
         for clip in made[0]:
             if clip.no_loop:
                 self.report({"WARNING"}, f"{clip.name} is a one-shot, no loop: {clip.no_loop}")

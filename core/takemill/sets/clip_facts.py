@@ -292,13 +292,20 @@ def _key_bytes(tracks: Sequence[Track]) -> int:
     return values + 4 * sum(map(len, {track.frames.tobytes(): track.frames for track in tracks}.values()))
 
 
-def _describe_take(take: PreparedTake) -> Facts:
+def describe_source(take: PreparedTake) -> Facts:
+    """Which take it is, and how long."""
     return {
         "name": take.name,
         "sha256": take.digest,
         "frames": len(take.raw),
         "rate": round_number(take.raw.rate),
         "duration_s": round_number(take.raw.duration_s),
+    }
+
+
+def _describe_take(take: PreparedTake) -> Facts:
+    return {
+        **describe_source(take),
         "health": {name: round_number(value, 3) for name, value in take.health.measures.items()},
         "findings": _count_findings(take),
     }

@@ -14,7 +14,7 @@ from ..health.finding import Finding
 from ..health.table import count_by_kind, outcome
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.prepare_take import PreparedTake
-from ..sets.clip_facts import Facts, round_number
+from ..sets.clip_facts import Facts, describe_source, round_number
 from ..sets.clip_set import ClipSet
 
 FIGURE = (
@@ -34,11 +34,7 @@ def take_facts(take: PreparedTake, before: Health, intake: str) -> Facts:
     """What is said of a take: how it was read, and its health before and after the repair."""
     rows = count_by_kind(before.findings, outcome(before.findings, take.health.findings, take.findings))
     return {
-        "name": take.name,
-        "sha256": take.digest,
-        "frames": len(take.raw),
-        "rate": round_number(take.raw.rate),
-        "duration_s": round_number(take.raw.duration_s),
+        **describe_source(take),
         "intake": intake,
         "findings": [
             {"kind": row.kind, "repaired": row.repaired, "left": row.left, "worst": _describe(row.worst)}
