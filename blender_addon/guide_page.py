@@ -86,7 +86,15 @@ def _list(lines: list[str]) -> str:
         else:
             items[-1] += " " + line.strip()
     kind = "ul" if lines[0].startswith("-") else "ol"
-    return f"<{kind}>" + "".join(f"<li>{_inline(item)}</li>" for item in items) + f"</{kind}>"
+    return (
+        f"<{kind}>" + "".join(f"<li{_id(kind, item)}>{_inline(item)}</li>" for item in items) + f"</{kind}>"
+    )
+
+
+def _id(kind: str, item: str) -> str:
+    """The anchor of a numbered step that begins with its name in bold."""
+    name = re.match(r"\*\*([^*]+)\*\*", item) if kind == "ol" else None
+    return f' id="{anchor(name[1])}"' if name else ""
 
 
 def _inline(text: str) -> str:

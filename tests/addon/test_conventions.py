@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from xml.etree import ElementTree as ET
 
 import bpy
 import pytest
@@ -10,8 +12,13 @@ import pytest
 import synthetic
 import takemill_addon
 from blender_scene import empty_scene, import_bvh, skinned_cloth
-from takemill_addon import operators
-from takemill_addon.panels import menus, presets
+from takemill_addon import operators, properties
+from takemill_addon.panels import manual, menus, presets
+
+HOME = Path(__file__).parents[2]
+sys.path.insert(0, str(HOME / "blender_addon"))
+
+import guide_page  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
@@ -92,3 +99,27 @@ def test_report_and_folder_of_a_set_can_be_opened(tmp_path, capfd):
     (tmp_path / "set" / "report.html").unlink()
     with pytest.raises(RuntimeError, match="the report is gone; pack the set again"):
         takemill.open_report()
+
+
+def test_context_help_opens_the_guide_at_the_step(tmp_path, monkeypatch):
+    """For each operator and each field that is shown; by what Blender itself asks for an address."""
+    page = tmp_path / "guide.html"
+    page.write_text(guide_page.page((HOME / "docs/guide.md").read_text(encoding="utf-8"), "Guide"))
+    monkeypatch.setattr(manual, "guide_path", lambda: page)
+    anchors = [one.get("id") for one in ET.fromstring(page.read_text().partition("\n")[2]).iter()]
+    assert [one for one in manual.PLACES if anchors.count(one) != 1] == []
+    asked = [f"bpy.ops.{one.bl_idname}" for one in operators.CLASSES]
+    for kind in properties.CLASSES:
+        fields = (one for one in kind.bl_rna.properties if one.name and one.name != one.identifier)
+        asked += [f"bpy.types.{kind.__name__}.{one.identifier}" for one in fields if one.description]
+    found = {one: bpy.types.WM_OT_doc_view_manual._lookup_rna_url(one, verbose=False) for one in asked}
+    assert len(found) > 150
+    wrong = {one for one, url in found.items() if not (url or "").startswith(f"{page.as_uri()}#")}
+    assert wrong == set()
+    general = {one.rpartition(".")[2] for one, url in found.items() if url.endswith("#in-blender")}
+    general -= {"name", "rna_type"}  # Blender's own, of every group
+    assert general == {"open_guide", "open_engine_scripts"}
+    for one, place in (("ops.takemill.repair_take", "repair"), ("types.TAKEMILL_PG_scene.set_name", "pack")):
+        assert found[f"bpy.{one}"] == f"{page.as_uri()}#{place}"
+    page.unlink()
+    assert bpy.types.WM_OT_doc_view_manual._lookup_rna_url("bpy.ops.takemill.map_body", verbose=False) is None

@@ -33,9 +33,10 @@ def registered() -> dict[str, object]:
     classes += [cls.__name__ for cls in takemill_addon.CLASSES if cls.is_registered]
     operators = list(dir(bpy.ops.takemill)) if "takemill" in dir(bpy.ops) else []
     keymaps = bpy.context.window_manager.keyconfigs.addon.keymaps
-    keys = [item.idname for keymap in keymaps for item in keymap.keymap_items]
+    keys = [(item.idname, item.active) for keymap in keymaps for item in keymap.keymap_items]
     return {
         "keys": keys,
+        "help": [one.__module__ for one in bpy.utils._manual_map],
         "handlers": handlers,
         "menus": menus,
         "properties": properties,
@@ -56,7 +57,8 @@ def test_enable_disable_enable():
     assert set(on["classes"]) == {cls.__name__ for cls in takemill_addon.CLASSES}
     assert clean["classes"] == []
     assert "takemill" in on["properties"]["Scene"]
-    assert "takemill.pick_in_time" in on["keys"]
+    assert ("takemill.pick_in_time", False) in on["keys"]  # a user switches it on
+    assert on["help"] != clean["help"]
     takemill_addon.unregister()
     takemill_addon.unregister()
     assert registered() == clean

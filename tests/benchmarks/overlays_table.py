@@ -279,9 +279,11 @@ class Inside:
 
     def drag(self) -> None:
         """The end of the cut is dragged by ten frames."""
+        from takemill_addon.operators.in_time import key_of_user
         from takemill_addon.overlays.view import View
 
         bpy = self.bpy
+        key_of_user(bpy.context).active = True
         window, area, region = self.area("DOPESHEET_EDITOR")
         for name in self.names_of("show_"):
             setattr(self.settings, name, name == "show_time_cuts")

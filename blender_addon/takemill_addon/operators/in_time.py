@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import bpy
 
 from ..bridge import stage
@@ -108,20 +110,37 @@ class TAKEMILL_OT_pick_in_time(bpy.types.Operator):
 
 
 def attach() -> None:
-    """Hear of clicks in those editors; all that hit nothing of ours go on to Blender."""
+    """Add an entry by which clicks in those editors are heard; all that hit nothing of ours go on to Blender.
+
+    It is off until a user switches it on, as it stands before Blender's own there.
+    """
     config = bpy.context.window_manager.keyconfigs.addon
     if config is not None:  # in the background there may be none
         keymap = config.keymaps.new(name=_KEYMAP, space_type="DOPESHEET_EDITOR")
-        keymap.keymap_items.new(TAKEMILL_OT_pick_in_time.bl_idname, "LEFTMOUSE", "PRESS")
+        item = keymap.keymap_items.new(TAKEMILL_OT_pick_in_time.bl_idname, "LEFTMOUSE", "PRESS")
+        item.active = False
 
 
 def detach() -> None:
     """Hear of them no more."""
     config = bpy.context.window_manager.keyconfigs.addon
+    for keymap, item in list(_items(config)):
+        keymap.keymap_items.remove(item)
+
+
+def key_of_user(context: bpy.types.Context) -> bpy.types.KeyMapItem | None:
+    """The entry of the user's keymap that switches clicks on; None where Blender has no window."""
+    return next((item for _, item in _items(context.window_manager.keyconfigs.user)), None)
+
+
+def _items(
+    config: bpy.types.KeyConfig | None,
+) -> Iterator[tuple[bpy.types.KeyMap, bpy.types.KeyMapItem]]:
+    """Our entries in a set of keymaps."""
     keymap = config.keymaps.get(_KEYMAP) if config is not None else None
-    for item in list(keymap.keymap_items) if keymap else ():
+    for item in keymap.keymap_items if keymap is not None else ():
         if item.idname == TAKEMILL_OT_pick_in_time.bl_idname:
-            keymap.keymap_items.remove(item)
+            yield keymap, item
 
 
 CLASSES = (TAKEMILL_OT_pick_in_time,)

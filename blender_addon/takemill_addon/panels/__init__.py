@@ -6,6 +6,7 @@ from . import (
     contacts,
     cuts,
     guide,
+    manual,
     menus,
     overlays,
     pack,
@@ -34,12 +35,14 @@ CLASSES = (
 
 
 def attach() -> None:
-    """Add the menus, and the folder of our presets."""
+    """Add the menus, the folder of our presets, and the context help."""
     presets.attach()
     menus.attach()
+    manual.attach()
 
 
 def detach() -> None:
     """Take them away again."""
+    manual.detach()
     menus.detach()
     presets.detach()

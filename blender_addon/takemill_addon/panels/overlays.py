@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bpy
 
+from ..operators.in_time import key_of_user
 from ..overlays import OF_FACTS, facts, ghost, seam
 from ..overlays.view import View
 from ..properties.preferences import names_of, overlay_settings
@@ -22,6 +23,9 @@ def draw_switches(layout, context) -> None:
         column.prop(settings, name)
         if name in _VALUES and getattr(settings, name):
             column.prop(settings, _VALUES[name])
+    key = key_of_user(context)
+    if key is not None and any(getattr(settings, name) for name in names_of("show_time_")):
+        layout.prop(key, "active", text="Clicks in Time")
 
 
 def draw_problems(layout, context) -> None:

@@ -49,7 +49,9 @@ class TAKEMILL_PG_overlays(bpy.types.PropertyGroup):
         "Findings in Time", "Show the findings by kind in the Timeline and the Dope Sheet", True
     )
     show_time_cuts: _switch(
-        "Cuts in Time", "Show the cuts in the Timeline and the Dope Sheet; their ends can be dragged", True
+        "Cuts in Time",
+        "Show the cuts in the Timeline and the Dope Sheet; with Clicks in Time their ends can be dragged",
+        True,
     )
     show_time_contacts: _switch(
         "Planted Feet in Time", "Show when each foot is planted in the Timeline and the Dope Sheet", False
