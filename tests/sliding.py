@@ -30,3 +30,18 @@ def sliding_cm_s(motion: Motion, body: BodyMap, contacts: Contacts, loop: bool =
         planted = np.concatenate([planted, planted[1:2]])
     steps, stands = planted_steps(points, planted)
     return np.asarray(100 * motion.rate * np.linalg.norm(steps[stands], axis=-1))
+
+
+def stillest_m_s(points: Array, rate: float, touch_m: float) -> Array:
+    """How fast the stillest point of what touches of a sole goes over the floor (F - 1, K), metres a second.
+
+    `points` are heels and balls (F, K, 2, 3); what lies up to `touch_m` over the lower end touches. A foot
+    that rolls or turns has one such point that stays.
+    """
+    share = np.linspace(0, 1, 401)[:, None]
+    line = (1 - share) * points[:, :, :1] + share * points[:, :, 1:]
+    height = line[..., 2]
+    height = np.maximum(height[1:], height[:-1])
+    over = height - height.min(axis=-1, keepdims=True)
+    speed = rate * np.linalg.norm(np.diff(line[..., :2], axis=0), axis=-1)
+    return np.where(over <= touch_m, speed, np.inf).min(axis=-1)

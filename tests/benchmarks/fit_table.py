@@ -6,6 +6,7 @@ With names it answers only those questions. `motions`: per motion and character,
 |---|---|
 | arm, leg | largest angle between the source's and the target's bone: degrees |
 | slide | how far heel or ball drift while planted and low, less the source's own drift, scaled: largest, mm |
+| faster | by how much the stillest point of a planted sole goes faster than the performer's, scaled: worst step, cm/s |
 | under | deepest point of a sole below the floor, and the source's own, scaled: mm |
 | knee | smallest bend of a knee about its hinge; below 0 it bends the wrong way: degrees |
 | peak | largest angular acceleration of a joint of the legs over the same joint's of the source: the worst joint |
@@ -32,6 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import open_data
 from fit_bodies import BROAD, TOON, Build, body
 from rest_bodies import RESTS, in_rest, with_spine
+from sliding import stillest_m_s
 from takemill.base.checks import Array, Mask
 from takemill.body.body_map import BodyMap, find_body_map, leg_length, rest_facing
 from takemill.body.motion import Motion
@@ -60,7 +62,7 @@ def characters() -> Iterator[Character]:
 
 
 def takes() -> Iterator[tuple[str, Motion]]:
-    for name in ("walk", "run", "punch", "kick", "spinkick", "jump"):
+    for name in ("walk", "run", "punch", "kick", "spinkick", "jump", "dance_a", "dance_b", "roll"):
         motion, wraps = open_data.humanoid3d(name)
         yield name, level(open_data.repeated(motion, 3) if wraps else motion)
 
@@ -97,6 +99,13 @@ def drift(points: Array, carries: Mask) -> Array:
     return np.array(out)
 
 
+def faster_m_s(theirs: Array, ours: Array, contacts: Contacts, scale: float) -> float:
+    """How much faster planted feet slide than the performer's in the worst step, by what touches within 5 mm."""
+    speeds = [stillest_m_s(points, contacts.rate, 0.005 * scale) for points in (theirs, ours)]
+    stands = contacts.planted[1:] & contacts.planted[:-1]
+    return float((speeds[1] - speeds[0])[stands].max())
+
+
 def carrying(points: Array, contacts: Contacts) -> Mask:
     """Planted, and not the higher end of a pitched foot (F, K, 2): that one swings with the foot's length."""
     higher = points[..., 2] - points[:, :, ::-1, 2]
@@ -131,6 +140,7 @@ def measure(source: Motion, target: Skeleton, parts: BodyMap, settings: FitSetti
         "arm": arm,
         "leg": leg,
         "slide": 1000 * float((drift(ours, carries) - drift(theirs, carries)).max()),
+        "faster": 100 * faster_m_s(theirs, ours, contacts, scale),
         "under": -1000 * float(min(ours[..., 2].min(), 0.0)),
         "theirs": -1000 * float(min(theirs[..., 2].min(), 0.0)),
         "knee": knee_bend(fitted, parts),
@@ -149,7 +159,7 @@ def peaks(source: Motion, own: BodyMap, fitted: Motion, parts: BodyMap) -> dict[
 
 
 def print_motions() -> None:
-    names = ("arm", "leg", "slide", "under", "theirs", "knee", "peak", "any")
+    names = ("arm", "leg", "slide", "faster", "under", "theirs", "knee", "peak", "any")
     print(f"{'motion':10} {'character':12} {'feet':7}" + "".join(f"{name:>8}" for name in names))
     for motion_name, motion in takes():
         for name, skeleton, parts in characters():

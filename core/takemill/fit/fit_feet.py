@@ -1,9 +1,10 @@
 """Feet after a fit: what stood on the floor stands again, although legs and feet have other proportions.
 
 While a foot is planted its target's path is the performer's, scaled, and one constant step aside (wider
-hips stand wider): what the performer's foot does not slide, the target's does not. A foot pivots on the lower
-of heel and ball, so a longer foot rolls over its own ball instead of through the floor. In the air the foot
-goes over into the pose that the fitted rotations give it.
+hips stand wider): what the performer's foot does not slide, the target's does not. A foot pivots where the
+performer's sole is stillest among what touches the floor, so a longer foot rolls over its own heel and ball
+instead of through the floor, and turns on the same place. In the air the foot goes over into the pose that
+the fitted rotations give it.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..base.checks import Array, Index, Mask
-from ..body.body_map import BodyMap
+from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..body.posed import Posed
 from ..feet.contacts import Contacts
@@ -29,6 +30,10 @@ from .fit_soles import put_on_floor, soles_under_ankles
 # Those without a note were chosen by eye.
 # Share of the foot's length by which one end lies lower when it bears the foot alone.
 _PIVOT_FOOT_SHARE = 0.15
+# Leg lengths (4 mm of a person) over the lower end of a sole, below which the rest of it touches the floor.
+# Trial: on a run, kicks, dances and rolls planted feet slide at most 5 cm/s more in a step than the
+# performer's; 5 with .004, 9 with .006, 31 with an angle of 1.4 degrees (faster, in fit_table.py).
+_TOUCH_LEGS = 0.005
 # Trial: on a walk, a run, a punch and a kick toes turn 1.3 to 1.7 times as sharply as any of the performer's
 # joints; 1.4 to 2.4 times when their bend follows a foot that is in the air.
 _TOES_SMOOTHING_S = 0.06
@@ -47,6 +52,7 @@ def plant_feet(
     soles, scaled = sole_offsets(skeleton, target_body), contacts.scaled(scale.height)
     theirs = scale.apply(foot_points(source.motion, body, source))
     theirs = put_on_floor(theirs, source.motion.skeleton, body, scaled, skeleton, target_body)
+    touch_m = _TOUCH_LEGS * leg_length(skeleton, target_body)
     posed, toes = Posed(fitted), {}
     legs: dict[str, Leg] = {}
     for k, foot in enumerate(contacts.feet):
@@ -71,7 +77,7 @@ def plant_feet(
             toes[end] = _level_toes(posed, end, leg)
             level = Posed(fitted.with_joints(toes)) if len(skeleton.sole_points) else posed
         bottom = (arms[..., 2] + end_drops_m(level, target_body, foot, ankle[:, None] + arms)).min(axis=-1)
-        wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, bottom, planted)
+        wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, bottom, planted, touch_m)
         held = (wanted - ankle)[nearest]
         under = 0.0 if contacts.rise_m is None else contacts.rise_m[:, k].min(axis=-1) * scale.height
         lowest = np.minimum(theirs[:, body.feet.index(foot), :, 2].min(axis=-1), under)
@@ -102,7 +108,7 @@ def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mappi
 
 
 def _ankle_goal(
-    theirs: Array, ankle: Array, arms: Array, bottom: Array, planted: Mask
+    theirs: Array, ankle: Array, arms: Array, bottom: Array, planted: Mask, touch_m: float
 ) -> tuple[Array, Array]:
     """Where the ankle goes (F, 3), and its step aside (F, 2).
 
@@ -122,30 +128,38 @@ def _ankle_goal(
     pivot = (1 - on_ball) * by_heel + on_ball * by_ball
     # The end that touches the floor decides the height alone.
     pivot[:, 2] = theirs[..., 2].min(axis=1) - bottom
-    path = _still_path(theirs[..., :2], (theirs - arms)[..., :2], on_ball)
+    path = _still_path(theirs, arms, touch_m)
     pivot[:, :2] = path + _steps_aside(pivot[:, :2] - path, planted)
     aside = _steps_aside((ankle - pivot)[:, :2], planted)
     pivot[:, :2] += aside
     return pivot, aside
 
 
-def _still_path(theirs: Array, ankles: Array, on_ball: Array) -> Array:
-    """A path of the ankle (F, 2) on which the foot slides nowhere more than the performer's.
+def _still_path(theirs: Array, arms: Array, touch_m: float) -> Array:
+    """A path of the ankle (F, 2) on which the foot slides no more than the performer's.
 
-    A flat foot that turns on its heel, on its ball, or on a place between keeps the speed that the
-    performer's has there; a longer one would slide there if its ball alone followed the performer's.
-    `theirs` are heel and ball (F, 2, 2), `ankles` (F, 2, 2) where the ankle goes for either of them, and
-    `on_ball` (F, 1) tells which one bears a foot that is pitched.
+    Of the points of the performer's sole that touch the floor one is the stillest; that of the target's which
+    is as far ahead, or the nearest to it that touches, goes as fast. `theirs` are heel and ball (F, 2, 3),
+    `arms` (F, 2, 3) lead from the target's ankle to its own; what lies less than `touch_m` over the lower end
+    of a sole touches.
     """
-    steps = np.diff(theirs, axis=0)
+    steps, turned = np.diff(theirs[..., :2], axis=0), np.diff(arms[..., :2], axis=0)
     turn = steps[:, 1] - steps[:, 0]
-    square = np.sum(turn**2, axis=-1)
-    share = np.clip(-np.einsum("fi,fi->f", steps[:, 0], turn) / np.maximum(square, 1e-18), 0.0, 1.0)[:, None]
-    bears = (on_ball[1:] + on_ball[:-1]) / 2
-    share = bears + (1 - np.abs(2 * bears - 1)) * (share - bears)
-    way = np.diff(ankles, axis=0)
-    each = (1 - share) * way[:, 0] + share * way[:, 1]
+    square = np.maximum(np.sum(turn**2, axis=-1), 1e-18)
+    slowest = -np.einsum("fi,fi->f", steps[:, 0], turn) / square
+    theirs_bears = np.clip(slowest, *_touching(theirs, touch_m))
+    bears = np.clip(theirs_bears, *_touching(arms, touch_m))[:, None]
+    each = steps[:, 0] + theirs_bears[:, None] * turn
+    each -= turned[:, 0] + bears * (turned[:, 1] - turned[:, 0])
     return np.concatenate([np.zeros((1, 2)), np.cumsum(each, axis=0)])
+
+
+def _touching(points: Array, touch_m: float) -> tuple[Array, Array]:
+    """From which share of the way from heel to ball (F, 2, 3) to which (F - 1,) a sole touches, by steps."""
+    over = points[..., 0, 2] - points[..., 1, 2]
+    over = (over[1:] + over[:-1]) / 2
+    part = touch_m / np.maximum(np.abs(over), touch_m)
+    return np.where(over > 0, 1 - part, 0.0), np.where(over > 0, 1.0, part)
 
 
 def _level_toes(posed: Posed, toes: int, foot: Leg) -> Array:
