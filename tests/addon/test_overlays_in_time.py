@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from takemill_addon.bridge import stage
-from takemill_addon.overlays import draw_time, facts
+from takemill_addon.overlays import draw_time, facts, strokes
 from takemill_addon.overlays.view import View
 from takemill_addon.properties.preferences import names_of, overlay_settings
 
@@ -53,7 +53,7 @@ def spans(lane: str) -> list[tuple[float, float]]:
 
 
 def test_each_thing_lies_at_its_frames_in_a_lane_of_its_kind(known):
-    assert lanes().lanes == ["cuts", "left foot", "right foot", "events", "jitter", "spike"]
+    assert list(lanes().ends) == ["cuts", "left foot", "right foot", "events", "jitter", "spike"]
     assert spans("cuts") == [(110, 140), (150, 181)]
     assert spans("spike") == [(120, 123), (130, 131)]
     assert spans("jitter") == [(0, 7200)]
@@ -89,16 +89,27 @@ def test_bars_are_drawn_at_their_frames_and_none_is_lost_by_zooming_out():
     assert corners[..., 1].max() < HEIGHT - 20  # Blender's frame numbers stay free
 
 
-def test_lanes_of_a_low_editor_are_lower(known):
-    low = draw_time.lanes_of(View.of(bpy.context), 70)
-    assert low.ends(low.lanes[-1])[1] <= 70 - 20
-    assert len(low.bars) == len(lanes().bars)
-    assert known.cuts
+def test_a_low_editor_has_fewer_lanes_and_they_are_readable(known):
+    """At 41 pixels, the height of the Timeline in a new file: cuts with their names, a strip of findings."""
+
+    def at(height: int) -> draw_time.Lanes:
+        return draw_time.lanes_of(View.of(bpy.context), height)
+
+    for height in (41, 60, 70, 90, 110, 140):
+        low, many = at(height), len(at(height).ends)
+        assert max(high for _, high in low.ends.values()) <= height - draw_time._ABOVE_PX
+        assert sum(high - low > 9 for low, high in low.ends.values()) >= min(many, 1 + (height >= 60))
+        found = {bar.index for bar in low.bars if bar.what == "finding"}
+        assert found == set(range(len(known.findings)))
+    assert list(at(41).ends) == ["cuts", "findings"]
+    assert next(bar.index for bar in at(41).bars if bar.what == "finding") == 1  # the longest lies below
+    assert {"cuts", "findings", "events"} < set(at(90).ends)
+    assert len(at(140).ends) == len(lanes().ends)
 
 
 def test_what_lies_under_the_mouse(known):
     def at(frame: float, lane: str):
-        low, high = lanes().ends(lane)
+        low, high = lanes().ends[lane]
         return draw_time.hit(lanes(), REGION, 10 * (frame - 100), (low + high) / 2)
 
     assert at(110, "cuts")[1] == "start"
@@ -111,6 +122,20 @@ def test_what_lies_under_the_mouse(known):
     assert at(160, "events")[0].text == "clap"
     assert at(145, "cuts") is None
     assert draw_time.hit(lanes(), REGION, 100, HEIGHT - 5) is None
+
+
+def test_labels_of_the_same_place_stand_one_above_the_other():
+    """Those that lie over each other are moved up, the same text stands once, all others stay."""
+
+    def label(text: str, x: float, y: float) -> strokes.Placed:
+        return strokes.Placed(text, x, y, 50, 14, (1, 1, 1, 1))
+
+    heel, toe, far = label("1.2 cm", 100, 100), label("1.4 cm", 120, 103), label("floor", 300, 100)
+    again, above = label("1.2 cm", 110, 108), label("raw", 130, 112)
+    found = {one.text: one for one in strokes.spread([toe, above, far, heel, again])}
+    assert len(found) == 4
+    assert [found[one].y for one in ("1.2 cm", "1.4 cm", "raw", "floor")] == [100, 114, 128, 100]
+    assert [found[one].x for one in ("1.2 cm", "1.4 cm", "raw", "floor")] == [100, 120, 130, 300]
 
 
 def test_bars_are_made_again_when_a_cut_has_moved(known):

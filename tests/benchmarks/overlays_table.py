@@ -291,7 +291,7 @@ class Inside:
             self.redraw("DOPESHEET_EDITOR")
             kept = self.draw_time.lanes_of(View.of(bpy.context), region.height)
         zero, each = self.draw_time._across(region)
-        low, high = kept.ends("cuts")
+        low, high = kept.ends["cuts"]
         bpy.ops.ed.undo_push(message="before the drag")
         x, y = round(zero + each * (STAND[1] + 1)), round((low + high) / 2)
         self.to = round(x + 10 * each)

@@ -20,7 +20,7 @@ from bpy.app.handlers import persistent  # keeps a function in its list when ano
 from mathutils import Matrix
 
 from . import draw_time, facts
-from .strokes import Batches, Label, Stroke, draw_labels
+from .strokes import Batches, Label, Placed, Stroke, placed, spread, write
 from .view import EDITS, View
 
 
@@ -150,9 +150,12 @@ def _draw_texts() -> None:
     if view is None:
         return
     scale, seen = view.context.preferences.system.ui_scale, region_3d.perspective_matrix
+    found: list[Placed] = []
     for one in labelled:
         places = view.places(one.drawing.from_take)
-        draw_labels(one.drawing.labels, places, view.context.region, seen, scale)
+        found += placed(one.drawing.labels, places, view.context.region, seen, scale)
+    for label in spread(found):
+        write(label.text, label.x, label.y, label.colour, scale)
 
 
 def _note_edits(_: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,8 +17,11 @@ from .timeline import Bar
 from .view import View
 
 _LANE_PX, _GAP_SHARE = 14.0, 0.15  # of a lane at a resolution scale of 1, and the part of it left free
-_BELOW_PX, _ABOVE_PX = 13.0, 24.0  # left free: for the scroll bar, and for the frame numbers
-_MIN_TEXT_PX = 10.0  # of a lane that has room for letters
+_ABOVE_PX = 24.0  # left free for the frame numbers
+_BELOW_PX, _EDGE_BELOW_PX = 13.0, 1.0  # left free: for the scroll bar, and where there is none
+_NO_SCROLL_BAR_PX = 75.0  # an editor that is lower has none (seen in Blender 5.2)
+_MIN_LANE_PX = 11.0  # of a lane whose letters can be read; where there is less room, there are fewer lanes
+_MIN_STRIP_PX = 3.0  # of one lane more that has no room for letters
 _SHADE = (0.0, 0.0, 0.0, 0.25)  # under the lanes, so that keys below do not mix with them
 _EDGE_PX = 1.5  # of the line at a bar's start, which keeps short ones in sight
 _GRAB_PX = 6.0  # from an end of a cut, within which it is grabbed
@@ -31,20 +34,14 @@ _BASE_PX = 2.0  # from a lane's lower edge to its letters
 class Lanes:
     """The bars of a view, where their lanes lie, and as `gpu` holds them: x in frames, y in pixels.
 
-    `lane_px` is the height of a lane: less where the editor is low.
+    `ends` are the lower and the upper edge of each lane, in pixels above that of the editor.
     """
 
     key: Hashable
     bars: tuple[Bar, ...]
-    lanes: list[str]
+    ends: dict[str, tuple[float, float]]
     scale: float
-    lane_px: float
     batches: tuple[Batches, Batches] | None = None
-
-    def ends(self, lane: str) -> tuple[float, float]:
-        """The lower and the upper edge of a lane, in pixels above that of the editor."""
-        low = self.scale * _BELOW_PX + self.lanes.index(lane) * self.lane_px
-        return low, low + (1 - _GAP_SHARE) * self.lane_px
 
 
 _KEPT: dict[tuple[int, int], Lanes] = {}
@@ -70,21 +67,34 @@ def lanes_of(view: View, height: int) -> Lanes:
     key = view.common, timeline.key(view), scale
     kept = _KEPT.get(place)
     if kept is None or kept.key != key:
-        shown = timeline.bars(view)
-        lanes = timeline.lanes(shown)
-        free = max(height - scale * (_BELOW_PX + _ABOVE_PX), 1.0)
-        lane_px = min(scale * _LANE_PX, free / max(len(lanes), 1))
+        bars, ends = _laid_out(timeline.bars(view), height / scale)
+        ends = {lane: (scale * low, scale * high) for lane, (low, high) in ends.items()}
         if place not in _KEPT and len(_KEPT) >= _MAX_KEPT:
             _KEPT.clear()
-        kept = _KEPT[place] = Lanes(key, shown, lanes, scale, lane_px)
+        kept = _KEPT[place] = Lanes(key, bars, ends, scale)
     return kept
+
+
+def _laid_out(bars: Sequence[Bar], height: float) -> tuple[tuple[Bar, ...], dict[str, tuple[float, float]]]:
+    """The bars that an editor so high has room for, and their lanes' ends; at a resolution scale of 1."""
+    below = _BELOW_PX if height >= _NO_SCROLL_BAR_PX else _EDGE_BELOW_PX
+    free = max(height - below - _ABOVE_PX, _MIN_LANE_PX)
+    room = int(free / _MIN_LANE_PX)
+    strip = free - room * _MIN_LANE_PX
+    bars = timeline.fitting(bars, room + (strip >= _MIN_STRIP_PX))
+    lanes = timeline.lanes(bars)
+    each = min(_LANE_PX, free / max(len(lanes), 1)) if len(lanes) <= room else _MIN_LANE_PX
+    sizes = [each if k < room else strip for k in range(len(lanes))]
+    low = below + np.concatenate([[0.0], np.cumsum(sizes)])
+    edges = zip(low, low[:-1] + (1 - _GAP_SHARE) * np.array(sizes), strict=False)
+    return bars, dict(zip(lanes, ((float(a), float(b)) for a, b in edges), strict=True))
 
 
 def hit(kept: Lanes, region: bpy.types.Region, x: float, y: float) -> tuple[Bar, str] | None:
     """The bar under a place of the region, and the part of it: "start" or "stop" of a cut, else "middle"."""
     across = _across(region)
     for bar in reversed(kept.bars):
-        low, high = kept.ends(bar.lane)
+        low, high = kept.ends[bar.lane]
         if not low <= y < high:
             continue
         left, right = (across[0] + across[1] * frame for frame in (bar.start, bar.stop))
@@ -114,8 +124,7 @@ def strokes_of(kept: Lanes) -> list[Stroke]:
     """The bars as faces, with a line at the start of each."""
     if not kept.bars:
         return []
-    ends = {lane: kept.ends(lane) for lane in kept.lanes}
-    low, high = np.array([ends[bar.lane] for bar in kept.bars]).T
+    low, high = np.array([kept.ends[bar.lane] for bar in kept.bars]).T
     start = np.array([bar.start for bar in kept.bars], float)
     stop = np.array([bar.stop for bar in kept.bars], float)
     colours = np.array([bar.colour for bar in kept.bars])
@@ -151,24 +160,24 @@ def _draw() -> None:
 
 def _back_of(kept: Lanes) -> list[Stroke]:
     """A shade under all lanes, one wide."""
-    low, high = kept.ends(kept.lanes[0])[0], kept.ends(kept.lanes[-1])[1]
+    low, high = min(low for low, _ in kept.ends.values()), max(high for _, high in kept.ends.values())
     corners = np.array([[0, low, 0], [1, low, 0], [1, high, 0], [0, high, 0]])
     return [faces(corners[[[0, 1, 2], [0, 2, 3]]], _SHADE)]
 
 
 def _write(view: View, kept: Lanes, zero: float, each: float) -> None:
     """What each lane holds at the left, and what is in bars that have room for it."""
-    if kept.lane_px < _MIN_TEXT_PX * kept.scale:
-        return
     plain, width = text_colour(view.context), view.context.region.width
+    least = (1 - _GAP_SHARE) * _MIN_LANE_PX * kept.scale
+    named = [lane for lane, (low, high) in kept.ends.items() if high - low > least - 0.5]
     for bar in kept.bars:
-        if not bar.text:
+        if not bar.text or bar.lane not in named:
             continue
         left, right = zero + each * bar.start, zero + each * bar.stop
         room = max(right, left + _MOMENT_PX * kept.scale * (bar.start == bar.stop)) - max(left, 0)
         if left < width and len(bar.text) * _LETTER_PX * kept.scale < room:
             write(
-                bar.text, max(left, 0) + 3 * kept.scale, kept.ends(bar.lane)[0] + _BASE_PX, plain, kept.scale
+                bar.text, max(left, 0) + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain, kept.scale
             )
-    for lane in kept.lanes:
-        write(lane, 4 * kept.scale, kept.ends(lane)[0] + _BASE_PX, plain, kept.scale)
+    for lane in named:
+        write(lane, 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain, kept.scale)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import blf
@@ -18,7 +18,9 @@ Colour = tuple[float, float, float, float]
 """Red, green, blue and how opaque, 0 to 1, as the screen shows them."""
 
 _TEXT_PX = 11.0  # as small as Blender's own text in a view, at a resolution scale of 1
+_LINE_PX = 14.0  # from one line of it to the next
 _BESIDE_PX = 6.0  # from a place to its label
+_FONT = 0  # Blender's own
 
 
 @dataclass(frozen=True)
@@ -104,25 +106,58 @@ def _batch(stroke: Stroke) -> tuple[Stroke, Any, Any]:
     return stroke, shader, batch_for_shader(shader, kind, content)
 
 
-def draw_labels(
+@dataclass
+class Placed:
+    """A line of text on the screen: its lower left corner and its size, pixels."""
+
+    text: str
+    x: float
+    y: float
+    width: float
+    height: float
+    colour: Colour
+
+
+def placed(
     labels: Sequence[Label], places: dict[str, Matrix], region: bpy.types.Region, seen: Matrix, scale: float
-) -> None:
-    """Write the labels of places that are in view; `seen` leads from the world to the view's clip space."""
+) -> list[Placed]:
+    """Where labels that are in view lie; `seen` leads from the world to the view's clip space."""
+    blf.size(_FONT, _TEXT_PX * scale)
+    found = []
     for label in labels:
         at = seen @ places[label.space] @ Vector((*label.place, 1.0))
         if at.w > 0:
             x = (at.x / at.w + 1) / 2 * region.width + _BESIDE_PX * scale
             y = (at.y / at.w + 1) / 2 * region.height + _BESIDE_PX * scale
-            write(label.text, x, y, label.colour, scale)
+            width = blf.dimensions(_FONT, label.text)[0]
+            found.append(Placed(label.text, x, y, width, _LINE_PX * scale, label.colour))
+    return found
+
+
+def spread(labels: Sequence[Placed]) -> list[Placed]:
+    """Labels that would lie over each other, one above the other; the same text there stands once."""
+    done: list[Placed] = []
+    for one in sorted(labels, key=lambda label: (label.y, label.x)):
+        in_its_way = [
+            other for other in done if one.x < other.x + other.width and other.x < one.x + one.width
+        ]
+        near = [other for other in in_its_way if abs(other.y - one.y) < one.height]
+        if any(other.text == one.text for other in near):
+            continue
+        y = one.y
+        for other in sorted(in_its_way, key=lambda label: label.y):
+            if abs(other.y - y) < one.height:
+                y = other.y + other.height
+        done.append(replace(one, y=y))
+    return done
 
 
 def write(text: str, x: float, y: float, colour: Colour, scale: float) -> None:
     """A line of text at a place of the region, in pixels, with a shadow that keeps it readable."""
-    font = 0
-    blf.size(font, _TEXT_PX * scale)
-    blf.enable(font, blf.SHADOW)
-    blf.shadow(font, 5, 0.0, 0.0, 0.0, 0.8)
-    blf.color(font, *colour)
-    blf.position(font, round(x), round(y), 0.0)
-    blf.draw(font, text)
-    blf.disable(font, blf.SHADOW)
+    blf.size(_FONT, _TEXT_PX * scale)
+    blf.enable(_FONT, blf.SHADOW)
+    blf.shadow(_FONT, 5, 0.0, 0.0, 0.0, 0.8)
+    blf.color(_FONT, *colour)
+    blf.position(_FONT, round(x), round(y), 0.0)
+    blf.draw(_FONT, text)
+    blf.disable(_FONT, blf.SHADOW)

@@ -6,8 +6,8 @@ show changes; panning and zooming only move them.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from ..bridge.characters import cuts_holder
 from ..bridge.pose_markers import shows_finding
@@ -19,6 +19,10 @@ from .view import View
 
 CUTS, LEFT, RIGHT, EVENTS = "cuts", "left foot", "right foot", "events"
 """Lanes beside those of the kinds of findings."""
+FINDINGS = "findings"
+"""The lane of all kinds, where there is no room for one each."""
+_KEPT_FIRST = (CUTS, FINDINGS, EVENTS, LEFT, RIGHT)
+"""Which lanes are left where there is no room for all: cuts alone can be worked on here."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,18 @@ def bars(view: View) -> tuple[Bar, ...]:
     """All that is shown, lane by lane from below."""
     on = [make for name, make in MAKERS.items() if getattr(view.settings, f"show_time_{name}")]
     return tuple(bar for make in on for bar in make(view))
+
+
+def fitting(shown: Sequence[Bar], room: int) -> tuple[Bar, ...]:
+    """The bars of at most so many lanes: findings share one where each kind has none, then others go."""
+    if len(lanes(shown)) <= room:
+        return tuple(shown)
+    shown = [replace(bar, lane=FINDINGS) if bar.what == "finding" else bar for bar in shown]
+    shown.sort(
+        key=lambda bar: (1, bar.start - bar.stop) if bar.lane == FINDINGS else (0, 0)
+    )  # short ones last
+    left = sorted(lanes(shown), key=_KEPT_FIRST.index)[: max(room, 1)]
+    return tuple(bar for bar in shown if bar.lane in left)
 
 
 def lanes(shown: Iterable[Bar]) -> list[str]:
