@@ -22,6 +22,8 @@ from takemill.shape.body_shape import body_shape
 
 WITHOUT = FitSettings(goals=())
 LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)
+CHILD = Build(thigh=0.25, shin=0.24, ankle=0.05, back=0.32, shoulder_width=0.25, upper_arm=0.16,
+              fore_arm=0.14, hand=0.1, foot=0.1, arms_down_deg=20.0, roll_seed=23)  # fmt: skip
 BUILDS = {"toon": TOON, "broad": BROAD, "long": LONG}
 
 
@@ -50,6 +52,16 @@ def test_every_relation_is_within_a_centimetre_of_its_proportional_target(
     for one in take.relations:
         if one.kind == "floor":
             assert slide_m_s(kept, parts, one) < 0.003 + slide_m_s(take.motion, take.body, one)
+
+
+def test_a_trunk_does_not_bend_for_a_hand_that_is_only_on_its_way(
+    takes: dict[str, hand_takes.HandTake],
+) -> None:
+    """A child's hand goes up to its crown: no joint turns more sharply than the performer's do."""
+    take, (skeleton, parts) = takes["head"], body(CHILD)
+    kept = fit(take.motion, take.body, skeleton, parts)
+    assert peak_turn(kept, parts) < 1.1 * peak_turn(take.motion, take.body)
+    assert least_bend_deg(kept, parts, "Arm") > 10
 
 
 @pytest.mark.parametrize("name", hand_takes.TAKES)

@@ -15,7 +15,7 @@ from ..feet.leg_ik import reach
 from ..maths import quat
 from ..maths.blocks import each_solved
 from .goal_figures import FLOOR_ALONG, Figure
-from .goal_limits import added, beyond, capped, softened
+from .goal_limits import added, beyond, softened, within_reach
 from .goal_looks import Looks
 from .goal_pose import GoalPose
 from .goal_targets import Course, on_reach, wanted_line, wanted_point
@@ -235,12 +235,12 @@ class Arms:
     def _lend(self, goals: dict[str, Array], helps: Mapping[str, Array]) -> None:
         """Turns shoulders and trunk towards goals that an arm would have to straighten for."""
         pose = self.pose
-        wants = {side: self._short(side, goals[side]) for side in self.arms}
+        wants = {side: self._wanted(side, goals[side]) for side in self.arms}
         if not any(want.any() for want in wants.values()):
             return
         if self.loose.any():
             self._meet_nearer(goals, wants)
-            wants = {side: self._short(side, goals[side]) for side in self.arms}
+            wants = {side: self._wanted(side, goals[side]) for side in self.arms}
         for side, arm in self.arms.items():
             rows = np.flatnonzero(wants[side].any(axis=1))
             if arm.shoulder is not None and len(rows):
@@ -253,6 +253,24 @@ class Arms:
                 pose.turn(arm.shoulder, quat.mul(quat.exp(after), quat.exp(-before)), rows)
                 wants[side] = wants[side] - (pose.at[arm.upper] - place)
         self._bend_trunk({side: want * helps[side][:, None] for side, want in wants.items()}, helps)
+
+    def _wanted(self, side: str, goal: Array) -> Array:
+        """How far a shoulder should come along (N, 3) for its wrist's goal (N, 3)."""
+        return self._eased(side, self._short(side, goal))
+
+    def _eased(self, side: str, steps: Array) -> Array:
+        """Steps of an arm (N, 3): beside its goals those of their ends, by how much the goals count there.
+
+        Where a hand is on its way, its place means little, and a trunk that bends for it would swing.
+        """
+        total, out, free = np.zeros(len(steps)), np.zeros_like(steps), np.ones(len(steps))
+        for n, course in enumerate(self.courses):
+            if side in self._sides(course):
+                rows = self.rows[n]
+                out[rows] += course.weight[:, None] * course.hold.held(steps[rows])
+                total[rows] += course.weight
+                free[rows] *= 1 - course.weight
+        return out * ((1 - free) / np.maximum(total, _TINY))[:, None]
 
     def _short(self, side: str, goal: Array) -> Array:
         """How far a shoulder should come along (N, 3) towards its wrist's goal (N, 3)."""
@@ -308,6 +326,8 @@ class Arms:
         firm = self._on_elbow(side)
         near = goal if firm is None else pose.at[arm.hand] + (1 - firm)[:, None] * (goal - pose.at[arm.hand])
         near = self._within_reach(arm, near)
+        near = pose.at[arm.hand] + self._eased(side, near - pose.at[arm.hand])
+        near = self._within_reach(arm, near)
         hinge = quat.rotate(pose.turned[arm.upper], arm.hinge)
         swing, bend = reach(pose.at[arm.upper], pose.at[arm.lower], pose.at[arm.hand], near, hinge)
         pose.turn(arm.lower, bend)
@@ -323,7 +343,7 @@ class Arms:
         at, hand = self.pose.at[arm.upper], self.pose.at[arm.hand]
         length = quat.length(self.pose.at[arm.lower] - at) + quat.length(hand - self.pose.at[arm.lower])
         far, own = quat.length(goal - at), quat.length(hand - at)
-        allowed = own + capped(far, length) - capped(own, length)
+        allowed = within_reach(far, own, length)
         return at + (goal - at) * (allowed / np.maximum(far, _TINY))[:, None]
 
     def _on_elbow(self, side: str) -> Array | None:

@@ -23,8 +23,19 @@ def beyond(far: Array, length: Array) -> Array:
     return np.where(over > soft, over, bent)
 
 
-def capped(far: Array, length: Array) -> Array:
-    """Distances (N,) that an arm of these lengths (N,) reaches: softly less than its whole length."""
+def within_reach(far: Array, own: Array, length: Array) -> Array:
+    """Distances (N,) for wrists wanted at `far` (N,): softly less than an arm's whole length (N,).
+
+    An arm that its fit holds straighter, with the wrist at `own` (N,), stretches by what is left of that.
+    """
+    limit = (_BENT_SHARE + _STRETCH_SHARE) * length
+    held = _capped(own, length)
+    room = np.clip((limit - own) / np.maximum(limit - held, _TINY), 0.0, 1.0)
+    return own + (_capped(far, length) - held) * np.where(far > own, room, 1.0)
+
+
+def _capped(far: Array, length: Array) -> Array:
+    """Distances (N,) that an arm of these lengths (N,) reaches from hanging: softly less than all of it."""
     over = np.maximum(far - _BENT_SHARE * length, 0.0)
     room = _STRETCH_SHARE * length
     return np.minimum(far, _BENT_SHARE * length) + room * np.tanh(over / room)
