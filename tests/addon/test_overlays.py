@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from mathutils import Vector
 
+from drawn import in_world, shown
 from takemill_addon import overlays
 from takemill_addon.bridge import actions, stage
 from takemill_addon.overlays import draw, facts, timeline
@@ -36,19 +37,6 @@ def suit(addon):  # noqa: ARG001 (registered first)
 
 def bone_of(armature: bpy.types.Object, part: str) -> str:
     return next(one.bone for one in armature.takemill.parts if one.name == part)
-
-
-def shown(name: str) -> draw.Drawing:
-    """What an overlay shows now."""
-    overlay = next(one for one in overlays.OVERLAYS if one.name == name)
-    return draw.current(View.of(bpy.context), overlay).drawing
-
-
-def in_world(drawing: draw.Drawing, stroke: int) -> np.ndarray:
-    """The points (N, 3) of a stroke where they are drawn."""
-    one = drawing.strokes[stroke]
-    place = np.array(View.of(bpy.context).places(drawing.from_take)[one.space])
-    return one.points @ place[:3, :3].T + place[:3, 3]
 
 
 def head(armature: bpy.types.Object, bone: str, frame: int) -> np.ndarray:

@@ -6,14 +6,12 @@ import bpy
 import numpy as np
 import pytest
 
+from drawn import shown
 from spring_foxes import TAIL, add_tail
-from takemill_addon import overlays
 from takemill_addon.bridge import live_swing, recipe, stage
 from takemill_addon.bridge.springs import chains_of
 from takemill_addon.bridge.targets import Target
-from takemill_addon.overlays import draw
 from takemill_addon.overlays.springs import ends_of
-from takemill_addon.overlays.view import View
 from takemill_addon.properties.preferences import overlay_settings
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -34,16 +32,11 @@ def fox(tmp_path):
     return walker
 
 
-def shown() -> draw.Drawing:
-    overlay = next(one for one in overlays.OVERLAYS if one.name == "springs")
-    return draw.current(View.of(bpy.context), overlay).drawing
-
-
 def test_what_is_drawn_is_where_the_engine_has_it(fox):
     """Ends of bones, their balls and the collider, in metres of the world: as the engine simulates them."""
     target = Target.of(bpy.context.scene, fox)
     springs = chains_of(fox, target.skeleton, target.body, recipe.recipe_of(bpy.context.scene))
-    chain, collider = shown().strokes
+    chain, collider = shown("springs").strokes
     world = np.array(fox.matrix_world)
     points = chain.points @ world[:3, :3].T + world[:3, 3]
     per_bone = 2 + 3 * 2 * 24
@@ -64,28 +57,28 @@ def test_what_is_drawn_is_where_the_engine_has_it(fox):
 
 
 def test_the_drawing_follows_frame_and_fields(fox):
-    first = shown()
-    assert shown() is first
+    first = shown("springs")
+    assert shown("springs") is first
     bpy.context.scene.frame_set(250)  # it walks
-    moved = shown()
+    moved = shown("springs")
     assert np.abs(moved.strokes[0].points - first.strokes[0].points).max() > 0.05
     fox.takemill.colliders[0].radius = 0.2
-    grown = shown()
+    grown = shown("springs")
     spread = [np.ptp(one.strokes[1].points, axis=0).max() for one in (moved, grown)]
     assert spread[1] / spread[0] == pytest.approx(2.5, rel=1e-3)
     fox.takemill.colliders[0].capsule = True
-    assert len(shown().strokes[1].points) > 2 * len(grown.strokes[1].points)
+    assert len(shown("springs").strokes[1].points) > 2 * len(grown.strokes[1].points)
     fox.takemill.colliders[0].plane = True
-    square = shown().strokes[1].points.reshape(-1, 2, 3)
+    square = shown("springs").strokes[1].points.reshape(-1, 2, 3)
     assert len(square) == 5
     assert abs(np.dot(square[4, 1] - square[4, 0], square[0, 1] - square[0, 0])) < 1e-6
     fox.takemill.chains[0].use = False
-    assert shown().strokes[0].colours[3] < grown.strokes[0].colours[3]
+    assert shown("springs").strokes[0].colours[3] < grown.strokes[0].colours[3]
     assert grown.strokes[0].colours[:3] == pytest.approx(overlay_settings(bpy.context).colour_chain)
     fox.takemill.chains[0].last = "gone"
     fox.takemill.chains[0].first = "gone"
     fox.takemill.colliders[0].bone = "gone"
-    assert shown().strokes == []
+    assert shown("springs").strokes == []
 
 
 def test_the_preview_follows_the_fields_and_goes_on_at_its_frame(fox):

@@ -42,6 +42,17 @@ def test_model_space_is_the_product_of_matrices(seed):
             np.testing.assert_allclose(quat.to_matrix(model_q[frame, joint]), whole[:3, :3], atol=1e-12)
 
 
+@pytest.mark.parametrize("lead", [(), (3,)])
+def test_matrices_lead_to_the_same_places(lead):
+    parents, rotations, translations = random_tree(1, 9, *lead)
+    local = np.zeros((*lead, 9, 4, 4))
+    local[..., :3, :3], local[..., :3, 3], local[..., 3, 3] = quat.to_matrix(rotations), translations, 1.0
+    model_q, model_p = kinematics.model_from_local(parents, rotations, translations)
+    model = kinematics.model_from_matrices(parents, local)
+    np.testing.assert_allclose(model[..., :3, 3], model_p, atol=1e-12)
+    np.testing.assert_allclose(model[..., :3, :3], quat.to_matrix(model_q), atol=1e-12)
+
+
 @given(st.integers(0, 10**6), st.integers(1, 12))
 def test_local_and_model_undo_each_other(seed, joints):
     parents, rotations, translations = random_tree(seed, joints, 2)

@@ -11,7 +11,8 @@ import bpy
 from .steps import Apart, Steps
 
 SLICE_S = 0.03  # of work between two looks at events: 100 ms between redraws leave as much for the drawing
-MAX_SLICE_S = 0.1  # where a redraw takes longer than that, work takes as long: a busy machine gets on, too
+MAX_SLICE_S = 0.05  # where a redraw takes longer, work does too: with one of 50 ms that makes the 100
+_LOOK_S = 0.01  # for which a thread is waited for at a time: short work is met, long work lets Blender draw
 _TICK_S = 0.005  # between the end of a slice and the next, at most
 _SAY_EVERY_S = 0.2  # between texts of how far it is; each one has the status bar drawn
 _SWITCH_S = 0.0005  # for which a thread keeps Python to itself; Python's own 5 ms add up while panels draw
@@ -133,7 +134,7 @@ class Job:
         """Go on till a moment; whether all is done."""
         while (now := time.perf_counter()) < until:
             if self._apart is not None:
-                if self._apart.goes_on(until - now):
+                if self._apart.goes_on(min(until - now, _LOOK_S)):
                     self._share = self._share if self._apart.share is None else self._apart.share
                     return False
                 self._apart = None

@@ -60,6 +60,7 @@ def evaluated_poses(
         for index in range(len(looks) if shown else 0):
             context.scene.frame_set(frames[int(looks[index])])
             seen.read(index, armature)
+            yield None  # meshes of the user's scene can take as long as a slice
         with _own_scene(context.scene, armature) as scene:
             layer = scene.view_layers[0]
             for index, frame in enumerate(frames):

@@ -32,14 +32,14 @@ def _drawing(view: View) -> Drawing:
     first, stop = max(now - reach, 0), min(now + reach + 1, len(facts.motion))
     strokes: list[Stroke] = []
     labels: list[Label] = []
+    plants = facts.plants_between(first, stop)
     for k, foot in enumerate(facts.contacts.feet):
         own = colour(view.settings, "left" if foot.startswith("left") else "right")
         strokes.append(path(facts.soles[first:stop, k], own, _TRAIL_PX, "TAKE"))
-        for plant in facts.plants:
-            if plant.foot == foot and plant.start < stop and plant.stop > first:
-                planted = facts.soles[max(plant.start, first) : min(plant.stop, stop), k]
-                strokes.append(path(planted, own, _PLANTED_PX, "TAKE"))
-                _add_slide(view, plant, strokes, labels)
+        for plant in (one for one in plants if one.foot == foot):
+            planted = facts.soles[max(plant.start, first) : min(plant.stop, stop), k]
+            strokes.append(path(planted, own, _PLANTED_PX, "TAKE"))
+            _add_slide(view, plant, strokes, labels)
     return Drawing(strokes, labels, facts.from_take)
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import bpy
 import numpy as np
+from numpy.typing import NDArray
 
 from .colours import finding_colour
 from .draw import Drawing, Overlay
-from .strokes import Label, lines
+from .strokes import Colour, Label, lines
 from .view import View
 
 _NOW_PX, _ALL_PX = 7.0, 3.0  # of findings of these frames, and of those that last for the whole take
@@ -19,57 +22,71 @@ def _key(view: View) -> float:
     return view.frame
 
 
+class Shown(NamedTuple):
+    """The finding that a bone shows: the less, the sooner it is seen and the more it tells."""
+
+    repaired: bool
+    frames: int
+    kind: str
+    bone: str
+
+
 def _drawing(view: View) -> Drawing:
     """A line along each bone of a finding, over the bone; what it is of beside the shortest ones."""
-    shown = findings_at(view.action, view.armature, view.frame)
-    ends: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
-    colours: dict[float, list] = {_ALL_PX: [], _NOW_PX: []}
+    longest_f = _longest_f(view.action)
+    ends, place = _bones(view.armature)
+    bones: dict[float, list[int]] = {_ALL_PX: [], _NOW_PX: []}
+    colours: dict[float, list[Colour]] = {_ALL_PX: [], _NOW_PX: []}
     labels = []
-    for bone, finding in sorted(shown.items(), key=lambda item: _rank(item[1])):
-        whole = _lasts(finding, view.action)
-        width = _ALL_PX if whole or finding.repaired else _NOW_PX
-        colour = finding_colour(view.settings, finding.kind, finding.repaired)
-        pose = view.armature.pose.bones[bone]
-        ends[width].append((pose.head, pose.tail))
+    for repaired, frames, kind, bone in findings_at(view.action, view.armature, view.frame):
+        width = _ALL_PX if repaired or frames > longest_f else _NOW_PX
+        colour = finding_colour(view.settings, kind, repaired)
+        bones[width].append(place[bone])
         colours[width].append(colour)
-        if not whole and len(labels) < _MAX_LABELS:
-            text = f"{bone}: {finding.kind}{' (repaired)' if finding.repaired else ''}"
-            labels.append(Label(text, tuple(pose.tail), colour, "ARMATURE"))
+        if frames <= longest_f and len(labels) < _MAX_LABELS:
+            text = f"{bone}: {kind}{' (repaired)' if repaired else ''}"
+            labels.append(Label(text, tuple(ends[place[bone], 1]), colour, "ARMATURE"))
     strokes = [
-        lines(np.array(ends[width]), np.array(colours[width]), width, "ARMATURE")
-        for width in ends
-        if ends[width]
+        lines(ends[rows], np.array(colours[width]), width, "ARMATURE")
+        for width, rows in bones.items()
+        if rows
     ]
     return Drawing(strokes, labels)
 
 
-def findings_at(
-    action: bpy.types.Action, armature: bpy.types.Object, frame: float
-) -> dict[str, bpy.types.PropertyGroup]:
-    """The finding that each bone shows at a frame: of several one that is not repaired, then the shortest.
+def findings_at(action: bpy.types.Action, armature: bpy.types.Object, frame: float) -> list[Shown]:
+    """What bones show at a frame: of several findings one that is not repaired, then the shortest.
 
     What was repaired in the whole take is on every bone of it and in every frame, and would tell nothing.
     """
-    found: dict[str, bpy.types.PropertyGroup] = {}
-    for one in action.takemill.findings:
-        if not one.start <= frame < one.stop or one.joint not in armature.pose.bones:
-            continue
-        if one.repaired and _lasts(one, action):
-            continue
-        other = found.get(one.joint)
-        if other is None or _rank(one) < _rank(other):
-            found[one.joint] = one
-    return found
+    known, bones = action.takemill.findings, armature.pose.bones
+    start, stop, repaired = (np.empty(len(known), kind) for kind in (np.intc, np.intc, bool))
+    for name, values in (("start", start), ("stop", stop), ("repaired", repaired)):
+        known.foreach_get(name, values)
+    frames = stop - start
+    here = (start <= frame) & (frame < stop) & ~(repaired & (frames > _longest_f(action)))
+    rows, listed = np.flatnonzero(here), known.values()  # a row by its number is sought from the first one on
+    found: dict[str, Shown] = {}
+    for row in rows[np.lexsort((frames[rows], repaired[rows]))].tolist():
+        bone = listed[row].joint
+        if bone not in found and bone in bones:
+            found[bone] = Shown(bool(repaired[row]), int(frames[row]), listed[row].kind, bone)
+    return list(found.values())
 
 
-def _lasts(finding: bpy.types.PropertyGroup, action: bpy.types.Action) -> bool:
-    """Whether it is of the whole take."""
-    frames = action.frame_range[1] - action.frame_range[0]
-    return finding.stop - finding.start > _WHOLE_SHARE * frames
+def _bones(armature: bpy.types.Object) -> tuple[NDArray[np.float32], dict[str, int]]:
+    """Where all bones begin and end (N, 2, 3) in the armature's space, and the row of each."""
+    bones = armature.pose.bones
+    ends = np.empty((2, len(bones), 3), np.float32)
+    bones.foreach_get("head", ends[0].reshape(-1))
+    bones.foreach_get("tail", ends[1].reshape(-1))
+    return ends.swapaxes(0, 1), {bone.name: row for row, bone in enumerate(bones)}
 
 
-def _rank(finding: bpy.types.PropertyGroup) -> tuple[bool, int]:
-    return finding.repaired, finding.stop - finding.start
+def _longest_f(action: bpy.types.Action) -> float:
+    """How many frames a finding may last that is not one of the whole take."""
+    ends = action.frame_range
+    return _WHOLE_SHARE * (ends[1] - ends[0])
 
 
 OVERLAY = Overlay("findings", "findings", _key, _drawing)

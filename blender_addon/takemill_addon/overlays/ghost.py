@@ -10,8 +10,8 @@ import numpy as np
 from takemill.base.errors import InputError
 
 from ..bridge import findings
-from ..bridge.pose_at import bones_at, needs_evaluation
-from ..bridge.rig import Rig, read_rig
+from ..bridge.pose_at import Played, bones_at, needs_evaluation, played_on
+from ..bridge.rig import read_rig
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .strokes import Label, lines
@@ -19,8 +19,8 @@ from .view import View
 
 _BONE_PX, _EDGE_PX = 2.5, 2.5  # of lines, and what their dark edge adds, at a resolution scale of 1
 _EDGE = (0.0, 0.0, 0.0, 0.5)  # keeps grey apart from the grey of Blender's light theme
-_READ: dict[tuple[int, int], tuple[int, Rig | None, str]] = {}
-"""The last rig that was read, by its armature and raw take, or why there is none; with the edits then."""
+_READ: dict[tuple[int, int], tuple[int, Played | None, str]] = {}
+"""How the last raw take plays, by its armature and itself, or why that is not known; with the edits then."""
 
 
 def _key(view: View) -> Hashable:
@@ -38,10 +38,10 @@ def problem_of(view: View) -> str:
 
 def _drawing(view: View) -> Drawing:
     raw = findings.raw_of(view.action)
-    rig = _read(view, raw)[0] if raw else None
-    if raw is None or rig is None:
+    played = _read(view, raw)[0] if raw else None
+    if raw is None or played is None:
         return Drawing()
-    heads, tails = bones_at(view.armature, raw, rig, view.frame)
+    heads, tails = bones_at(view.armature, raw, played, view.frame)
     aside = np.array([view.settings.ghost_aside_m / max(view.armature.matrix_world.median_scale, 1e-9), 0, 0])
     grey = colour(view.settings, "raw")
     ends = np.stack([heads, tails], axis=1) + aside
@@ -53,25 +53,25 @@ def _drawing(view: View) -> Drawing:
     return Drawing(strokes, (Label("raw", tuple(top), text_colour(view.context), "ARMATURE"),))
 
 
-def _read(view: View, raw: bpy.types.Action) -> tuple[Rig | None, str]:
-    """The armature's bones, or why the raw take cannot be shown on them; read again when that may change."""
+def _read(view: View, raw: bpy.types.Action) -> tuple[Played | None, str]:
+    """How the raw take plays on the armature's bones, or why it cannot; read again when that may change."""
     place = view.armature.session_uid, raw.session_uid
     known = _READ.get(place)
     if known is None or known[0] != view.edits:
         _READ.clear()
-        known = _READ[place] = view.edits, *_rig_of(view.armature, raw)
+        known = _READ[place] = view.edits, *_played_by(view.armature, raw)
     return known[1:]
 
 
-def _rig_of(armature: bpy.types.Object, raw: bpy.types.Action) -> tuple[Rig | None, str]:
+def _played_by(armature: bpy.types.Object, raw: bpy.types.Action) -> tuple[Played | None, str]:
     try:
         reasons = needs_evaluation(armature, raw)
-        rig = read_rig(armature)
+        played = played_on(armature, raw, read_rig(armature))
     except InputError as problem:
         return None, f"Raw Ghost: {problem}"
     if reasons:
         return None, f"Raw Ghost: not shown, because of {'; '.join(reasons)}"
-    return rig, ""
+    return played, ""
 
 
 OVERLAY = Overlay("ghost", "ghost", _key, _drawing)

@@ -7,7 +7,8 @@ from collections.abc import Hashable
 import bpy
 import numpy as np
 
-from takemill.goals.goal_figures import floor_low, posed
+from takemill.goals.goal_figures import floor_low
+from takemill.goals.goal_pose import GoalPose
 from takemill.goals.goals import FLOOR
 
 from ..bridge import hand_contacts
@@ -40,8 +41,7 @@ def _drawing(view: View) -> Drawing:
     found = contacts_at(view.action, view.frame)
     if facts is None or not found:
         return Drawing()
-    now = facts.index(view.frame)
-    pose = posed(facts.figure, facts.motion.slice(now, now + 1))
+    pose = facts.goal_pose(facts.index(view.frame))
     strokes: list[Stroke] = []
     labels: list[Label] = []
     for one in found:
@@ -57,7 +57,7 @@ def _drawing(view: View) -> Drawing:
     return Drawing(strokes, labels, facts.from_take)
 
 
-def _ends(facts: Facts, pose, contact: bpy.types.PropertyGroup) -> tuple[np.ndarray, float] | None:
+def _ends(facts: Facts, pose: GoalPose, contact: bpy.types.PropertyGroup) -> tuple[np.ndarray, float] | None:
     """From a part to what it touches (2, 3), and the gap between their surfaces, metres."""
     figure = facts.figure
     if contact.part not in figure.anchors or contact.on not in (*figure.anchors, FLOOR):

@@ -16,13 +16,13 @@ from ..properties.clips import ROOT_MOTION
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
-from .shapes import arrow, facing
+from .shapes import arrow, facing, thinned
 from .strokes import Label, lines, path
 from .take_facts import Facts
 from .view import View
 
 _PATH_PX, _TAKEN_PX, _TICK_PX, _NOW_PX = 1.5, 4.0, 1.5, 3.0  # of lines, at a resolution scale of 1
-_MAX_POINTS = 2000  # about, of a whole take's path: more are dearer to draw (overlays_table.py)
+_STEP_M, _MAX_POINTS = 0.03, 1000  # of a whole take's path: more are dearer to draw (overlays_table.py)
 _TICK_S, _TICK_M = 0.5, 0.12  # from tick to tick, and how long each is
 _MAX_TICKS = 500  # of a whole take
 _NOW_M, _TIP_SHARE = 0.45, 0.35  # the arrow of the present frame
@@ -40,12 +40,14 @@ def _drawing(view: View) -> Drawing:
     facts = facts_of(view)
     if facts is None:
         return Drawing()
-    green, track = colour(view.settings, "good"), _on_floor(facts)
+    green, track = colour(view.settings, "good"), facts.root.position + _level(facts)
     every = max(round(_TICK_S * facts.motion.rate), len(track) // _MAX_TICKS, 1)
     at, way = track[::every], facing(facts.root.heading[::every])
     ticks = np.stack([at, at + _TICK_M * way], axis=1)
-    whole = track[:: max(len(track) // _MAX_POINTS, 1)]
-    strokes = [path(whole, green, _PATH_PX, "TAKE"), lines(ticks, green, _TICK_PX, "TAKE")]
+    strokes = [
+        path(thinned(track, _STEP_M, _MAX_POINTS), green, _PATH_PX, "TAKE"),
+        lines(ticks, green, _TICK_PX, "TAKE"),
+    ]
     labels = []
     mode, first, stop = _taken(view.action, facts)
     if mode and stop - first > 1:
@@ -70,8 +72,9 @@ def _taken(action: bpy.types.Action, facts: Facts) -> tuple[str, int, int]:
     return words[cut.root_motion], facts.index(cut.start), facts.index(cut.end) + 1
 
 
-def _on_floor(facts: Facts) -> np.ndarray:
-    return facts.root.position + np.array([0.0, 0.0, facts.contacts.floor_m])
+def _level(facts: Facts) -> np.ndarray:
+    """From the root's track, at height 0, up to the floor."""
+    return np.array([0.0, 0.0, facts.contacts.floor_m])
 
 
 def _key_now(view: View) -> Hashable:
@@ -85,7 +88,7 @@ def _drawing_now(view: View) -> Drawing:
     if facts is None:
         return Drawing()
     now, green = facts.index(view.frame), colour(view.settings, "good")
-    at = _on_floor(facts)[now]
+    at = facts.root.position[now] + _level(facts)
     tip = at + _NOW_M * facing(facts.root.heading[now])
     strokes = [
         arrow(at, tip, green, _NOW_PX, _TIP_SHARE, "TAKE"),

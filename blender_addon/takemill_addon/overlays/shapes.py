@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from takemill.base.checks import Array
+from takemill.maths import quat
 
 from .strokes import Stroke, lines
-
-_UP = np.array([0.0, 0.0, 1.0])  # of the world
 
 
 def arrow(
@@ -18,16 +17,24 @@ def arrow(
     """A level arrow between two points (3,), whose head takes a share of its length."""
     start, tip = np.asarray(start, float), np.asarray(tip, float)
     back = share * (start - tip)
-    aside = 0.5 * np.cross(back, _UP)
-    return lines(
-        [[start, tip], [tip, tip + back + aside], [tip, tip + back - aside]], colour, width_px, space
-    )
+    aside = 0.5 * np.array([back[1], -back[0], 0.0])  # level, at right angles
+    left, right = tip + back + aside, tip + back - aside
+    return lines(np.stack([start, tip, tip, left, tip, right]), colour, width_px, space)
 
 
 def facing(heading: ArrayLike) -> Array:
     """Where a body faces (..., 3) by its heading (...), radians: 0 is -Y, counter-clockwise from above."""
     heading = np.asarray(heading, float)
     return np.stack([np.sin(heading), -np.cos(heading), np.zeros_like(heading)], axis=-1)
+
+
+def thinned(points: Array, step_m: float, most: int) -> Array:
+    """Points (N, 3) of a path, one for each step of its length: `most` about, and both ends."""
+    way = np.concatenate([[0.0], np.cumsum(quat.length(np.diff(points, axis=0)))])
+    step = np.floor(way / max(step_m, way[-1] / most))
+    kept = np.concatenate([[True], np.diff(step) > 0])
+    kept[-1] = True
+    return points[kept]
 
 
 def grid(centre: ArrayLike, half_m: float, step_m: float) -> Array:

@@ -9,6 +9,7 @@ import bpy
 import numpy as np
 from mathutils import Matrix, Vector
 
+from takemill.base.checks import Array
 from takemill.springs.springs_presets import PRESETS
 
 from ..properties.springs import OWN
@@ -23,6 +24,18 @@ _OTHER, _OFF = 0.7, 0.25  # how opaque others are, and chains that do not swing
 _CHAIN = ("name", "use", "first", "last", "preset", "radius")
 _COLLIDER = ("name", "bone", "radius", "capsule", "plane")
 _PLANE_M = 0.25  # half of the side that is drawn of a plane, and the length of its normal
+
+
+def _rings() -> Array:
+    """The lines (N, 2, 3) of the three rings of a ball of radius 1, each around one of its axes."""
+    angles = np.linspace(0, 2 * np.pi, _CORNERS + 1)
+    out = np.zeros((3, len(angles), 3))
+    for ring, (first, second) in enumerate(((0, 1), (1, 2), (2, 0))):
+        out[ring, :, first], out[ring, :, second] = np.cos(angles), np.sin(angles)
+    return np.stack([out[:, :-1], out[:, 1:]], axis=2).reshape(-1, 2, 3)
+
+
+_BALL = _rings()
 
 
 def _key(view: View) -> Hashable:
@@ -71,52 +84,44 @@ def ends_of(
         yield bone, below.head if below else bone.tail
 
 
-def _bone(
-    chain: bpy.types.PropertyGroup, bone: bpy.types.PoseBone, end: Vector, metre: float
-) -> list[list[Vector]]:
-    """A line along a bone, and the ball at its end."""
+def _bone(chain: bpy.types.PropertyGroup, bone: bpy.types.PoseBone, end: Vector, metre: float) -> list[Array]:
+    """Lines (N, 2, 3) along a bone, and of the ball at its end."""
     length = (end - bone.head).length
     radius = metre * chain.radius if chain.preset == OWN else PRESETS[chain.preset].radius * length
     axes = bone.matrix.to_3x3().normalized()
-    return [[bone.head, end], *_ball(end, axes, radius)]
+    return [np.array([[bone.head, end]]), _ball(end, axes, radius)]
 
 
-def _collider(one: bpy.types.PropertyGroup, matrix: Matrix, metre: float) -> list[list[Vector]]:
-    """The rings of a ball, or of both ends of a capsule with lines between; a plane's edges and normal."""
+def _collider(one: bpy.types.PropertyGroup, matrix: Matrix, metre: float) -> list[Array]:
+    """Lines (N, 2, 3): the rings of a ball, or of both ends of a capsule; a plane's edges and its normal."""
     axes, radius = matrix.to_3x3().normalized(), metre * one.radius
     first = matrix @ (metre * Vector(one.offset))
     if one.plane:
         size = metre * _PLANE_M
         turn = size * (axes @ Vector(one.normal)).to_track_quat("Z", "Y").to_matrix()
         corners = [first + turn @ Vector((x, y, 0)) for x, y in ((1, 1), (-1, 1), (-1, -1), (1, -1), (1, 1))]
-        return [*map(list, pairwise(corners)), [first, first + turn @ Vector((0, 0, 1))]]
+        return [np.array([*pairwise(corners), (first, first + turn @ Vector((0, 0, 1)))])]
     if not one.capsule:
-        return _ball(first, axes, radius)
+        return [_ball(first, axes, radius)]
     other = matrix @ (metre * Vector(one.tail))
     turn = axes
     if (other - first).length > 0:
         turn = (other - first).to_track_quat("Y", "Z").to_matrix()
     sides = [radius * turn @ Vector(side) for side in ((1, 0, 0), (-1, 0, 0), (0, 0, 1), (0, 0, -1))]
-    shaft = [[first + side, other + side] for side in sides]
-    return [*_ball(first, turn, radius), *_ball(other, turn, radius), *shaft]
+    shaft = np.array([(first + side, other + side) for side in sides])
+    return [_ball(first, turn, radius), _ball(other, turn, radius), shaft]
 
 
-def _ball(middle: Vector, axes: Matrix, radius: float) -> list[list[Vector]]:
-    """Three rings as lines."""
-    angles = np.linspace(0, 2 * np.pi, _CORNERS + 1)
-    out = []
-    for first, second in ((0, 1), (1, 2), (2, 0)):
-        ring = np.zeros((len(angles), 3))
-        ring[:, first], ring[:, second] = np.cos(angles), np.sin(angles)
-        spots = [middle + radius * (axes @ Vector(spot)) for spot in ring]
-        out += [list(pair) for pair in pairwise(spots)]
-    return out
+def _ball(middle: Vector, axes: Matrix, radius: float) -> Array:
+    """Three rings as lines (N, 2, 3)."""
+    return np.array(middle) + radius * (_BALL @ np.array(axes).T)
 
 
-def _stroke(segments: list[list[Vector]], tint: Colour, chosen: bool) -> list[Stroke]:
+def _stroke(segments: list[Array], tint: Colour, chosen: bool) -> list[Stroke]:
     if not segments:
         return []
-    return [lines(np.array(segments), np.array(tint), _CHOSEN_PX if chosen else _OTHER_PX, "ARMATURE")]
+    width_px = _CHOSEN_PX if chosen else _OTHER_PX
+    return [lines(np.concatenate(segments), np.array(tint), width_px, "ARMATURE")]
 
 
 OVERLAY = Overlay("springs", "springs", _key, _drawing)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -79,7 +79,7 @@ class Batches:
     """Strokes as `gpu` keeps them, made once and drawn often."""
 
     def __init__(self, strokes: Sequence[Stroke]) -> None:
-        self._made = [_batch(one) for one in strokes if len(one.points)]
+        self._made = [_batch(one) for one in _joined(strokes)]
 
     def draw(self, places: dict[str, Matrix], scale: float) -> None:
         """Draw them all, with `places` from each space to the world."""
@@ -96,6 +96,21 @@ class Batches:
                 batch.draw(shader)
         gpu.state.depth_test_set("NONE")
         gpu.state.blend_set("NONE")
+
+
+def _joined(strokes: Sequence[Stroke]) -> list[Stroke]:
+    """Those that are drawn alike as one: a batch costs as much as hundreds of points."""
+    alike: dict[Hashable, list[Stroke]] = {}
+    for one in strokes:
+        if len(one.points):
+            alike.setdefault((one.width_px, one.space, one.in_front), []).append(one)
+    return [some[0] if len(some) == 1 else _one_of(some) for some in alike.values()]
+
+
+def _one_of(strokes: Sequence[Stroke]) -> Stroke:
+    points = np.concatenate([one.points for one in strokes])
+    colours = np.concatenate([np.broadcast_to(one.colours, (len(one.points), 4)) for one in strokes])
+    return replace(strokes[0], points=points, colours=colours)
 
 
 def _batch(stroke: Stroke) -> tuple[Stroke, Any, Any]:

@@ -9,7 +9,7 @@ from itertools import count
 import numpy as np
 from mathutils import Matrix
 
-from takemill.base.checks import Array
+from takemill.base.checks import Array, Index
 from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.body.posed import joint_in_model
@@ -17,10 +17,12 @@ from takemill.clip.measure import planted_steps
 from takemill.clip.root_motion import RootMotion, find_root_motion
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
-from takemill.goals.goal_figures import Figure, figures
+from takemill.goals.goal_figures import Figure, figures, posed
+from takemill.goals.goal_pose import GoalPose
 from takemill.recipe.recipe import Recipe
 
 _NUMBERS = count()
+_FRAMES_TOGETHER = 64  # posed at once: they take no longer than three, one by one
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,32 @@ class Facts:
     def index(self, frame: float) -> int:
         """The frame of the take nearest to one of the scene."""
         return min(max(round(frame) - self.start, 0), len(self.motion) - 1)
+
+    def plants_between(self, first: int, stop: int) -> list[Plant]:
+        """The feet that stand on some frame of [first, stop)."""
+        starts, stops = self._plant_ends
+        return [self.plants[k] for k in np.flatnonzero((starts < stop) & (stops > first))]
+
+    @cached_property
+    def _plant_ends(self) -> tuple[Index, Index]:
+        ends = np.array([(one.start, one.stop) for one in self.plants], np.intp).reshape(-1, 2)
+        return ends[:, 0], ends[:, 1]
+
+    def goal_pose(self, index: int) -> GoalPose:
+        """The joints that contacts are measured on, in one frame."""
+        block, row = divmod(index, _FRAMES_TOGETHER)
+        if block not in self._goal_poses:
+            self._goal_poses.clear()
+            first = block * _FRAMES_TOGETHER
+            frames = self.motion.slice(first, min(first + _FRAMES_TOGETHER, len(self.motion)))
+            self._goal_poses[block] = posed(self.figure, frames)
+        pose = self._goal_poses[block]
+        return pose.at_rows(np.array([row]), pose.joints)
+
+    @cached_property
+    def _goal_poses(self) -> dict[int, GoalPose]:
+        """The last frames that were posed, by the number of their block."""
+        return {}
 
     @cached_property
     def figure(self) -> Figure:
