@@ -23,6 +23,7 @@ PAGES = {
     "health-page": (1200, 1600),
     "report": (1100, 1160),
     "report-side-by-side": (1100, 1125),
+    "watch-page": (1200, 1250),
 }  # width and height in pixels
 VIEWS = {  # the panels that are open in a picture
     "blender-import": ("take", "body"),
@@ -64,6 +65,9 @@ def _page(name: str, scratch: Path) -> None:
     from chromium import browse
     from takemill.shell import cli
 
+    if name == "watch-page":
+        _watched(scratch)
+        return
     take = str(SAMPLES / "marsh_take.bvh")
     page = scratch / "page.html"
     if name == "health-page":
@@ -76,6 +80,49 @@ def _page(name: str, scratch: Path) -> None:
         page = scratch / "set" / "report.html"
     width, height = PAGES[name]
     browse(page, f"--screenshot={PICTURES / name}.png", width=width, height=height)
+
+
+def _watched(scratch: Path) -> None:
+    """The page of a watched folder: parts of the sample take, whose right forearm's sensor grows worse."""
+    import numpy as np
+
+    from chromium import browse_address
+    from takemill.files.bvh import read_bvh
+    from takemill.maths import quat
+    from takemill.recipe.recipe import Recipe
+    from takemill.sets.take_files import body_in
+    from takemill.watch.loopback import Board, served
+    from takemill.watch.session import judge_session
+    from takemill.watch.take_verdict import judge_take_alone
+    from takemill.watch.watcher import Shown
+
+    whole, _ = read_bvh(SAMPLES / "marsh_take.bvh")
+    body, rng = body_in(whole, Recipe()), np.random.default_rng(19)
+    arm, hand, shin = map(body.require, ("rightLowerArm", "rightHand", "leftLowerLeg"))
+    names = [f"{word}_{n:02}" for n in (1, 2) for word in ("wade", "pole", "shove", "look_out", "turn")]
+    takes = []
+    for k, name in enumerate(names):
+        part = whole.slice(600 * k, 600 * (k + 1))
+        turns = part.rotations.copy()
+        noise = rng.normal(0.0, np.radians(0.15 * k), (len(part), 3))
+        turns[:, arm] = quat.mul(turns[:, arm], quat.exp(noise))
+        turns[:, hand] = quat.mul(quat.exp(-noise), turns[:, hand])  # its own sensor is as it was
+        for start in {6: (200,), 9: (100, 220, 400)}.get(k, ()):
+            turns[start : start + 9, shin] = turns[start, shin]
+        takes.append(judge_take_alone(name, part.with_rotations(turns), body, Recipe(), True))
+    shots = {
+        "wade": "locomotion",
+        "pole": "",
+        "shove": "",
+        "cast_off": "strike",
+        "look_out": "idle",
+        "moor": "",
+    }
+    board = Board(Shown("tuesday", judge_session(takes, shots), ("moor_01.bvh",)))
+    width, height = PAGES["watch-page"]
+    with served(board, 0) as address:
+        shot = f"--screenshot={PICTURES / 'watch-page.png'}"
+        browse_address(address, scratch / "profile", shot, width=width, height=height)
 
 
 def _side_by_side(scratch: Path, take: str) -> Path:

@@ -17,7 +17,15 @@ FLAGS = (
 
 
 def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, scheme: str = "light") -> str:
-    """Open the page; what it prints to stdout. Anything on the page's console fails the test."""
+    """Open the page of a file; what it prints to stdout. Anything on the page's console fails the test."""
+    profile = page.parent.parent / "profile"
+    return browse_address(page.as_uri(), profile, *arguments, width=width, height=height, scheme=scheme)
+
+
+def browse_address(
+    address: str, profile: Path, *arguments: str, width: int = 1200, height: int = 1000, scheme: str = "light"
+) -> str:
+    """The same of any address; the browser keeps its own files in `profile`."""
     need(CHROMIUM, "chromium (Debian package)")
     dark = ("--blink-settings=preferredColorScheme=0",) if scheme == "dark" else ()
     done = subprocess.run(
@@ -25,10 +33,10 @@ def browse(page: Path, *arguments: str, width: int = 1200, height: int = 1000, s
             str(CHROMIUM),
             *FLAGS,
             *dark,
-            f"--user-data-dir={page.parent.parent / 'profile'}",
+            f"--user-data-dir={profile}",
             f"--window-size={width},{height}",
             *arguments,
-            page.as_uri(),
+            address,
         ],
         check=True,
         capture_output=True,

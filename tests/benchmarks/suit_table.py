@@ -1,6 +1,6 @@
 """What repair makes of sensors that fail for long: `python tests/benchmarks/suit_table.py [QUESTION or FILE.bvh ...]`.
 
-Questions: faults drift dropout found hinges clean. Open motions between two T poses (tests/suit_takes.py), 60 frames
+Questions: faults drift dropout found named hinges clean. Open motions between two T poses (tests/suit_takes.py), 60 frames
 a second, with the faults of tests/suit_faults.py in the world orientations of the segments; a BVH file given
 by its path is a take, too. Errors are RMS degrees of all joints that move, between the poses.
 """
@@ -17,13 +17,16 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import suit_takes
-from suit_faults import ALONE, Faulty, moving_joints, sensed, with_faults, with_world
+from suit_faults import ALONE, NONE, Faulty, moving_joints, sensed, with_faults, with_world
 from suit_takes import NAMES, SuitTake, file_take, suit_take
 from takemill.body.motion import Motion
 from takemill.health.check import check
 from takemill.maths import quat
+from takemill.recipe.recipe import Recipe
 from takemill.repair.repair import RepairSettings, repair
 from takemill.sensors.bridge import bridge
+from takemill.watch.sensor_words import sensor_word
+from takemill.watch.take_verdict import judge_take_alone
 
 SEEDS = (1, 2, 3)
 FREE = RepairSettings(profile="suit", heading=False, path=False, floor=False, pin=False)
@@ -277,6 +280,30 @@ def found(takes: dict[str, SuitTake]) -> None:
         )
 
 
+def named(takes: dict[str, SuitTake]) -> None:
+    """Of takes on the set, between two poses: how often the faulty sensor is named, and others are (aim: all, none)."""
+    print(
+        "\nNamed on the set (takemill watch): takes in which the faulty sensor is named / of; takes with others named"
+    )
+    noise = replace(NONE, noise_deg=0.25)
+    kinds = {f"slip of {deg}": replace(noise, slip_deg=float(deg)) for deg in (10, 15, 20, 30, 45)}
+    kinds |= {f"lost for {s:g} s": replace(noise, dropout_s=s) for s in (0.1, 0.3, 2.0)}
+    for name, take in takes.items():
+        row = []
+        for label, faults in {"clean": noise, **kinds}.items():
+            right = wrong = 0
+            for seed in range(1, 9):
+                fault = with_faults(take.motion, take.body, seed, faults, take.inner)
+                found = judge_take_alone(name, fault.motion, take.body, Recipe()).problems
+                bad = fault.slip or fault.dropout
+                joint = take.motion.skeleton.names[bad[0]] if bad else ""
+                word = sensor_word(joint, take.motion.skeleton, take.body)
+                right += any(word in one.text for one in found) if bad else not found
+                wrong += any(not bad or word not in one.text for one in found)
+            row.append(f"{label} {right}/8 {wrong}")
+        print(f"{name:8} {'  '.join(row)}", flush=True)
+
+
 def hinges(takes: dict[str, SuitTake]) -> None:
     """The heading between hinged segments beside qmt.headingCorrection on the same orientations."""
     import qmt  # type: ignore[import-untyped]
@@ -349,7 +376,7 @@ def clean(takes: dict[str, SuitTake]) -> None:
 
 
 QUESTIONS: dict[str, Callable[[dict[str, SuitTake]], None]] = {
-    one.__name__: one for one in (faults, drift, dropout, found, hinges, clean)
+    one.__name__: one for one in (faults, drift, dropout, found, named, hinges, clean)
 }
 
 if __name__ == "__main__":

@@ -136,3 +136,37 @@ def test_a_cluster_that_does_not_answer_is_told(shoot, capsys, monkeypatch):
     assert 'pip install ".[farm]"' in capsys.readouterr().err
     assert os.listdir(shoot.parent) != []
     assert not (shoot.parent / "out").exists()
+
+
+def test_a_watched_build_makes_what_changed_as_it_is_saved(shoot, capsys, monkeypatch):
+    """By the same build; its own results wake it up as well, and count for nothing."""
+    other = shoot.parent.parent / f"{shoot.parent.name}_more"
+    other.mkdir()
+    shoot.write_text(shoot.read_text().replace("[", f'["{other}/**/*.bvh", ', 1))
+    small_shoots.write_takes(other, 1)
+    (other / "takes/a.bvh").rename(other / "takes/z.bvh")
+    (other / "takes/a.toml").unlink()
+    asked = {}
+
+    def wakes(folders, quiet_s, _stop, _poll, recursive):
+        asked.update(folders=folders, quiet_s=quiet_s, recursive=recursive)
+        yield frozenset()
+        yield frozenset()
+        yield frozenset({shoot.parent / "out/courier/a/clips.json", shoot.parent / ".half.bvh"})
+        recipe = shoot.parent / "takes/b.toml"
+        recipe.write_text("rate = [")
+        yield frozenset({recipe})
+        recipe.write_text(small_shoots.IDLE.format("b_rest", 1.4))
+        yield frozenset({recipe})
+
+    monkeypatch.setattr("takemill.shell.commands_build.wake_ups", wakes)
+    monkeypatch.setattr(
+        "takemill.shoot.build_shoot.local_processes", lambda _: small_shoots.HERE.open_executor()
+    )
+    assert run(shoot, "--watch", "--workers", 1) == 0
+    out, err = capsys.readouterr()
+    assert asked == {"folders": [shoot.parent, other], "quiet_s": 1.0, "recursive": True}
+    made = [line.partition(" sets made")[0] for line in out.splitlines() if " sets made" in line]
+    assert made == ["6", "2"]
+    assert "b.toml" in err
+    assert "going on when something is saved" in err

@@ -79,8 +79,14 @@ def test_no_file_imports_itself_by_a_detour():
         done |= ready
 
 
-# What the shell uses where it is installed, and does without elsewhere: pip install ".[farm,progress]".
-OPTIONAL = {("build_progress", "rich"), ("farm", "distributed")}
+# What the shell and a watched folder use where it is installed, and does without elsewhere:
+# pip install ".[farm,progress,watch]".
+OPTIONAL = {
+    ("build_progress", "rich"),
+    ("farm", "distributed"),
+    ("file_changes", "watchfiles"),
+    ("watch_terminal", "rich"),
+}
 
 
 def test_the_core_needs_numpy_alone():
@@ -97,9 +103,16 @@ def test_the_core_needs_numpy_alone():
 def test_the_command_starts_without_what_only_tests_and_blender_have():
     code = "import sys, takemill.shell.cli; print(*{m.split('.')[0] for m in sys.modules})"
     out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
-    assert not {"bpy", "scipy", "takemill_addon", "pytest", "jsonschema", "rich", "distributed"} & set(
-        out.split()
-    )
+    assert not {
+        "bpy",
+        "scipy",
+        "takemill_addon",
+        "pytest",
+        "jsonschema",
+        "rich",
+        "distributed",
+        "watchfiles",
+    } & set(out.split())
 
 
 def test_a_file_holds_one_idea():

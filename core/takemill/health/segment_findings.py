@@ -10,7 +10,7 @@ import numpy as np
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from ..sensors.pose_pairs import EndPoses
+from ..sensors.pose_pairs import NO_POSES, EndPoses
 from ..sensors.segment_faults import SegmentFaults, SegmentRepair, repair_segments
 from ..sensors.segments import find_segments, world_from_local
 from .finding import Finding
@@ -19,14 +19,14 @@ _MOST_NAMES = 5  # in a sentence
 _MIN_DRIFT_DEG = 1.0  # of one segment over the take; less is not worth a sentence
 
 
-def check_segments(motion: Motion, body: BodyMap) -> list[Finding]:
-    """Findings about the sensors of a take that nothing was changed in yet."""
+def check_segments(motion: Motion, body: BodyMap, poses: EndPoses = NO_POSES) -> list[Finding]:
+    """Findings about the sensors of a take that nothing was changed in yet, and what `poses` tell of them."""
     segments = find_segments(motion.skeleton, body)
     world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
     rest = motion.skeleton.reference_model[0][segments.joints]
     # However long the uppermost joint repeats itself, it is said to be frozen.
     wanted = SegmentRepair(longest_frozen_s=motion.duration_s + 1.0)
-    _, faults = repair_segments(world, segments, rest, motion.rate, wanted)
+    _, faults = repair_segments(world, segments, rest, motion.rate, wanted, poses)
     return segment_findings(motion, faults, False)
 
 

@@ -112,23 +112,46 @@ def _find_held(
     motion: Motion, body: BodyMap, first: int, last: int, kinds: tuple[str, ...]
 ) -> Iterator[tuple[str, int, int]]:
     """Kind and frames of the poses of some kinds held within frames [first, last)."""
-    look = max(round(_MEDIAN_S * motion.rate), 1)
+    coarse = _coarse(motion, first, last)
+    classified = _classify_poses(motion, body, coarse)
+    for kind in kinds:
+        for start, stop in _held_spans(motion, body, coarse, first, classified[kind]):
+            yield kind, start, stop
+
+
+def still_spans(motion: Motion, body: BodyMap, first: int, last: int) -> tuple[tuple[int, int], ...]:
+    """Frames [start, stop) within [first, last) in which any pose is held for half a second and more."""
+    coarse = _coarse(motion, first, last)
+    return tuple(_held_spans(motion, body, coarse, first, np.ones(len(coarse), bool)))
+
+
+def _coarse(motion: Motion, first: int, last: int) -> Array:
+    """The middle poses (B, J, 4) of blocks of a tenth of a second within frames [first, last)."""
+    look = _block(motion)
     count = (last - first) // look
+    blocks = motion.rotations[first : first + count * look].reshape(count, look, *motion.rotations.shape[1:])
+    return quat.continuous(quat.normalize(np.median(blocks, axis=1)))
+
+
+def _block(motion: Motion) -> int:
+    return max(round(_MEDIAN_S * motion.rate), 1)
+
+
+def _held_spans(
+    motion: Motion, body: BodyMap, coarse: Array, first: int, posed: Mask
+) -> Iterator[tuple[int, int]]:
+    """Frames [start, stop) of stretches in which blocks (B, J, 4) from `first` on are `posed` and still."""
+    look, count, joints = _block(motion), len(coarse), list(body.joints.values())
     if count < 3:
         return
-    blocks = motion.rotations[first : first + count * look].reshape(count, look, *motion.rotations.shape[1:])
-    coarse = quat.continuous(quat.normalize(np.median(blocks, axis=1)))
-    joints = list(body.joints.values())
     turned = np.degrees(quat.angle_between(coarse[2:, joints], coarse[:-2, joints])).mean(axis=1)
     still = np.zeros(count, bool)
     for k in range(3):  # a block is still when a span of three that holds it is
         still[k : count - 2 + k] |= turned < _MAX_HELD_TURN_DEG_S * 2 * look / motion.rate
-    classified = _classify_poses(motion, body, coarse)
-    for kind, posed in ((kind, classified[kind]) for kind in kinds):
-        for start, stop in zip(*series.runs(still & posed), strict=True):
-            begin, end = _find_edges(motion, body, first + look * int(start), first + look * int(stop), look)
-            if end - begin >= _MIN_HELD_S * motion.rate:
-                yield kind, begin, end
+    for start, stop in zip(*series.runs(still & posed), strict=True):
+        begin, end = _find_edges(motion, body, first + look * int(start), first + look * int(stop), look)
+        if end - begin >= _MIN_HELD_S * motion.rate:
+            yield begin, end
 
 
 def _classify_poses(motion: Motion, body: BodyMap, rotations: Array) -> dict[str, Mask]:

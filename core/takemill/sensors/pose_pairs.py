@@ -16,9 +16,9 @@ from ..base.checks import Array, Mask
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..maths import quat
-from .misalignment import ReferencePose, end_pose, hanging_poses, reference_poses
+from .misalignment import ReferencePose, end_pose, hanging_poses, reference_poses, still_spans
 from .segment_drift import DRIFT_RATE_RAD_S, POSE_RAD, PoseHeading
-from .segments import Segments
+from .segments import Segments, world_from_local
 
 # One segment leans this much further than all its neighbours: more than performers repeat a pose by, and less
 # than what a slip is worth. An estimate, no source.
@@ -32,6 +32,9 @@ _MIN_UPRIGHT_SHARE, _MIN_UPRIGHT_RAD = 2.0, np.radians(1.5)
 # To which people stand alike with hanging arms, legs and trunk about the vertical: toes point out by more or
 # less. An estimate, no source.
 _HANGING_RAD = np.radians(6.0)
+# A pose of the end is that of the start when so many segments are turned by less; it is sought as near to the
+# end as any reference pose. Estimates, no source.
+_MIN_ALIKE, _ALIKE_RAD, _SAME_POSE_S = 0.75, np.radians(12.0), 15.0
 _ARM_PARTS = ("Shoulder", "Arm", "Hand")
 
 
@@ -105,6 +108,31 @@ def find_end_poses(
         _held(first, first.expected, segments) if first else None,
         _held(last, expected, segments) if last and expected is not None else None,
     )
+
+
+def find_same_poses(motion: Motion, body: BodyMap, segments: Segments) -> EndPoses:
+    """The reference pose at the start of a take, and a stretch at its end in which most segments are so.
+
+    Sensors that slipped by much make of the pose at the end one that is no T or A any more, while all other
+    segments say that it is the same.
+    """
+    frames = len(motion)
+    first = end_pose(reference_poses(motion, body), frames, 0)
+    spans = still_spans(motion, body, max(frames - round(_SAME_POSE_S * motion.rate), 0), frames)
+    if first is None or not spans:
+        return NO_POSES
+    world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
+    known = (first.sensed & first.posed)[segments.joints]
+    before, found = HeldPose(first.start, first.stop, None, known), (0.0, NO_POSES)
+    for start, stop in spans:
+        poses = EndPoses(before, HeldPose(start, stop, None, known))
+        between = find_between(world, poses, motion.rate)
+        if start < first.stop or between is None or not known.any():
+            continue
+        alike = float((quat.angle(between.turns)[known] < _ALIKE_RAD).mean())
+        if alike >= max(_MIN_ALIKE, found[0]):
+            found = alike, poses
+    return found[1]
 
 
 def _held(pose: ReferencePose, expected: Array, segments: Segments) -> HeldPose:
@@ -211,7 +239,7 @@ def find_pose_slips(segments: Segments, between: Between) -> tuple[PoseSlip, ...
         beside = [other for other in beside if other >= 0 and between.known[other]]
         others = np.array([lean[other] for other in beside] or [np.zeros(3)])
         leans = min(quat.length(lean[place]), *quat.length(lean[place] - others)) > _MIN_SLIP_LEAN_RAD
-        apart = min(abs(heading[place]), *(abs(heading[place] - heading[other]) for other in beside))
+        apart = min([abs(heading[place]), *(abs(heading[place] - heading[other]) for other in beside)])
         if leans or apart > least_turn:
             # What of the turn about the vertical is slip, by how far each may be.
             size = max(float(lean[place] @ lean[place]) / 2, apart**2 if apart > least_turn else 0.0)

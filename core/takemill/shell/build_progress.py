@@ -16,12 +16,12 @@ from ..shoot.run_jobs import OnStep, Step
 def shown(stream: TextIO, as_json: bool) -> Iterator[OnStep]:
     """What hears of each step and shows it on a stream, as its reader can use it."""
     if as_json:
-        yield lambda step: _write(stream, json.dumps(asdict(step)))
+        yield lambda step: write_line(stream, json.dumps(asdict(step)))
     elif stream.isatty() and (bars := _bars(stream)) is not None:
         with bars as on_step:
             yield on_step
     else:
-        yield lambda step: _write(stream, _line(step)) if step.event != "begins" else None
+        yield lambda step: write_line(stream, _line(step)) if step.event != "begins" else None
 
 
 def _line(step: Step) -> str:
@@ -30,8 +30,9 @@ def _line(step: Step) -> str:
     return printable(f"{text}: missing: {step.why}" if step.why else text)
 
 
-def _write(stream: TextIO, line: str) -> None:
-    with contextlib.suppress(OSError):  # nobody reads any more; the work goes on
+def write_line(stream: TextIO, line: str) -> None:
+    """Write a line, if anybody still reads; the work goes on in any case."""
+    with contextlib.suppress(OSError):
         stream.write(line + "\n")
         stream.flush()
 

@@ -16,6 +16,7 @@ from ..files.take_address import file_of
 from ..health.profile import KINDS
 from ..maths.axes import UP_AXES
 from ..repair.settings import PATHS
+from . import cli_shoot
 
 _MEMORY_PER_TEXT_BYTE = 25  # of a take's text, in memory at the peak; measured on the sample: 21
 
@@ -32,6 +33,7 @@ The order of the work:
   takemill pack take.bvh --recipe set.toml --out clips
   takemill verify clips                         the set read back and judged
   takemill build shoot.toml --out build         a folder of takes at a time; only what changed
+  takemill watch takes                          on the set: each take judged as it is saved
   takemill demo                                 all of it, on a sample
 
 `takemill VERB --help` says more. A take is never changed. Each verb begins with a line that says how a
@@ -134,33 +136,6 @@ again and compared with what the file plays, four times a frame, and with what t
 
 A folder of characters' folders is verified set by set.
 The exit code is 0 when all is ok, 1 when something is not."""
-
-_BUILD = """\
-Build a whole shoot: folders of takes, one or more characters, a set of clips for each take. A build makes
-only what is not there as it would be made now.
-
-  takemill build shoot.toml --out build --dry-run
-  takemill build shoot.toml --out build
-  takemill build shoot.toml --out build --workers 4 --json
-  takemill build shoot.toml --out /shared/build --scheduler tcp://farm:8786
-
-shoot.toml says which takes, for whom, and how:
-
-  takes = ["monday/*.bvh", "tuesday/**/*.bvh"]
-  exclude = ["*_test.bvh"]
-  characters = ["characters/*.glb"]   # none: the performer's own skeleton
-  sets = "take"                       # a set for each take; "one" for all takes; or one for each "clip"
-  [settings]                          # a recipe without clips, for all takes
-  rate = 30
-  [overrides.fast]                    # over it, for some
-  takes = ["jab_*"]
-  settings.rate = 60
-
-A recipe beside a take (jab_03.toml beside jab_03.bvh) counts most, and names its clips; a take without
-gets suggested clips. build/index.html shows the shoot, build/index.json is for programs.
-
-What one take meets does not stop the others: the summary says what is missing and why, the exit code is 1,
-and the next build makes just that. Ctrl-C ends at once and keeps what is whole."""
 
 _DEMO = """\
 The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
@@ -267,33 +242,14 @@ def build_parser() -> argparse.ArgumentParser:
     _takes(verify, "*")
     _characters(verify)
     _as_json(verify)
-    _add_build(verb("build", _BUILD))
+    cli_shoot.add_build(verb("build", cli_shoot.BUILD))
+    cli_shoot.add_watch(verb("watch", cli_shoot.WATCH))
     demo = verb("demo", _DEMO)
     demo.add_argument(
         "--out", default="takemill_demo", metavar="DIR", help="Write the set into this folder (%(default)s)."
     )
     demo.add_argument("--core", action="store_true", help="Leave Blender out, even where there is one.")
     return parser
-
-
-def _add_build(build: argparse.ArgumentParser) -> None:
-    build.add_argument("shoot", metavar="SHOOT.toml", help="The shoot file.")
-    build.add_argument("--out", required=True, metavar="DIR", help="Write all results into this folder.")
-    build.add_argument(
-        "--dry-run", action="store_true", help="Say what would be made, and why; write nothing."
-    )
-    build.add_argument(
-        "--workers", type=int, metavar="N", help="So many takes at a time; else one for each processor."
-    )
-    build.add_argument(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="Hand the work to the Dask cluster at this address, whose workers see the same files.",
-    )
-    build.add_argument(
-        "--memory", type=float, metavar="GB", help="What all takes under way may use; else what is free."
-    )
-    build.add_argument("--json", action="store_true", help="Print JSON, a line for each step.")
 
 
 def _takes(parser: argparse.ArgumentParser, count: str | None = None) -> None:

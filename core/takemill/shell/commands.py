@@ -27,6 +27,7 @@ from .commands_build import build as build
 from .commands_takes import IntakeLog, as_json, recipe_of, take_facts, take_of
 from .commands_takes import check as check
 from .commands_takes import repair as repair
+from .commands_watch import watch as watch
 
 _UNFINISHED = (
     "some of these sets are older than the others: a pack was killed while they changed places; pack again"

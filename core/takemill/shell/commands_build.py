@@ -6,15 +6,22 @@ import argparse
 import json
 import os
 import sys
+import threading
+from pathlib import Path
 from typing import Any
 
-from ..base.errors import InputError
-from ..base.plain import json_text
+from ..base.errors import InputError, TakemillError
+from ..base.plain import json_text, printable
 from ..pipeline.prepare_take import Progress
 from ..shoot.build_plan import BuildPlan
 from ..shoot.build_shoot import Built, Workers, build_shoot, look_at_shoot
+from ..shoot.shoot_file import read_shoot
 from ..shoot.shoot_index import INDEX
+from ..shoot.shoot_takes import folders_of
+from ..watch.file_changes import wake_ups
+from ..watch.saved_files import STILL_S
 from . import build_progress, farm
+from .build_progress import write_line
 
 _MAX_NOTES = 20  # of what is said of fits: more are not read on a terminal (chosen by eye)
 _MAX_WORKERS = 512  # Windows waits for 61 at most; more than a machine has processors is a slip of the pen
@@ -31,13 +38,46 @@ def build(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     if options.scheduler:
         workers = farm.workers_of(options.scheduler, options.out, options.workers, options.memory)
     else:
-        workers = Workers(options.workers or _processors(), memory_gb=options.memory)
+        workers = Workers(options.workers or processors(), memory_gb=options.memory)
+    if options.watch:
+        return _build_again_and_again(options, workers), 0
+    built = _build_once(options, workers)
+    return _said(built, options), int(bool(built.missing))
+
+
+def _build_once(options: argparse.Namespace, workers: Workers) -> Built:
     with build_progress.shown(sys.stdout if options.json else sys.stderr, options.json) as on_step:
-        built = build_shoot(options.shoot, options.out, workers, on_step)
-    return _built_json(built) if options.json else _built_text(built), int(bool(built.missing))
+        return build_shoot(options.shoot, options.out, workers, on_step)
 
 
-def _processors() -> int:
+def _said(built: Built, options: argparse.Namespace) -> str:
+    return _built_json(built) if options.json else _built_text(built)
+
+
+def _build_again_and_again(options: argparse.Namespace, workers: Workers) -> str:
+    """Build whenever something is saved that the shoot is made of, until Ctrl-C."""
+    folders, out = folders_of(read_shoot(options.shoot)), Path(options.out).resolve()
+    is_first, missing = True, None
+    for changed in wake_ups(folders, STILL_S, threading.Event(), options.poll, recursive=True):
+        if not is_first and not any(_counts(path, out) for path in changed):
+            continue
+        try:
+            built = _build_once(options, workers)
+            if is_first or built.made or built.missing != missing:
+                write_line(sys.stdout, printable(_said(built, options)))
+            missing = built.missing
+        except TakemillError as problem:  # a recipe that is half edited: the next change corrects it
+            write_line(sys.stderr, printable(f"takemill: {problem}; going on when something is saved"))
+        is_first = False
+    return ""
+
+
+def _counts(path: Path, out: Path) -> bool:
+    """Whether a file that changed may be part of a shoot: it is no result, and not half written."""
+    return not path.name.startswith(".") and not path.resolve().is_relative_to(out)
+
+
+def processors() -> int:
     """How many processors this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))

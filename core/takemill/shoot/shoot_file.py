@@ -6,6 +6,10 @@ characters = ["characters/*.glb"]   # without any, clips are for the performer's
 own_skeleton = true                 # for that too, beside the characters
 sets = "take"                       # a set for each take; "one" for all takes; or one for each "clip"
 
+[shots]                 # what is to be shot: names, and the kind of action that each is ("": any)
+jab = "strike"
+walk = "locomotion"
+
 [settings]              # a recipe without clips and name, which all takes share
 rate = 30
 
@@ -25,6 +29,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..base.errors import RecipeError
+from ..clip.action_kinds import KINDS
 from ..recipe import tables
 from ..recipe.recipe import parse_toml, read_text, recipe_values
 from ..recipe.recipe_names import expect_name
@@ -80,6 +85,7 @@ class ShootFile:
         sets: one of SETS.
         settings: what all takes share, as TOML has it.
         overrides: by name, in the file's order, which is that in which they count.
+        shots: name -> kind of action that is to be shot; "" for any. A build makes nothing of it.
     """
 
     path: Path
@@ -91,6 +97,7 @@ class ShootFile:
     sets: str = "take"
     settings: Mapping[str, Any] = field(default_factory=dict)
     overrides: Mapping[str, Override] = field(default_factory=dict)
+    shots: Mapping[str, str] = field(default_factory=dict)
 
     def layers_of(self, names: list[str]) -> list[Layer]:
         """Settings of the overrides of these names, each after those that it is like."""
@@ -114,7 +121,7 @@ def read_shoot(path: str | Path) -> ShootFile:
     path = Path(path)
     source = str(path)
     data = parse_toml(read_text(path), source)
-    tables.expect_known(data, [*_KEYS, "settings", "overrides"], source)
+    tables.expect_known(data, [*_KEYS, "settings", "overrides", "shots"], source)
     values = {
         key: tables.value_of(data[key], hint, f"{source}: {key}")
         for key, hint in _KEYS.items()
@@ -125,6 +132,7 @@ def read_shoot(path: str | Path) -> ShootFile:
     values["name"] = expect_name(values.get("name") or path.stem, f"{source}: name")
     values["settings"] = _settings(data.get("settings", {}), f"{source}: [settings]")
     values["overrides"] = _overrides(data.get("overrides", {}), source)
+    values["shots"] = _shots(data.get("shots", {}), f"{source}: [shots]")
     values["own_skeleton"] = values.get("own_skeleton", False) or not values.get("characters")
     return ShootFile(path, **values)
 
@@ -157,6 +165,17 @@ def _settings(table: object, place: str) -> Mapping[str, Any]:
             )
     recipe_values(said, place)
     return said
+
+
+def _shots(table: object, place: str) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for name, kind in tables.expect_table(table, place).items():
+        if kind not in ("", *KINDS):
+            raise RecipeError(
+                f'{place} {name}: expected a kind, one of {", ".join(KINDS)}, or "", got {kind!r}'
+            )
+        found[expect_name(name, place)] = kind
+    return found
 
 
 def _overrides(table: object, source: str) -> dict[str, Override]:

@@ -60,6 +60,16 @@ def find_takes(shoot: ShootFile, out_dir: Path) -> tuple[ShootTake, ...]:
     )
 
 
+def recipe_beside(shoot: ShootFile, address: str) -> Recipe:
+    """The recipe of a take that a shoot has, or will have once it is saved among its takes.
+
+    Raises:
+        RecipeError: the one beside it is none.
+        FileError: that cannot be read.
+    """
+    return _with_recipe(shoot, name_of(address), address, 1).recipe
+
+
 def _takes_of(path: Path) -> list[str]:
     """The takes in a file; of one that cannot be read, the file: the others are made without it."""
     try:
@@ -75,6 +85,21 @@ def find_characters(shoot: ShootFile) -> list[Path]:
         InputError: a glob matches nothing.
     """
     return _match(shoot, "characters", shoot.characters)
+
+
+def folders_of(shoot: ShootFile) -> list[Path]:
+    """The folders in or below which all that a shoot is made of lies, the shoot file's first."""
+    base = shoot.path.parent.absolute()
+    found = [base]
+    for glob in (*shoot.takes, *shoot.characters):
+        parts = (base / glob).parts
+        plain = next(
+            (k for k, part in enumerate(parts) if any(mark in part for mark in "*?[")), len(parts) - 1
+        )
+        folder = Path(*parts[:plain]).resolve()
+        if folder.is_dir() and not any(folder.is_relative_to(one.resolve()) for one in found):
+            found.append(folder)
+    return found
 
 
 def _match(shoot: ShootFile, key: str, globs: Iterable[str]) -> list[Path]:

@@ -1,0 +1,1 @@
+"""On the set: each take judged as it is saved, and a session of them."""
