@@ -16,7 +16,7 @@ from node_parties import validator_issues
 from takemill.recipe.recipe import read_recipe
 from takemill.sets import set_folder_stage
 from takemill.sets.verify import verify_set
-from takemill_addon.bridge import stage
+from takemill_addon.bridge import clip_names, stage
 from takemill_addon.bridge.characters import cuts_holder
 from takemill_addon.bridge.clip_record import ClipRecord
 from takemill_addon.bridge.read_action import read_take
@@ -73,6 +73,27 @@ def test_one_list_of_cuts_makes_the_clips_of_all(crew):
         assert (fitted.takemill.source, fitted.takemill.performer) == (take, suit)
         assert len(fitted.takemill.cuts) == 0
         assert cuts_holder(fitted) == take
+
+
+def test_a_suggested_loop_whose_seam_was_spoiled_is_a_one_shot_on_all_and_leads_to_other_seams(crew, capfd):
+    suit = bpy.context.view_layer.objects.active
+    cut = suit.animation_data.action.takemill.cuts[0]
+    cut.given_name, cut.search, cut.start = cut.name, False, 5
+    before = suit.animation_data.action.takemill.cuts.add()
+    before.name = before.given_name = "start"
+    before.start, before.end, before.kind, before.root_motion = 5, 45, "locomotion", "in_place"
+    before.leads_to = "locomotion"
+    assert takemill.make_clips() == {"FINISHED"}
+    said = capfd.readouterr().out
+    assert "one-shots, no loops: locomotion; Other Seams shows" in said
+    assert "not made: clip 'start': its" in said
+    cut = suit.animation_data.action.takemill.cuts[0]
+    for one in (suit, *crew):
+        (clip,) = one.takemill.clips
+        assert ClipRecord.of_action(clip.action).candidate is None
+        assert clip_names.should_loop(clip)
+    assert takemill.other_seams() == {"FINISHED"}
+    assert len(cut.seams) > 2
 
 
 def test_on_a_character_the_list_is_the_performers_and_its_clips_alone_are_made(crew):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import bpy
 import pytest
 
@@ -11,79 +9,13 @@ import corrupt
 import reference_poses
 import synthetic
 from blender_scene import empty_scene, import_bvh
+from panel_notes import alarms, buttons, drawn, words
 from takemill.recipe.recipe import read_recipe
 from takemill_addon.panels.cuts import TAKEMILL_PT_cuts
 from takemill_addon.panels.repair import TAKEMILL_PT_check, TAKEMILL_PT_repair
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
-ICONS = set(bpy.types.UILayout.bl_rna.functions["label"].parameters["icon"].enum_items.keys())
-
-
-class Notes:
-    """A layout that keeps what is put on it: (operator or property or "", text, icon, whether in alarm)."""
-
-    def __init__(self, rows: list[tuple[str, str, str, bool]] | None = None, alert: bool = False) -> None:
-        self.rows = [] if rows is None else rows
-        self.alert = alert
-
-    def _part(self, **_: object) -> Notes:
-        return Notes(self.rows, self.alert)
-
-    row = column = grid_flow = split = _part
-
-    def panel(self, *_: object, **__: object) -> tuple[Notes, Notes]:
-        return self._part(), self._part()
-
-    def label(self, text: str = "", icon: str = "NONE") -> None:
-        assert icon in ICONS
-        self.rows.append(("", text, icon, self.alert))
-
-    def operator(
-        self, name: str, text: str | None = None, icon: str = "NONE", **_: object
-    ) -> SimpleNamespace:
-        assert icon in ICONS
-        assert hasattr(takemill, name.removeprefix("takemill."))
-        self.rows.append((name, text or "", icon, self.alert))
-        return SimpleNamespace()
-
-    def prop(self, owner: bpy.types.bpy_struct, name: str, **_: object) -> None:
-        assert name in owner.bl_rna.properties
-        self.rows.append((name, "", "NONE", self.alert))
-
-    def prop_search(self, owner: bpy.types.bpy_struct, name: str, *_: object, **__: object) -> None:
-        self.prop(owner, name)
-
-    def menu(self, name: str, **_: object) -> None:
-        assert hasattr(bpy.types, name)
-        self.rows.append((name, "", "NONE", self.alert))
-
-    def template_list(self, name: str, *_: object, **__: object) -> None:
-        self.rows.append((name, "", "NONE", self.alert))
-
-
-def drawn(panel, armature) -> Notes:
-    notes = Notes()
-    context = SimpleNamespace(
-        scene=bpy.context.scene,
-        preferences=SimpleNamespace(system=SimpleNamespace(ui_scale=1.0)),
-        region=SimpleNamespace(width=300),
-        view_layer=bpy.context.view_layer,
-    )
-    panel.draw_action(SimpleNamespace(layout=notes), context, armature, armature.animation_data.action)
-    return notes
-
-
-def words(notes: Notes) -> str:
-    return " ".join(text for _, text, _, _ in notes.rows if text)
-
-
-def alarms(notes: Notes) -> str:
-    return " ".join(text for _, text, _, alert in notes.rows if alert)
-
-
-def buttons(notes: Notes) -> dict[str, str]:
-    return {name: text for name, text, _, _ in notes.rows if name.startswith("takemill.")}
 
 
 @pytest.fixture

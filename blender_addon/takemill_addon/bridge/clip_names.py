@@ -48,6 +48,13 @@ def _holder(clip: bpy.types.PropertyGroup) -> bpy.types.Action | None:
     return cuts_holder(take) if take else None
 
 
+def should_loop(clip: bpy.types.PropertyGroup) -> bool:
+    """Whether the cut that a clip was made of is to be a loop."""
+    holder = _holder(clip)
+    cut = holder.takemill.cuts.get(clip.name) if holder else None
+    return bool(cut and cut.loop)
+
+
 def _fellows(clip: bpy.types.PropertyGroup) -> Iterator[bpy.types.PropertyGroup]:
     """The clips of other armatures that were made of the same cut."""
     holder = _holder(clip)

@@ -81,7 +81,7 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
         description="Whether the scene gets the take's frame rate and range",
     )
     onto_active: bpy.props.BoolProperty(
-        name="Onto Active Armature",
+        name="Onto Active Rig",
         default=True,
         description="Where the active armature has the take's bones, give it the take as another action",
     )

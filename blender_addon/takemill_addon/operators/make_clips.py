@@ -98,7 +98,7 @@ def _summary(
     whose = f" on each of {', '.join(one.work.armature.name for one in bodies)}" if len(bodies) > 1 else ""
     parts = [f"{len(clips)} clips made{whose}: {', '.join(clip.name for clip in clips)}"]
     if once := [clip.name for clip in clips if clip.no_loop]:
-        parts.append(f"one-shots, no loops: {', '.join(once)}")
+        parts.append(f"one-shots, no loops: {', '.join(once)}; Other Seams shows where they could repeat")
     if rough := [f"{clip.name} ({_seam_text(clip)})" for clip in clips if is_rough(clip.candidate)]:
         parts.append(f"seams to look at: {', '.join(rough)}; press Other Seams")
     if lacks:
@@ -193,6 +193,7 @@ def _make(bodies: list[_Body], failed: OnFailure) -> Steps[list[tuple[FinishedCl
         else:
             if shared is None:  # cut once, for all characters
                 shared = yield from apart(plan_clips, [body.performer], body.settings, body.known, failed)
+                shared = replace(shared, suggested=suggested)  # a one-shot is one for all
                 shared = yield from apart(stages.settle_seams, [body.performer], shared, failed)
             left = shared.recipe
             own = replace(body.settings, clips=left.clips, variants=left.variants)

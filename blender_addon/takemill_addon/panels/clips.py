@@ -6,7 +6,7 @@ import bpy
 
 from takemill.base.errors import InputError
 
-from ..bridge import characters, scene_time, stage
+from ..bridge import characters, clip_names, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
 from .steps import ArmatureStep, is_narrow, line, list_and_side, main_button, paragraph
@@ -84,12 +84,15 @@ def _draw_chosen(layout, context, clip) -> None:
     )
     seam = _record(clip.action).candidate
     if seam is None:
-        return
-    line = column.row()
-    line.alert = seam.quality in _ROUGH
-    line.label(text=f"Seam: {seam.quality}, {seam.gap_cm:.1f} cm", icon="ERROR" if line.alert else "NONE")
-    if seam.quality in _ROUGH:
-        paragraph(layout, context, f"{seam.note[:1].upper()}{seam.note[1:]}.", "BLANK1")
+        if not clip_names.should_loop(clip):
+            return
+        paragraph(layout, context, "A one-shot: its cut has no seam that could be closed.", "ERROR")
+    else:
+        line = column.row()
+        line.alert = seam.quality in _ROUGH
+        line.label(text=f"Seam: {seam.quality}, {seam.gap_cm:.1f} cm", icon="ERROR" if line.alert else "NONE")
+        if seam.quality in _ROUGH:
+            paragraph(layout, context, f"{seam.note[:1].upper()}{seam.note[1:]}.", "BLANK1")
     layout.operator("takemill.other_seams", icon="VIEWZOOM")
 
 

@@ -10,6 +10,8 @@ from ..bridge import findings, scene_time
 from ..bridge.characters import cuts_holder
 from .steps import ActionStep, is_narrow, line, list_and_side, main_button, paragraph
 
+_WIDE_PX = 340  # a sidebar this wide, at a resolution scale of 1, has room for names and seconds (by eye)
+
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
@@ -20,7 +22,8 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
         if _has_length(item):
             length = item.length_s
         if not is_narrow(context):
-            row.label(text=f"{length:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
+            wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
+            row.label(text=f"{length:.1f} s" if wide else "", icon="FILE_REFRESH" if item.loop else "BLANK1")
         row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
 
 

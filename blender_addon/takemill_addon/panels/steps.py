@@ -108,7 +108,7 @@ class ArmatureStep(Step):
     def draw(self, context: bpy.types.Context) -> None:
         missing = stage.an_armature(context)
         if missing:
-            self.layout.label(text=missing, icon="INFO")
+            paragraph(self.layout, context, missing, "INFO")
         else:
             self.draw_state(context, stage.armature_of(context))
             self.draw_step(context, stage.armature_of(context))
@@ -120,6 +120,6 @@ class ActionStep(ArmatureStep):
     def draw_step(self, context: bpy.types.Context, armature: bpy.types.Object) -> None:
         missing = stage.an_action(context)
         if missing:
-            self.layout.label(text=missing, icon="INFO")
+            paragraph(self.layout, context, missing, "INFO")
         else:
             self.draw_action(context, armature, armature.animation_data.action)

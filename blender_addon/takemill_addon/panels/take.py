@@ -31,7 +31,7 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
         armature = stage.armature_of(context)
         column.scale_y = 1.0 if armature and stage.find_active_action(armature) else 1.5
         column.operator("takemill.import_take", icon="IMPORT")
-        super().draw(context)
+        ActionStep.draw(self, context)
 
     def draw_action(self, context, armature, action) -> None:
         layout, rate = self.layout, scene_time.frame_rate(context.scene)

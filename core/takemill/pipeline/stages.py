@@ -136,8 +136,9 @@ def settle_seams(takes: Sequence[PreparedTake], plan: Plan, failed: OnFailure | 
     for number, place in enumerate(order):
         draft = plan.drafts[place]
         try:
-            if lost := gone & {*draft.loops.values()}:
-                raise RecipeError(f"{draft}: its loop {min(lost)!r} was not made")
+            if lost := {*draft.loops.values()} & (gone | {*one_shots}):
+                what = "was not made" if min(lost) in gone else "is no loop"
+                raise RecipeError(f"{draft}: its loop {min(lost)!r} {what}")
             draft = settle_ends(by_name[draft.take], draft, loops, plan.recipe)
             spec, piece, no_loop = _cut_or_one_shot(by_name[draft.take], draft, plan)
         except TakemillError as problem:
