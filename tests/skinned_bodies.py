@@ -38,6 +38,11 @@ def skinned(
 ) -> tuple[Skeleton, BodyMap, Skin]:
     """A body and its mesh; without `faces` the vertices alone."""
     skeleton, parts = body(build)
+    return skeleton, parts, clothed(skeleton, parts, girth, build.hand, faces)
+
+
+def clothed(skeleton: Skeleton, parts: BodyMap, girth: Girth, hand_m: float, faces: bool = True) -> Skin:
+    """A mesh of such a girth for any body at rest, its hands so long; without `faces` the vertices alone."""
     at = skeleton.rest_model[1]
     shells: list[tuple[Array, Array, list[str]]] = []
 
@@ -67,7 +72,8 @@ def skinned(
     for side in ("left", "right"):
         joint = {part: at[parts.require(side + part)] for part in ("UpperArm", "LowerArm", "Hand", "UpperLeg",
                                                                    "LowerLeg", "Foot")}  # fmt: skip
-        palm = joint["Hand"] + build.hand * (joint["Hand"] - joint["LowerArm"]) / build.fore_arm
+        ahead = joint["Hand"] - joint["LowerArm"]
+        palm = joint["Hand"] + hand_m * ahead / np.linalg.norm(ahead)
         tube(f"{side}UpperArm", joint["UpperArm"], joint["LowerArm"], girth.upper_arm, girth.upper_arm, y)
         tube(f"{side}LowerArm", joint["LowerArm"], joint["Hand"], girth.fore_arm, girth.fore_arm, y)
         tube(f"{side}Hand", joint["Hand"], palm, girth.hand_wide, girth.hand_thick, y)
@@ -82,16 +88,8 @@ def skinned(
     weights = np.zeros((len(names), 4))
     weights[:, 0] = 1.0
     triangles = np.concatenate([tri + first for (_, tri, _), first in zip(shells, counts, strict=False)])
-    return (
-        skeleton,
-        parts,
-        Skin(
-            np.concatenate([points for points, _, _ in shells]),
-            joints,
-            weights,
-            triangles if faces else np.zeros((0, 3), int),
-        ),
-    )
+    points = np.concatenate([points for points, _, _ in shells])
+    return Skin(points, joints, weights, triangles if faces else np.zeros((0, 3), int))
 
 
 def _tube_faces(rows: int) -> Array:

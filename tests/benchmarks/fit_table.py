@@ -13,6 +13,9 @@ With names it answers only those questions. `motions`: per motion and character,
 | any | the largest of all these joints over the largest of the source's |
 
 `rests`: one's own skeleton in another rest, each posture: how far any joint is off, mm (tests/rest_bodies.py).
+`rigs`: a walk on Blender's bundled metarigs, as they come and changed, and on all bones of VRM 1.0
+(tests/rig_variants.py): parts that are found, the columns above; takes of hands on the same rigs in a mesh: the
+worst contact's distance from its proportional target, and the deepest vertex of an arm before and after: mm.
 `spines`: the performer's spine with one to six bones: how far the head is off, mm.
 `speed`: a fit of 72,000 frames with its contacts known and no goals over forward kinematics of the take and of the
 fitted motion in the same run, and the same of a quarter of it: processor time, the best of five.
@@ -23,16 +26,22 @@ from __future__ import annotations
 import itertools
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import astuple
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import hand_takes
 import open_data
 from fit_bodies import BROAD, TOON, Build, body
+from hand_measures import off_m
 from rest_bodies import RESTS, in_rest, with_spine
+from rig_variants import CHANGES, METARIGS, metarig, vrm_body
+from skinned_bodies import Girth, clothed
+from skinned_depth import depths_mm
 from sliding import stillest_m_s
 from takemill.base.checks import Array, Mask
 from takemill.body.body_map import BodyMap, find_body_map, leg_length, rest_facing
@@ -46,9 +55,11 @@ from takemill.fit.rest_match import POSTURES
 from takemill.maths import quat
 from takemill.maths.series import runs
 from takemill.repair.repair import repair
+from takemill.shape.body_shape import body_shape
 
 Character = tuple[str, Skeleton, BodyMap]
 SAMPLES = Path(__file__).parents[2] / "sample_blends"
+ARMS = tuple(side + part for side in ("left", "right") for part in ("LowerArm", "Hand"))
 LEGS = [side + part for side in ("left", "right") for part in ("UpperLeg", "LowerLeg", "Foot")]
 
 
@@ -205,6 +216,50 @@ def print_spines() -> None:
             print(f"{name:10} {bones:6}" + "".join(f"{1000 * a:9.1f}" for a in away))
 
 
+def rigs() -> Iterator[tuple[str, Skeleton, Mapping[str, str]]]:
+    """Rigs, and the bone of each of their parts."""
+    sys.path.insert(0, str(SAMPLES.parent / "blender_addon"))
+    import bpy  # noqa: F401  (it brings what the next line imports)
+
+    from control_rigs import generator
+
+    with generator():
+        for kind, change in itertools.product(METARIGS, CHANGES):
+            yield f"{kind}, {change}", *metarig(kind, change)
+    skeleton, truth = vrm_body()
+    yield "VRM 1.0", skeleton, truth.names(skeleton)
+
+
+def print_rigs() -> None:
+    names = ("arm", "leg", "slide", "under", "theirs", "knee", "peak", "any")
+    walk = dict(takes())["walk"]
+    print(f"{'rig':27} {'parts':>9}" + "".join(f"{name:>8}" for name in names) + f"{'off':>7}{'arms':>14}")
+    for name, skeleton, truth in rigs():
+        parts = find_body_map(skeleton)
+        right = sum(parts.names(skeleton).get(part) == bone for part, bone in truth.items())
+        row = measure(walk, skeleton, parts, FitSettings(goals=()))
+        off, deep = hands(skeleton, parts)
+        cells = "".join(f"{row[key]:8.2f}" for key in names)
+        print(f"{name:27} {right:3} of {len(truth):2}{cells}{off:7.2f}{deep[0]:6.1f} -> {deep[1]:4.1f}")
+
+
+def hands(skeleton: Skeleton, parts: BodyMap) -> tuple[float, list[float]]:
+    """How far contacts are off in takes of hands, and how deep arms lie before and after, mm."""
+    size = leg_length(skeleton, parts) / leg_length(*body(Build()))
+    skin = clothed(skeleton, parts, Girth(*(size * one for one in astuple(Girth()))), 0.17 * size)
+    shape, off, deep = body_shape(skeleton, parts, skin), 0.0, [0.0, 0.0]
+    for name in ("clap", "hilt", "hips", "knees", "floor"):
+        take = hand_takes.TAKES[name](30.0)
+        given, frames = (take.motion, take.body, skeleton, parts), np.arange(0, len(take.motion), 10)
+        bare = fit(*given)
+        shapes = body_shape(take.motion.skeleton, take.body), body_shape(skeleton, parts)
+        off = max(off, *(1000 * off_m(take, one, bare, parts, shapes) for one in take.relations))
+        for k, clear in enumerate((False, True)):
+            fitted = fit(*given, FitSettings(clear_arms=clear), shape=shape)
+            deep[k] = max(deep[k], float(depths_mm(skin, fitted, parts, frames, ARMS).max()))
+    return off, deep
+
+
 def print_speed() -> None:
     walk, _ = open_data.humanoid3d("walk")
     own = find_body_map(walk.skeleton)
@@ -232,7 +287,13 @@ def print_speed() -> None:
             )
 
 
-QUESTIONS = {"motions": print_motions, "rests": print_rests, "spines": print_spines, "speed": print_speed}
+QUESTIONS = {
+    "motions": print_motions,
+    "rests": print_rests,
+    "rigs": print_rigs,
+    "spines": print_spines,
+    "speed": print_speed,
+}
 
 if __name__ == "__main__":
     for question in sys.argv[1:] or QUESTIONS:
