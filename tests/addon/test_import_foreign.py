@@ -20,7 +20,7 @@ import synthetic
 from takemill.api.clip_verbs import suggest_cuts
 from takemill.api.take_verbs import read_take
 from takemill.body.motion import Motion
-from takemill.files import blender_takes
+from takemill.files import blender_module
 from takemill.files.bvh import read_bvh, write_bvh
 from takemill.recipe.recipe import Recipe
 from takemill.sets import take_files
@@ -282,7 +282,7 @@ def test_without_blenders_module_the_shell_says_what_to_install(files, monkeypat
     path.write_bytes((files / "walk.fbx").read_bytes())
     for lacks, word in (("bpy", "Blender's module"), ("takemill_addon", "the Blender add-on")):
         monkeypatch.setattr(
-            blender_takes.importlib.util, "find_spec", lambda name, lacks=lacks: None if name == lacks else 1
+            blender_module.importlib.util, "find_spec", lambda name, lacks=lacks: None if name == lacks else 1
         )
         assert cli.main(["check", str(path)]) == 2
         said = capsys.readouterr().err

@@ -12,9 +12,12 @@ from mathutils import Matrix
 
 import open_data
 import synthetic
+from blender_parties import play_fbx
 from blender_scene import empty_scene, import_bvh, skinned_cloth
 from glb_reader import read_glb
 from node_parties import validator_issues
+from takemill.files.glb_read import GlbScene
+from takemill.sets.verify import verify_set
 from takemill_addon.bridge import actions, paths, stage
 from takemill_addon.bridge.read_action import read_take
 from takemill_addon.bridge.rig import ArmatureFrame
@@ -280,6 +283,29 @@ def test_control_bones_can_be_left_out(walker, tmp_path):
         bone.use_deform = False
     with pytest.raises(RuntimeError, match="none of its bones deforms a mesh"):
         takemill.pack_set()
+
+
+def test_fbx_files_are_packed_beside(walker, tmp_path):
+    """Of a rig of centimetres, scaled and tilted: joints on each frame where the GLB has them, within 0.1 mm.
+
+    Source: Blender's importer (ufbx, MIT), in a process of its own.
+    """
+    add_cut(walker.animation_data.action, "locomotion", 80, 110, kind="locomotion", root_motion="root")
+    takemill.make_clips()
+    bpy.context.scene.takemill.set_fbx = "each"
+    before = {block.name for block in (*bpy.data.objects, *bpy.data.actions)}
+    data, said = packed(walker, tmp_path / "set")
+    assert {block.name for block in (*bpy.data.objects, *bpy.data.actions)} == before
+    assert verify_set(tmp_path / "set")[0] == ()
+    (clip,) = said["clips"]
+    assert clip["fbx"] == "locomotion.fbx"
+    scene, joints = GlbScene(data, "set.glb"), tuple(bone.name for bone in walker.data.bones)
+    played = play_fbx(tmp_path / "set/locomotion.fbx", joints, clip["frames"], tmp_path)
+    assert played["rate"] == pytest.approx(60)
+    worlds = scene.worlds("locomotion", np.arange(clip["frames"]) / 60)
+    x, y, z = np.moveaxis(worlds[:, [scene.names.index(one) for one in joints]][..., :3, 3], -1, 0)
+    found = np.array(played["clips"]["locomotion"]["joints"])
+    assert np.linalg.norm(found - np.stack([x, -z, y], axis=-1), axis=-1).max() < 1e-4
 
 
 @pytest.mark.parametrize("evaluated", [False, True])

@@ -18,7 +18,7 @@ SCHEMA = json.loads(Path(clip_set.__file__).with_name("clips.schema.json").read_
 ORACLE = jsonschema.Draft202012Validator(SCHEMA)
 SHA = "0123456789abcdef" * 4
 GOOD = {
-    "schema_version": 6,
+    "schema_version": 7,
     "tool": {"name": "takemill", "version": "0.1.0"},
     "name": "ferry",
     "skeleton": {"sha256": SHA, "joints": 2, "root": None, "body": {"hips": "Hips"}},
@@ -66,6 +66,7 @@ GOOD = {
             "name": "walk",
             "kind": "locomotion",
             "file": "ferry.glb",
+            "fbx": None,
             "frames": 10,
             "rate": 60,
             "duration_s": 0.15,
@@ -217,7 +218,7 @@ def test_damaged_lists_are_judged_as_the_package_judges_them(changes):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(schema_version=1), "schema_version: const 6 does not hold"),
+        (lambda d: d.update(schema_version=1), "schema_version: const 7 does not hold"),
         (lambda d: d.pop("files"), "the top: 'files' is missing"),
         (lambda d: d["packing"].pop("max_error_m"), "packing: 'max_error_m' is missing"),
         (lambda d: d["clips"][0].update(colour="red"), "clips[0].colour: unknown"),

@@ -147,7 +147,7 @@ CLIP = '[[clip]]\nname = "a"\nfrom = 0\nto = 1\n'
         ("a = 1\na = 2", "not TOML"),
         ("x = " + "[" * 5000, "not TOML"),
         ("rate = " + "9" * 5000, "not TOML"),
-        ("clps = 1", "unknown key 'clps'; did you mean 'clip'? known: name, rate, files, naming, "),
+        ("clps = 1", "unknown key 'clps'; did you mean 'clip'? known: name, rate, files, fbx, naming, "),
         ("[loop]\nlongest = 6", "[loop]: unknown key 'longest'; did you mean 'longest_s'?"),
         ("[reduce]\nmax_error_m = 0", "[reduce]: max_error_m: expected a number above 0, got 0"),
         ("rate = true", "rate: expected a number, got true"),

@@ -36,7 +36,7 @@ def test_any_line_may_be_uncommented_by_itself(number):
     of_loop = LINES.index("[loop]") < number < LINES.index("[close]")
     left_out = ("unit_m", "longest_s", "path_scale", *(["shortest_s"] if of_loop else []))
     if (not key.startswith("#") and number < LINES.index("[intake]")) or key in left_out:
-        assert recipe != Recipe() or key in ("neutral", "blend_frames", "files", "same_names")
+        assert recipe != Recipe() or key in ("neutral", "blend_frames", "files", "fbx", "same_names")
     else:
         assert recipe == Recipe()
 

@@ -124,6 +124,7 @@ FIELDS = (
     Field("set_name", "", "name"),
     Field("set_rate", "", "rate", _or_nothing, _or_none),
     Field("set_files", "", "files"),
+    Field("set_fbx", "", "fbx"),
     Field("set_keys", "reduce", "interpolation"),
     Field(
         "set_floats", "reduce", "storage",

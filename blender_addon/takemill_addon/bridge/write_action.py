@@ -72,10 +72,10 @@ def write_motion(
         prefix = f'pose.bones["{bpy.utils.escape_identifier(bone_name)}"].'
         mode = rig.modes[bone]
         values = yield from apart(rotation_modes.from_quaternions, rotations[:, bone], mode)
-        yield from _write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
+        yield from write_property(bag, group, prefix + rotation_modes.path_of(mode), frames, values)
         moves = locations[:, bone]
         if np.abs(moves).max() > _MAX_STILL_CHANGE or np.abs(rig.location[bone]).max() > 0:
-            yield from _write_property(bag, group, prefix + "location", frames, moves)
+            yield from write_property(bag, group, prefix + "location", frames, moves)
     action.use_frame_range = True
     action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
     if play:
@@ -207,9 +207,9 @@ def _write_bone(
     prefix = f'pose.bones["{bpy.utils.escape_identifier(bone.name)}"].'
     values = yield from apart(rotation_modes.from_quaternions, rotations, bone.rotation_mode)
     path = rotation_modes.path_of(bone.rotation_mode)
-    yield from _write_property(bag, group, prefix + path, frames, values)
+    yield from write_property(bag, group, prefix + path, frames, values)
     if locations is not None:
-        yield from _write_property(bag, group, prefix + "location", frames, locations)
+        yield from write_property(bag, group, prefix + "location", frames, locations)
 
 
 def refresh(scene: bpy.types.Scene) -> None:
@@ -229,7 +229,7 @@ def _matching(rig: Rig, motion: Motion, armature_name: str):
     )
 
 
-def _write_property(bag, group, path: str, frames: Array, values: Array) -> Steps[None]:
+def write_property(bag, group, path: str, frames: Array, values: Array) -> Steps[None]:
     """One F-curve for each component of (F, width); a property that does not change gets one key each."""
     if np.abs(values - values[0]).max() <= _MAX_STILL_CHANGE:
         frames, values = frames[:1], values[:1]

@@ -21,6 +21,7 @@ from ..bridge import characters, paths, recipe, renamed_actions, stage, states
 from ..bridge.character_facts import facts_of, performers_of
 from ..bridge.export_rig import export_rig, hidden_parts_of
 from ..bridge.faces import with_faces
+from ..bridge.own_process import same_blender
 from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
 from ..bridge.steps import Steps, Tell, apart_told, apart_whole, within
 
@@ -173,6 +174,7 @@ def _sets(loads: list[_Load], performed: tuple[FinishedClip, ...], tell: Tell) -
             one.stock.placed,
             one.character,
             beside[one.stock.armature.name],
+            same_blender(),
         )
         for number, one in enumerate(loads)
     }
@@ -187,7 +189,7 @@ def _loads(context: bpy.types.Context) -> Steps[list[_Load]]:
         raise InputError(f"armature {twice!r}: another one has this name but for small and large letters")
     orders = [_order(context.scene, one, len(cast)) for one in cast]
     for order in orders:
-        expect_place(order.folder, order.name)
+        expect_place(order.folder, order.name, order.recipe.fbx, same_blender())
     loads, count = [], len(cast)
     for number, (one, order) in enumerate(zip(cast, orders, strict=True)):
         loads.append((yield from within(_load(context, one, order), number / count, (number + 1) / count)))

@@ -33,6 +33,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         own = armature.name if len(cast) == 1 else "each one's own"
         layout.prop(chosen, "set_name", placeholder=own)
         layout.prop(chosen, "set_files")
+        layout.prop(chosen, "set_fbx")
         layout.prop(chosen, "set_rate_own")
         if chosen.set_rate_own:
             layout.prop(chosen, "set_rate")

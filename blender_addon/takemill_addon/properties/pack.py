@@ -46,6 +46,15 @@ class PackProperties:
         ),
         description="Which files the mesh and the clips go into",
     )
+    set_fbx: EnumProperty(
+        name="FBX",
+        items=(
+            ("none", "None", "Write no FBX files"),
+            ("one", "One File", "One FBX with the mesh and all clips, beside the GLB"),
+            ("each", "Each Clip", "An FBX for each clip, with the mesh in it"),
+        ),
+        description="Which FBX files are written beside the GLB, for engines that read those",
+    )
     set_keys: EnumProperty(
         name="Keys",
         items=(

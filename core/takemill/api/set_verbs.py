@@ -68,7 +68,7 @@ def pack_takes(
     name = choose_set_name(recipe, read[0].name)
     places = [character_folder(out, one.name, len(characters)) for one in characters] or [Path(out)]
     for place in places:
-        clip_set.expect_place(place, name)
+        clip_set.expect_place(place, name, recipe.fbx)
     prepared = prepare_all(read, recipe, partial_progress(progress, 0.0, 0.5))
     rest = partial_progress(progress, 0.5, 0.5)
     if not characters:

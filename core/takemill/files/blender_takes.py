@@ -1,15 +1,8 @@
-"""Takes in files that Blender's module reads, by the add-on in a process of its own.
-
-No Blender is imported here: where its module is missing, the file is refused with what to install.
-"""
+"""Takes in files that Blender's module reads, by the add-on in a process of its own."""
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import os
-import subprocess
-import sys
 import tempfile
 from dataclasses import dataclass
 from functools import lru_cache
@@ -21,6 +14,7 @@ import numpy as np
 from ..base.errors import FileError
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
+from .blender_module import find_blender
 
 BY_BLENDER = (".fbx", ".usd", ".usda", ".usdc", ".usdz", ".gltf", ".blend")
 """The ends of names of files that are read so."""
@@ -28,10 +22,7 @@ BY_BLENDER = (".fbx", ".usd", ".usda", ".usdc", ".usdz", ".gltf", ".blend")
 UNIT_M, UP = 1.0, "Z"
 """What is read is in, whatever the file is in: Blender's importers turn and scale it."""
 
-_INSTALL = (
-    'in a checkout, python -m pip install ".[blender]" (Python 3.11 or 3.13) installs it; or export the take '
-    "as BVH or as an animated GLB"
-)
+_WAY_OUT = "export the take as BVH or as an animated GLB"
 
 
 @dataclass(frozen=True)
@@ -58,29 +49,17 @@ def takes_by_blender(path: Path) -> tuple[BlenderTake, ...]:
 
 @lru_cache(maxsize=4)  # one verb asks for names and for takes
 def _takes(path: Path, _changed_ns: int, _size: int) -> tuple[BlenderTake, ...]:
-    for module, what in (("bpy", "Blender's module"), ("takemill_addon", "the Blender add-on")):
-        if importlib.util.find_spec(module) is None:
-            kind = path.suffix.lower()
-            raise FileError(f"{path}: {kind} files are read by {what}, which is not installed; {_INSTALL}")
+    blender = find_blender(f"{path}: {path.suffix.lower()} files are read", _WAY_OUT)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "takes.npz"
-        command = [sys.executable, "-m", "takemill_addon.read_takes", str(path.absolute()), str(out)]
-        done = subprocess.run(command, env=_environment(), capture_output=True, check=False)
+        last = blender.run("read_takes", str(path.absolute()), str(out))
         if not out.exists():
-            last = [*done.stderr.decode(errors="replace").strip().splitlines(), "no reason given"][-2:][0]
-            raise FileError(f"{path}: Blender's module fails on it ({last}); export it as BVH or as a GLB")
+            raise FileError(f"{path}: Blender's module fails on it ({last or 'no reason given'}); {_WAY_OUT}")
         with np.load(out, allow_pickle=False) as archive:
             said = json.loads(str(archive["said"]))
             if said["error"]:
                 raise FileError(said["error"])
             return tuple(_take(one, archive, f"{k}_") for k, one in enumerate(said["takes"]))
-
-
-def _environment() -> dict[str, str]:
-    """The user's, in which both packages are found wherever they were found here."""
-    found = [importlib.util.find_spec(name) for name in ("takemill", "takemill_addon")]
-    places = [str(Path(one.origin).parents[1]) for one in found if one and one.origin]
-    return {**os.environ, "PYTHONPATH": os.pathsep.join([*places, os.environ.get("PYTHONPATH", "")])}
 
 
 def _take(said: dict[str, Any], archive: Any, prefix: str) -> BlenderTake:

@@ -63,6 +63,7 @@ from .recipe_springs import SpringsSpec, springs_from
 
 __all__ = [
     "ABOVE_KEYS",
+    "FBX",
     "FILES",
     "TABLES",
     "CharacterSpec",
@@ -83,6 +84,9 @@ __all__ = [
 FILES = ("one", "each", "separate")
 """How the clips of a set can be parted among files."""
 
+FBX = ("none", "one", "each")
+"""Which FBX files stand beside them."""
+
 SAME_NAMES = ("refuse", "replace", "prefix")
 """What can become of a character's own animation that is called as a clip."""
 
@@ -96,6 +100,8 @@ class Recipe:
         rate: frames per second of the clips; None for the take's.
         files: "one" GLB holds rig, mesh and all clips; "each" clip has such a GLB of its own; or mesh and
             clips are "separate": one GLB without clips, and one without mesh for each clip.
+        fbx: "none"; or "one" FBX file holds rig, mesh and all clips, too; or "each" clip has such a file of
+            its own. Blender writes them.
         naming: a pattern that names clips which have no name; "" for none.
         character: what stands for {character} there; "" for the set's name.
         neutral: the clip whose first pose one-shots are blended onto at both ends; "" for none.
@@ -112,6 +118,7 @@ class Recipe:
     name: str = ""
     rate: float | None = None
     files: str = "one"
+    fbx: str = "none"
     naming: str = ""
     character: str = ""
     neutral: str = ""
@@ -191,8 +198,8 @@ def read_text(path: str | Path) -> str:
 
 
 _ABOVE: Mapping[str, object] = {
-    "name": str, "rate": float, "files": Literal[FILES], "naming": str, "character": str, "neutral": str,
-    "blend_frames": int, "same_names": Literal[SAME_NAMES],
+    "name": str, "rate": float, "files": Literal[FILES], "fbx": Literal[FBX], "naming": str,
+    "character": str, "neutral": str, "blend_frames": int, "same_names": Literal[SAME_NAMES],
 }  # fmt: skip
 """The keys that stand above the tables, and the types of their values."""
 

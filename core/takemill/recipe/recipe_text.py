@@ -18,6 +18,7 @@ _HEAD = """\
 # name = "ferry"            # of the set and its file; the first take's name when left out
 # rate = 30                 # frames per second of the clips; the take's own when left out
 # files = "one"             # all in one GLB; or "each" clip in a whole one; or mesh and clips "separate"
+# fbx = "none"              # "one" FBX with all clips, too, or one for "each" clip; Blender writes them
 # naming = "{character}_{kind}_{n:02}"  # names clips without a name; also {set} and {take}
 # character = "courier"     # the set's name when left out
 # neutral = ""              # the clip whose first pose one-shots start and end in, within blend_frames

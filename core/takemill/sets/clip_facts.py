@@ -31,7 +31,7 @@ from .clip_joins import describe_joins
 from .idle_facts import describe_idle
 from .own_joint_facts import describe_own_joints
 
-VERSION = 6
+VERSION = 7
 """Of the layout of clips.json; it changes when a reader of the old one would fail."""
 
 # Of one key's value: components (rotations have four) times the size of one.
@@ -83,16 +83,19 @@ def describe_clip(
     error_m: float,
     takes: Mapping[str, PreparedTake],
     weights: Sequence[WeightTrack] = (),
+    fbx: str | None = None,
 ) -> Facts:
     """What is said of one clip; `tracks` are the keys that were written, so far from its motion at most.
 
-    `weights` are those of its faces. How its feet stand on a character is not known yet (`measure_feet`).
+    `weights` are those of its faces, `fbx` the other file that holds it. How its feet stand on a character is
+    not known yet (`measure_feet`).
     """
     motion, last, seam = clip.motion, len(clip.motion) - 1, clip.candidate
     return {
         "name": clip.name,
         "kind": clip.kind,
         "file": file,
+        "fbx": fbx,
         "frames": len(motion),
         "rate": round_number(motion.rate),
         "duration_s": round_number(motion.duration_s),
@@ -218,7 +221,7 @@ def describe_again(clips: Sequence[FinishedClip], recipe: Recipe) -> Facts:
     out = {key: value for key, value in describe_set("", (), clips, recipe).items() if key in _COMPARED_KEYS}
     found = {clip.name: describe_clip(clip, "", (), 0.0, {}) for clip in clips}
     for facts in found.values():
-        del facts["file"], facts["keys"], facts["source"]["sha256"], facts["no_loop"]
+        del facts["file"], facts["fbx"], facts["keys"], facts["source"]["sha256"], facts["no_loop"]
         del facts["soles"], facts["fit_quality"]  # which `verify` measures in the files
     return out | {"clips": found}
 

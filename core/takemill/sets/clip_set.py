@@ -12,6 +12,8 @@ import numpy as np
 
 from ..base.checks import Mask
 from ..base.errors import InputError
+from ..files.blender_module import Blender
+from ..files.fbx import find_exporter, write_fbx
 from ..files.glb import GlbClip, append_animations
 from ..files.glb_animations import without_animations
 from ..files.glb_axes import motions_in_gltf
@@ -41,13 +43,16 @@ def say_nothing(line: str) -> None:
     del line
 
 
-def expect_place(out_dir: str | Path, name: str) -> None:
-    """Insist, before the long work, on a folder that a set of this name can be written to.
+def expect_place(out_dir: str | Path, name: str, fbx: str = "none", blender: Blender | None = None) -> None:
+    """Insist, before the long work, on a folder that can be written to, and a writer of FBX.
 
     Raises:
-        FileError: it is a file, not writable, or holds a file of that name that Takemill did not write.
+        FileError: it is a file, not writable, or holds a file of that name that Takemill did not write; or
+            an FBX is asked for and no Blender is there.
     """
-    expect_free(out_dir, [f"{name}.glb", LIST, REPORT])
+    if fbx != "none" and blender is None:
+        find_exporter()
+    expect_free(out_dir, [f"{name}.glb", *([f"{name}.fbx"] if fbx == "one" else ()), LIST, REPORT])
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ def write_clip_set(
     Raises:
         TakemillError: as for `build_clip_set`, or the folder cannot be written; it is untouched.
     """
-    expect_place(out_dir, _check_set(name, clips, recipe))
+    expect_place(out_dir, _check_set(name, clips, recipe), recipe.fbx)
     built = build_clip_set(base_glb, name, takes, clips, recipe, progress, place)
     for line in replace_folder(out_dir, built.files):
         say(line)
@@ -126,16 +131,18 @@ def build_clip_set(
     place: Callable[[GlbClip], GlbClip] | None = None,
     character: CharacterFacts | None = None,
     companions: Sequence[Companion] = (),
+    blender: Blender | None = None,
 ) -> ClipSet:
     """All that `write_clip_set` would write.
 
     With a `character`, how its feet stand is measured on the base's mesh, and the report draws that, beside
-    `companions`.
+    `companions`. FBX files, where the recipe asks for them, are written by `blender`; None for its module.
 
     Raises:
         RecipeError: a name that file systems refuse, or twice the same.
         InputError: no clips, or clips of several skeletons.
         GlbError: the base is malformed or lacks a joint.
+        FileError: Blender is not there, or fails.
     """
     name = _check_set(name, clips, recipe)
     by_name = {take.name: take for take in takes}
@@ -155,7 +162,8 @@ def build_clip_set(
         progress(f"facts of {clip.name}", 0.8 + 0.1 * number / len(clips))
         weights = tuple(weight_track(face, recipe.reduce.max_error_weight) for face in clip.faces)
         file = _clip_file(clip.name, name, recipe.files)
-        facts.append(describe_clip(clip, file, tracks, error_m, by_name, weights))
+        fbx = _fbx_file(clip.name, name, recipe.fbx)
+        facts.append(describe_clip(clip, file, tracks, error_m, by_name, weights, fbx))
         one = GlbClip(clip.name, motion.rate, motion.skeleton, tracks, facts[-1], weights)
         written.append(place(one) if place else one)
     bare = without_animations(base_glb) if character else base_glb
@@ -169,6 +177,9 @@ def build_clip_set(
         said["fit_quality"] = judge_clip(said)
     progress("writing", 0.9)
     files = _build_glbs(base_glb, name, written, recipe.files)
+    if recipe.fbx != "none":
+        progress("FBX", 0.92)
+        files |= _build_fbx(base_glb, name, written, facts, files, blender or find_exporter())
     said = describe_set(name, takes, clips, recipe)
     said |= {"character": describe_character(character, mesh), "clips": facts}
     who = character.name if character else ""
@@ -186,6 +197,27 @@ def _clip_file(clip: str, name: str, files: str) -> str:
     return {"one": f"{name}.glb", "each": f"{clip}.glb", "separate": f"clips/{clip}.glb"}[files]
 
 
+def _fbx_file(clip: str, name: str, fbx: str) -> str | None:
+    """The FBX of a clip, relative to the set's folder; None for none."""
+    return {"none": None, "one": f"{name}.fbx", "each": f"{clip}.fbx"}[fbx]
+
+
+def _build_fbx(
+    base_glb: bytes,
+    name: str,
+    clips: Sequence[GlbClip],
+    facts: Sequence[Facts],
+    glbs: Mapping[str, bytes],
+    blender: Blender,
+) -> dict[str, bytes]:
+    """The FBX files of a set, made of a GLB with all its clips."""
+    held: dict[str, list[str]] = {}
+    for one in facts:
+        held.setdefault(one["fbx"], []).append(one["name"])
+    whole = glbs[facts[0]["file"]] if len(glbs) == 1 else append_animations(base_glb, clips)
+    return write_fbx(whole, f"{name}.fbx", held, blender)
+
+
 def _build_glbs(base_glb: bytes, name: str, clips: Sequence[GlbClip], files: str) -> dict[str, bytes]:
     if files == "one":
         return {f"{name}.glb": append_animations(base_glb, clips)}
@@ -200,6 +232,12 @@ def _check_set(name: str, clips: Sequence[FinishedClip], recipe: Recipe) -> str:
         raise InputError(f"files of a set: expected one of {', '.join(FILES)}, got {recipe.files!r}")
     if not clips:
         raise InputError("a set needs at least one clip")
+    rates = sorted({clip.motion.rate for clip in clips})
+    if recipe.fbx == "one" and len(rates) > 1:
+        raise InputError(
+            f"one FBX has one frame rate, and clips have {rates[0]:g} and {rates[-1]:g}; write fbx = "
+            '"each" (in Blender: FBX), or give all clips one rate'
+        )
     for clip in clips:
         expect_name(clip.name, f"clip {clip.name!r}")
         if clip.faces and recipe.files == "separate":

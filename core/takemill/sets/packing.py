@@ -41,7 +41,7 @@ def pack_takes(
     paths = takes_in(paths)
     read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
     name = choose_set_name(recipe, next(iter(read)))
-    clip_set.expect_place(out_dir, name)
+    clip_set.expect_place(out_dir, name, recipe.fbx)
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.5))
     return pack_prepared(takes, name, recipe, out_dir, partial_progress(progress, 0.6, 0.4), say, failed)
 

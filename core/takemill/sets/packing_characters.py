@@ -50,7 +50,7 @@ def pack_characters(
     read = read_takes(paths, recipe, partial_progress(progress, 0.0, 0.1), on_intake)
     name = choose_set_name(recipe, next(iter(read)))
     for one in characters:
-        clip_set.expect_place(character_folder(out_dir, one.name, len(characters)), name)
+        clip_set.expect_place(character_folder(out_dir, one.name, len(characters)), name, recipe.fbx)
     takes = prepare_takes(paths, read, recipe, partial_progress(progress, 0.1, 0.4))
     rest = partial_progress(progress, 0.5, 0.5)
     return pack_prepared_for(takes, characters, name, recipe, out_dir, rest, say, failed)

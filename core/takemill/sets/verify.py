@@ -23,7 +23,7 @@ from .set_list import LIST
 from .verify_face import face_problems
 from .verify_facts import clip_problems, first_differences, take_problems
 from .verify_feet import feet_problems, mesh_of_set
-from .verify_files import file_problems, find_strays, is_clip, read_list, read_listed
+from .verify_files import fbx_problems, file_problems, find_strays, is_clip, read_list, read_listed
 from .verify_joins import join_problems, played_problems
 from .verify_own_joints import own_joint_problems
 from .verify_play import (
@@ -113,6 +113,7 @@ def verify_set(
     if wrong:
         return tuple(wrong), ()
     wrong += [*file_problems(folder, said), *find_strays(folder, said)[0], *take_problems(said)]
+    wrong += fbx_problems(folder, said)
     scenes: dict[str, GlbScene | None] = {}
     played = {clip["file"] for clip in said["clips"]}
     for file in sorted(played | {file["name"] for file in said["files"] if file["name"].endswith(".glb")}):

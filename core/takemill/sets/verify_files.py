@@ -11,8 +11,12 @@ from typing import Any
 
 from ..base import disk, large_json, strict_json
 from ..base.errors import FileError
+from ..files.fbx_format import read_fbx
 from .set_folder_others import KEPT
 from .set_list import LIST, claim_of, is_inside, is_sealed
+
+_MAX_FBX_OFF_S = 2e-6  # seconds are rounded to a microsecond in the list
+_MAX_RATE_OFF = 1e-6  # Blender keeps a rate as a fraction of single precision
 
 MAX_LIST_BYTES = 20_000_000
 """Of a list: one of 500 clips has three million."""
@@ -58,8 +62,9 @@ def file_problems(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
         yield f"{LIST}: it was changed after it was written; pack the set again"
     listed = {file["name"] for file in said["files"]}
     for clip in said["clips"]:
-        if clip["file"] not in listed:
-            yield f"clip {clip['name']!r}: its file {clip['file']} is not among the set's files"
+        for file in (clip["file"], clip["fbx"]):
+            if file is not None and file not in listed:
+                yield f"clip {clip['name']!r}: its file {file} is not among the set's files"
     for file in said["files"]:
         try:
             data = read_listed(folder, file["name"])
@@ -68,6 +73,29 @@ def file_problems(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
             continue
         if claim_of(data) != (file["bytes"], file["sha256"]):
             yield f"{file['name']}: it was changed after it was written"
+
+
+def fbx_problems(folder: Path, said: Mapping[str, Any]) -> Iterator[str]:
+    """Whether FBX files hold the clips that the list says, as long and at the same rates."""
+    held: dict[str, list[Mapping[str, Any]]] = {}
+    for clip in said["clips"]:
+        if clip["fbx"] is not None:
+            held.setdefault(clip["fbx"], []).append(clip)
+    for file, clips in held.items():
+        try:
+            found = read_fbx(read_listed(folder, file), file)
+        except FileError as problem:
+            yield str(problem)
+            continue
+        for name in sorted(found.clips.keys() ^ {clip["name"] for clip in clips}):
+            yield f"{file}: the list and the file do not both have a clip {name!r}"
+        for clip in clips:
+            begin, end = found.clips.get(clip["name"], (0.0, clip["duration_s"]))
+            if abs(end - begin - clip["duration_s"]) > _MAX_FBX_OFF_S:
+                said_s = f"{end - begin:.6f} s, the list says {clip['duration_s']:.6f}"
+                yield f"{file}: {clip['name']!r} plays {said_s}"
+            if abs(found.rate / clip["rate"] - 1) > _MAX_RATE_OFF:
+                yield f"{file}: {found.rate:g} frames per second, the list says {clip['rate']:g}"
 
 
 def find_strays(folder: Path, said: Mapping[str, Any]) -> tuple[list[str], list[str]]:

@@ -15,6 +15,7 @@ from ..base.plain import printable
 from ..files.take_address import file_of
 from ..health.profile import KINDS
 from ..maths.axes import UP_AXES
+from ..recipe.recipe import FBX
 from ..repair.settings import PATHS
 from . import cli_shoot
 
@@ -109,6 +110,9 @@ Cut, loop and finish clips and write them as a set: NAME.glb (one skeleton, all 
 folder each. A character without a root joint is given one when clips need it for their root motion.
 Its body map is found; [characters.courier.body] of the recipe corrects it: part = "joint";
 [characters.courier.fit] holds what of [fit] is other for it.
+
+--fbx one writes NAME.fbx beside it, the same clips on the same rig and mesh; --fbx each, one for each clip.
+Blender writes them, so its module is needed: pip install ".[blender]" in a checkout.
 
 A recipe is a TOML file; without [[clip]] tables the suggested cuts are taken:
 
@@ -236,6 +240,9 @@ def build_parser() -> argparse.ArgumentParser:
     _takes(pack, "+")
     pack.add_argument("--out", required=True, metavar="DIR", help="Write the set into this folder.")
     _characters(pack)
+    pack.add_argument(
+        "--fbx", choices=FBX, help='Write FBX files, too: "one" with all clips, or one for "each" clip.'
+    )
     _as_json(pack)
     verify = verb("verify", _VERIFY)
     verify.add_argument("folder", metavar="DIR", help="The folder of the set.")

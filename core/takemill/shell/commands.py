@@ -124,6 +124,7 @@ def _one_shots(facts: Sequence[Facts]) -> list[str]:
 def pack(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     """A set of clips in a folder."""
     recipe = recipe_of(options)
+    recipe = replace(recipe, fbx=options.fbx or recipe.fbx)
     if options.to:
         return _pack_to(options, recipe, progress)
     log, kept = IntakeLog(), list[str]()

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from .. import __version__
+from ..files.fbx import find_exporter
 from ..files.take_address import file_of, name_of
 from ..pipeline.finish_clip import FinishedClip
 from ..recipe.recipe import Recipe
@@ -34,6 +35,17 @@ def version_digest() -> str:
         out.update(path.relative_to(root).as_posix().encode())
         out.update(path.read_bytes())
     return out.hexdigest()
+
+
+def writer_digest(recipe: Recipe) -> str:
+    """Of all that writes sets by a recipe: `version_digest`, and Blender where it writes FBX files.
+
+    Raises:
+        FileError: no Blender is there, and is needed.
+    """
+    if recipe.fbx == "none":
+        return version_digest()
+    return digest_of_value((version_digest(), find_exporter().version))
 
 
 def repaired_parts(take: ShootTake, digests: FileDigests) -> Parts:
@@ -70,7 +82,7 @@ def made_parts(take: ShootTake, repaired: str, folder: str, character: str, sets
         "take": repaired,
         "character": character,
         "settings": digest_of_value((recipe, folder, sets, rooted)),
-        "version": version_digest(),
+        "version": writer_digest(recipe),
     }
 
 
@@ -92,7 +104,7 @@ def set_key(
     `takes` are the keys of the repaired ones.
     """
     said: tuple[Any, ...] = (
-        version_digest(), name, folder, hashlib.sha256(base_glb).hexdigest(), tuple(takes), tuple(clips),
-        recipe.reduce, recipe.files, recipe.fit, recipe.same_names,
+        writer_digest(recipe), name, folder, hashlib.sha256(base_glb).hexdigest(), tuple(takes), tuple(clips),
+        recipe.reduce, recipe.files, recipe.fbx, recipe.fit, recipe.same_names,
     )  # fmt: skip
     return digest_of_value(said)

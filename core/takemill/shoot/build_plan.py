@@ -29,7 +29,7 @@ _WORDS = {
     "repair": "settings of its repair changed",
     "character": "the character changed",
     "settings": "settings or clips changed",
-    "version": "Takemill or numpy is another version",
+    "version": "Takemill, numpy or Blender is another version",
 }
 
 
@@ -81,7 +81,7 @@ def plan_build(shoot: ShootFile, out_dir: Path, digests: FileDigests) -> BuildPl
         for take in takes:
             for name in folders:
                 of_set = take.recipe.name or take.name
-                clip_set.expect_place(out_dir / name / of_set, of_set)
+                clip_set.expect_place(out_dir / name / of_set, of_set, take.recipe.fbx)
     return _Planner(shoot, out_dir, digests, takes, folders, files).plan()
 
 
@@ -197,7 +197,7 @@ class _Planner:
         """The set of all takes in each folder."""
         recipe = recipe_of_data(self.shoot.settings, f"{self.shoot.path} [settings]")
         for take in self.takes:
-            for key in ("reduce", "files", "same_names"):
+            for key in ("reduce", "files", "fbx", "same_names"):
                 if getattr(take.recipe, key) != getattr(recipe, key):
                     raise InputError(
                         f'{take.source}: {key} is of a whole set, and sets = "one" has one for all takes: '
@@ -207,7 +207,7 @@ class _Planner:
         for name in self.folders:
             takes = tuple((one.name, repaired[one.name], made[one.name, name]) for one in self.takes)
             key = digest_of_value(
-                (self.shoot.name, name, takes, recipe.reduce, recipe.files, recipe.same_names)
+                (self.shoot.name, name, takes, recipe.reduce, recipe.files, recipe.fbx, recipe.same_names)
             )
             jobs.append(
                 SetJob(self.shoot.name, self._folder(name, key), takes, dump_value(recipe), str(self.out))
