@@ -131,7 +131,7 @@ class Inside:
 
     def drag(self, width: int) -> Iterator[None]:
         """Drag the sidebar's edge until it is so wide."""
-        for _ in range(3):
+        for _ in range(6):
             window, region = self.region("VIEW_3D", "UI")
             if abs(region.width - width) <= 2:
                 return
@@ -176,7 +176,7 @@ class Inside:
 
     def do_preview(self, context) -> None:
         self.taken._check(context)
-        context.scene.takemill.repair_frames = True
+        context.scene.takemill.repair_frames = "PREVIEW"
 
     def do_repair(self, context) -> None:
         self.taken._work_on(context, "Suit")

@@ -16,7 +16,7 @@ from takemill.body.skeleton import Skeleton
 from takemill.body.upright import FindBody
 from takemill.recipe.recipe import Recipe
 
-from . import actions, background, intake, reference
+from . import actions, adjust, background, intake, reference
 from .read_action import Take, read_take
 from .rig import ArmatureFrame
 from .steps import Steps, apart, drain, stepwise, within
@@ -262,6 +262,8 @@ class Stage:
 
     bl_options = {"REGISTER", "UNDO"}
     needs: tuple[Need, ...] = (an_armature, not_linked, an_action, own_action, a_body, no_preview)
+    adjusts: tuple[str, ...] = ()
+    """Settings of the scene that are properties of the operator, too (`adjust.py`)."""
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -297,6 +299,7 @@ class Stage:
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         """Pressed: choose a file first, where the operator is one of files; then begin."""
+        adjust.fill(self, context.scene)
         choose_file = getattr(super(), "invoke", None)
         if choose_file is None:
             return self.begin(context)
@@ -313,12 +316,13 @@ class Stage:
         if getattr(self, "_asks", False):
             self._asks = False  # when the user changes settings afterwards, Blender calls this again
             return self.begin(context)
-        before = background.Before()
+        before, put_back = background.Before(), adjust.apply(self, context.scene)
         try:
             with busy(context):
                 work = self.run(context)
                 message = work if isinstance(work, str) else self._drained(context, work)
         except BaseException as problem:
+            put_back()
             before.restore()
             return self._failed(problem)
         self.report({"INFO"}, message)

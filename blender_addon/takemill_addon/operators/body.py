@@ -16,13 +16,16 @@ from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import body_in
 
 from ..bridge import actions, kept_rows, recipe, reference, stage
+from ..bridge.adjust import adjustable
 from ..bridge.control_rigs import control_rig
 from ..bridge.controls import ControlRig
 from ..bridge.read_action import frames_of
 from ..bridge.rig import ArmatureFrame, read_rig
 from ..bridge.steps import Steps
+from ..properties.take import IntakeProperties
 
 
+@adjustable(IntakeProperties, "intake_reference", "intake_accept")
 class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
     """Map the parts of the body to bones, by their names, their parents and where they lie"""
 

@@ -246,7 +246,7 @@ class TAKEMILL_OT_play_clip(stage.Stage, bpy.types.Operator):
     bl_label = "Play Clip"
     needs = (stage.an_armature, stage.not_linked)
 
-    index: bpy.props.IntProperty()
+    index: bpy.props.IntProperty(name="Clip", description="Its number in the list of clips, from 0")
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)

@@ -9,8 +9,10 @@ from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.recipe.recipe import ClipSpec
 
 from ..bridge import actions, cuts, findings, recipe, stage, takes
+from ..bridge.adjust import adjustable
 from ..bridge.characters import cuts_holder
 from ..bridge.steps import Steps, apart
+from ..properties.clips import LoopProperties
 
 
 def cuts_at_hand(context: bpy.types.Context) -> bpy.types.PropertyGroup:
@@ -18,6 +20,7 @@ def cuts_at_hand(context: bpy.types.Context) -> bpy.types.PropertyGroup:
     return cuts_holder(actions.active_action(stage.armature_of(context))).takemill
 
 
+@adjustable(LoopProperties, "cut_combinations", "cut_gaits", "cut_shot_list")
 class TAKEMILL_OT_suggest_cuts(stage.Stage, bpy.types.Operator):
     """Look for stretches that could be clips: idles, locomotion, turns, strikes, jumps. Replaces the list"""
 
@@ -48,18 +51,32 @@ class TAKEMILL_OT_add_cut(stage.Stage, bpy.types.Operator):
     bl_label = "Add Cut"
     needs = (stage.an_armature, stage.an_action, stage.own_action)
 
+    start: bpy.props.IntProperty(
+        name="From", options={"SKIP_SAVE"}, description="First scene frame of the cut"
+    )
+    end: bpy.props.IntProperty(name="To", options={"SKIP_SAVE"}, description="Last scene frame of the cut")
+
     def run(self, context: bpy.types.Context) -> str:
-        scene, known = context.scene, cuts_at_hand(context)
+        known = cuts_at_hand(context)
+        for name, frame in zip(("start", "end"), _ends_at_hand(context.scene), strict=True):
+            if not self.properties.is_property_set(name):
+                setattr(self, name, frame)
+        if self.start > self.end:
+            raise InputError("the cut would end before it starts; set To after From")
         item = known.cuts.add()
         taken = {cut.name for cut in known.cuts}
         item.name = next(name for n in range(1, 1000) if (name := f"clip_{n:02}") not in taken)
-        if scene.use_preview_range:
-            item.start, item.end = scene.frame_preview_start, scene.frame_preview_end
-        else:
-            reach = round(scene.render.fps / scene.render.fps_base)
-            item.start, item.end = scene.frame_current - reach, scene.frame_current + reach
+        item.start, item.end = self.start, self.end
         known.cut_index = len(known.cuts) - 1
         return f"{item.name}: frames {item.start} to {item.end}"
+
+
+def _ends_at_hand(scene: bpy.types.Scene) -> tuple[int, int]:
+    """The first and the last frame of the preview range, or of a second to each side of the playhead."""
+    if scene.use_preview_range:
+        return scene.frame_preview_start, scene.frame_preview_end
+    reach = round(scene.render.fps / scene.render.fps_base)
+    return scene.frame_current - reach, scene.frame_current + reach
 
 
 class TAKEMILL_OT_remove_cut(stage.Stage, bpy.types.Operator):
@@ -106,7 +123,7 @@ class TAKEMILL_OT_preview_cut(stage.Stage, bpy.types.Operator):
     bl_label = "Preview Cut"
     needs = (stage.an_armature, stage.an_action, stage.own_action)
 
-    index: bpy.props.IntProperty()
+    index: bpy.props.IntProperty(name="Cut", description="Its number in the list of cuts, from 0")
 
     def run(self, context: bpy.types.Context) -> str:
         known = cuts_at_hand(context)

@@ -17,11 +17,13 @@ from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
 from ..bridge import actions, characters, fingerprint, hand_contacts, kept_rows, recipe, stage, states, takes
+from ..bridge.adjust import adjustable
 from ..bridge.control_check import undone
 from ..bridge.merge import Merge
 from ..bridge.mesh_soles import deformed_meshes
 from ..bridge.steps import Steps, apart, within
 from ..bridge.targets import Target
+from ..properties.take import FitProperties
 
 Plan = tuple[tuple[GoalResult, ...], Callable[[str], Steps[bpy.types.Action]], str]
 """The contacts of a fit, what writes its Action under a name, and how deep arms lay in the body, in words."""
@@ -50,6 +52,16 @@ def a_target(context: bpy.types.Context) -> str:
     return ""
 
 
+@adjustable(
+    FitProperties,
+    "fit_clear_arms",
+    "fit_arm_clearance",
+    "fit_feet",
+    "fit_posture",
+    "fit_part",
+    "fit_part_blend_s",
+    "fit_take_wins",
+)
 class TAKEMILL_OT_fit_take(stage.Stage, bpy.types.Operator):
     """Retarget the take to each ticked character, in new actions; the performer stays the active object"""
 

@@ -18,10 +18,12 @@ from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import Recipe
 
 from ..bridge import characters, clip_record, cuts, recipe, stage, states, takes
+from ..bridge.adjust import adjustable
 from ..bridge.clip_record import ClipRecord
 from ..bridge.springs import chains_of
 from ..bridge.steps import Steps, apart, apart_told, within
 from ..bridge.write_action import carry_on, own_controls, write_motion
+from ..properties.clips import LoopProperties
 from .cuts import write_events
 
 FIRST_FRAME = 0  # of a clip: frame f of a clip lies at f / rate seconds, here and in the engine
@@ -57,6 +59,15 @@ class _Body:
         return self.performer is None
 
 
+@adjustable(
+    LoopProperties,
+    "loop_cycles",
+    "loop_bad_seam",
+    "seam_s",
+    "root_motion_turn",
+    "root_motion_height",
+    "root_motion_smooth_hz",
+)
 class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
     """Make actions of the ticked cuts, for the performer and each ticked character: loops are closed"""
 

@@ -14,12 +14,15 @@ from takemill.recipe.recipe import Recipe
 from takemill.sensors.misalignment import between_poses
 
 from ..bridge import actions, findings, fingerprint, recipe, stage, takes
+from ..bridge.adjust import adjustable
 from ..bridge.repair_limits import Limits, asked
 from ..bridge.scene_time import seconds
 from ..bridge.steps import Steps, apart
 from ..bridge.write_action import carry_on, refresh, write_motion
+from ..properties.repair import REPAIR_FIELDS, RepairProperties
 
 
+@adjustable(RepairProperties, *REPAIR_FIELDS)
 class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
     """Repair what the suit did wrong, in a new action beside the take"""
 
@@ -39,6 +42,7 @@ class TAKEMILL_OT_repair_take(stage.Stage, bpy.types.Operator):
         return f"{new.name}: {text}"
 
 
+@adjustable(RepairProperties, *REPAIR_FIELDS)
 class TAKEMILL_OT_preview_repair(stage.Stage, bpy.types.Operator):
     """Show the take as it would be repaired, to be compared with the raw take, then kept or dropped"""
 

@@ -7,19 +7,14 @@ from pathlib import Path
 import bpy
 from bl_operators.presets import AddPresetBase
 
-from ..properties.repair import REPAIR_STEPS
+from ..properties.repair import REPAIR_FIELDS
 
 PLACE = str(Path(__file__).resolve().parents[1])
 """Where the folder `presets` of the add-on lies."""
 
 _told: set[str] = set()
 _VALUES = {
-    "repair": [
-        "repair_profile",
-        "repair_path_from",
-        "repair_amount",
-        *(f"repair_{one}" for one in REPAIR_STEPS),
-    ],
+    "repair": list(REPAIR_FIELDS),
     "pack": ["set_files", "set_rate", "max_error_mm", "set_keys", "set_floats", "deform_only"],
 }
 """By panel, the fields of the scene that a preset holds."""

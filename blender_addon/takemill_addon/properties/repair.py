@@ -24,6 +24,11 @@ FINDING_ORDERS = (
     ("TIME", "By Time", "The findings in the order of their frames"),
     ("SIZE", "By Size", "The largest of each kind first"),
 )
+REPAIR_FIELDS = (
+    *("repair_profile", "repair_path_from", "repair_amount"),
+    *(f"repair_{step}" for step in REPAIR_STEPS),
+)
+"""The fields of the scene that say what a repair does, not where."""
 
 
 class TAKEMILL_PG_finding(bpy.types.PropertyGroup):
