@@ -12,6 +12,7 @@ __all__ = [
     "Recipe",
     "Take",
     "TakemillError",
+    "build_shoot",
     "check_take",
     "find_loops",
     "fit_take",
@@ -31,6 +32,7 @@ __all__ = [
 if TYPE_CHECKING:
     from .api.clip_verbs import find_loops, make_clips, suggest_cuts, suggest_idle
     from .api.set_verbs import pack_takes, verify_set
+    from .api.shoot_verbs import build_shoot
     from .api.take_verbs import check_take, fit_take, map_body, read_take, repair_take, write_take
     from .api.working_take import Take
     from .base.errors import TakemillError
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "api.clip_verbs": ("find_loops", "make_clips", "suggest_cuts", "suggest_idle"),
     "api.set_verbs": ("pack_takes", "verify_set"),
+    "api.shoot_verbs": ("build_shoot",),
     "api.take_verbs": ("check_take", "fit_take", "map_body", "read_take", "repair_take", "write_take"),
     "api.working_take": ("Take",),
     "base.errors": ("TakemillError",),

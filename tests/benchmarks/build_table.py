@@ -30,6 +30,7 @@ import small_shoots
 from labelled_takes import labelled_take, with_noise
 from rigs import character
 from takemill.files.bvh import write_bvh
+from takemill.shoot.memory_needs import need_of
 
 WAIT_S = 0.05  # between two looks at a worker's memory
 
@@ -111,11 +112,14 @@ def main() -> None:
     kills = int(sys.argv[4]) if len(sys.argv) > 4 else 0
     folder = Path(tempfile.mkdtemp(prefix="build_table_"))
     shoot = write_shoot(folder, count, seconds)
+    need_mb = max(need_of(str(path)) for path in (folder / "takes").glob("*.bvh")) / 2**20
     size_mb = sum(path.stat().st_size for path in (folder / "takes").iterdir()) / 1e6
     print(
         f"{count} takes of {seconds:g} s, {size_mb:.0f} MB of BVH, 3 characters; load {os.getloadavg()[0]:.1f}"
     )
-    print(f"{'':24} {'seconds':>8} {'speed':>7} {'processor s':>12} {'of one':>7} {'MB each':>8}  bytes")
+    print(
+        f"{'':24} {'seconds':>8} {'speed':>7} {'processor s':>12} {'of one':>7} {'MB each':>8} {'foretold':>9}  bytes"
+    )
     first, one, one_cpu = None, 0.0, 0.0
     for workers in (1, 2):
         out = folder / f"out{workers}"
@@ -123,7 +127,7 @@ def main() -> None:
         found = small_shoots.results(out)
         first, one, one_cpu = first or found, one or took, one_cpu or cpu
         same = "" if found is first else "same" if found == first else "OTHERS"
-        row = f"{took:8.1f} {one / took:7.2f} {cpu:12.1f} {cpu / one_cpu:7.2f} {peak:8.0f}  {same}"
+        row = f"{took:8.1f} {one / took:7.2f} {cpu:12.1f} {cpu / one_cpu:7.2f} {peak:8.0f} {need_mb / peak:9.2f}  {same}"
         print(f"{workers} workers{'':15} {row}", flush=True)
     for label in ("nothing to do", "nothing, once more"):
         took, cpu, _ = run(shoot, folder / "out2")

@@ -31,6 +31,7 @@ from takemill.pipeline.prepare_take import digest_of
 from takemill.pipeline.suggest_idle import SuggestedIdle
 from takemill.sets.verify import Verdict
 from takemill.shell import cli
+from takemill.shoot.build_shoot import Built
 
 PAGE = (Path(__file__).parents[2] / "docs/python.md").read_text(encoding="utf-8")
 SCRIPTS = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)
@@ -49,6 +50,8 @@ def place(tmp_path_factory) -> Path:
     for name in ("a", "b"):
         shutil.copy(folder / "take.bvh", folder / f"{name}.bvh")
     (folder / "set.toml").write_text(RECIPE.format("", ""))
+    (folder / "calm.toml").write_text('[[clip]]\nname = "rest"\nfrom = 0.5\nto = 2.0\n')
+    (folder / "shoot.toml").write_text('takes = ["calm.bvh"]\n')
     skeleton = small_takes.stand_and_walk().skeleton
     for name, size in (("courier", 0.9), ("lamplighter", 1.1), ("short", 0.8), ("tall", 1.2)):
         scaled = replace(
@@ -71,9 +74,9 @@ def test_what_is_offered_is_what_the_page_tells():
     table = PAGE.partition("| name |")[2].partition("\n\n")[0]
     assert set(re.findall(r"^\| `(\w+)", table, re.MULTILINE)) | {"parse_recipe"} == set(takemill.__all__)
     assert set(takemill.__all__) == {
-        "Recipe", "Take", "TakemillError", "check_take", "find_loops", "fit_take", "make_clips", "map_body",
-        "pack_takes", "parse_recipe", "read_recipe", "read_take", "repair_take", "suggest_cuts",
-        "suggest_idle", "verify_set", "write_take",
+        "Recipe", "Take", "TakemillError", "build_shoot", "check_take", "find_loops", "fit_take",
+        "make_clips", "map_body", "pack_takes", "parse_recipe", "read_recipe", "read_take", "repair_take",
+        "suggest_cuts", "suggest_idle", "verify_set", "write_take",
     }  # fmt: skip
     assert set(takemill.__all__) <= set(dir(takemill))
     with pytest.raises(AttributeError, match=r"no attribute 'pack_up'; it offers Recipe, Take"):
@@ -109,14 +112,14 @@ def test_every_verb_has_types_and_an_example():
 def test_nothing_is_loaded_before_it_is_used():
     code = "import sys, takemill; print(takemill.__version__, 'numpy' in sys.modules, len(takemill.__all__))"
     out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
-    assert out.split() == [takemill.__version__, "False", "17"]
+    assert out.split() == [takemill.__version__, "False", "18"]
 
 
 def test_what_verbs_give_has_what_the_page_names():
     table = PAGE.partition("| what functions return |")[2]
     kinds = (
         takemill.Take, Health, Finding, Cut, LoopCandidate, SuggestedIdle, IdleFacts, FinishedClip, Event,
-        SetVerdict, Verdict,
+        SetVerdict, Verdict, Built,
     )  # fmt: skip
     rows = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", table, re.MULTILINE))
     assert set(rows) == {kind.__name__ for kind in kinds}
@@ -129,7 +132,7 @@ def test_what_verbs_give_has_what_the_page_names():
 @pytest.mark.usefixtures("there")
 @pytest.mark.parametrize("number", range(len(SCRIPTS)))
 def test_the_scripts_of_the_page_run(number, capsys):
-    exec(compile(SCRIPTS[number], f"docs/python.md, script {number + 1}", "exec"), {"__name__": "script"})
+    exec(compile(SCRIPTS[number], f"docs/python.md, script {number + 1}", "exec"), {"__name__": "__main__"})
     assert capsys.readouterr().err == ""
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 import threading
 from pathlib import Path
@@ -15,6 +14,7 @@ from ..base.plain import json_text, printable
 from ..pipeline.prepare_take import Progress
 from ..shoot.build_plan import BuildPlan
 from ..shoot.build_shoot import Built, Workers, build_shoot, look_at_shoot
+from ..shoot.run_jobs import processors
 from ..shoot.shoot_file import read_shoot
 from ..shoot.shoot_index import INDEX
 from ..shoot.shoot_takes import folders_of
@@ -75,13 +75,6 @@ def _build_again_and_again(options: argparse.Namespace, workers: Workers) -> str
 def _counts(path: Path, out: Path) -> bool:
     """Whether a file that changed may be part of a shoot: it is no result, and not half written."""
     return not path.name.startswith(".") and not path.resolve().is_relative_to(out)
-
-
-def processors() -> int:
-    """How many processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _plan_text(plan: BuildPlan) -> str:

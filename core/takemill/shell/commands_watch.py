@@ -10,13 +10,12 @@ from pathlib import Path
 
 from ..base.errors import InputError
 from ..pipeline.prepare_take import Progress
-from ..shoot.run_jobs import local_processes
+from ..shoot.run_jobs import local_processes, processors
 from ..shoot.shoot_file import read_shoot
 from ..watch.file_changes import wake_ups
 from ..watch.loopback import Board, served
 from ..watch.watcher import Watcher
 from . import watch_terminal
-from .commands_build import processors
 
 _QUIET_S = 0.1  # after which a change is looked at: files that are being saved change more often
 _MAX_WIDTH = 4  # processes: a folder gets a take at a time (an estimate)

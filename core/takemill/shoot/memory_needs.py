@@ -8,18 +8,20 @@ from pathlib import Path
 from ..base.errors import InputError
 from ..files.take_address import file_of
 
-# Takes of 60, 120 and 360 s on one small character (BVH files of 2.4, 4.8 and 14.5 MB) took 103, 146 and 265
-# MB at the peak: about 75 MB, and 13 bytes for each of the file. The rest is kept for characters with large
-# meshes and for files with fewer digits; what those take was not measured.
-_PROCESS_BYTES = 90e6
-_PER_FILE_BYTE = 40.0
+# BVH files of 0.3, 1.7, 2.4, 4.8, 5.2 and 14.5 MB, on up to three small characters, took 63, 100, 103, 146,
+# 161 and 265 MB at the peak, which this says as 76, 105, 118, 166, 174 and 360. Characters with large meshes
+# were not measured, nor files that store numbers in binary: these hold more of them in a byte (an estimate).
+_PROCESS_BYTES = 70e6
+_PER_TEXT_BYTE, _PER_BINARY_BYTE = 20.0, 40.0
 _USED_SHARE = 0.8  # of what is free: the rest is for the system and for what is written (common practice)
 
 
 def need_of(address: str) -> float:
     """About how many bytes the process needs that builds a take; 0 for a file that is not there."""
     try:
-        return _PROCESS_BYTES + _PER_FILE_BYTE * os.path.getsize(file_of(address))
+        path = file_of(address)
+        each = _PER_TEXT_BYTE if path.suffix.lower() == ".bvh" else _PER_BINARY_BYTE
+        return _PROCESS_BYTES + each * os.path.getsize(path)
     except OSError:
         return 0.0
 

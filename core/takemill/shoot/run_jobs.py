@@ -136,6 +136,13 @@ def _lost(job: Job, why: str) -> JobDone:
     return JobDone(job.name, missing=((job.name, why),))
 
 
+def processors() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 @contextlib.contextmanager
 def local_processes(workers: int) -> Iterator[Executor]:
     """An executor of so many processes of this machine; they end with this one, however that ends."""
