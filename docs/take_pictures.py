@@ -49,16 +49,20 @@ _WAIT_S = 1.5  # for the window to be drawn
 def main(names: list[str]) -> None:
     """Take all pictures, or those that are named."""
     sys.path[:0] = [str(HOME / "core"), str(HOME / "tests")]
-    wanted = names or [SCENE, *PAGES, *VIEWS]
+    from moving_pictures import MOVING
+
+    wanted = names or [SCENE, *PAGES, *VIEWS, *MOVING]
     with tempfile.TemporaryDirectory() as scratch:
         for name in wanted:
             if name == SCENE:
                 _scene()
             elif name in PAGES:
                 _page(name, Path(scratch))
+            elif name in MOVING:
+                _view(f"{name}.gif", MOVING[name].window)
             else:
-                _view(name)
-            print(PICTURES / f"{name}.png", flush=True)
+                _view(f"{name}.png")
+            print(name, flush=True)
 
 
 def _page(name: str, scratch: Path) -> None:
@@ -203,14 +207,15 @@ def _pose_at(rig, seconds: float, turn_deg: float) -> dict:
     return {bone.name: bone.matrix_basis.copy() for bone in rig.pose.bones}
 
 
-def _view(name: str) -> None:
+def _view(file: str, window: tuple[int, int] = (_WIDTH, _HEIGHT)) -> None:
+    name = file.partition(".")[0]
     command = shlex.split(os.environ.get("TAKEMILL_BLENDER", "blender"))
-    size = ["--window-geometry", "0", "0", str(_WIDTH), str(_HEIGHT)]
+    size = ["--window-geometry", "0", "0", *map(str, window)]
     blend = str(SAMPLES / "marsh_ferry.blend")
     subprocess.run(
         [*command, "--factory-startup", *size, blend, "--python", __file__, "--", name], check=True, cwd=HOME
     )
-    if not (PICTURES / f"{name}.png").is_file():
+    if not (PICTURES / file).is_file():
         raise SystemExit(f"{name}: Blender left no picture")
 
 
@@ -218,13 +223,15 @@ def in_blender(name: str) -> None:
     """Bring the scene into the state that a picture shows, wait till it is drawn, and save the window."""
     import bpy
 
-    sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
+    sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon"), str(HOME / "docs")]
+    import moving_pictures
+
     import takemill_addon
     from takemill_addon import panels
 
     takemill_addon.register()
     for cls in panels.CLASSES:  # whether a panel is open cannot be set: the others are left out
-        if cls.__name__.startswith("TAKEMILL_PT_") and cls.__name__[12:] not in VIEWS[name]:
+        if cls.__name__.startswith("TAKEMILL_PT_") and cls.__name__[12:] not in VIEWS.get(name, ()):
             bpy.utils.unregister_class(cls)
         elif getattr(cls, "bl_options", None) == {"DEFAULT_CLOSED"}:
             bpy.utils.unregister_class(cls)
@@ -233,14 +240,13 @@ def in_blender(name: str) -> None:
     bpy.context.preferences.view.show_splash = False
 
     bpy.context.preferences.use_preferences_save = False
-    steps = iter(
-        (
-            lambda: _in_view(_STATES[name]),
-            lambda: _in_view(_AFTER.get(name, _maximise)),
-            _show_tab,
-            lambda: _save(name),
-        )
+    still = (
+        lambda: in_view(_STATES[name]),
+        lambda: in_view(_AFTER.get(name, _maximise)),
+        _show_tab,
+        lambda: shoot(PICTURES / f"{name}.png", _WIDTH, _SEEN.get(name, _HEIGHT)),
     )
+    steps = moving_pictures.steps(name) if name in moving_pictures.MOVING else iter(still)
 
     def go_on() -> float | None:
         """One step after the other, each with the window drawn before it."""
@@ -254,7 +260,7 @@ def in_blender(name: str) -> None:
     bpy.app.timers.register(go_on, first_interval=_WAIT_S)
 
 
-def _in_view(step) -> None:
+def in_view(step) -> None:
     """Do a step in the largest 3D view, its sidebar shown."""
     import bpy
 
@@ -280,7 +286,7 @@ def _maximise(context) -> None:
     bpy.ops.screen.screen_full_area()
 
 
-def _maximise_over_body(context) -> None:
+def maximise_over_body(context) -> None:
     """The view alone, nearer than where the landing is seen, from above."""
     from mathutils import Euler
 
@@ -291,7 +297,7 @@ def _maximise_over_body(context) -> None:
     view.view_rotation = Euler((1.15, 0, 0.5)).to_quaternion()
 
 
-def _maximise_time(context) -> None:
+def maximise_time(context) -> None:
     """The Timeline alone, over the preview range."""
     import bpy
 
@@ -310,24 +316,17 @@ def _show_tab() -> None:
                 area.tag_redraw()
 
 
-def _save(name: str) -> None:
+def shoot(path: Path, width: int, height: int) -> None:
+    """Save what is seen of the window, so much of it from below."""
     import bpy
 
-    path = str(PICTURES / f"{name}.png")
-    if shutil.which(
-        "import"
-    ):  # of ImageMagick: what a virtual screen shows; there Blender's own picture is black
-        crop = [
-            "-gravity",
-            "SouthWest",
-            "-crop",
-            f"{_WIDTH}x{_SEEN.get(name, _HEIGHT)}+0+0",
-            "+repage",
-        ]  # Blender counts from below
-        subprocess.run(["import", "-window", "root", *crop, path], check=True)
+    # Of ImageMagick: what a virtual screen shows; there Blender's own picture is black.
+    if shutil.which("import"):
+        crop = ["-gravity", "SouthWest", "-crop", f"{width}x{height}+0+0", "+repage"]
+        subprocess.run(["import", "-window", "root", *crop, str(path)], check=True)
         return
     with bpy.context.temp_override(window=bpy.context.window_manager.windows[0]):
-        bpy.ops.screen.screenshot(filepath=path)
+        bpy.ops.screen.screenshot(filepath=str(path))
 
 
 def _work_on(context, name: str):
@@ -394,7 +393,7 @@ def _fit(context, cuts: bool = False) -> None:
     context.scene.frame_set(1960)
 
 
-def _clips(context) -> None:
+def clips(context) -> None:
     """The recipe's clips, and the walk previewed with its seam in the middle."""
     import bpy
 
@@ -408,7 +407,7 @@ def _clips(context) -> None:
     context.scene.takemill.set_folder = "/projects/ferry/clips"  # whole paths are shown: no path of a machine
 
 
-def _overlays(context) -> None:
+def overlays(context) -> None:
     """The take and its repair on a walk, with what shows both."""
     import bpy
 
@@ -424,7 +423,7 @@ def _overlays(context) -> None:
     context.space_data.region_3d.view_location = hips
 
 
-def _in_time(context) -> None:
+def in_time(context) -> None:
     """Findings, cuts, planted feet and events of the take, in a high timeline."""
     import bpy
 
@@ -458,15 +457,15 @@ def _switch_on(context, names) -> None:
 
 
 _STATES = {
-    "blender-overlays": _overlays,
-    "blender-in-time": _in_time,
+    "blender-overlays": overlays,
+    "blender-in-time": in_time,
     "blender-import": _import,
     "blender-check": _check,
     "blender-cuts": _cuts,
     "blender-fit": _fit,
-    "blender-clips": _clips,
+    "blender-clips": clips,
 }
-_AFTER = {"blender-overlays": _maximise_over_body, "blender-in-time": _maximise_time}
+_AFTER = {"blender-overlays": maximise_over_body, "blender-in-time": maximise_time}
 """What shows the state, where it is not the landing."""
 
 

@@ -85,7 +85,8 @@ class TAKEMILL_OT_make_clips(stage.Stage, bpy.types.Operator):
         new = []
         for number, (of, clip) in enumerate(whole):
             written = _written(context, of, clip)
-            new.append((yield from within(written, 0.8 + 0.2 * number / len(whole), 1.0)))
+            share = (0.8 + 0.2 * (number + k) / len(whole) for k in (0, 1))
+            new.append((yield from within(written, *share)))
         for (of, clip), action in zip(whole, new, strict=True):
             _list_clip(of, clip, action)
             action.takemill.asked = asked.get(clip.name, "")

@@ -128,7 +128,8 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
                 grid.prop(chosen, f"repair_{step}")
         layout.prop(chosen, "repair_calibration")  # its label asks for the whole width
         column = layout.column(align=True)
-        column.prop(chosen, "repair_same_pose_s")
+        column.label(text="Same Pose")
+        column.prop(chosen, "repair_same_pose_s", text="")
         if problem := problem_of_same_pose(chosen.repair_same_pose_s):
             _warn(column, context, f"{problem}.")
         column.prop(chosen, "repair_bones")
