@@ -40,8 +40,12 @@ def stillest_m_s(points: Array, rate: float, touch_m: float) -> Array:
     """
     share = np.linspace(0, 1, 401)[:, None]
     line = (1 - share) * points[:, :, :1] + share * points[:, :, 1:]
-    height = line[..., 2]
-    height = np.maximum(height[1:], height[:-1])
+    return stillest_vertex_m_s(line, rate, touch_m)
+
+
+def stillest_vertex_m_s(places: Array, rate: float, touch_m: float) -> Array:
+    """The same of vertices (F, ..., V, 3): (F - 1, ...)."""
+    height = np.maximum(places[1:, ..., 2], places[:-1, ..., 2])
     over = height - height.min(axis=-1, keepdims=True)
-    speed = rate * np.linalg.norm(np.diff(line[..., :2], axis=0), axis=-1)
+    speed = rate * np.linalg.norm(np.diff(places[..., :2], axis=0), axis=-1)
     return np.where(over <= touch_m, speed, np.inf).min(axis=-1)

@@ -124,7 +124,9 @@ def test_feet_that_roll_and_turn_slide_no_more_than_the_performers(name: str, bu
     theirs, ours = (stillest_m_s(one, motion.rate, 0.005 * scale) for one in points)
     stands = contacts.planted[1:] & contacts.planted[:-1]
     assert ours[stands].max() < theirs[stands].max() + 0.003
-    assert (ours - theirs)[stands].max() < 0.02
+    more = (ours - theirs)[stands]
+    assert np.quantile(more, 0.98) < 0.003
+    assert more.max() < 0.05, "a foot that swings goes over from one end to the other in a step or two"
 
 
 @pytest.mark.parametrize("bend_deg", [5.0, 20.0, 60.0])

@@ -14,6 +14,7 @@ import small_takes
 import synthetic
 from glb_reader import read_glb, z_up
 from skinned_soles import sole_heights
+from sliding import stillest_m_s, stillest_vertex_m_s
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, leg_length
 from takemill.body.motion import Motion
@@ -190,8 +191,8 @@ def test_a_heel_that_hangs_on_foot_and_shin_alike_is_as_low_as_it_is_skinned() -
     assert np.array_equal(few.points, part.sole_points)
 
 
-def skinned_heights(data: bytes, motion: Motion, foot: int) -> np.ndarray:
-    """Heights (F, V) of a GLB's vertices that hang on a foot and its toes by half and more, as skinned."""
+def skinned_places(data: bytes, motion: Motion, foot: int) -> np.ndarray:
+    """Where a GLB's vertices (F, V, 3) are that hang on a foot and its toes by half and more, as skinned."""
     glb, skeleton = read_glb(data), motion.skeleton
     given = glb.json["meshes"][0]["primitives"][0]["attributes"]
     places, owners, weights = (glb.accessor(given[name]) for name in ("POSITION", "JOINTS_0", "WEIGHTS_0"))
@@ -200,11 +201,12 @@ def skinned_heights(data: bytes, motion: Motion, foot: int) -> np.ndarray:
     mine = (np.isin(owners, skeleton.subtree(foot)) * weights).sum(axis=1) > 0.45
     rest_rotations, rest_positions = skeleton.rest_model
     rotations, positions = motion.model()
-    out = np.zeros((len(motion), mine.sum()))
+    out = np.zeros((len(motion), mine.sum(), 3))
     for slot in range(4):
         held = owners[mine, slot]
         inside = quat.rotate(quat.inv(rest_rotations[held]), z_up(places)[mine] - rest_positions[held])
-        out += weights[mine, slot] * (positions[:, held] + quat.rotate(rotations[:, held], inside))[..., 2]
+        each = positions[:, held] + quat.rotate(rotations[:, held], inside)
+        out += weights[mine, slot, None] * each
     return out
 
 
@@ -222,8 +224,27 @@ def test_a_fit_puts_soft_heels_on_the_floor_in_all_planted_frames(build) -> None
     assert np.abs(theirs).max() > 0.006
     fitted = fit(walk, body, target, parts, contacts=contacts)
     for k, foot in enumerate(contacts.feet):
-        lowest = skinned_heights(data, fitted, parts.require(foot)).min(axis=1)
+        lowest = skinned_places(data, fitted, parts.require(foot))[..., 2].min(axis=1)
         assert np.abs(lowest[contacts.planted[:, k]]).max() < 0.0015
+
+
+@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD, fit_bodies.Build()])
+def test_soft_heels_and_flat_toes_slide_no_more_than_the_performer_s_feet(build) -> None:
+    """By the stillest vertex that touches; it was up to 29 cm/s more."""
+    skeleton, parts = fit_bodies.body(build)
+    data = rigs.with_soft_heels(rigs.character(skeleton), skeleton, parts)
+    target = read_rig(data, "soft").skeleton
+    parts = BodyMap.from_names(target, {part: skeleton.names[joint] for part, joint in parts.joints.items()})
+    walk = synthetic.walk(rate=60.0, steps=6).motion
+    body = BodyMap.from_names(walk.skeleton, synthetic.parts())
+    contacts = find_contacts(walk, body)
+    scale = leg_length(target, parts) / leg_length(walk.skeleton, body)
+    theirs = scale * stillest_m_s(foot_points(walk, body), 60.0, 0.005)
+    fitted = fit(walk, body, target, parts, contacts=contacts)
+    for k, foot in enumerate(contacts.feet):
+        stands = contacts.planted[1:, k] & contacts.planted[:-1, k]
+        ours = stillest_vertex_m_s(skinned_places(data, fitted, parts.require(foot)), 60.0, 0.005)
+        assert (ours - theirs[:, k])[stands].max() < 0.04
 
 
 def test_one_s_own_body_keeps_the_height_of_its_soles() -> None:

@@ -5,7 +5,7 @@ A heel often hangs on foot and shin alike, so that no point of the foot alone is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -137,18 +137,26 @@ def lowest_heights(posed: Posed, rows: Index, groups: Mask) -> Array:
         rows: (N,) of its soles.
         groups: (G, V) which of their V vertices, in the order of their numbers, belong to each.
     """
+    heights = vertex_places(posed, rows, (2,))[0]
+    return np.stack([heights[:, group].min(axis=1, initial=np.inf) for group in groups], axis=1)
+
+
+def vertex_places(posed: Posed, rows: Index, axes: Sequence[int] = (0, 1, 2)) -> Array:
+    """Where the V vertices of some rows (N,) are as skinned, in model space: (A, F, V), some axes of it."""
     skeleton = posed.motion.skeleton
     order, share = _shares(skeleton, rows)
     joints = np.asarray(skeleton.sole_joints, np.intp)[rows]
-    heights = np.zeros((len(posed.motion), groups.shape[1]))
+    places = np.zeros((len(axes), len(posed.motion), len(np.unique(order))))
     for joint in np.unique(joints).tolist():
         mine = joints == joint
-        parts = np.zeros((4, groups.shape[1]))
+        parts = np.zeros((4, places.shape[-1]))
         inside = np.insert(skeleton.sole_points[rows[mine]], 3, 1.0, axis=1)
         np.add.at(parts.T, order[mine], share[mine, None] * inside)
         turned, at = posed.at(joint)
-        heights += np.insert(quat.to_matrix(turned)[:, 2], 3, at[:, 2], axis=1) @ parts
-    return np.stack([heights[:, group].min(axis=1, initial=np.inf) for group in groups], axis=1)
+        matrix = quat.to_matrix(turned)
+        for n, axis in enumerate(axes):
+            places[n] += np.insert(matrix[:, axis], 3, at[:, axis], axis=1) @ parts
+    return places
 
 
 def _shares(skeleton: Skeleton, rows: Index) -> tuple[Index, Array]:

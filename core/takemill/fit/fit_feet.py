@@ -15,25 +15,22 @@ from dataclasses import replace
 import numpy as np
 
 from ..base.checks import Array, Index, Mask
-from ..body.body_map import BodyMap, leg_length
+from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..body.posed import Posed
 from ..feet.contacts import Contacts
 from ..feet.leg_ik import hinge_axis, reach_ankles
-from ..feet.soles import end_drops_m, foot_points, sole_offsets
+from ..feet.sole_patches import sole_patches
+from ..feet.soles import foot_points, sole_offsets
 from ..maths import quat
 from ..maths.series import runs
 from ..shape.scale import Scale
 from .fit_hips import BLEND_S, Leg, average, ease, fade, hips_shift
-from .fit_soles import put_on_floor, soles_under_ankles
+from .fit_soles import Stance, put_on_floor
 
 # Those without a note were chosen by eye.
 # Share of the foot's length by which one end lies lower when it bears the foot alone.
 _PIVOT_FOOT_SHARE = 0.15
-# Leg lengths (4 mm of a person) over the lower end of a sole, below which the rest of it touches the floor.
-# Trial: on a run, kicks, dances and rolls planted feet slide at most 5 cm/s more in a step than the
-# performer's; 5 with .004, 9 with .006, 31 with an angle of 1.4 degrees (faster, in fit_table.py).
-_TOUCH_LEGS = 0.005
 # Trial: on 13 open motions toes turn at most 1.14 times as sharply as any of the performer's joints.
 _TOES_SMOOTHING_S = 0.06
 _MAX_TOES_BEND_RAD = np.radians(60.0)  # about as far as toes bend up (common practice, no source)
@@ -47,53 +44,55 @@ def plant_feet(
     The hips rise or sink smoothly, so that the straightest of the legs that stand keeps its bend, and sink in
     advance where a leg would not reach. They shift aside as far as the feet stand further aside.
     """
-    skeleton, rate = fitted.skeleton, fitted.rate
-    soles, scaled = sole_offsets(skeleton, target_body), contacts.scaled(scale.height)
+    skeleton, scaled = fitted.skeleton, contacts.scaled(scale.height)
     theirs = scale.apply(foot_points(source.motion, body, source))
     theirs = put_on_floor(theirs, source.motion.skeleton, body, scaled, skeleton, target_body)
-    touch_m = _TOUCH_LEGS * leg_length(skeleton, target_body)
     posed, toes = Posed(fitted), {}
     legs: dict[str, Leg] = {}
+    stances: dict[str, Stance] = {}
     for k, foot in enumerate(contacts.feet):
         planted = contacts.planted[:, k]
         if foot not in target_body.feet or not planted.any():
             continue
-        joints = [
-            target_body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")
-        ]
-        hip, knee, ankle = (posed.at(joint)[1] for joint in joints)
-        arms = quat.rotate(posed.at(joints[2])[0][:, None], soles[target_body.feet.index(foot)])
-        nearest = _nearest(planted)
-        away = np.abs(np.arange(len(planted)) - nearest)
-        near = ease(1 - away / max(round(BLEND_S * rate), 1))
-        pelvis, sole = posed.at(target_body.require("hips"))[0], arms[:, 1] - arms[:, 0]
-        hinge = hinge_axis(posed, target_body, joints[0])
-        leg = Leg(
-            hip, knee, ankle, ankle, arms[:, 0, :2], planted, away, near, ankle[:, 2], pelvis, sole, hinge
-        )
+        leg, arms = _fitted_leg(posed, target_body, foot, planted)
         end, level = target_body.get(foot.replace("Foot", "Toes")), posed
         if end is not None and body.get(foot.replace("Foot", "Toes")) is None:
-            toes[end] = _level_toes(posed, joints[2], end, soles[target_body.feet.index(foot)], leg)
+            toes[end] = _level_toes(posed, target_body, foot, end, leg)
             level = Posed(fitted.with_joints(toes)) if len(skeleton.sole_points) else posed
-        bottom = (arms[..., 2] + end_drops_m(level, target_body, foot, ankle[:, None] + arms)).min(axis=-1)
-        wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], ankle, arms, bottom, planted, touch_m)
-        held = (wanted - ankle)[nearest]
+        other = sole_patches(source, body, foot).scaled(scale.path, scale.height)
+        stances[foot] = stance = Stance.of(other, level, target_body, foot)
+        wanted, aside = _ankle_goal(theirs[:, body.feet.index(foot)], leg.ankle, arms, stance, planted)
+        held = (wanted - leg.ankle)[_nearest(planted)]
         under = 0.0 if contacts.rise_m is None else contacts.rise_m[:, k].min(axis=-1) * scale.height
         lowest = np.minimum(theirs[:, body.feet.index(foot), :, 2].min(axis=-1), under)
-        legs[foot] = replace(leg, wanted=ankle + held, aside=aside, floor=lowest - bottom)
+        legs[foot] = replace(leg, wanted=leg.ankle + held, aside=aside, floor=lowest - stance.bottom)
     if not legs:
         return fitted
     placed = _place_feet(posed, toes, target_body, legs)
     if not len(skeleton.sole_points):
         return placed
     # A heel that hangs on foot and shin alike has moved with the shin. Trial: 3.4 mm off without this.
-    level = Posed(fitted.with_joints(toes))
-    moved = soles_under_ankles(Posed(placed), target_body) - soles_under_ankles(level, target_body)
+    moved = Posed(placed)
     for foot, leg in legs.items():
-        off = moved[:, target_body.feet.index(foot)]
-        wanted = leg.wanted - off[_nearest(leg.planted), None] * np.array([0.0, 0.0, 1.0])
-        legs[foot] = replace(leg, wanted=wanted, floor=leg.floor - off)
+        old, new = stances[foot], Stance.of(stances[foot].theirs, moved, target_body, foot)
+        off = np.column_stack([new.path - old.path, old.bottom - new.bottom])
+        off[:, :2] -= _steps_aside(off[:, :2], leg.planted)
+        legs[foot] = replace(leg, wanted=leg.wanted + off[_nearest(leg.planted)], floor=leg.floor + off[:, 2])
     return _place_feet(posed, toes, target_body, legs)
+
+
+def _fitted_leg(posed: Posed, body: BodyMap, foot: str, planted: Mask) -> tuple[Leg, Array]:
+    """A leg as it is fitted, and from its ankle to heel and ball (F, 2, 3)."""
+    joints = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
+    hip, knee, ankle = (posed.at(joint)[1] for joint in joints)
+    offsets = sole_offsets(posed.motion.skeleton, body)[body.feet.index(foot)]
+    arms = quat.rotate(posed.at(joints[2])[0][:, None], offsets)
+    away = np.abs(np.arange(len(planted)) - _nearest(planted))
+    near = ease(1 - away / max(round(BLEND_S * posed.motion.rate), 1))
+    pelvis, sole = posed.at(body.require("hips"))[0], arms[:, 1] - arms[:, 0]
+    hinge = hinge_axis(posed, body, joints[0])
+    still = arms[:, 0, :2]
+    return Leg(hip, knee, ankle, ankle, still, planted, away, near, ankle[:, 2], pelvis, sole, hinge), arms
 
 
 def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mapping[str, Leg]) -> Motion:
@@ -107,12 +106,12 @@ def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mappi
 
 
 def _ankle_goal(
-    theirs: Array, ankle: Array, arms: Array, bottom: Array, planted: Mask, touch_m: float
+    theirs: Array, ankle: Array, arms: Array, stance: Stance, planted: Mask
 ) -> tuple[Array, Array]:
     """Where the ankle goes (F, 3), and its step aside (F, 2).
 
     `theirs` are the performer's heel and ball (F, 2, 3), scaled. `ankle` (F, 3) and `arms` (F, 2, 3), from
-    ankle to heel and ball, are those of the fitted pose; its sole lies `bottom` (F,) over the ankle.
+    ankle to heel and ball, are those of the fitted pose, `stance` is that of its foot.
     """
     foot, other = arms[:, 1] - arms[:, 0], theirs[:, 1] - theirs[:, 0]
     length, other_length = (quat.length(v).max() for v in (foot, other))
@@ -126,52 +125,23 @@ def _ankle_goal(
     by_heel, by_ball = heel - arms[:, 0], theirs[:, 1] - arms[:, 1]
     pivot = (1 - on_ball) * by_heel + on_ball * by_ball
     # The end that touches the floor decides the height alone.
-    pivot[:, 2] = theirs[..., 2].min(axis=1) - bottom
-    path = _still_path(theirs, arms, touch_m)
-    pivot[:, :2] = path + _steps_aside(pivot[:, :2] - path, planted)
+    pivot[:, 2] = theirs[..., 2].min(axis=1) - stance.bottom
+    pivot[:, :2] = stance.path + _steps_aside(pivot[:, :2] - stance.path, planted)
     aside = _steps_aside((ankle - pivot)[:, :2], planted)
     pivot[:, :2] += aside
     return pivot, aside
 
 
-def _still_path(theirs: Array, arms: Array, touch_m: float) -> Array:
-    """A path of the ankle (F, 2) on which the foot slides no more than the performer's.
-
-    Of the points of the performer's sole that touch the floor one is the stillest; that of the target's which
-    is as far ahead, or the nearest to it that touches, goes as fast. `theirs` are heel and ball (F, 2, 3),
-    `arms` (F, 2, 3) lead from the target's ankle to its own; what lies less than `touch_m` over the lower end
-    of a sole touches.
-    """
-    steps, turned = np.diff(theirs[..., :2], axis=0), np.diff(arms[..., :2], axis=0)
-    turn = steps[:, 1] - steps[:, 0]
-    square = np.maximum(np.sum(turn**2, axis=-1), 1e-18)
-    slowest = -np.einsum("fi,fi->f", steps[:, 0], turn) / square
-    theirs_bears = np.clip(slowest, *_touching(theirs, touch_m))
-    bears = np.clip(theirs_bears, *_touching(arms, touch_m))[:, None]
-    each = steps[:, 0] + theirs_bears[:, None] * turn
-    each -= turned[:, 0] + bears * (turned[:, 1] - turned[:, 0])
-    return np.concatenate([np.zeros((1, 2)), np.cumsum(each, axis=0)])
-
-
-def _touching(points: Array, touch_m: float) -> tuple[Array, Array]:
-    """From which share of the way from heel to ball (F, 2, 3) to which (F - 1,) a sole touches, by steps."""
-    over = points[..., 0, 2] - points[..., 1, 2]
-    over = (over[1:] + over[:-1]) / 2
-    part = touch_m / np.maximum(np.abs(over), touch_m)
-    return np.where(over > 0, 1 - part, 0.0), np.where(over > 0, 1.0, part)
-
-
-def _level_toes(posed: Posed, ankle: int, toes: int, sole: Array, foot: Leg) -> Array:
-    """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none.
-
-    `sole` (2, 3) are heel and ball in the space of the joint `ankle`.
-    """
+def _level_toes(posed: Posed, body: BodyMap, name: str, toes: int, foot: Leg) -> Array:
+    """Local rotations (F, 4) of toes that lie flat while the heel rises, although the source has none."""
     rate = posed.motion.rate
     bend = fade(np.clip(foot.pitch, 0.0, _MAX_TOES_BEND_RAD)[:, None], foot.planted, rate)[:, 0]
     bend = average(bend, max(round(_TOES_SMOOTHING_S * rate), 1))
     # The foot's own side axis: a sole that stands upright has no level one.
-    turned, parent = posed.motion.skeleton.reference_model[0], posed.motion.skeleton.parents[toes]
-    side = np.cross(quat.rotate(turned[ankle], sole[1] - sole[0]), [0.0, 0.0, 1.0])
+    skeleton = posed.motion.skeleton
+    turned, parent = skeleton.reference_model[0], skeleton.parents[toes]
+    heel, ball = quat.rotate(turned[body.require(name)], sole_offsets(skeleton, body)[body.feet.index(name)])
+    side = np.cross(ball - heel, [0.0, 0.0, 1.0])
     turn = quat.from_axis_angle(quat.rotate(quat.inv(turned[parent]), side), bend)
     return quat.mul(turn, posed.motion.rotations[:, toes])
 
