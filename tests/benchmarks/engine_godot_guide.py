@@ -35,7 +35,7 @@ func step() -> void:
         FileAccess.open("answer.json", FileAccess.WRITE).store_string(JSON.stringify(said, "", true, true))
         get_tree().quit()
 """
-_SCENE = """[gd_scene load_steps=3 format=3]
+SCENE = """[gd_scene load_steps=3 format=3]
 [ext_resource type="Script" path="res://main.gd" id="1"]
 [ext_resource type="Script" path="res://watch.gd" id="2"]
 [node name="Main" type="Node3D"]
@@ -82,7 +82,7 @@ def _walked(
         ("project.godot", head + settings),
         ("main.gd", script),
         ("watch.gd", _WATCH.replace("STEPS", str(steps))),
-        ("main.tscn", _SCENE),
+        ("main.tscn", SCENE),
     ):
         (place / file).write_text(text)
     for run in (["--import"], ["--fixed-fps", str(FRAMES), "--quit-after", str(steps + 100)]):
