@@ -38,7 +38,9 @@ def word_of(take: SuitTake, joint: int) -> str:
     return sensor_word(take.motion.skeleton.names[joint], take.motion.skeleton, take.body)
 
 
-@pytest.mark.parametrize(("seed", "label"), [*((1, one) for one in FAULTS), (2, "slip 40"), (3, "slip 20")])
+@pytest.mark.parametrize(
+    ("seed", "label"), [(1, "slip 10"), (2, "slip 40"), (3, "slip 20"), (1, "lost 0.3"), (2, "lost 2")]
+)
 def test_each_sensor_that_slips_or_is_lost_between_two_poses_is_named(seed, label):
     """In punches and kicks, where slips do not show by themselves (more: `suit_table.py named`)."""
     take = suit_take("fight")

@@ -39,7 +39,14 @@ PLACES: dict[str, tuple[str, ...]] = {
         *("ops.play_source", "ops.*_recipe", "types.*_clip.*", "types.*.clip_*", "types.*.performer_clips"),
     ),
     "pack": (
-        *("ops.pack_*", "ops.align_face", "ops.open_report", "ops.open_folder", "types.*.pack_*"),
+        *(
+            "ops.pack_*",
+            "ops.align_face",
+            "ops.open_report",
+            "ops.open_folder",
+            "ops.build_shoot",
+            "types.*.pack_*",
+        ),
         *("types.*.set_*", "types.*.max_error_mm", "types.*.deform_only", "types.*.face_*"),
     ),
     "in-blender": ("ops.*", "types.takemill_*"),

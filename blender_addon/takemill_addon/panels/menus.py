@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..operators import pack
+from ..operators import pack, shoot
 
 _GROUPS = (
     ("import_take", "map_body", "add_part", "mirror_body_map", "load_body_map", "save_body_map"),
@@ -15,8 +15,8 @@ _GROUPS = (
     ("find_chains", "add_chain", "add_collider", "preview_swing", "swing_chains", "make_clips", "add_clip"),
     ("other_seams", "preview_loop", "stop_loop", "mirror_clip", "retime_clip", "difference_clip"),
     ("close_loop", "extract_root_motion", "add_contact_events", "add_event", "thin_keys", "contact_sheet"),
-    ("play_source", "align_face", "pack_set", "open_report", "open_folder", "load_recipe", "save_recipe"),
-    ("clear_recipe", "open_guide", "open_engine_scripts"),
+    ("play_source", "align_face", "pack_set", "open_report", "open_folder", "build_shoot"),
+    ("load_recipe", "save_recipe", "clear_recipe", "open_guide", "open_engine_scripts"),
 )
 """The operators by step, as the menu lists them."""
 
@@ -41,10 +41,12 @@ def attach() -> None:
     """Add the menus: Pose > Animation, which is Object > Animation too, and File > Export."""
     bpy.types.VIEW3D_MT_object_animation.append(_draw_work)
     bpy.types.TOPBAR_MT_file_export.append(pack.draw_in_menu)
+    bpy.types.TOPBAR_MT_file_export.append(shoot.draw_in_menu)
 
 
 def detach() -> None:
     """Take them away again; a second call does nothing."""
+    bpy.types.TOPBAR_MT_file_export.remove(shoot.draw_in_menu)
     bpy.types.TOPBAR_MT_file_export.remove(pack.draw_in_menu)
     bpy.types.VIEW3D_MT_object_animation.remove(_draw_work)
 
