@@ -12,7 +12,7 @@ import pytest
 
 from takemill.base.errors import TakemillError
 from takemill_addon.bridge import actions, background, stage
-from takemill_addon.bridge.background import Job
+from takemill_addon.bridge.background import Job, slice_s
 from takemill_addon.bridge.steps import apart, apart_told, apart_whole, drain, stepwise, within
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -65,6 +65,14 @@ def test_a_slice_ends_long_before_its_work_does():
     assert 0 < len(done) < 100  # 0.03 s of 0.4
     job.stop()
     job.end(bpy.context)
+
+
+def test_slices_leave_100_ms_between_redraws_and_a_fifth_of_slower_ones_to_the_work():
+    for redraw_s in (0.0, 0.01, 0.03, 0.05):
+        assert redraw_s + slice_s(redraw_s) <= 0.1
+        assert slice_s(redraw_s) >= 0.03
+    for redraw_s in (0.1, 0.2, 1.0, 3.0):
+        assert 0.2 <= slice_s(redraw_s) / (redraw_s + slice_s(redraw_s)) <= 1 / 3
 
 
 def test_work_on_arrays_runs_beside_blender():

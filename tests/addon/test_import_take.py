@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import bpy
 import numpy as np
@@ -17,7 +19,8 @@ from takemill.body.motion import Motion
 from takemill.files.bvh import parse_bvh, read_bvh, write_bvh
 from takemill_addon.bridge import armatures, scene_time
 from takemill_addon.bridge.rig import read_rig
-from takemill_addon.operators.import_take import TAKEMILL_FH_take
+from takemill_addon.bridge.steps import Apart
+from takemill_addon.operators.import_take import TAKEMILL_FH_take, TAKEMILL_OT_import_take
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill
@@ -124,6 +127,44 @@ def test_takes_of_one_skeleton_share_an_armature_and_others_get_their_own(walk, 
     assert all(action.use_fake_user for action in actions)
     suit.animation_data.action = bpy.data.actions["idle"]
     assert off_m(suit, read_bvh(tmp_path / "idle.bvh")[0], range(len(idle))) < NEAR_M
+
+
+def there() -> tuple:
+    """What is in the file but Actions, which go by themselves where work is stopped; and how it is shown."""
+    scene, kinds = bpy.context.scene, ("objects", "armatures", "meshes", "collections", "scenes")
+    timing = scene.render.fps, scene.render.fps_base, scene.frame_start, scene.frame_end, scene.frame_current
+    chosen = active() and (active().name, active().mode, active().takemill.reference)
+    selected = {item.name for item in bpy.context.view_layer.objects if item.select_get()}
+    return {kind: sorted(getattr(bpy.data, kind).keys()) for kind in kinds}, timing, chosen, selected
+
+
+@pytest.mark.parametrize("share", [0.2, 0.6, 0.8])
+def test_an_import_that_is_stopped_leaves_all_as_it_was(walk, tmp_path, share):
+    write_bvh(tmp_path / "walk.bvh", walk)
+    write_bvh(tmp_path / "tall.bvh", synthetic.walk(rate=50, steps=2, scale=1.2).motion)
+    empty_scene(24)
+    bring(tmp_path / "walk.bvh")
+    active().takemill.parts.clear()
+    before = there()
+    told = []
+    work = SimpleNamespace(
+        unit="FOUND", up="FOUND", start=3, timing="TAKE", onto_active=True, report=print, tell=print,
+        _chosen=lambda: [tmp_path / "tall.bvh", tmp_path / "walk.bvh"],
+    )  # fmt: skip
+    work._look_at = partial(TAKEMILL_OT_import_take._look_at, work)
+    steps = TAKEMILL_OT_import_take.run(work, bpy.context)
+    for step in steps:
+        if isinstance(step, Apart):
+            step.run()
+        elif step is not None and step > share:
+            told.append(step)
+            steps.close()
+    assert told
+    assert len(bpy.data.actions) > 1
+    for action in bpy.data.actions:
+        if action.name != "walk":
+            bpy.data.actions.remove(action)
+    assert there() == before
 
 
 def test_a_later_file_goes_onto_the_active_armature_or_a_new_one(walk, tmp_path):

@@ -5,9 +5,11 @@ Run by a desktop Blender with a window, on a virtual screen too:
     blender --enable-event-simulate --python tests/benchmarks/redraw_table.py -- [MINUTES [OPERATOR ...]]
 
 Printed for each operator, in milliseconds: the longest time between two redraws of the 3D view while it works,
-and at its end, when Blender itself keeps the undo step and evaluates the new Action; what the main thread
-computed in the first; the seconds to its end. The first row is the window on its own: what one redraw costs.
-The last rows are Esc: the time from the key to the end of the work, and how many Actions are left of it.
+what the main thread computed of it, and what of that is our own; both times at its end, when Blender itself
+keeps the undo step and evaluates the new Action; the seconds to its end. The first row is the window on its
+own: what one redraw costs. Rows of Esc: the time from the key until Blender hands it to us, from there to the
+end of the work, and how many Actions are left of it; the third time nobody asks for redraws of the view, as it
+is for a user. Bones alone are shown, as sticks: without a graphics card surfaces take most of a redraw.
 """
 
 from __future__ import annotations
@@ -28,10 +30,15 @@ from takemill_addon.bridge.recipe import recipe_of  # noqa: E402
 
 GIVEN = sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else []
 MINUTES = float(GIVEN[0]) if GIVEN else 10.0
-NEEDED = ("map_body", "add_root_bone")  # by all others
+NEEDED = ("map_body", "add_root_bone", "suggest_cuts", "make_clips")  # by others, where these are asked for
+OF_CLIPS = ("make_clips", "pack_set", "play_clip", "mirror_clip", "retime_clip", "contact_sheet")
 EVERY_S = 0.01  # a redraw is asked for
 draws: list[tuple[float, float]] = []  # when the view was drawn: wall, and processor time of this thread
 ends: list[float] = []
+spent = [0.0]  # seconds of the processor in our own part of the main thread since the last redraw
+ours: list[float] = []  # the same in each redraw
+seen_esc: list[float] = []
+asking = [True]
 
 
 def now() -> tuple[float, float]:
@@ -44,12 +51,40 @@ def main() -> None:
     bpy.context.preferences.view.show_splash = False
     bpy.ops.wm.open_mainfile(filepath=str(HOME / "sample_blends/marsh_ferry.blend"))
     lengthen(bpy.data.actions["marsh take"], round(MINUTES * 3600))
-    bpy.types.SpaceView3D.draw_handler_add(lambda: draws.append(now()), (), "WINDOW", "POST_PIXEL")
-    end = background.Job.end
+    show_bones_alone()
+    bpy.types.SpaceView3D.draw_handler_add(note_draw, (), "WINDOW", "POST_PIXEL")
+    end, runs = background.Job.end, background.Job.runs
     background.Job.end = lambda job, context: (end(job, context), ends.append(time.perf_counter()))
+    background.Job.runs = lambda job, context, event: timed(runs, job, context, event)
     bpy.app.timers.register(ask_for_redraw, first_interval=1.0, persistent=True)
     script = session()
     bpy.app.timers.register(lambda: next(script, None), first_interval=4.0, persistent=True)
+
+
+def note_draw() -> None:
+    draws.append(now())
+    ours.append(spent[0])
+    spent[0] = 0.0
+
+
+def timed(runs, job, context, event) -> bool:
+    """A look at the work, and what it cost this thread."""
+    if event.type == "ESC" and event.value == "PRESS":
+        seen_esc.append(time.perf_counter())
+    begun = time.thread_time()
+    try:
+        return runs(job, context, event)
+    finally:
+        spent[0] += time.thread_time() - begun
+
+
+def show_bones_alone() -> None:
+    view()["area"].spaces.active.shading.type = "WIREFRAME"
+    for item in bpy.context.view_layer.objects:
+        if item.type == "ARMATURE":
+            item.data.display_type = "STICK"
+        else:
+            item.hide_set(True)
 
 
 def lengthen(action, frames: int) -> None:
@@ -84,7 +119,8 @@ def view() -> dict:
 
 
 def ask_for_redraw() -> float:
-    view()["area"].tag_redraw()
+    if asking[0]:
+        view()["area"].tag_redraw()
     return EVERY_S
 
 
@@ -96,23 +132,30 @@ def activate(name: str) -> None:
 
 def say(name: str, start: tuple[float, float], stop: float, note: str = "") -> None:
     """A row: gaps between redraws from the start to the end of the work, and from there to a second later."""
-    inside = [start, *(one for one in draws if start[0] <= one[0] <= stop)]
+    rows = [k for k, one in enumerate(draws) if start[0] <= one[0] <= stop]
+    inside = [start, *(draws[k] for k in rows)]
+    own = max((ours[k] for k in rows), default=0.0)
     last = inside[-1]
     after = [last, *(one for one in draws if one[0] > stop)]
     gaps = np.diff([*(one[0] for one in inside), stop])
     work = np.diff([one[1] for one in inside]) if len(inside) > 1 else np.zeros(1)
     tail = np.diff(after[:3], axis=0) if len(after) > 1 else np.zeros((1, 2))
-    figures = 1000 * np.array([gaps.max(), work.max(), *tail.max(axis=0)])
+    figures = 1000 * np.array([gaps.max(), work.max(), own, *tail.max(axis=0)])
     row = " ".join(f"{value:9.0f}" for value in figures)
     print(f"{name:26}{row}{stop - start[0]:9.1f}  {note}", flush=True)
+
+
+def needed() -> tuple[str, ...]:
+    return NEEDED if any(one in OF_CLIPS for one in GIVEN[1:]) else NEEDED[:2]
 
 
 def work_of(name: str, dialog: bool = False, stop_after_s: float | None = None, **how):
     """Press an operator and wait for its end; in steps, since this is a timer of Blender's own."""
     operator = getattr(bpy.ops.takemill, name)
-    if GIVEN[1:] and name not in (*GIVEN[1:], *NEEDED):
+    if GIVEN[1:] and name not in (*GIVEN[1:], *needed()):
         return
     ends.clear()
+    seen_esc.clear()
     start = now()
     try:
         with bpy.context.temp_override(**view()):
@@ -141,9 +184,10 @@ def work_of(name: str, dialog: bool = False, stop_after_s: float | None = None, 
             yield 0.02
             while background.refusal():
                 yield 0.01
-            late = 1000 * (ends[-1] - start[0])
-            left = len(bpy.data.actions)
-            print(f"{name:26}Esc: {late:.0f} ms; Actions {count} -> {left} {stopped_left()}", flush=True)
+            seen = seen_esc[0] if seen_esc else ends[-1]
+            waits, stops = 1000 * (seen - start[0]), 1000 * (ends[-1] - seen)
+            left = f"Actions {count} -> {len(bpy.data.actions)} {stopped_left()}"
+            print(f"{name:26}Esc: seen after {waits:.0f} ms, {stops:.0f} to the end; {left}", flush=True)
             return
         yield 0.05
     yield 1.5
@@ -154,12 +198,18 @@ def stopped_left() -> list[str]:
     return [one.name for one in bpy.data.actions if one.name.endswith((" repaired", " thin"))]
 
 
+def without_browser(name: str) -> None:
+    """Let an operator of files begin at once, with the file that it is given."""
+    getattr(bpy.types, f"TAKEMILL_OT_{name}").invoke = lambda self, context, _: self.begin(context)
+
+
 def session():
     """What is pressed, in the order of the work."""
     print(f"{MINUTES:g} minutes; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; Blender "
           f"{bpy.app.version_string}", flush=True)  # fmt: skip
-    print(f"{'':26}{'redraw':>9} {'of it':>9} {'at its':>9} {'of it':>9}{'':9}", flush=True)
-    print(f"{'operator':26}{'ms':>9} {'processor':>9} {'end':>9} {'processor':>9}{'s':>9}", flush=True)
+    print(f"{'':26}{'redraw':>9} {'of it':>9} {'of that':>9} {'at its':>9} {'of it':>9}", flush=True)
+    heads = ("ms", "processor", "ours", "end", "processor", "s")
+    print(f"{'operator':26}{' '.join(f'{head:>9}' for head in heads)}", flush=True)
     start = now()
     yield 3.0
     say("(nothing)", start, time.perf_counter())
@@ -168,6 +218,9 @@ def session():
     yield from work_of("add_root_bone")
     yield from work_of("repair_take", stop_after_s=1.0)
     yield from work_of("repair_take", stop_after_s=6.0)
+    asking[0] = False
+    yield from work_of("repair_take", stop_after_s=3.0)
+    asking[0] = True
     yield from work_of("check_take")
     yield from work_of("find_contacts")
     yield from work_of("suggest_cuts")
@@ -184,11 +237,13 @@ def session():
     yield from work_of("thin_keys")
     clip = next((k for k, one in enumerate(bpy.data.objects["Suit"].takemill.clips)), None)
     if clip is not None:
-        scene.set_folder = bpy.app.tempdir
+        scene.set_folder, scene.pack_characters = bpy.app.tempdir, "ACTIVE"
         yield from work_of("pack_set")
         yield from work_of("play_clip", index=clip)
         yield from work_of("mirror_clip")
         yield from work_of("retime_clip", dialog=True)
+        without_browser("contact_sheet")
+        yield from work_of("contact_sheet", filepath=str(Path(bpy.app.tempdir, "sheet.png")))
     bound()
     yield from work_of("check_take")
     print("done", flush=True)

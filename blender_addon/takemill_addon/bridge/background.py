@@ -10,15 +10,23 @@ import bpy
 
 from .steps import Apart, Steps
 
-SLICE_S = 0.03  # of work between two looks at events: 100 ms between redraws leave as much for the drawing
-MAX_SLICE_S = 0.05  # where a redraw takes longer, work does too: with one of 50 ms that makes the 100
-_LOOK_S = 0.01  # for which a thread is waited for at a time: short work is met, long work lets Blender draw
+_SLICE_S, _EVEN_S = (
+    0.03,
+    0.05,
+)  # of work between two looks at events; as long as a redraw up to 50 ms: 100 with it
+_SLOW_SHARE = 0.25  # of redraws that take longer: slow graphics and busy machines get on, too
+LOOK_S = 0.01  # for which a thread is waited for at a time: short work is met, long work lets Blender draw
 _TICK_S = 0.005  # between the end of a slice and the next, at most
 _SAY_EVERY_S = 0.2  # between texts of how far it is; each one has the status bar drawn
 _SWITCH_S = 0.0005  # for which a thread keeps Python to itself; Python's own 5 ms add up while panels draw
 
 _running: list[Job] = []
 """The one job that goes on, if any."""
+
+
+def slice_s(away_s: float) -> float:
+    """For how long work goes on, seconds, after Blender had as much as `away_s` to itself."""
+    return max(_SLICE_S, min(away_s, _EVEN_S), _SLOW_SHARE * away_s)
 
 
 def refusal() -> str:
@@ -91,7 +99,7 @@ class Job:
             return True
         begun = time.perf_counter()
         try:
-            done = self._go_on(begun + min(max(SLICE_S, begun - self._left), MAX_SLICE_S))
+            done = self._go_on(begun + slice_s(begun - self._left))
         except BaseException:
             self._before.restore()
             self.end(context)
@@ -134,7 +142,7 @@ class Job:
         """Go on till a moment; whether all is done."""
         while (now := time.perf_counter()) < until:
             if self._apart is not None:
-                if self._apart.goes_on(min(until - now, _LOOK_S)):
+                if self._apart.goes_on(min(until - now, LOOK_S)):
                     self._share = self._share if self._apart.share is None else self._apart.share
                     return False
                 self._apart = None

@@ -7,7 +7,8 @@ again when none is.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from takemill.base.errors import FileError, InputError
 from takemill.files.key_rate import rate_of_keys
 
 from . import actions, scene_time
+from .steps import Steps, apart, stepwise
 
 _KEYED_TRANSFORM = ("location", "rotation_quaternion", "rotation_euler", "rotation_axis_angle", "scale")
 _SAME = 1e-5  # by which a curve that says nothing changes
@@ -71,7 +73,8 @@ class Foreign:
         return max((ends[1] - ends[0]) / self.per_second for ends in ranges)
 
 
-def bring_in(context: bpy.types.Context, path: Path) -> Foreign:
+@stepwise
+def bring_in(context: bpy.types.Context, path: Path) -> Steps[Foreign]:
     """What Blender's importer makes of a file, with the takes in it; the scene's timing stays.
 
     Raises:
@@ -81,8 +84,8 @@ def bring_in(context: bpy.types.Context, path: Path) -> Foreign:
     try:
         _import(context, path)
         per_second = scene_time.frame_rate(context.scene)
-        found = _looked_at(path, _new_since(before), per_second)
-    except FileError:
+        found = yield from _looked_at(path, _new_since(before), per_second)
+    except BaseException:  # the user's stop, too
         discard(_new_since(before))
         raise
     finally:
@@ -90,12 +93,34 @@ def bring_in(context: bpy.types.Context, path: Path) -> Foreign:
     return found
 
 
+@contextmanager
+def whole_or_not(context: bpy.types.Context) -> Iterator[None]:
+    """Where work inside ends early, what it brought into the file goes again; Actions are its driver's."""
+    scene, layer = context.scene, context.view_layer
+    before, timing, active = set(_data_blocks()), _timing(scene), layer.objects.active
+    chosen = [item for item in layer.objects if item.select_get()]
+    poses = {one: one.takemill.reference for one in bpy.data.objects if one.type == "ARMATURE"}
+    try:
+        yield
+    except BaseException:
+        discard(item for item in _new_since(before) if not isinstance(item, bpy.types.Action))
+        layer.update()  # or it goes on listing what is gone
+        for item in layer.objects:
+            item.select_set(item in chosen)
+        layer.objects.active = active
+        for armature, reference in poses.items():
+            armature.takemill.reference = reference
+        _set_timing(scene, timing)
+        raise
+
+
 def discard(items: Iterable[bpy.types.ID]) -> None:
     """Take data-blocks out of the file again."""
     bpy.data.batch_remove(list(items))
 
 
-def put_in_time(context: bpy.types.Context, found: Foreign, start: int) -> None:
+@stepwise
+def put_in_time(context: bpy.types.Context, found: Foreign, start: int) -> Steps[None]:
     """Move the keys of the takes to where they are right in time in the scene, the first at `start`."""
     scene = context.scene
     factor = scene_time.frame_rate(scene) / found.per_second
@@ -103,6 +128,7 @@ def put_in_time(context: bpy.types.Context, found: Foreign, start: int) -> None:
         first, _ = _key_range(action)
         for curve in _curves(action):
             _retime(curve, first, factor, start)
+            yield None
         action.use_frame_range = False
 
 
@@ -130,7 +156,7 @@ def _import(context: bpy.types.Context, path: Path) -> None:
         raise FileError(f"{path}: Blender cannot import it; export it again, or as BVH")
 
 
-def _looked_at(path: Path, brought: list[bpy.types.ID], per_second: float) -> Foreign:
+def _looked_at(path: Path, brought: list[bpy.types.ID], per_second: float) -> Steps[Foreign]:
     armatures = [item for item in brought if isinstance(item, bpy.types.Object) and item.type == "ARMATURE"]
     if not armatures:
         raise FileError(f"{path}: there is no skeleton in it; export the armature with its animation")
@@ -146,9 +172,9 @@ def _looked_at(path: Path, brought: list[bpy.types.ID], per_second: float) -> Fo
     for track in list(data.nla_tracks) if data else ():  # importers stash takes there
         data.nla_tracks.remove(track)
     found = Foreign(path, armature, takes, per_second, per_second, brought)
-    _find_rate(found)
+    yield from _find_rate(found)
     for action in takes:
-        _drop_what_says_nothing(armature, action)
+        yield from _drop_what_says_nothing(armature, action)
     if path.suffix.lower() == ".fbx" and any(_is_thinned(found, action) for action in takes):
         found.notes.append(
             "its exporter has thinned the keys, and what lies between is lost; where that exporter is "
@@ -157,7 +183,7 @@ def _looked_at(path: Path, brought: list[bpy.types.ID], per_second: float) -> Fo
     return found
 
 
-def _find_rate(found: Foreign) -> None:
+def _find_rate(found: Foreign) -> Steps[None]:
     """The rate of the takes, and at how many scene frames a second their keys lie.
 
     FBX files tell a rate, which Blender gives the scene; USD files tell how many of their time codes are a
@@ -169,8 +195,12 @@ def _find_rate(found: Foreign) -> None:
     if suffix in (".usd", ".usda", ".usdc", ".usdz"):
         found.rate = found.per_second = _time_codes_per_second(found.path)
         return
-    times = np.concatenate([_keys(curve)[:, 0] for action in found.actions for curve in _curves(action)])
-    found.rate = rate_of_keys(times / found.per_second)
+    times = []
+    for action in found.actions:
+        for curve in _curves(action):
+            times.append(_keys(curve)[:, 0] / found.per_second)
+            yield None
+    found.rate = yield from apart(lambda: rate_of_keys(np.concatenate(times)))
 
 
 def _time_codes_per_second(path: Path) -> float:
@@ -236,7 +266,7 @@ def _is_thinned(found: Foreign, action: bpy.types.Action) -> bool:
     return any(2 < count < frames for count in counts)
 
 
-def _drop_what_says_nothing(armature: bpy.types.Object, action: bpy.types.Action) -> None:
+def _drop_what_says_nothing(armature: bpy.types.Object, action: bpy.types.Action) -> Steps[None]:
     """Take away scales of 1, and keys on the object that never change: there it stays where they put it.
 
     A pose with either is read frame by frame, which takes long and says the same.
@@ -252,6 +282,7 @@ def _drop_what_says_nothing(armature: bpy.types.Object, action: bpy.types.Action
                 place = getattr(armature, curve.data_path)
                 if abs(place[curve.array_index] - values[0]) < _SAME:
                     bag.fcurves.remove(curve)
+            yield None
 
 
 # The file's data-blocks ---------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from takemill.maths.axes import turn_to_z_up
 from . import actions, armatures, foreign, mesh_ends, scene_time
 from .foreign import Foreign
 from .rig import ArmatureFrame, read_rig
+from .steps import Steps, apart, stepwise, within
 from .write_action import write_motion
 
 SUFFIXES = (".bvh", *foreign.IMPORTERS)
@@ -82,9 +83,10 @@ class _Read:
         return self.motion.duration_s
 
 
+@stepwise
 def import_takes(
     context: bpy.types.Context, paths: Sequence[Path], wishes: Wishes
-) -> tuple[list[Arrival], list[str]]:
+) -> Steps[tuple[list[Arrival], list[str]]]:
     """The takes of some files in the scene, the first one active; and why other files could not be read.
 
     Raises:
@@ -92,18 +94,20 @@ def import_takes(
     """
     before = [action for action in bpy.data.actions if _moves_bones(action)]
     shared = _active(context) if wishes.onto_active else []
-    read, failures = _read_all(context, paths, wishes)
+    read, failures = yield from within(_read_all(context, paths, wishes), 0.0, 0.5)
     if not read:
         raise InputError("; ".join(failures) or "no file was chosen")
     if wishes.timing == "TAKE" or (wishes.timing == "AUTO" and not before):
         scene_time.set_frame_rate(context.scene, read[0].rate)
         scene_time.set_range(context.scene, wishes.start, max(one.seconds for one in read))
     arrivals: list[Arrival] = []
-    for one in read:
+    for k, one in enumerate(read):
         if isinstance(one, Foreign):
-            arrivals += _settled(context, one, wishes, shared)
+            arrivals += yield from _settled(context, one, wishes, shared)
         else:
-            arrivals.append(_placed(context, one, wishes.start, shared))
+            placed = _placed(context, one, wishes.start, shared)
+            share = 0.5 / len(read)
+            arrivals.append((yield from within(placed, 0.5 + k * share, 0.5 + (k + 1) * share)))
     first = arrivals[0]
     actions.assign(first.armature, first.action, actions.slot_for(first.action, first.armature))
     armatures.show(context, first.armature, wishes.start)
@@ -112,7 +116,7 @@ def import_takes(
 
 def _read_all(
     context: bpy.types.Context, paths: Sequence[Path], wishes: Wishes
-) -> tuple[list[_Read | Foreign], list[str]]:
+) -> Steps[tuple[list[_Read | Foreign], list[str]]]:
     """What could be read, and why the rest could not, which leaves nothing behind."""
     read: list[_Read | Foreign] = []
     failures = []
@@ -121,9 +125,10 @@ def _read_all(
             if not is_name(path.stem):
                 raise InputError(f"{str(path)!r}: its name holds what no text can; rename it")
             if path.suffix.lower() in foreign.IMPORTERS:
-                read.append(foreign.bring_in(context, path))
+                read.append((yield from foreign.bring_in.steps(context, path)))
             else:
-                read.append(_Read(path, *read_bvh(path, unit_m=wishes.unit_m, up=wishes.up or None)))
+                found = yield from apart(read_bvh, path, unit_m=wishes.unit_m, up=wishes.up or None)
+                read.append(_Read(path, *found))
         except TakemillError as problem:
             failures.append(str(problem))
     return read, failures
@@ -137,29 +142,32 @@ def _active(context: bpy.types.Context) -> list[bpy.types.Object]:
     return [active]
 
 
-def _placed(context: bpy.types.Context, read: _Read, start: int, shared: list[bpy.types.Object]) -> Arrival:
+def _placed(
+    context: bpy.types.Context, read: _Read, start: int, shared: list[bpy.types.Object]
+) -> Steps[Arrival]:
     """A take of a BVH file as an Action of an armature that has its bones, an earlier one or a new one."""
     armature = next((other for other in shared if armatures.fits(other, read.motion)), None)
     if armature is None:
         armature = armatures.build_armature(context, read.motion.skeleton, read.path.stem)
         shared.append(armature)
-    motion = armatures.on_bones(read_rig(armature), read.motion)
+    motion = yield from apart(armatures.on_bones, read_rig(armature), read.motion)
     nowhere, size = ArmatureFrame.none(), ArmatureFrame.of(armature).size
     frame = ArmatureFrame(nowhere.rotation, nowhere.translation, size)
     spacing = scene_time.frame_rate(context.scene) / motion.rate
     spacing = 1.0 if abs(spacing - 1.0) < 1e-6 else spacing
-    action = write_motion(context, armature, motion, start, read.path.stem, frame, spacing=spacing)
+    written = write_motion.steps(context, armature, motion, start, read.path.stem, frame, spacing=spacing)
+    action = yield from written
     _note(context, action, read.path.name, motion.rate, read.layout.unit_m, read.layout.up)
     return Arrival(armature, action, motion.rate, motion.duration_s, read.layout.notes)
 
 
 def _settled(
     context: bpy.types.Context, found: Foreign, wishes: Wishes, shared: list[bpy.types.Object]
-) -> list[Arrival]:
+) -> Steps[list[Arrival]]:
     """The takes that an importer brought, right in time; on an earlier armature, if it has their bones."""
     up, unit_m = wishes.up or found.up, wishes.unit_m or 1.0
     _turn_and_scale(context, found, up, unit_m)
-    foreign.put_in_time(context, found, wishes.start)
+    yield from foreign.put_in_time.steps(context, found, wishes.start)
     mesh_ends.keep_ends(found.armature)
     armature = next((one for one in shared if armatures.same_bones(one, found.armature)), None)
     several, name = len(found.actions) > 1, found.path.name

@@ -18,6 +18,7 @@ from .evaluate import play_action
 from .export_rig import parts_of
 from .read_action import take_frames
 from .rig import ArmatureFrame, Rig, read_rig
+from .steps import Steps, stepwise
 
 _FIGURE_TURN_RAD = np.radians(30)  # so that arms and legs in front of the body can be seen (chosen by eye)
 _SOLID = {"MESH", "CURVE", "SURFACE", "FONT", "META"}
@@ -41,9 +42,10 @@ class Pose:
     high: Array
 
 
+@stepwise
 def poses_of(
     context: bpy.types.Context, armature: bpy.types.Object, action: bpy.types.Action, count: int, loop: bool
-) -> list[Pose]:
+) -> Steps[list[Pose]]:
     """The character at `count` even phases of `action`; its meshes are new, and the caller's to remove.
 
     A loop's last pose is its first again and left out.
@@ -69,6 +71,7 @@ def poses_of(
             else:
                 meshes = [_as_mesh(context, item) for item in parts]
             out.append(_placed(frame, float(phase), meshes, to_sheet))
+            yield len(out) / count
     return out
 
 

@@ -9,9 +9,12 @@ import bpy
 from bpy_extras.io_utils import ImportHelper
 
 from takemill.base.errors import TakemillError
+from takemill.body.body_map import BodyMap
+from takemill.body.skeleton import Skeleton
 
-from ..bridge import imports, paths, recipe, reference, scene_time, stage
+from ..bridge import foreign, imports, paths, recipe, reference, scene_time, stage
 from ..bridge.imports import Arrival, Wishes
+from ..bridge.steps import Steps, within
 
 # Metres by the items of the field; inch and foot are exact (international yard and pound agreement, 1959).
 _UNITS = {"M": 1.0, "CM": 0.01, "MM": 0.001, "INCH": 0.0254, "FOOT": 0.3048}
@@ -92,7 +95,7 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
             return self.invoke_popup(context)
         return super().invoke(context, event)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         asked = recipe.loaded_recipe(context.scene).intake
         wishes = Wishes(
             _UNITS.get(self.unit, asked.unit_m),
@@ -101,9 +104,16 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
             self.timing,
             self.onto_active,
         )
-        arrivals, failures = imports.import_takes(context, self._chosen(), wishes)
-        for arrival in arrivals:
-            self._tell(context, arrival)
+        with foreign.whole_or_not(context):
+            steps = imports.import_takes.steps(context, self._chosen(), wishes)
+            arrivals, failures = yield from within(steps, 0.0, 0.5)
+            bodies: dict[bpy.types.Object, tuple[BodyMap, Skeleton]] = {}
+            for k, arrival in enumerate(arrivals):
+                share = 0.5 / len(arrivals)
+                look = self._look_at(context, arrival, bodies)
+                yield from within(look, 0.5 + k * share, 0.5 + (k + 1) * share)
+        for armature, body in bodies.items():
+            stage.keep_body(armature, *body)
         for failure in failures:
             self.report({"WARNING"}, f"left out: {failure}")
         return _summary(context.scene, arrivals, failures)
@@ -116,19 +126,25 @@ class TAKEMILL_OT_import_take(stage.Stage, bpy.types.Operator, ImportHelper):
             return [folder / name for name in names]
         return [paths.absolute(self.filepath)]
 
-    def _tell(self, context: bpy.types.Context, arrival: Arrival) -> None:
+    def _look_at(
+        self,
+        context: bpy.types.Context,
+        arrival: Arrival,
+        bodies: dict[bpy.types.Object, tuple[BodyMap, Skeleton]],
+    ) -> Steps[None]:
+        """Say what a take was read as, and find the body of an armature that has none yet."""
         for note in arrival.notes:
             self.report({"INFO"}, f"{arrival.action.name}: {note}")
         try:
-            work = stage.work_on(context, arrival.armature, arrival.action)
+            work = yield from stage.work_on.steps(context, arrival.armature, arrival.action)
         except TakemillError as problem:  # it can still be mapped by hand
             self.report({"WARNING"}, f"{arrival.action.name}: {problem}")
             return
-        self.tell(stage.reading_of(context, work), arrival.action.name)
-        if not stage.any_part(arrival.armature):  # the first take of it
+        self.tell((yield from stage.reading_of.steps(context, work)), arrival.action.name)
+        if not stage.any_part(arrival.armature) and arrival.armature not in bodies:  # the first take of it
             settings = recipe.recipe_of(context.scene)
-            motion = reference.find_and_keep(context, arrival.armature, arrival.action, settings)
-            stage.keep_body(arrival.armature, work.body, motion.skeleton)
+            found = reference.find_and_keep.steps(context, arrival.armature, arrival.action, settings)
+            bodies[arrival.armature] = work.body, (yield from found).skeleton
 
 
 def _summary(scene: bpy.types.Scene, arrivals: Sequence[Arrival], failures: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from ..bridge.clip_record import ClipRecord
 from ..bridge.contact_sheet import render_sheet, scratch
 from ..bridge.sheet_cast import cast_of
 from ..bridge.sheet_poses import poses_of
+from ..bridge.steps import Steps, within
 
 
 def a_renderer(context: bpy.types.Context) -> str:
@@ -56,7 +57,7 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         self.filepath = paths.beside(f"{name}.png")
         return super().invoke(context, event)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         path, armature = paths.absolute(self.filepath), stage.armature_of(context)
         action = actions.active_action(armature)
         loop = ClipRecord.of_action(action).loop
@@ -67,7 +68,10 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         who = ", ".join(names or [armature.name])
         title = f"{action.name}, {who}: {length:.2f} s, {rate:g} frames a second"
         with scratch():
-            rows = [poses_of(context, *one, self.count, loop) for one in cast]
+            rows = []
+            for k, one in enumerate(cast):
+                steps = poses_of.steps(context, *one, self.count, loop)
+                rows.append((yield from within(steps, k / len(cast), (k + 1) / len(cast))))
             picture = render_sheet(rows, f"{title}{', a loop' if loop else ''}", self.row_px, names)
         write_whole(path, picture)
         return f"{self.count} poses of {action.name}, each of {who}, in {path}"

@@ -32,12 +32,12 @@ class TAKEMILL_OT_find_chains(stage.Stage, bpy.types.Operator):
     bl_label = "Find Chains"
     needs = (*_ON_ARMATURE, stage.a_body)
 
-    def run(self, context: bpy.types.Context) -> str:
+    def run(self, context: bpy.types.Context) -> Steps[str]:
         armature = stage.armature_of(context)
         known = recipe.recipe_of(context.scene).said_of(armature.name)
         asked = known.springs if known and known.springs else SpringsSpec(find=True)
-        target = Target.of(context.scene, armature)
-        found = springs_of(asked, target.skeleton, target.body)
+        target = yield from Target.of.steps(context.scene, armature)
+        found = yield from apart(springs_of, asked, target.skeleton, target.body)
         if not found.chains:
             raise InputError(
                 f"armature {armature.name!r}: no bone is called tail, ear, hair or strap; select the first "

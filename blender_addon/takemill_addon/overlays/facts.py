@@ -142,10 +142,8 @@ def _step() -> float | None:
 def _go_on(steps: Steps[Facts]) -> Facts | None:
     """Go on for a slice of time; the facts once they are there."""
     begun = time.perf_counter()
-    # Where a redraw takes longer than a slice, work takes as long, as that of operators does.
-    until = begun + min(max(background.SLICE_S, begun - _STATE.left), background.MAX_SLICE_S)
     try:
-        return _go_on_until(steps, until)
+        return _go_on_until(steps, begun + background.slice_s(begun - _STATE.left))
     finally:
         _STATE.left = time.perf_counter()
 
@@ -153,7 +151,7 @@ def _go_on(steps: Steps[Facts]) -> Facts | None:
 def _go_on_until(steps: Steps[Facts], until: float) -> Facts | None:
     while (now := time.perf_counter()) < until:
         if _STATE.apart is not None:
-            if _STATE.apart.goes_on(until - now):
+            if _STATE.apart.goes_on(min(until - now, background.LOOK_S)):
                 return None
             _STATE.apart = None
         try:
