@@ -206,7 +206,8 @@ def clip_facts(**changes):
     return {
         "name": "walk", "rate": 30.0, "soles": {"leftFoot": dict(foot), "rightFoot": dict(foot)}, "goals": [],
         "arms_in_body_mm": {"before": 40.0, "after": 0.0},
-        "legs": {"straight_share": 0.0, "straight_deg": 0.0, "lowered_share": 0.0, "lowered_mm": 0.0},
+        "legs": {"straight_share": 0.0, "straight_deg": 0.0, "lowered_share": 0.0, "lowered_mm": 0.0,
+                 "performer_slides_cm_s": {"leftFoot": 0.4}},
         "fit_quality": "good",
     } | changes  # fmt: skip
 

@@ -105,7 +105,13 @@ GOOD = {
                 }
             ],
             "arms_in_body_mm": {"before": 38.5, "after": 0.4},
-            "legs": {"straight_share": 0.1, "straight_deg": 2.5, "lowered_share": 0.0, "lowered_mm": 1.2},
+            "legs": {
+                "straight_share": 0.1,
+                "straight_deg": 2.5,
+                "lowered_share": 0.0,
+                "lowered_mm": 1.2,
+                "performer_slides_cm_s": {"leftFoot": 0.4},
+            },
             "soles": {
                 "leftFoot": {
                     "slide_cm_s": 0.3,

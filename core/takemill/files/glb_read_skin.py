@@ -1,4 +1,4 @@
-"""The skinned meshes of a file, as an engine skins them: for what is judged and drawn of a played clip.
+"""The meshes of a file that hang on joints, as an engine skins them: for what is judged and drawn of a clip.
 
 Source: glTF 2.0 specification (Khronos, 2021), sections 3.7.3.3 (skinned mesh attributes), 3.9 (materials).
 """
@@ -47,28 +47,44 @@ def read_skinned(scene: GlbScene) -> SkinnedMesh | None:
     """The skinned meshes of a scene; None where there are none.
 
     Raises:
-        GlbError: one is malformed, sparse or compressed.
+        GlbError: one is malformed or compressed.
     """
+    return _read_sound(scene, rigid=False)
+
+
+def read_drawn(scene: GlbScene) -> SkinnedMesh | None:
+    """The same with meshes that have no skin and hang below a joint, which carries them as they are.
+
+    Raises:
+        GlbError: one is malformed or compressed.
+    """
+    return _read_sound(scene, rigid=True)
+
+
+def _read_sound(scene: GlbScene, rigid: bool) -> SkinnedMesh | None:
     try:
-        return _read(scene)
+        return _read(scene, rigid)
     except (KeyError, IndexError, OverflowError, TypeError, ValueError, AttributeError) as problem:
         raise GlbError(f"a mesh is malformed ({type(problem).__name__}: {problem})") from problem
 
 
-def _read(scene: GlbScene) -> SkinnedMesh | None:
+def _read(scene: GlbScene, rigid: bool) -> SkinnedMesh | None:
     nodes, meshes, skins = (scene.json.get(key, []) for key in ("nodes", "meshes", "skins"))
     parts: list[tuple[Array, Index, Array, Index, Array]] = []
     owners: list[Index] = []
     binds: list[Array] = []
-    for node in nodes:
-        if "mesh" not in node or "skin" not in node:
+    for number, node in enumerate(nodes):
+        skinned = "skin" in node
+        if "mesh" not in node or not (skinned or rigid):
             continue
-        skin, first = skins[node["skin"]], sum(map(len, owners))
-        joints = np.array(skin["joints"], np.intp)
+        joints, matrices = _held_by(scene, skins[node["skin"]]) if skinned else _carried_by(scene, number)
+        if not len(joints):
+            continue
+        first = sum(map(len, owners))
         owners.append(joints)
-        binds.append(_binds(scene, skin, len(joints)))
+        binds.append(matrices)
         for primitive in meshes[node["mesh"]]["primitives"]:
-            parts.append(_primitive(scene, primitive, first, len(joints)))
+            parts.append(_primitive(scene, primitive, first, len(joints), skinned))
     if not parts:
         return None
     starts = np.cumsum([0, *(len(points) for points, *_ in parts)])
@@ -89,22 +105,34 @@ def _read(scene: GlbScene) -> SkinnedMesh | None:
     return found
 
 
-def _binds(scene: GlbScene, skin: Mapping[str, Any], count: int) -> Array:
-    """The inverse bind matrices (B, 4, 4) of a skin; identities where it names none."""
+def _held_by(scene: GlbScene, skin: Mapping[str, Any]) -> tuple[Index, Array]:
+    """The joints (B,) of a skin, and its inverse bind matrices (B, 4, 4): identities where it names none."""
+    joints = np.array(skin["joints"], np.intp)
     if "inverseBindMatrices" not in skin:
-        return np.tile(np.eye(4), (count, 1, 1))
-    return scene.numbers_of(skin["inverseBindMatrices"]).reshape(-1, 4, 4)[:count].swapaxes(1, 2)
+        return joints, np.tile(np.eye(4), (len(joints), 1, 1))
+    matrices = scene.numbers_of(skin["inverseBindMatrices"]).reshape(-1, 4, 4)
+    return joints, matrices[: len(joints)].swapaxes(1, 2)
+
+
+def _carried_by(scene: GlbScene, node: int) -> tuple[Index, Array]:
+    """The joint (1,) that a node hangs below, and the matrix (1, 4, 4) into its space; none without one."""
+    matrix = np.eye(4)
+    while node >= 0 and node not in scene.joints:
+        matrix, node = scene.rest_of(node) @ matrix, scene.parents[node]
+    joints = np.array([node] if node >= 0 else [], np.intp)
+    return joints, matrix[None]
 
 
 def _primitive(
-    scene: GlbScene, primitive: Mapping[str, Any], first: int, count: int
+    scene: GlbScene, primitive: Mapping[str, Any], first: int, count: int, skinned: bool
 ) -> tuple[Array, Index, Array, Index, Array]:
-    """Points, slots from `first` on, weights, triangles and their colours."""
+    """Points, slots from `first` on, weights, triangles and colours; what has no skin hangs on one joint."""
     given = primitive["attributes"]
     points = scene.numbers_of(given["POSITION"])
-    sets = [k for k in range(len(given)) if f"JOINTS_{k}" in given and f"WEIGHTS_{k}" in given]
+    sets = [k for k in range(len(given)) if skinned and f"JOINTS_{k}" in given and f"WEIGHTS_{k}" in given]
     if not sets:
         slots, weights = np.zeros((len(points), _HELD_BY)), np.zeros((len(points), _HELD_BY))
+        weights[:, 0] = not skinned
     else:
         slots = np.concatenate([scene.numbers_of(given[f"JOINTS_{k}"]) for k in sets], axis=1)
         weights = np.concatenate([scene.numbers_of(given[f"WEIGHTS_{k}"]) for k in sets], axis=1)

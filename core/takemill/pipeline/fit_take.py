@@ -75,7 +75,7 @@ def fit_take(
         contacts=take.contacts.scaled(ratio),
         goals=_with_slides(fitted.goals, fitted.motion, body, shape),
         clearance=fitted.clearance,
-        reach=find_leg_reach(take.motion, take.body, fitted.motion, body, settings.floor_m),
+        reach=find_leg_reach(take.motion, take.body, fitted.motion, body, settings.floor_m, take.contacts),
     )
 
 

@@ -17,6 +17,7 @@ from ..base.checks import Array
 from ..body.skeleton import Skeleton
 from ..clip.face import Face
 from ..clip.measure import SetGaps, set_gaps
+from ..clip.mirror import other_side
 from ..feet.contacts import Contacts
 from ..files.glb_axes import to_y_up
 from ..health.table import KINDS, outcome
@@ -25,7 +26,7 @@ from ..keys.weight_keys import WeightTrack, weight_error
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.leg_reach import LegReach
 from ..pipeline.prepare_take import PreparedTake
-from ..recipe.recipe import ClipSpec, Recipe
+from ..recipe.recipe import ClipSpec, Recipe, VariantSpec
 from ..recipe.recipe_write import clip_table, settings_table
 from .clip_joins import describe_joins
 from .idle_facts import describe_idle
@@ -150,7 +151,7 @@ def describe_clip(
             "before": round_number(1000 * clip.clearance.before_m, 1),
             "after": round_number(1000 * clip.clearance.after_m, 1),
         },
-        "legs": clip.reach and _describe_legs(clip.reach),
+        "legs": clip.reach and _describe_legs(clip.reach, clip.variant),
         "soles": {},
         "fit_quality": None,
         "source": {
@@ -181,13 +182,18 @@ def describe_clip(
     }
 
 
-def _describe_legs(reach: LegReach) -> Facts:
-    """What the legs of a character lack."""
+def _describe_legs(reach: LegReach, variant: VariantSpec | None) -> Facts:
+    """What the legs of a character lack, and how the performer's own feet slide."""
+    speed, mirror = (variant.speed, variant.mirror) if variant else (1.0, False)
     return {
         "straight_share": round_number(reach.straight_share, 3),
         "straight_deg": round_number(math.degrees(max(float(reach.beyond_rad.max(initial=0.0)), 0.0)), 1),
         "lowered_share": round_number(reach.lowered_share, 3),
         "lowered_mm": round_number(1000 * float(reach.lowered_m.max(initial=0.0)), 1),
+        "performer_slides_cm_s": {
+            other_side(foot) if mirror else foot: round_number(100 * speed * slide, 2)
+            for foot, slide in sorted(reach.worst_slides_m_s.items())
+        },
     }
 
 

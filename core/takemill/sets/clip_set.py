@@ -31,7 +31,7 @@ from .clip_facts import Facts, describe_clip, describe_set
 from .fit_quality import judge_clip
 from .report import render_report
 from .report_figures import Companion
-from .report_mesh import shown_mesh
+from .report_mesh import mesh_of
 from .set_folder import LIST, expect_free, replace_folder, replace_folders
 from .set_list import add_seal
 
@@ -169,7 +169,7 @@ def build_clip_set(
     bare = without_animations(base_glb) if character else base_glb
     scene = GlbScene(bare, name) if character else None
     mesh = read_skinned(scene) if scene else None
-    shown = shown_mesh(scene, mesh, clips[0].motion.skeleton) if scene and mesh else None
+    shown = mesh_of(scene, clips[0].motion.skeleton) if scene else None
     if mesh:
         progress("feet on the floor", 0.88)
         measure_feet(bare, mesh, clips, written, facts)

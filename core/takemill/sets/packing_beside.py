@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from ..base.errors import TakemillError
-from ..body.skeleton import Skeleton
 from ..files.glb_animations import without_animations
 from ..files.glb_read import GlbScene
-from ..files.glb_read_skin import read_skinned
 from ..pipeline import stages
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.plan_clips import Plan
 from ..pipeline.prepare_take import PreparedTake
 from .report_figures import Companion
-from .report_mesh import shown_mesh
+from .report_mesh import mesh_of
 
 PERFORMER = "performer"
 """What the performer is called beside the characters."""
@@ -45,14 +43,8 @@ def seen_beside(
         GlbError: a mesh is malformed.
     """
     everybody = [
-        Companion(name, clips, _mesh_of(glb, name, clips[0].motion.skeleton))
+        Companion(name, clips, mesh_of(GlbScene(without_animations(glb), name), clips[0].motion.skeleton))
         for name, glb, clips in characters
     ]
     first = [Companion(PERFORMER, performed)] if performed else []
     return {one.name: [*first, *(other for other in everybody if other is not one)] for one in everybody}
-
-
-def _mesh_of(glb: bytes, name: str, skeleton: Skeleton) -> dict[str, object] | None:
-    scene = GlbScene(without_animations(glb), name)
-    mesh = read_skinned(scene)
-    return shown_mesh(scene, mesh, skeleton) if mesh else None

@@ -22,6 +22,8 @@ from .report_take import take_section
 # The page may show what it holds and ask nobody for more.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
 
+_PLAIN = " Meshes have the base colours of their materials, without textures."
+
 
 def render_report(
     facts: Facts,
@@ -43,6 +45,7 @@ def render_report(
     """
     name = html_text(facts["name"])
     style, drawn, script = (asset(name) for name in ("page.css", "report_mesh.js", "report.js"))
+    plain = _PLAIN if mesh and mesh["textured"] else ""
     others = beside(companions, clips)
     shown = figures(clips, mesh, name=character) | {"beside": others}
     data = json.dumps(shown, separators=(",", ":")).replace("<", "\\u003c")
@@ -61,7 +64,7 @@ def render_report(
 <main><h2>Clips</h2>{_overview(facts)}
 <p><button type="button" id="play-all" hidden>Play all</button></p>
 <p class="soft">Drag a figure to turn it; or step to it with the tab key: arrow keys turn and tilt it, the
-space bar plays, comma and full stop go back and on by a frame.</p>
+space bar plays, comma and full stop go back and on by a frame.{plain}</p>
 <noscript><p class="soft">The stick figures need scripts.</p></noscript>
 {cards}
 {render_chains(facts, mesh is not None)}

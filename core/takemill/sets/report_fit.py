@@ -18,7 +18,8 @@ def fit_rows(clip: Facts) -> Iterator[tuple[str, str]]:
     if clip["fit_quality"] is not None:
         yield "fit", _shade(clip["fit_quality"], clip["fit_quality"])
     for part, foot in clip["soles"].items():
-        yield in_words(part), _describe_foot(foot, clip["rate"])
+        theirs = clip["legs"] and clip["legs"]["performer_slides_cm_s"].get(part)
+        yield in_words(part), _describe_foot(foot, clip["rate"], theirs)
     if clip["legs"]:
         yield "legs", _describe_legs(clip["legs"])
     if clip["goals"]:
@@ -50,11 +51,14 @@ def _shade(word: str | None, text: str) -> str:
     return f'<span class="{shade}">{text}</span>' if shade else text
 
 
-def _describe_foot(foot: Facts, rate: float) -> str:
+def _describe_foot(foot: Facts, rate: float, theirs_cm_s: float | None) -> str:
+    """A foot's slide beside the performer's own, and its sole."""
     words = []
     if foot["slide_cm_s"] is not None:
         text = f"slides at {foot['slide_cm_s']:.1f} cm/s"
-        words.append(f"{_shade(judge('slide_cm_s', foot['slide_cm_s']), text)} in its worst contact")
+        beside = "" if theirs_cm_s is None else f" (the performer's: {theirs_cm_s:.1f})"
+        shaded = _shade(judge("slide_cm_s", foot["slide_cm_s"]), text)
+        words.append(f"{shaded} in its worst contact{beside}")
     for key, where in (("under", "under"), ("over", "over")):
         depth = foot[f"{key}_mm"]
         if depth is not None and depth >= _SEEN_MM:

@@ -10,13 +10,23 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.skeleton import Skeleton
 from ..files.glb_read import GlbScene
-from ..files.glb_read_skin import SkinnedMesh
+from ..files.glb_read_skin import SkinnedMesh, read_drawn
 
 MAX_TRIANGLES = 150_000
 """Of a mesh that is drawn: four times what a character of a game has, 5 MB of a page."""
 
 _DARKEST = 0.1  # of what a screen shows: black clothes on a dark page would not be seen (chosen by eye)
 _MAX_SHADES = 256  # of materials: as many as a byte tells apart
+
+
+def mesh_of(scene: GlbScene, skeleton: Skeleton) -> dict[str, Any] | None:
+    """What the page draws of a scene's character; None where nothing hangs on its joints.
+
+    Raises:
+        GlbError: a mesh is malformed or compressed.
+    """
+    mesh = read_drawn(scene)
+    return shown_mesh(scene, mesh, skeleton) if mesh else None
 
 
 def shown_mesh(scene: GlbScene, mesh: SkinnedMesh, skeleton: Skeleton) -> dict[str, Any] | None:
@@ -49,7 +59,14 @@ def shown_mesh(scene: GlbScene, mesh: SkinnedMesh, skeleton: Skeleton) -> dict[s
             [turning.index(joint or 0), np.round(matrix[:3].ravel(), 6).tolist()] for joint, matrix in held
         ],
         "turning": turning,
+        "textured": _is_textured(scene),
     }
+
+
+def _is_textured(scene: GlbScene) -> bool:
+    """Whether a material has its base colour from a picture, which the page does not draw."""
+    materials = scene.json.get("materials", ())
+    return any("baseColorTexture" in one.get("pbrMetallicRoughness", {}) for one in materials)
 
 
 def _bind(scene: GlbScene, mesh: SkinnedMesh, skeleton: Skeleton, bind: int) -> tuple[int | None, Array]:
