@@ -6,7 +6,7 @@ import atexit
 
 import bpy
 
-from . import operators, overlays, panels, properties
+from . import operators, overlays, panels, properties, translations
 
 CLASSES = (*properties.CLASSES, *operators.CLASSES, *operators.HANDLERS, *panels.CLASSES)
 
@@ -15,6 +15,7 @@ def register() -> None:
     """Add the classes, then the properties and menus that use them."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
+    translations.attach()
     properties.attach()
     operators.attach()
     overlays.attach()
@@ -31,6 +32,7 @@ def unregister() -> None:
     overlays.detach()
     operators.detach()
     properties.detach()
+    translations.detach()
     for cls in reversed(CLASSES):
         if cls.is_registered:
             bpy.utils.unregister_class(cls)

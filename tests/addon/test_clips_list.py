@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import bpy
 import pytest
 
 import synthetic
-from blender_scene import choose, empty_scene, import_bvh, keys_of
-from takemill_addon.bridge import stage
+from blender_scene import choose, empty_scene, import_bvh, keys_of, skinned_cloth
+from takemill_addon.bridge import stage, views
 from takemill_addon.bridge.clip_record import ClipRecord
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -143,3 +145,51 @@ def test_the_speed_of_a_clip_is_kept_with_it(suit):
     truth = synthetic.walk(rate=30).motion.root_translation
     metres = float(abs(truth[119 - 1, 1] - truth[60 - 1, 1]))
     assert action.takemill.speed_m_s == pytest.approx(metres / (59 / 30), rel=0.1)
+
+
+def test_a_click_on_a_cut_or_a_clip_shows_its_frames_in_time(suit, monkeypatch):
+    """Those of the cut; of a clip its own while it is active, else those that it was cut from."""
+    shown = []
+    monkeypatch.setattr(views, "show_frames", lambda _, first, last: shown.append((first, last)))
+    take, known = playing(suit), suit.takemill
+    take.takemill.cut_index = 1
+    assert shown.pop() == (60, 120)
+    known.clip_index = 1
+    assert shown.pop() == (60, 120)
+    takemill.play_clip(index=1)
+    shown.clear()
+    known.clip_index = 1
+    assert shown.pop() == tuple(known.clips[1].action.frame_range)
+    take.takemill.cut_index = 0  # of a take that is not worked on now
+    known.clip_index = -1
+    assert shown == []
+
+
+def test_a_cut_made_by_hand_is_named_by_what_the_body_does(suit):
+    take = playing(suit)
+    cuts = take.takemill.cuts
+    takemill.add_cut(start=55, end=200)
+    cut = cuts[len(cuts) - 1]
+    cuts["piece"].follows = cut.name
+    assert cut.name == "clip_01"
+    takemill.name_cut()
+    assert (cut.name, cut.kind) == ("walk_forward_01", "locomotion")
+    assert "% sure" in cut.why
+    assert cuts["piece"].follows == "walk_forward_01"
+    takemill.name_cut()  # its own name is none that is taken
+    assert cut.name == "walk_forward_01"
+    cut.start, cut.end = 10, 11
+    with pytest.raises(RuntimeError, match="cannot be named"):
+        takemill.name_cut()
+
+
+def test_the_set_keeps_the_order_of_the_list(suit, tmp_path):
+    """Down and up the list by the arrows, as Blender's own lists have them."""
+    skinned_cloth(suit)
+    bpy.context.scene.takemill.set_folder = str(tmp_path / "set")
+    for down, order in ((True, ["piece", "walk"]), (False, ["walk", "piece"])):
+        suit.takemill.clip_index = int(not down)
+        takemill.move_clip(down=down)
+        takemill.pack_set()
+        listed = json.loads((tmp_path / "set/clips.json").read_text(encoding="utf-8"))
+        assert [one["name"] for one in listed["clips"]] == order

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import bpy
 import pytest
 
-from takemill_addon import operators, panels, properties
+from takemill_addon import operators, panels, properties, translations
 from words import given_up
 
 SMALL = {"a", "an", "and", "as", "at", "by", "for", "from", "in", "is", "of", "on", "or", "the", "to", "with"}
@@ -102,3 +104,24 @@ def test_what_the_guide_prints_bold_is_a_label() -> None:
     source = "".join(path.read_text(encoding="utf-8") for path in Path(panels.__file__).parent.glob("*.py"))
     assert len(bold) > 60
     assert {text for text in bold - known if f'"{text}"' not in source} == set()
+
+
+def test_texts_of_panels_can_be_looked_up_in_another_language(monkeypatch) -> None:
+    """Literals, which Blender looks up itself; those with values in them go through `say`, and say so."""
+    composed = []
+    for path in Path(panels.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            for one in node.keywords if isinstance(node, ast.Call) else ():
+                if one.arg in ("text", "placeholder") and isinstance(one.value, ast.JoinedStr):
+                    words = "".join(
+                        str(part.value) for part in one.value.values if isinstance(part, ast.Constant)
+                    )
+                    composed += [(path.name, node.lineno)] * bool(re.search(r"[A-Za-z]{3}", words))
+    assert composed == []
+    assert translations.say("No {} yet", "cut") == "No cut yet"
+    german = {"No {} yet": "Noch kein {}"}
+    there = SimpleNamespace(
+        pgettext_iface=lambda text: german.get(text, text)
+    )  # bpy brings no other language
+    monkeypatch.setattr(translations, "bpy", SimpleNamespace(app=SimpleNamespace(translations=there)))
+    assert translations.say("No {} yet", "cut") == "Noch kein cut"

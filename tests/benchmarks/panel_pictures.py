@@ -135,7 +135,10 @@ class Inside:
             window, region = self.region("VIEW_3D", "UI")
             if abs(region.width - width) <= 2:
                 return
-            place = {"x": region.x, "y": region.y + region.height // 3}
+            place = {
+                "x": region.x,
+                "y": region.y + region.height - 40,
+            }  # beside a panel: below them is no edge
             window.event_simulate("MOUSEMOVE", "NOTHING", **place)
             yield
             window.event_simulate("LEFTMOUSE", "PRESS", **place)

@@ -18,7 +18,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.cuts import CutSettings, suggest_cuts
+from takemill.clip.cuts import CutSettings, name_stretch, suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.files.bvh import read_bvh
 from takemill.fit.fit import fit
@@ -111,6 +111,25 @@ def test_each_part_is_found_with_its_kind(take: tuple[Motion, BodyMap, list[tupl
             assert abs(cut.stop - stop) <= limit, (kind, cut, stop)
     assert (cuts[0].kind, cuts[0].start) == ("idle", 0)
     assert (cuts[-1].kind, cuts[-1].stop) == ("idle", len(motion))
+
+
+def test_a_stretch_cut_by_hand_is_named_as_a_found_one(
+    take: tuple[Motion, BodyMap, list[tuple[str, int, int]]],
+) -> None:
+    """By the truth's own frames, which are not those that are found; a name that is taken is counted on."""
+    motion, body, truth = take
+    found = suggest_cuts(motion, body)
+    contacts = find_contacts(motion, body)
+    for kind, start, stop in truth:
+        cut = name_stretch(motion, body, (start, stop), contacts=contacts)
+        (same, *_) = (one for one in found if one.kind == kind)
+        assert (cut.kind, cut.start, cut.stop, cut.limbs) == (kind, start, stop, same.limbs)
+        assert cut.name == same.name
+        again = name_stretch(motion, body, (start, stop), contacts=contacts, taken=(cut.name,))
+        assert again.name == f"{cut.name[:-2]}02"
+    for bad in ((-1, 60), (50, 52), (60, len(motion) + 1)):
+        with pytest.raises(InputError, match="cannot be named: expected at least 10 frames"):
+            name_stretch(motion, body, bad, contacts=contacts)
 
 
 def test_stretches_shorter_than_the_shortest_are_dropped(

@@ -28,11 +28,17 @@ def rename(clip: bpy.types.PropertyGroup, name: str) -> None:
     cuts = holder.takemill.cuts if holder else None
     if cuts is None or old not in cuts or name in cuts:
         return
-    for other in cuts:
+    rename_cut(holder.takemill, cuts[old], name)
+
+
+def rename_cut(known: bpy.types.PropertyGroup, cut: bpy.types.PropertyGroup, name: str) -> None:
+    """Give a cut of a list another name, and those that follow it or lead to it."""
+    old = cut.name
+    for other in known.cuts:
         for way in ("follows", "leads_to"):
-            if getattr(other, way) == old:
+            if old and getattr(other, way) == old:
                 setattr(other, way, name)
-    cuts[old].name = name
+    cut.name = name
 
 
 def take_of(action: bpy.types.Action) -> bpy.types.Action | None:

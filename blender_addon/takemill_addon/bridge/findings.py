@@ -193,7 +193,7 @@ def go_to_chosen(known: bpy.types.PropertyGroup, context: bpy.types.Context) -> 
     if finding.joint in armature.pose.bones:
         stage.select_bone(context, armature, finding.joint)
         views.frame_selected(context)
-    views.frame_playhead(context)
+    views.show_frames(context, finding.start, finding.stop - 1)
 
 
 def write_events(action: bpy.types.Action, frames: range) -> int:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
+from typing import Any
 
 import bpy
 
@@ -14,12 +16,40 @@ def frame_selected(context: bpy.types.Context) -> None:
             bpy.ops.view3d.view_selected()
 
 
-def frame_playhead(context: bpy.types.Context) -> None:
-    """Bring the present frame into all time lines, dope sheets and graph editors."""
-    for _ in _shown(context, "DOPESHEET_EDITOR"):
-        bpy.ops.action.view_frame()
-    for _ in _shown(context, "GRAPH_EDITOR"):
-        bpy.ops.graph.view_frame()
+_BESIDE = 0.25  # of the frames that are shown, how many more to each side (by eye)
+_LEAST_S = 1.0  # what is shown of a moment
+_held: list[bool] = []
+
+
+@contextlib.contextmanager
+def time_held() -> Iterator[None]:
+    """Time lines stay as they are: the user works in one."""
+    _held.append(True)
+    try:
+        yield
+    finally:
+        _held.pop()
+
+
+def show_frames(context: bpy.types.Context, first: float, last: float) -> None:
+    """Let all time lines, dope sheets and graph editors show just these frames, and a little beside them."""
+    if _held:
+        return
+    least = _LEAST_S * context.scene.render.fps / context.scene.render.fps_base
+    half, middle = max((last - first) * (0.5 + _BESIDE), least / 2), (first + last) / 2
+    for kind in ("DOPESHEET_EDITOR", "GRAPH_EDITOR"):
+        for _ in _shown(context, kind):
+            region = bpy.context.region
+            left, right = (_pixel(region, middle + side * half) for side in (-1, 1))
+            bpy.ops.view2d.zoom_border(
+                xmin=left, xmax=right, ymin=0, ymax=region.height, wait_for_input=False
+            )
+
+
+def _pixel(region: bpy.types.Region, frame: float) -> int:
+    """Where a frame lies in a region, pixels from its left edge; outside of it, too."""
+    place: Any = region.view2d.view_to_region(frame, 0, clip=False)  # a pair; the stubs know it otherwise
+    return int(place[0])
 
 
 def play(context: bpy.types.Context) -> None:

@@ -300,6 +300,7 @@ def show(context: bpy.types.Context, armature: bpy.types.Object, action: bpy.typ
         bpy.data.actions.remove(old)
     repeats = frames.stop - frames.start > 2 and is_loop(action)  # its last pose is its first
     preview(context.scene, frames.start, frames.stop - 1 - repeats)
+    views.show_frames(context, frames.start, frames.stop - 1)
     return f"{action.name} is the active action of {armature.name}"
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import bpy
 
 from takemill.base.errors import InputError
+from takemill.clip.cuts import name_stretch
 from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.recipe.recipe import ClipSpec
 
-from ..bridge import actions, cuts, findings, recipe, stage, takes
+from ..bridge import actions, clip_names, cuts, findings, recipe, stage, takes, views
 from ..bridge.adjust import adjustable
 from ..bridge.characters import cuts_holder
 from ..bridge.steps import Steps, apart
@@ -96,6 +97,30 @@ class TAKEMILL_OT_remove_cut(stage.Stage, bpy.types.Operator):
         return f"{name} removed from the list"
 
 
+class TAKEMILL_OT_name_cut(stage.Stage, bpy.types.Operator):
+    """Name the chosen cut, and say its kind, by what the body does in it, as Suggest Cuts would"""
+
+    bl_idname = "takemill.name_cut"
+    bl_label = "Suggest Name"
+
+    def run(self, context: bpy.types.Context) -> Steps[str]:
+        known = cuts_at_hand(context)
+        if not 0 <= known.cut_index < len(known.cuts):
+            raise InputError("there is no cut to name; choose one of the list")
+        work = yield from self.read_work.steps(context)
+        cut = known.cuts[known.cut_index]
+        first, stop = cut.start - work.take.start, cut.end + 1 - work.take.start
+        taken, settings = {one.name for one in known.cuts if one != cut}, recipe.recipe_of(context.scene)
+        found = yield from apart(
+            name_stretch, work.take.motion, work.body, (first, stop), settings.cuts, None, taken
+        )
+        old = cut.name
+        clip_names.rename_cut(known, cut, found.name)
+        cut.kind, cut.given_kind = found.kind, found.kind
+        cut.why = f"{found.why} ({100 * found.sure:.0f} % sure)"
+        return f"{old} is {found.name}: {cut.why}"
+
+
 class TAKEMILL_OT_trim_cut(stage.Stage, bpy.types.Operator):
     """Move the ends of the chosen cut out of the T or A pose in which the take begins or ends"""
 
@@ -131,6 +156,7 @@ class TAKEMILL_OT_preview_cut(stage.Stage, bpy.types.Operator):
             raise InputError("there is no such cut")
         known.cut_index, cut = self.index, known.cuts[self.index]
         preview(context.scene, cut.start, cut.end)
+        views.show_frames(context, cut.start, cut.end)
         return f"{cut.name}: frames {cut.start} to {cut.end}"
 
 
@@ -154,6 +180,7 @@ CLASSES = (
     TAKEMILL_OT_suggest_cuts,
     TAKEMILL_OT_add_cut,
     TAKEMILL_OT_remove_cut,
+    TAKEMILL_OT_name_cut,
     TAKEMILL_OT_trim_cut,
     TAKEMILL_OT_preview_cut,
 )

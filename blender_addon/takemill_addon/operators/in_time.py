@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import bpy
 
-from ..bridge import stage
+from ..bridge import stage, views
 from ..bridge.characters import cuts_holder
 from ..overlays.draw_time import frame_at, hit, lanes_of
+from ..overlays.timeline import Bar
 from ..overlays.view import View
 
 _KEYMAP = "Dopesheet"
@@ -50,7 +51,11 @@ class TAKEMILL_OT_pick_in_time(bpy.types.Operator):
         found = hit(lanes_of(view, region.height), region, event.mouse_region_x, event.mouse_region_y)
         if found is None:
             return {"PASS_THROUGH"}
-        bar, part = found
+        with views.time_held():  # under the mouse
+            return self._pick(context, view, *found)
+
+    def _pick(self, context: bpy.types.Context, view: View, bar: Bar, part: str) -> set[str]:
+        """Choose what a bar stands for, and begin to drag an end of a cut."""
         known = view.action.takemill
         self.cut = ""
         if bar.what == "finding":

@@ -5,9 +5,10 @@ from __future__ import annotations
 import bpy
 
 from ..bridge import characters, stage
+from ..translations import say
 from .contacts import draw_contacts
 from .springs import draw_springs
-from .steps import ActionStep, list_and_side, main_button
+from .steps import ActionStep, draw_rows, fields, is_narrow, list_and_side, main_button
 
 
 class TAKEMILL_UL_characters(bpy.types.UIList):
@@ -17,7 +18,8 @@ class TAKEMILL_UL_characters(bpy.types.UIList):
         if item.armature is None:
             row.prop(item, "armature", text="")
             return
-        row.label(text=item.armature.name, icon="SETTINGS" if item.own else "BLANK1")
+        plain = "NONE" if is_narrow(context) else "BLANK1"
+        row.label(text=item.armature.name, icon="SETTINGS" if item.own and plain != "NONE" else plain)
         here = stage.armature_of(context) == item.armature
         sign = "RADIOBUT_ON" if here else "RADIOBUT_OFF"
         row.operator("takemill.go_to_armature", text="", icon=sign, emboss=False).name = item.armature.name
@@ -32,40 +34,42 @@ class TAKEMILL_PT_characters(ActionStep, bpy.types.Panel):
         layout = self.layout
         chosen = context.scene.takemill
         place, side = list_and_side(layout, context)
-        place.template_list(
-            "TAKEMILL_UL_characters", "", chosen, "characters", chosen, "character_index", rows=3
-        )
+        draw_rows(place, chosen, "character", rows=3)
         side.operator("takemill.add_characters", text="", icon="ADD")
         side.operator("takemill.remove_character", text="", icon="REMOVE")
         if 0 <= chosen.character_index < len(chosen.characters):
-            _draw_own(layout, chosen.characters[chosen.character_index])
-        layout.prop(chosen, "fit_part")
+            _draw_own(layout, context, chosen.characters[chosen.character_index])
+        fields(layout, context, chosen, "fit_part")
         if chosen.fit_part != "whole":
             layout.prop(chosen, "fit_part_blend_s")
         header, body = layout.panel("TAKEMILL_fit_settings", default_closed=True)
         header.label(text="Settings of All")
         if body:
-            _draw_fields(body, chosen, "fit_")
+            _draw_fields(body, context, chosen, "fit_")
             body.prop(chosen, "fit_take_wins")
-        draw_contacts(layout, context.scene, action)
+        draw_contacts(layout, context, action)
         main_button(layout, context, armature, "characters", "takemill.fit_take", icon="MOD_ARMATURE")
         draw_springs(layout, context, armature)
 
 
-def _draw_own(layout, row) -> None:
+def _draw_own(layout, context, row) -> None:
     """What is other for one character."""
-    layout.prop(row, "own", text=f"Own Settings of {characters.name_of(row)}")
+    whose = say("Own Settings of {}", characters.name_of(row))
+    layout.prop(row, "own", text="Own Settings" if is_narrow(context) else whose)
     if row.own:
-        fields = layout.column()
-        _draw_fields(fields, row, "")
-        fields.prop(row, "take_wins")
+        column = layout.column()
+        _draw_fields(column, context, row, "")
+        column.prop(row, "take_wins")
 
 
-def _draw_fields(layout, owner, prefix: str) -> None:
-    for name in ("clear_arms", "arm_clearance", "feet", "posture"):
+def _draw_fields(layout, context, owner, prefix: str) -> None:
+    for name in ("clear_arms", "arm_clearance", "feet"):
         layout.prop(owner, f"{prefix}{name}")
-    for name in ("rest_pose", "hand_pose"):
-        layout.prop_search(owner, f"{prefix}{name}", bpy.data, "actions")
+    fields(layout, context, owner, f"{prefix}posture")
+    for name in (f"{prefix}rest_pose", f"{prefix}hand_pose"):
+        field = layout.column(align=True)
+        field.label(text=owner.bl_rna.properties[name].name)
+        field.prop_search(owner, name, bpy.data, "actions", text="")
 
 
 CLASSES = (TAKEMILL_UL_characters, TAKEMILL_PT_characters)

@@ -9,7 +9,8 @@ from takemill.base.errors import InputError
 from ..bridge import characters, clip_names, scene_time, stage
 from ..bridge.clip_record import ClipRecord
 from ..operators.loop import loop_behind
-from .steps import ArmatureStep, is_narrow, line, list_and_side, main_button, paragraph
+from ..translations import say
+from .steps import ArmatureStep, draw_rows, is_narrow, line, list_and_side, main_button, paragraph
 
 _WIDE_PX = 440  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
 _COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
@@ -47,6 +48,16 @@ def _draw_columns(context, row, draw_name, item=None) -> bool:
     for text in shown:
         cells.label(text=text)
     return item is not None and facts[3] in _ROUGH
+
+
+def _draw_head(layout, context) -> None:
+    """The heads of the columns, above them."""
+    head = layout.row(align=True)
+    head.scale_y = 0.7
+    head.label(text="", icon="BLANK1")
+    _draw_columns(context, head, lambda cell: cell.label(text="Name"))
+    for _ in range(1 if is_narrow(context) else 2):
+        head.label(text="", icon="BLANK1")
 
 
 def _facts(context, clip) -> tuple[str, str, str, str]:
@@ -90,7 +101,9 @@ def _draw_chosen(layout, context, clip) -> None:
     else:
         line = column.row()
         line.alert = seam.quality in _ROUGH
-        line.label(text=f"Seam: {seam.quality}, {seam.gap_cm:.1f} cm", icon="ERROR" if line.alert else "NONE")
+        line.label(
+            text=say("Seam: {}, {:.1f} cm", seam.quality, seam.gap_cm), icon="ERROR" if line.alert else "NONE"
+        )
         if seam.quality in _ROUGH:
             paragraph(layout, context, f"{seam.note[:1].upper()}{seam.note[1:]}.", "BLANK1")
     layout.operator("takemill.other_seams", icon="VIEWZOOM")
@@ -106,14 +119,10 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         main_button(layout, context, armature, "clips", "takemill.make_clips", icon="ACTION")
         if characters.ticked(context.scene):
             layout.prop(context.scene.takemill, "performer_clips")
-        head = layout.row(align=True)
-        head.scale_y = 0.7
-        head.label(text="", icon="BLANK1")
-        _draw_columns(context, head, lambda cell: cell.label(text="Name"))
-        for _ in range(1 if is_narrow(context) else 2):
-            head.label(text="", icon="BLANK1")
+        if known.clips:
+            _draw_head(layout, context)
         place, side = list_and_side(layout, context)
-        place.template_list("TAKEMILL_UL_clips", "", known, "clips", known, "clip_index", rows=5)
+        draw_rows(place, known, "clip", rows=5)
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
         side.separator()
@@ -133,7 +142,8 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         if body:
             body.operator("takemill.close_loop", icon="FILE_REFRESH")
             body.operator_menu_enum("takemill.extract_root_motion", "mode", icon="CON_FOLLOWPATH")
-            body.operator("takemill.add_contact_events", icon="MARKER_HLT")
+            text = "Foot Contacts" if is_narrow(context) else "Add Foot Contact Events"
+            body.operator("takemill.add_contact_events", text=text, icon="MARKER_HLT")
             body.operator("takemill.thin_keys", icon="IPO_BEZIER")
 
 

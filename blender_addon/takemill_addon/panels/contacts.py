@@ -5,6 +5,8 @@ from __future__ import annotations
 import bpy
 
 from ..bridge import hand_contacts
+from ..translations import say
+from .steps import draw_rows, line
 
 
 class TAKEMILL_UL_contacts(bpy.types.UIList):
@@ -18,19 +20,19 @@ class TAKEMILL_UL_contacts(bpy.types.UIList):
             columns.label(text=f"{item.off_mm:.0f} mm")
 
 
-def draw_contacts(layout, scene: bpy.types.Scene, action: bpy.types.Action) -> None:
+def draw_contacts(layout, context: bpy.types.Context, action: bpy.types.Action) -> None:
     """The closed part of a panel that holds the contacts of hands and body."""
     take = hand_contacts.take_of(action)
     known = take.takemill
     header, body = layout.panel("TAKEMILL_contacts", default_closed=True)
-    header.label(text=f"Contacts of Hands: {len(known.contacts)}" if known.contacts else "Contacts of Hands")
+    count = say("Contacts of Hands: {}", len(known.contacts))
+    header.label(text=count if known.contacts else "Contacts of Hands")
     if not body:
         return
-    body.row().prop(scene.takemill, "fit_goals")
+    line(body, context).prop(context.scene.takemill, "fit_goals")
     if take == action:
         body.operator("takemill.find_contacts", icon="VIEWZOOM")
-    if known.contacts:
-        body.template_list("TAKEMILL_UL_contacts", "", known, "contacts", known, "contact_index", rows=4)
+    draw_rows(body, known, "contact", rows=4)
 
 
 CLASSES = (TAKEMILL_UL_contacts,)

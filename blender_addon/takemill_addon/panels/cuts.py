@@ -8,7 +8,18 @@ from takemill.clip.seam_quality import SUGGESTED
 
 from ..bridge import findings, scene_time
 from ..bridge.characters import cuts_holder
-from .steps import ActionStep, is_narrow, line, list_and_side, main_button, paragraph
+from ..translations import say
+from .steps import (
+    ActionStep,
+    draw_rows,
+    fields,
+    is_narrow,
+    line,
+    list_and_side,
+    main_button,
+    named_above,
+    paragraph,
+)
 
 _WIDE_PX = 340  # a sidebar this wide, at a resolution scale of 1, has room for names and seconds (by eye)
 
@@ -40,15 +51,15 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             layout.operator("takemill.play_source", icon="LOOP_BACK")
             return
         if holder != action:
-            paragraph(layout, context, f"The cuts of {holder.name}, which count for all characters.", "INFO")
+            paragraph(
+                layout, context, say("The cuts of {}, which count for all characters.", holder.name), "INFO"
+            )
         main_button(layout, context, armature, "cuts", "takemill.suggest_cuts", icon="VIEWZOOM")
         layout.operator("takemill.suggest_idle", icon="FILE_REFRESH")
-        column = layout.column(align=True)
-        for name in ("cut_combinations", "cut_gaits", "cut_shot_list"):
-            column.label(text=chosen.bl_rna.properties[name].name)  # beside the field words would be cut off
-            column.prop(chosen, name, text="")
+        named_above(layout, chosen, "cut_combinations", "cut_gaits")
+        named_above(layout, chosen, "cut_shot_list", placeholder="Walk, Turn, Punch")
         place, side = list_and_side(layout, context)
-        place.template_list("TAKEMILL_UL_cuts", "", known, "cuts", known, "cut_index", rows=5)
+        draw_rows(place, known, "cut", rows=5)
         side.operator("takemill.add_cut", text="", icon="ADD")
         side.operator("takemill.remove_cut", text="", icon="REMOVE")
         if 0 <= known.cut_index < len(known.cuts):
@@ -57,18 +68,18 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             ends = line(column, context)
             ends.prop(cut, "start")
             ends.prop(cut, "end")
+            column.operator("takemill.name_cut", icon="SORTALPHA")
             _draw_pose(column, context, cut, findings.between_poses(holder))
-            column.prop(cut, "kind")
+            fields(column, context, cut, "kind")
             if cut.why and cut.kind == cut.given_kind:
                 paragraph(column, context, cut.why, "INFO")
-            column.label(text="Root Motion")
-            column.prop(cut, "root_motion", text="")
+            named_above(column, cut, "root_motion")
             column.prop(cut, "override_smoothing")
-            smoothing = column.row()
+            smoothing = column.column()
             smoothing.active = cut.override_smoothing
-            smoothing.prop(cut, "smooth_hz")
+            fields(smoothing, context, cut, "smooth_hz")
             _draw_loop(column, context, known, cut)
-        _draw_loop_and_root_motion(layout, known, chosen)
+        _draw_loop_and_root_motion(layout, context, known, chosen)
 
 
 def _has_length(cut) -> bool:
@@ -122,7 +133,7 @@ def _draw_seams(layout, context, cut) -> None:
     layout.operator("takemill.list_seams", icon="VIEWZOOM")
     if not cut.seams:
         return
-    layout.template_list("TAKEMILL_UL_seams", "", cut, "seams", cut, "seam_index", rows=3)
+    draw_rows(layout, cut, "seam", rows=3)
     row = layout.row(align=True)
     row.operator("takemill.play_seam", text="", icon="TRIA_LEFT").step = -1
     row.operator("takemill.play_seam", text="Play", icon="PLAY").step = 0
@@ -133,15 +144,15 @@ def _draw_seams(layout, context, cut) -> None:
         paragraph(layout, context, f"{note[:1].upper()}{note[1:]}.", "INFO")
 
 
-def _draw_loop_and_root_motion(layout, known, chosen) -> None:
+def _draw_loop_and_root_motion(layout, context, known, chosen) -> None:
     header, body = layout.panel("TAKEMILL_loop_and_root_motion", default_closed=True)
-    header.label(text="Loops and Root Motion")
+    header.label(text="Loops, Root Motion" if is_narrow(context) else "Loops and Root Motion")
     if body:
+        named_above(body, chosen, "loop_cycles", "loop_bad_seam")
+        body.prop(chosen, "loop_limited")
+        if chosen.loop_limited:
+            body.prop(chosen, "loop_longest_s")
         for name in (
-            "loop_cycles",
-            "loop_bad_seam",
-            "loop_limited",
-            "loop_longest_s",
             "seam_s",
             "root_motion_turn",
             "root_motion_height",
@@ -160,7 +171,7 @@ class TAKEMILL_UL_seams(bpy.types.UIList):
         row = layout.row(align=True)
         row.alert = item.quality not in SUGGESTED
         if not is_narrow(context):
-            row.label(text=f"{item.start} to {item.end}")
+            row.label(text=say("{} to {}", item.start, item.end))
         row.label(text=f"{item.quality}, {item.gap_cm:.1f} cm")
 
 

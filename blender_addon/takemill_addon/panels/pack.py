@@ -6,8 +6,9 @@ import bpy
 
 from ..bridge import faces, paths
 from ..operators.pack import characters_of
+from ..translations import say
 from .presets import draw_presets
-from .steps import ArmatureStep, main_button
+from .steps import ArmatureStep, fields, line, main_button, paragraph
 
 
 class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
@@ -19,36 +20,33 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         layout, chosen = self.layout, context.scene.takemill
         draw_presets(layout, "pack")
         layout.prop(chosen, "pack_characters", text="")
-        layout.prop(chosen, "set_folder")
-        line = layout.row()
-        line.scale_y = 0.8
-        line.label(text=paths.shown(chosen.set_folder or "//"), icon="BLANK1")
+        fields(layout, context, chosen, "set_folder")
+        paragraph(layout, context, paths.shown(chosen.set_folder or "//"), "BLANK1")
         cast = characters_of(context)
         if len(cast) > 1:
             column = layout.column(align=True)
             column.scale_y = 0.8
             for one in cast:
                 count = sum(clip.use for clip in one.takemill.clips)
-                column.label(text=f"{one.name}: {count} clips", icon="FILE_FOLDER")
+                column.label(text=say("{}: {} clips", one.name, count), icon="FILE_FOLDER")
         own = armature.name if len(cast) == 1 else "each one's own"
         layout.prop(chosen, "set_name", placeholder=own)
-        layout.prop(chosen, "set_files")
-        layout.prop(chosen, "set_fbx")
+        fields(layout, context, chosen, "set_files", "set_fbx")
         layout.prop(chosen, "set_rate_own")
         if chosen.set_rate_own:
             layout.prop(chosen, "set_rate")
         layout.prop(chosen, "max_error_mm")
-        layout.prop(chosen, "set_keys")
+        fields(layout, context, chosen, "set_keys")
         layout.prop(chosen, "set_floats")
         layout.prop(chosen, "deform_only")
         if faces.has_faces(context, armature):
             layout.prop(armature.takemill, "face_offset")
-            line = layout.row(align=True)
-            line.prop(armature.takemill, "face_clap")
-            line.operator("takemill.align_face", text="Align")
+            row = line(layout, context)
+            row.prop(armature.takemill, "face_clap")
+            row.operator("takemill.align_face", text="Align")
         main_button(layout, context, armature, "pack", "takemill.pack_set", icon="PACKAGE")
         if any(one.takemill.packed_to for one in cast):
-            row = layout.row(align=True)
+            row = line(layout, context)
             row.operator("takemill.open_report", icon="URL")
             row.operator("takemill.open_folder", icon="FILE_FOLDER")
 

@@ -7,7 +7,7 @@ import bpy
 from takemill.base.errors import TakemillError
 
 from ..bridge import recipe
-from .steps import ArmatureStep, paragraph
+from .steps import ArmatureStep, line, paragraph
 
 
 class TAKEMILL_PT_recipe(ArmatureStep, bpy.types.Panel):
@@ -17,7 +17,7 @@ class TAKEMILL_PT_recipe(ArmatureStep, bpy.types.Panel):
 
     def draw_step(self, context, armature) -> None:
         layout = self.layout
-        row = layout.row(align=True)
+        row = line(layout, context)
         row.operator("takemill.load_recipe", icon="FILE_FOLDER")
         row.operator("takemill.save_recipe", icon="FILE_TICK")
         if not context.scene.takemill.recipe:

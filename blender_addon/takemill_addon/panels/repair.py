@@ -10,7 +10,7 @@ from ..bridge.repair_limits import Limits
 from ..operators.repair import is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
 from .presets import draw_presets
-from .steps import ActionStep, is_narrow, line, main_button, paragraph
+from .steps import ActionStep, fields, is_narrow, line, main_button, named_above, paragraph
 
 _CAUTION = (
     "Suit sessions: clear the space, spot falls and kicks, keep straps loose enough for the blood to run, "
@@ -74,7 +74,8 @@ class TAKEMILL_PT_check(ActionStep, bpy.types.Panel):
             paragraph(layout, context, f"{text}.", "DOT")
         layout.operator("takemill.show_curves", icon="GRAPH")
         row = layout.row(align=True)
-        row.operator("takemill.add_finding_markers", icon="MARKER_HLT")
+        text = "Add Markers" if is_narrow(context) else "Add Finding Markers"
+        row.operator("takemill.add_finding_markers", text=text, icon="MARKER_HLT")
         row.operator("takemill.clear_finding_markers", text="", icon="X")
 
 
@@ -117,23 +118,17 @@ class TAKEMILL_PT_repair(ActionStep, bpy.types.Panel):
     def draw_action(self, context, armature, action) -> None:
         layout, chosen = self.layout, context.scene.takemill
         draw_presets(layout, "repair")
-        column = layout.column(align=True)
-        column.label(text="Recorded By")  # beside the fields words would be cut off
-        column.prop(chosen, "repair_profile", text="")
-        column.label(text="Path From")
-        column.prop(chosen, "repair_path_from", text="")
+        named_above(layout, chosen, "repair_profile", "repair_path_from")
         grid = layout.grid_flow(columns=1 if is_narrow(context) else 2, align=True)
         for step in REPAIR_STEPS:
             if step != "calibration":
                 grid.prop(chosen, f"repair_{step}")
         layout.prop(chosen, "repair_calibration")  # its label asks for the whole width
         column = layout.column(align=True)
-        column.label(text="Same Pose")
-        column.prop(chosen, "repair_same_pose_s", text="")
+        named_above(column, chosen, "repair_same_pose_s", placeholder="0.5 1.5 40 41")
         if problem := problem_of_same_pose(chosen.repair_same_pose_s):
             _warn(column, context, f"{problem}.")
-        column.prop(chosen, "repair_bones")
-        column.prop(chosen, "repair_frames")
+        fields(column, context, chosen, "repair_bones", "repair_frames")
         column.prop(chosen, "repair_amount", slider=True)
         raw, preview = raw_and_preview(action)
         limits = Limits.of(context, armature, raw)

@@ -6,7 +6,8 @@ import bpy
 
 from ..bridge import live_swing, stage
 from ..properties.springs import OWN
-from .steps import paragraph
+from ..translations import say
+from .steps import draw_rows, fields, is_narrow, line, list_and_side, paragraph
 
 
 class TAKEMILL_UL_chains(bpy.types.UIList):
@@ -14,7 +15,8 @@ class TAKEMILL_UL_chains(bpy.types.UIList):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
         row.prop(item, "name", text="", emboss=False)
-        row.prop(item, "preset", text="")
+        if not is_narrow(context):
+            row.prop(item, "preset", text="")
 
 
 class TAKEMILL_UL_colliders(bpy.types.UIList):
@@ -30,13 +32,13 @@ def draw_springs(layout, context: bpy.types.Context, armature: bpy.types.Object)
         return
     known = armature.takemill
     body.operator("takemill.find_chains", icon="VIEWZOOM")
-    _draw_list(body, known, "chain", rows=3)
+    _draw_list(body, context, known, "chain", rows=3)
     if 0 <= known.chain_index < len(known.chains):
-        _draw_chain(body, known.chains[known.chain_index], armature.data)
+        _draw_chain(body, context, known.chains[known.chain_index], armature.data)
     header, inner = body.panel("TAKEMILL_colliders", default_closed=True)
-    header.label(text=f"Colliders: {len(known.colliders)}")
+    header.label(text=say("Colliders: {}", len(known.colliders)))
     if inner:
-        _draw_list(inner, known, "collider", rows=2)
+        _draw_list(inner, context, known, "collider", rows=2)
         if 0 <= known.collider_index < len(known.colliders):
             _draw_collider(inner, known.colliders[known.collider_index], armature.data)
     action = stage.find_active_action(armature)
@@ -49,19 +51,20 @@ def draw_springs(layout, context: bpy.types.Context, armature: bpy.types.Object)
     body.operator("takemill.swing_chains", icon="FORCE_HARMONIC")
 
 
-def _draw_list(layout, known, what: str, rows: int) -> None:
-    row = layout.row()
-    row.template_list(f"TAKEMILL_UL_{what}s", "", known, f"{what}s", known, f"{what}_index", rows=rows)
-    side = row.column(align=True)
+def _draw_list(layout, context, known, what: str, rows: int) -> None:
+    place, side = list_and_side(layout, context)
+    draw_rows(place, known, what, rows)
     side.operator(f"takemill.add_{what}", text="", icon="ADD")
     side.operator(f"takemill.remove_{what}", text="", icon="REMOVE")
 
 
-def _draw_chain(layout, chain, data) -> None:
+def _draw_chain(layout, context, chain, data) -> None:
+    if is_narrow(context):
+        fields(layout, context, chain, "preset")
     column = layout.column(align=True)
     for name in ("first", "last", "center"):
         column.prop_search(chain, name, data, "bones")
-    row = layout.row()
+    row = line(layout, context)
     row.prop(chain, "collides")
     if chain.collides:
         row.prop(chain, "only", text="", placeholder="All Colliders")

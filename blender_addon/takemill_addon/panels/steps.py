@@ -10,17 +10,19 @@ import bpy
 
 from ..bridge import stage
 from ..bridge.states import State, next_step, states_of
+from ..translations import say
 
 _LETTER_PX = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
+_BESIDE_PX = 76.0  # what tabs, margins, a box and a sign take of a sidebar's width (measured in Blender 5.2)
 
 
 def paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
     """Small text over as many lines as the sidebar's width asks for."""
     scale = context.preferences.system.ui_scale
-    letters = int((context.region.width / scale - 60) / _LETTER_PX)
+    letters = int((context.region.width / scale - _BESIDE_PX) / _LETTER_PX)
     column = layout.column(align=True)
     column.scale_y = 0.75
-    for number, line in enumerate(textwrap.wrap(text, max(letters, 16))):
+    for number, line in enumerate(textwrap.wrap(bpy.app.translations.pgettext_iface(text), max(letters, 16))):
         column.label(text=line, icon="BLANK1" if number else icon)
 
 
@@ -69,6 +71,31 @@ def list_and_side(layout, context: bpy.types.Context):
     return place, row.column(align=True)
 
 
+def named_above(layout, owner: bpy.types.PropertyGroup, *names: str, placeholder: str = "") -> None:
+    """Fields below their names: beside them words would be cut off."""
+    column = layout.column(align=True)
+    for name in names:
+        column.label(text=owner.bl_rna.properties[name].name)
+        column.prop(owner, name, text="", placeholder=placeholder)
+
+
+def fields(layout, context: bpy.types.Context, owner: bpy.types.PropertyGroup, *names: str) -> None:
+    """Fields with their names beside them, or above where a narrow sidebar has no room for both."""
+    if is_narrow(context):
+        named_above(layout, owner, *names)
+        return
+    for name in names:
+        layout.prop(owner, name)
+
+
+def draw_rows(layout, owner: bpy.types.PropertyGroup, what: str, rows: int) -> None:
+    """The list of an owner's cuts, clips, ...; a word where there is none yet, and no empty box."""
+    if getattr(owner, f"{what}s"):
+        layout.template_list(f"TAKEMILL_UL_{what}s", "", owner, f"{what}s", owner, f"{what}_index", rows=rows)
+    else:
+        layout.label(text=say("No {} yet", say(what)), icon="INFO")
+
+
 class Step:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
@@ -99,7 +126,7 @@ class Step:
         if state.why:
             column = self.layout.column()
             column.alert = True
-            paragraph(column, context, f"Stale: {state.why}.", "FILE_REFRESH")
+            paragraph(column, context, say("Stale: {}.", state.why), "FILE_REFRESH")
 
 
 class ArmatureStep(Step):

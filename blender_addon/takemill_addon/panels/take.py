@@ -6,14 +6,18 @@ import bpy
 
 from ..bridge import scene_time, stage
 from ..bridge.intake import last_reading
+from ..translations import say
 from .steps import ActionStep, ArmatureStep, is_narrow, main_button, paragraph, states_now
 
 
 class TAKEMILL_UL_parts(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
-        row = layout.split(factor=0.45)
+        if is_narrow(context):
+            layout.label(text=item.name, icon="CHECKMARK" if item.bone else "BLANK1")
+            return
+        row = layout.split(factor=0.5)
         row.label(text=item.name)
-        row.prop_search(item, "bone", item.id_data.data, "bones", text="")
+        row.label(text=item.bone)
 
 
 class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
@@ -42,7 +46,12 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
             row.operator("takemill.play_source", text="", icon="LOOP_BACK")
         first, last = action.frame_range
         length = scene_time.seconds(last - first, rate)
-        layout.label(text=f"{last - first + 1:.0f} frames, {rate:g} a second: {length:.1f} s", icon="TIME")
+        paragraph(
+            layout,
+            context,
+            say("{:.0f} frames, {:g} a second: {:.1f} s", last - first + 1, rate, length),
+            "TIME",
+        )
         if action.takemill.evaluated:
             text = f"Evaluated frame by frame, because of {action.takemill.evaluated}."
             if "constraints" in text:
@@ -75,9 +84,14 @@ class TAKEMILL_PT_body(ArmatureStep, bpy.types.Panel):
         header, body = layout.panel("TAKEMILL_parts", default_closed=True)
         mapped = sum(bool(part.bone) for part in known.parts)
         # How tall a performer is stands in what the take was read as, measured in its reference pose.
-        header.label(text=f"{mapped} parts" if read else f"{mapped} parts, {known.height_m:.2f} m tall")
+        header.label(
+            text=say("{} parts", mapped) if read else say("{} parts, {:.2f} m tall", mapped, known.height_m)
+        )
         if body:
             body.template_list("TAKEMILL_UL_parts", "", known, "parts", known, "part_index", rows=8)
+            if 0 <= known.part_index < len(known.parts):
+                part = known.parts[known.part_index]
+                body.prop_search(part, "bone", armature.data, "bones", text="")
         if not any(part.name == "root" and part.bone for part in known.parts):
             layout.operator("takemill.add_root_bone", icon="BONE_DATA")
 

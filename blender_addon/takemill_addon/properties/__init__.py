@@ -17,7 +17,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..bridge import findings, hand_contacts, live_swing
+from ..bridge import chosen_rows, findings, hand_contacts, live_swing
 from . import characters, clips, contacts, preferences, repair, springs, take
 from .characters import CharactersProperties
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut
@@ -73,7 +73,11 @@ class TAKEMILL_PG_action(bpy.types.PropertyGroup):
         update=hand_contacts.go_to_chosen,
     )
     cuts: CollectionProperty(type=TAKEMILL_PG_cut)
-    cut_index: IntProperty()
+    cut_index: IntProperty(
+        name="Cut",
+        description="Click a cut: the Timeline and the Dope Sheet show its frames",
+        update=chosen_rows.show_cut,
+    )
     record: StringProperty()
     made_with: StringProperty()
     moved: StringProperty()
@@ -104,7 +108,11 @@ class TAKEMILL_PG_armature(bpy.types.PropertyGroup):
     parts: CollectionProperty(type=TAKEMILL_PG_part)
     part_index: IntProperty()
     clips: CollectionProperty(type=TAKEMILL_PG_clip)
-    clip_index: IntProperty()
+    clip_index: IntProperty(
+        name="Clip",
+        description="Click a clip: the Timeline and the Dope Sheet show its frames, or those of its take",
+        update=chosen_rows.show_clip,
+    )
     packed: StringProperty()
     packed_to: StringProperty()
     chains: CollectionProperty(type=TAKEMILL_PG_chain)

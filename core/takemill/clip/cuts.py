@@ -9,13 +9,15 @@ shot_list        what it is called
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
+from itertools import count, pairwise
 from typing import Literal
 
 import numpy as np
 
 from ..base.checks import Array, Mask, expect_positive
+from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..feet.contacts import Contacts, find_contacts
@@ -40,6 +42,7 @@ GAITS = ("whole", "parts")
 # A frame stands alone where a joint turns by so much from it to the next, and so many times less beside that.
 # By the open takes at hand: 136 degrees, 38 times, where one does; at most 2 times at the ends of all others.
 _ALONE_RAD, _ALONE_TIMES, _BESIDE_S = np.radians(20.0), 5.0, 0.25
+_MIN_NAMED = 5  # frames of the signals: a sixth of a second, half of the shortest cut that is suggested
 _MIN_CYCLE_STEPS = 4  # locomotion with fewer holds no whole cycle once it starts and stops
 
 
@@ -170,6 +173,46 @@ def suggest_cuts(
         )
         for name, one in zip(names, drafts, strict=True)
     )
+
+
+def name_stretch(
+    motion: Motion,
+    body: BodyMap,
+    stretch: tuple[int, int],
+    settings: CutSettings | None = None,
+    contacts: Contacts | None = None,
+    taken: Collection[str] = (),
+) -> Cut:
+    """Frames [start, stop) of a take as `suggest_cuts` would call them, were they found; not one of `taken`.
+
+    Raises:
+        InputError: the stretch leaves the take, or is too short to tell anything.
+    """
+    settings, (start, stop) = settings or CutSettings(), stretch
+    step = max(1, round(motion.rate / SIGNAL_RATE_HZ))
+    first, last = start // step, stop // step
+    if not 0 <= start < stop <= len(motion) or last - first < _MIN_NAMED:
+        raise InputError(
+            f"frames {start} to {stop - 1} cannot be named: expected at least {_MIN_NAMED * step} frames of "
+            f"the take, which has {len(motion)}"
+        )
+    frames = np.arange(0, len(motion), step)
+    signals = measure_signals(motion, body, contacts or find_contacts(motion, body), frames)
+    upright, guards = trunk_upright(signals), find_guards(signals, settings.idle_s)
+    low = lying(signals, upright)
+    rests = [one for one in find_spans(signals, guards, settings.visit_s, settings.snap_s) if one.rest]
+    calm = sum(max(0, min(one.stop, last) - max(one.start, first)) for one in rests)
+    if 2 * calm > last - first:
+        draft = _cut_rest(signals, low, Span(first, last, rest=True))
+    else:
+        strikes = find_strikes(signals, upright, settings.strike_speed, settings.kick_speed)
+        whole = replace(settings, combinations="whole")
+        (draft,) = _cut_action(signals, guards, upright, low, strikes, Span(first, last, rest=False), whole)
+    word = "_".join(draft.kind.words)
+    name = next(one for number in count(1) if (one := f"{word}_{number:02}") not in taken)
+    sure, limbs = round(draft.kind.sure, 2), tuple(one.limb for one in draft.strikes)
+    hits = tuple(one.frame * step for one in draft.strikes)
+    return Cut(name, draft.kind.kind, start, stop, draft.loop, limbs, hits, sure, draft.kind.why)
 
 
 def _stands_alone(motion: Motion, body: BodyMap, way: int) -> bool:
