@@ -102,7 +102,8 @@ def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mappi
     found = {foot: leg.goal(shift, rate) for foot, leg in legs.items()}
     goals = {foot: goal for foot, (goal, _) in found.items()}
     backwards = {foot: mask for foot, (_, mask) in found.items()}
-    return _move_hips(posed, toes | reach_ankles(posed, body, goals, backwards), body, shift)
+    shares = {foot: leg.stretch for foot, leg in legs.items()}
+    return _move_hips(posed, toes | reach_ankles(posed, body, goals, backwards, shares), body, shift)
 
 
 def _ankle_goal(
