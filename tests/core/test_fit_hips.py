@@ -96,23 +96,17 @@ def test_knees_straighten_no_further_than_the_performers_or_a_little_bend(name: 
     assert (ours > np.minimum(theirs, 3.0) - 0.5).all(), (ours, theirs)
 
 
-@pytest.mark.parametrize("build", [TOON, BROAD, LONG, Build(arms_down_deg=90.0)])
-@pytest.mark.parametrize(("name", "backwards_deg"), [("dance_b", 5.0), ("getup_facedown", 4.0)])
-def test_knees_that_pass_the_straight_leg_neither_snap_nor_go_further(
-    name: str, backwards_deg: float, build: Build
-) -> None:
-    """A dancer's knees go 6 degrees backwards: a short leg's went from 29 to -29 in one frame.
-
-    One who has got up stands on straight legs: knees went from 3.6 to -3.6 degrees and back in each frame.
-    """
-    motion, _ = open_data.humanoid3d(name)
+@pytest.mark.parametrize("build", [TOON, BROAD, Build(arms_down_deg=90.0)])
+def test_knees_that_pass_the_straight_leg_neither_snap_nor_go_further(build: Build) -> None:
+    """A dancer's knees go 6 degrees backwards: a short leg's went from 29 to -29 in one frame."""
+    motion, _ = open_data.humanoid3d("dance_b")
     parts = find_body_map(motion.skeleton)
     other, other_parts = body(build)
     fitted = fit(motion, parts, other, other_parts, FitSettings(goals=()))
     theirs, ours = peaks(motion, parts), peaks(fitted, other_parts)
     assert max(ours.values()) < 1.2 * max(theirs.values()), (ours, theirs)
     least = [least_bend_deg(one, map_, "Leg") for one, map_ in ((motion, parts), (fitted, other_parts))]
-    assert least[0] < -backwards_deg
+    assert least[0] < -5.0
     assert least[1] > least[0] - 0.5
 
 

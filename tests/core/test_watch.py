@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.client
-import io
 import json
 import os
 import shutil
@@ -12,7 +11,6 @@ import subprocess
 import sys
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -21,14 +19,11 @@ import small_shoots
 import small_takes
 from need import need
 from takemill.base.errors import InputError
-from takemill.shell.watch_terminal import shown_on
 from takemill.shoot.shoot_file import read_shoot
 from takemill.watch import watcher
 from takemill.watch.file_changes import wake_ups
 from takemill.watch.loopback import Board, served
 from takemill.watch.session import Session, TakeVerdict, UnreadTake
-from takemill.watch.shots import Lacking
-from takemill.watch.trends import Trend
 from takemill.watch.watcher import Shown, Watcher
 
 
@@ -215,37 +210,11 @@ def test_watching_without_its_library_says_the_way_out(tmp_path, monkeypatch):
         next(wake_ups([tmp_path], 0.1, None))
 
 
-class Terminal(io.StringIO):
-    def isatty(self) -> bool:
-        return True
-
-
-def test_a_terminal_shows_the_session_and_a_file_gets_a_line_for_each_verdict(monkeypatch):
-    need(find_spec("rich"), "rich (PyPI)")
-    trend = Trend("right hand", "right arm", "noise", "°", (0.1, 0.2, 0.9), 0.7)
-    lacking = (Lacking("hook", "strike", "hook_1 is no good"),)
-    first = TakeVerdict("jab", "keep", ())
-    then = Session((first, TakeVerdict("hook", "look", ("left shin froze",))), (trend,), lacking, 3)
-    monkeypatch.setenv("COLUMNS", "200")
-    for stream, wanted in (
-        (Terminal(), ["LOOK", "left shin froze", "▂▃█", "lacking 1 of 3: hook (strike), hook_1 is no good"]),
-        (
-            io.StringIO(),
-            ["jab: keep: nothing", "hook: look: left shin froze", "jab: is gone", "right hand: noise"],
-        ),
-    ):
-        with shown_on(stream, False, "http://here/") as on_news:
-            on_news(Shown("takes", Session((first,))))
-            on_news(Shown("takes", then))
-            if not stream.isatty():
-                on_news(Shown("takes", Session(then.verdicts[1:], (trend,), lacking, 3)))
-        for text in (*wanted, "http://here/"):
-            assert text in stream.getvalue(), text
-
-
 @pytest.mark.once
 def test_the_command_says_a_verdict_as_a_take_is_saved_and_ends_by_ctrl_c(tmp_path, take):
-    need(find_spec("watchfiles"), "watchfiles (PyPI)")
+    import importlib.util
+
+    need(importlib.util.find_spec("watchfiles"), "watchfiles (PyPI)")
     command = [sys.executable, "-m", "takemill", "watch", str(tmp_path), "--json", "--port", "0"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         lines = map(json.loads, process.stdout)

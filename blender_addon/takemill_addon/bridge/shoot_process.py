@@ -31,12 +31,7 @@ def build_apart(shoot: Path, out: Path) -> Steps[dict[str, Any]]:
     command = [sys.executable, "-m", "takemill", "build", str(shoot), "--out", str(out), "--json"]
     with tempfile.TemporaryFile() as problems:
         process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=problems,
-            env=_environment(),
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),  # Windows would open a console
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=problems, env=_environment()
         )
         try:
             said = yield from _listen(process)

@@ -35,25 +35,20 @@ def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> M
 
 
 def reach_ankles(
-    posed: Posed,
-    body: BodyMap,
-    goals: Mapping[str, Array],
-    backwards: Mapping[str, Mask] | None = None,
-    shares: Mapping[str, Array] | None = None,
+    posed: Posed, body: BodyMap, goals: Mapping[str, Array], backwards: Mapping[str, Mask] | None = None
 ) -> dict[int, Array]:
     """Joint -> its local rotation (F, 4), of the legs that `place_ankles` bends.
 
-    With `backwards`, foot -> (F,), all knees bend the right way but for those; `shares`, foot -> (F,), tells
-    how much of their length legs are stretched to.
+    With `backwards`, foot -> (F,), all knees bend the right way but for those.
     """
     skeleton, rotations = posed.motion.skeleton, {}
     for foot, goal in goals.items():
         leg = [body.require(foot.replace("Foot", part)) for part in ("UpperLeg", "LowerLeg", "Foot")]
         hip, knee, ankle = (posed.at(joint)[1] for joint in leg)
         axis = hinge_axis(posed, body, leg[0])
-        known = None if backwards is None else backwards[foot]
-        share = MAX_REACH_SHARE if shares is None else shares[foot]
-        swing, bend = reach(hip, knee, ankle, goal, axis, share, known)
+        swing, bend = reach(
+            hip, knee, ankle, goal, axis, backwards=None if backwards is None else backwards[foot]
+        )
         for joint, turn in zip(leg, (swing, bend, quat.inv(quat.mul(swing, bend))), strict=True):
             # A turn in model space, applied to a joint, is this turn seen from the joint's parent.
             if (parent := skeleton.parents[joint]) >= 0:
@@ -76,7 +71,7 @@ def reach(
     ankle: Array,
     goal: Array,
     axis: Array,
-    share: float | Array = MAX_REACH_SHARE,
+    share: float = MAX_REACH_SHARE,
     backwards: Mask | None = None,
 ) -> tuple[Array, Array]:
     """Two turns (F, 4), (F, 4) that bring the ankle to its goal, all points (F, 3) in model space.
@@ -96,7 +91,7 @@ def reach(
     # |thigh + turned shin|^2 = goal distance^2 is  constant + c cos + s sin = wanted  in the knee's turn.
     constant = _dot(thigh, hinge) * _dot(shin, hinge)
     c, s = _dot(thigh, shin) - constant, _dot(thigh, np.cross(hinge, shin))
-    longest = np.maximum(share * (_length(thigh) + _length(shin))[:, 0], _length(ankle - hip)[:, 0])
+    longest = np.maximum(share * (_length(thigh) + _length(shin)), _length(ankle - hip))[:, 0]
     distance = np.minimum(_length(line)[:, 0], longest)
     wanted = (distance**2 - _dot(thigh, thigh) - _dot(shin, shin)) / 2 - constant
     turn = np.arccos(np.clip(wanted / np.hypot(c, s), -1, 1))

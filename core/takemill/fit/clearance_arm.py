@@ -12,7 +12,7 @@ from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
 from ..goals.goal_pose import GoalPose
 from ..maths import quat
-from ..maths.capsule_distance import all_distances
+from ..maths.capsule_distance import capsule_gaps
 from ..shape.capsules import TRUNK, Capsules
 
 GAP_M = (
@@ -29,32 +29,40 @@ class Around:
         which: (B,) of the character's capsules.
         ends: (2, N, B, 3) of their segments.
         radius: (B,).
-        middle: (N, B, 3) between the ends, float32: enough to tell what is far.
-        square: (N, B) its length squared.
-        way: (N, B, 3) their directions, float32.
-        along: (N, B) how far the middle lies that way.
-        half: (B,) the length from there to an end, float32.
+        half: (B,) the length from their middles to an end, float32.
+        seen: (2, N, 5, B) what `seen_from` multiplies with, float32: enough to tell what is far.
     """
 
     which: Index
     ends: Array
     radius: Array
-    middle: Array
-    square: Array
-    way: Array
-    along: Array
     half: Array
+    seen: Array
 
     @classmethod
     def of(cls, pose: GoalPose, body: BodyMap, shape: Capsules) -> Around:
         """Trunk, head and thighs of a pose."""
         which = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
         ends = _placed(pose, shape, which, pose.at[body.require("hips")])
-        middle = ends.mean(axis=0, dtype=np.float32)
-        square, half = np.einsum("nbi,nbi->nb", middle, middle), _half(shape, which)
-        way = ((ends[1] - ends[0]) / np.maximum(2 * half, 1e-9)[:, None]).astype(np.float32)
-        along = np.einsum("nbi,nbi->nb", middle, way)
-        return cls(which, ends, shape.radius[which], middle, square, way, along, half.astype(np.float32))
+        half, middle = _half(shape, which), (ends[0] + ends[1]) / 2
+        way = (ends[1] - ends[0]) / np.maximum(2 * half, 1e-9)[:, None]
+        seen: Array = np.empty((2, len(pose), 5, len(which)), np.float32)
+        seen[0, :, :3], seen[0, :, 3] = -2 * middle.swapaxes(1, 2), 1.0
+        seen[1, :, :3], seen[1, :, 3] = way.swapaxes(1, 2), 0.0
+        seen[0, :, 4] = np.einsum("nbi,nbi->nb", middle, middle)
+        seen[1, :, 4] = -np.einsum("nbi,nbi->nb", middle, way)
+        return cls(which, ends, shape.radius[which], half.astype(np.float32), seen)
+
+    def seen_from(self, ends: Array, rows: Index) -> tuple[Array, Array]:
+        """How far middles of others, at (2, M, A, 3) in some frames (M,), are from those of these.
+
+        Squared (M, A, B), and how far they are along the segments of these (M, A, B), float32.
+        """
+        middle = np.ones((*ends.shape[1:3], 5), np.float32)
+        np.add(ends[0], ends[1], out=middle[..., :3], casting="same_kind")
+        middle[..., :3] *= 0.5
+        middle[..., 3] = np.einsum("mai,mai->ma", middle[..., :3], middle[..., :3])
+        return middle @ self.seen[0].take(rows, 0), middle @ self.seen[1].take(rows, 0)
 
 
 @dataclass(frozen=True)
@@ -136,8 +144,9 @@ class Arm:
         hips, shoulder = pose.at[body.require("hips")], pose.at[upper]
         ends = _placed(pose, shape, mine, shoulder)
         turned, at = pose.motion.skeleton.reference_model
-        (a, b), (c, d) = (shape.placed(turned[None], at[None], one) for one in (mine, theirs))
-        apart = all_distances(a, b, shape.radius[mine], c, d, around.radius)[0]
+        (a, b), (c, d) = (shape.placed(turned, at, one) for one in (mine, theirs))
+        radius = shape.radius[mine]
+        apart = capsule_gaps(a[:, None], b[:, None], radius[:, None], c, d, around.radius)
         middle = pose.at[other if other is not None else parents[upper]]
         outward = _across_spine(
             shoulder - middle, pose.at[hand if hand is not None else lower] - hips, shoulder - hips
@@ -152,7 +161,7 @@ class Arm:
             pose.turned[parents[upper]],
             outward / np.maximum(quat.length(outward)[:, None], 1e-9),
             ends,
-            shape.radius[mine],
+            radius,
             _half(shape, mine),
             groups,
             _touching(shape, mine, side),
@@ -162,7 +171,7 @@ class Arm:
             along / np.maximum(quat.length(along)[:, None], 1e-9),
             fore or 0.1,
             fore + float(np.median(quat.length(along))),
-            float((quat.length(ends).max(axis=(0, 1)) + shape.radius[mine]).max()),
+            float((quat.length(ends).max(axis=(0, 1)) + radius).max()),
             *held,
         )
 

@@ -9,7 +9,7 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..maths import quat
 from ..maths.blocks import each_solved
-from ..maths.capsule_distance import capsule_distances
+from ..maths.capsule_distance import capsule_distances, capsule_gaps
 from ..maths.easing import smoothstep
 from .clearance_arm import Arm
 
@@ -111,61 +111,64 @@ def _asked(arm: Arm, turns: Turns, frames: Index) -> tuple[Array, Array]:
 
 def _asked_in(arm: Arm, turns: Turns, rows: Index) -> tuple[Array, Array]:
     """The same for some frames."""
-    above, wrist = arm.above[rows], arm.wrist[rows]
-    asked, ends = np.zeros((len(rows), 4)), arm.ends[:, rows]
+    asked, ends = np.zeros((len(rows), 4)), arm.ends.take(rows, 1)
     turned = bool(turns.free.any() or turns.elbow.any())
     if turned:
-        turn = turns.in_model(above, wrist)
+        turn = turns.in_model(arm.above.take(rows, 0), arm.wrist.take(rows, 0))
         ends = ends @ quat.to_matrix(turn).swapaxes(1, 2)
-    lacking = lacking_m(arm, ends + arm.shoulder[rows, None], rows)
-    lacking[:, arm.touching] -= _TOUCHES_M * arm.touches[rows, None, None]  # it touches what it reaches for
+    lacking = lacking_m(arm, ends + arm.shoulder.take(rows, 0)[:, None], rows)
+    touches = arm.touches.take(rows)
+    if touches.any():  # it touches what it reaches for
+        lacking[:, arm.touching] -= _TOUCHES_M * touches[:, None, None]
     margin = -lacking.max(axis=(1, 2))
     deep = np.flatnonzero(margin < 0)
     if not len(deep):
         return asked, margin
-    above, wrist, ends, lacking, mine = above[deep], wrist[deep], ends[:, deep], lacking[deep], rows[deep]
-    along, held = arm.along[mine], arm.held[mine]
+    ends, lacking, mine = ends.take(deep, 1), lacking.take(deep, 0), rows.take(deep)
+    above, wrist, along = (one.take(mine, 0) for one in (arm.above, arm.wrist, arm.along))
     if turned:
-        wrist, along = (quat.rotate(turn[deep], one) for one in (wrist, along))
+        wrist, along = (quat.rotate(turn.take(deep, 0), one) for one in (wrist, along))
     matrix, right = _cost(arm, along), np.zeros((len(deep), 3))
     axis = wrist / np.maximum(quat.length(wrist), 1e-9)[:, None]
     pull, weight = np.zeros(len(deep)), np.full(len(deep), (_DAMPING_SHARE * arm.length) ** 2)
     for group in arm.groups:
-        missing, lever = _worst(arm, ends, lacking[:, group], group, mine)
-        counts = missing > 0
-        matrix += counts[:, None, None] * lever[:, :, None] * lever[:, None, :]
-        right += missing[:, None] * lever
-        about = np.einsum("ni,ni->n", lever, axis)
-        pull, weight = pull + missing * about, weight + counts * about**2
+        lacks = lacking[:, group]
+        some = np.flatnonzero(lacks.max(axis=(1, 2)) > 0)
+        missing, lever = _worst(arm, ends.take(some, 1), lacks.take(some, 0), group, mine.take(some))
+        matrix[some] += lever[:, :, None] * lever[:, None, :]
+        right[some] += missing[:, None] * lever
+        about = np.einsum("ni,ni->n", lever, axis[some])
+        pull[some] += missing * about
+        weight[some] += about**2
     found = each_solved(matrix, right[..., None])[..., 0]
     found *= np.minimum(1.0, _MAX_STEP_RAD / np.maximum(quat.length(found), 1e-9))[:, None]
     asked[deep, :3] = quat.rotate(quat.inv(above), found)
-    asked[deep, 3] = held * np.clip(pull / weight, -_MAX_STEP_RAD, _MAX_STEP_RAD)
+    asked[deep, 3] = arm.held.take(mine) * np.clip(pull / weight, -_MAX_STEP_RAD, _MAX_STEP_RAD)
     return asked, margin
 
 
 def lacking_m(arm: Arm, ends: Array, rows: Index) -> Array:
     """How much room (M, A, B) capsules at (2, M, A, 3) about the hips lack; what is far lacks -FAR_M."""
-    around = arm.around
-    middle = ends.mean(axis=0, dtype=np.float32)
+    around, shape = arm.around, (len(rows), *arm.room.shape)
     # From the middle of one of the arm's to the other's segment: what is further than both are thick and half
     # of the first one's length lies apart.
-    apart = around.square[rows][:, None] - 2 * (middle @ around.middle[rows].swapaxes(1, 2))
-    apart += np.einsum("nai,nai->na", middle, middle)[:, :, None]
-    beside = middle @ around.way[rows].swapaxes(1, 2) - around.along[rows][:, None]
-    nearest = np.clip(beside, -around.half, around.half)
-    apart += nearest * (nearest - 2 * beside)
     reach = (arm.radius + arm.half)[:, None] + around.radius + arm.room + FAR_M
-    near = np.flatnonzero(apart < reach.astype(np.float32) ** 2)
-    row, pair = np.divmod(near, reach.size)
-    mine, theirs = np.divmod(pair, reach.shape[1])
-    there = rows[row]
-    gaps = capsule_distances(
-        ends[0, row, mine], ends[1, row, mine], arm.radius[mine],
-        around.ends[0, there, theirs], around.ends[1, there, theirs], around.radius[theirs],
-    )[0]  # fmt: skip
-    out = np.full(apart.shape, -FAR_M)
-    out.reshape(-1)[near] = np.maximum(arm.room.reshape(-1)[pair] - gaps, -FAR_M)
+    square, along = (one.reshape(len(rows), -1) for one in around.seen_from(ends, rows))
+    square -= along * along
+    beyond = np.abs(along, out=along)
+    beyond -= np.tile(around.half, shape[1])
+    beyond = np.maximum(beyond, np.float32(0.0), out=beyond)
+    square += beyond * beyond
+    near = np.flatnonzero(square < reach.astype(np.float32).ravel() ** 2)
+    mine, theirs = np.divmod(near, shape[2])
+    row, capsule = np.divmod(mine, shape[1])
+    there = rows.take(row) * shape[2] + theirs
+    (a, b), (c, d) = (one.reshape(2, -1, 3) for one in (ends, around.ends))
+    mine_at, others_at = (a.take(mine, 0), b.take(mine, 0)), (c.take(there, 0), d.take(there, 0))
+    radii = arm.radius.take(capsule), around.radius.take(theirs)
+    gaps = capsule_gaps(*mine_at, radii[0], *others_at, radii[1])
+    out = np.full(shape, -FAR_M)
+    out.reshape(-1)[near] = np.maximum(arm.room.take(capsule * shape[2] + theirs) - gaps, -FAR_M)
     return out
 
 
@@ -190,31 +193,29 @@ def deepest(
     `ends` (2, M, A, 3) and places are from the shoulder.
     """
     count, around = np.arange(len(lacking)), arm.around
-    flat = lacking.reshape(len(lacking), -1)
+    flat = lacking.reshape(len(lacking), lacking.shape[1] * lacking.shape[2])
     several = min(_SEVERAL, flat.shape[1])
     best = np.argpartition(-flat, several - 1, axis=1)[:, :several]
     lacks = np.take_along_axis(flat, best, axis=1)
     most = lacks.max(axis=1)
     weight = np.exp((lacks - most[:, None]) / _BLEND_M)
     weight /= weight.sum(axis=1, keepdims=True)
-    places, shoulder, outward = [], arm.shoulder[rows], arm.outward[rows]
-    for k in range(several):
-        mine, theirs = group[best[:, k] // lacking.shape[2]], best[:, k] % lacking.shape[2]
-        _, here, there = capsule_distances(
-            ends[0, count, mine], ends[1, count, mine], arm.radius[mine],
-            around.ends[0, rows, theirs] - shoulder, around.ends[1, rows, theirs] - shoulder,
-            around.radius[theirs],
-        )  # fmt: skip
-        places.append((weight[:, k], here, _outwards(here - there, around.radius[theirs], outward)))
-    return np.maximum(most, 0.0), places
+    each, theirs = np.divmod(best.T, lacking.shape[2])
+    mine, others = group.take(each), rows * around.ends.shape[2] + theirs
+    shoulder = arm.shoulder.take(rows, 0)
+    first, second = (one.reshape(-1, 3).take(count * ends.shape[2] + mine, 0) for one in ends)
+    c, d = (one.reshape(-1, 3).take(others, 0) - shoulder for one in around.ends)
+    _, here, there = capsule_distances(first, second, arm.radius.take(mine), c, d, around.radius.take(theirs))
+    way = _outwards(here - there, around.radius.take(theirs), arm.outward.take(rows, 0))
+    return np.maximum(most, 0.0), list(zip(weight.T, here, way, strict=True))
 
 
 def _outwards(apart: Array, radius: Array, outward: Array) -> Array:
-    """The directions (N, 3) out of the body: off its capsules, and `outward` for what lies in their core."""
+    """The directions (..., 3) out of the body: off capsules, and `outward` for what lies in their core."""
     away = quat.length(apart)
     inside = smoothstep(np.clip(1 - away / (_CORE_SHARE * radius), 0.0, 1.0))
-    way = apart / np.maximum(away, 1e-9)[:, None] * (1 - inside)[:, None] + inside[:, None] * outward
-    return way / np.maximum(quat.length(way), 1e-9)[:, None]
+    way = apart * ((1 - inside) / np.maximum(away, 1e-9))[..., None] + inside[..., None] * outward
+    return way / np.maximum(quat.length(way), 1e-9)[..., None]
 
 
 def _cost(arm: Arm, along: Array) -> Array:

@@ -102,8 +102,7 @@ def _place_feet(posed: Posed, toes: dict[int, Array], body: BodyMap, legs: Mappi
     found = {foot: leg.goal(shift, rate) for foot, leg in legs.items()}
     goals = {foot: goal for foot, (goal, _) in found.items()}
     backwards = {foot: mask for foot, (_, mask) in found.items()}
-    shares = {foot: leg.stretch for foot, leg in legs.items()}
-    return _move_hips(posed, toes | reach_ankles(posed, body, goals, backwards, shares), body, shift)
+    return _move_hips(posed, toes | reach_ankles(posed, body, goals, backwards), body, shift)
 
 
 def _ankle_goal(

@@ -14,7 +14,6 @@ from functools import cached_property
 import numpy as np
 
 from ..base.checks import Array, Mask
-from ..feet.leg_ik import MAX_REACH_SHARE
 from ..maths import filters, quat
 from ..maths.easing import smoothstep
 from ..maths.series import runs
@@ -30,7 +29,6 @@ _HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
 _MOST_SHIFT_LEGS = 0.1
 _RAISED_LEGS = 0.003  # leg lengths: a foot raised by more bends a knee that was backwards the right way
 _PASSES_RAD = np.radians(10.0)  # people's knees pass a straight leg by up to so much (from memory)
-_NEAR_RAD = np.radians(3.0)  # a knee that is bent by less may be about to pass it
 _STRAIGHT_RAD = np.radians(6.0)  # a knee bent by less is spared no more than one bent by this
 # Of 1 - cosine of a knee's bend, that a standing leg keeps: hips sink until it does. Trial, 66 fits of open
 # motion: with none a knee turns up to 1.26 times as sharply as any of the performer's, with .5 1.24, .7 1.13.
@@ -104,14 +102,6 @@ class Leg:
     def passes(self) -> Array:
         """How much (F,) a knee that bends the wrong way only passes the straight leg, as people's do."""
         return ease(2 + self.fitted_turn / _PASSES_RAD)
-
-    @cached_property
-    def stretch(self) -> Array:
-        """The share (F,) of its length that the leg is stretched to: all of it where the knee passes it.
-
-        One that ends a little before would throw such a knee from one side of it to the other.
-        """
-        return 1 - (1 - MAX_REACH_SHARE) * ease(self.fitted_turn / _NEAR_RAD)
 
     @cached_property
     def least_bend(self) -> Array:

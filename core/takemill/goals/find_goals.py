@@ -12,7 +12,7 @@ from ..body.body_map import leg_length
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
 from ..maths import filters, quat, series
-from ..maths.capsule_distance import capsule_distances, segment_nearest
+from ..maths.capsule_distance import capsule_gaps, segment_nearest
 from ..maths.series import filled, runs
 from ..shape.capsules import TRUNK
 from .goal_figures import FLOOR_ALONG, Figure, floor_low
@@ -162,7 +162,7 @@ class _Scene:
             a, b = (self.pose.point(joint, one[k]) for one in (shape.a, shape.b))
             for hand in hands:
                 start, end, radius = self.palms[hand]
-                gap = capsule_distances(start, end, radius, a, b, shape.radius[k : k + 1])[0] / self.leg
+                gap = capsule_gaps(start, end, radius, a, b, shape.radius[k : k + 1]) / self.leg
                 old, which = best[hand]
                 best[hand] = np.minimum(gap, old), np.where(gap < old, k, which)
         return best
@@ -182,7 +182,7 @@ class _Scene:
         if len(self.palms) < 2:
             return np.zeros(len(self.motion), bool)
         left, right = self.palms.values()
-        gap = capsule_distances(*left, *right)[0] / self.leg
+        gap = capsule_gaps(*left, *right) / self.leg
         return np.asarray(filters.moving_max((gap < _NEAR_OUT).astype(float), round(_GAP_S * self.rate)) > 0)
 
     def hand_on_hand(self) -> Iterator[Goal]:

@@ -15,7 +15,7 @@ from ..body.motion import Motion
 from ..body.rest_frames import matched_frames
 from ..body.skeleton import Skeleton
 from ..maths import quat
-from ..maths.capsule_distance import capsule_distances
+from ..maths.capsule_distance import capsule_gaps
 from ..maths.ray_exit import ray_exit
 from ..shape.body_shape import body_shape
 from ..shape.capsules import TRUNK, Capsules
@@ -109,24 +109,31 @@ class Figure:
         """From the surface of a hand to that of a part (N,), metres; below 0 they lie in each other."""
         a, b, mine = self._ends(pose, hand)
         c, d, others = self._ends(pose, other)
-        gaps = capsule_distances(a[:, :, None], b[:, :, None], mine[:, None], c[:, None], d[:, None], others)[
-            0
-        ]
+        gaps = capsule_gaps(a[:, :, None], b[:, :, None], mine[:, None], c[:, None], d[:, None], others)
         return np.asarray(gaps.min(axis=(1, 2)))
 
     def _ends(self, pose: GoalPose, part: str) -> tuple[Array, Array, Array]:
         """The capsules around a part: both ends (N, C, 3) and radius (C,); fingers go with their hand."""
         anchor, mine = self.anchors[part], np.flatnonzero(self.capsules(*self.around(part)))
-        joints = [self.shape.joints[k] for k in mine]
-        if not all(joint in pose.at for joint in joints):
-            joints, a, b = [anchor.joint] * len(mine), anchor.a, anchor.b
+        joints = np.array(self.shape.joints, np.intp)[mine]
+        if not all(joint in pose.at for joint in joints.tolist()):
+            joints, a, b = np.full(len(mine), anchor.joint), anchor.a, anchor.b
         else:
             a, b = self.shape.a[mine], self.shape.b[mine]
-        ends = [
-            np.stack([pose.point(joint, end) for joint, end in zip(joints, one, strict=True)], axis=1)
-            for one in (a, b)
+        out = np.empty((2, len(mine), 3, len(pose))).transpose(0, 3, 1, 2)
+        for joint in dict.fromkeys(joints.tolist()):
+            some = np.flatnonzero(joints == joint)
+            matrix, place = quat.to_matrix(pose.turned[joint]), pose.at[joint]
+            for end, local in zip(out, (a, b), strict=True):
+                end[:, some] = place[:, None] + local[some] @ matrix.swapaxes(1, 2)
+        return out[0], out[1], anchor.radius
+
+    def surface_joints(self, *parts: str) -> list[int]:
+        """The joints that carry parts and the capsules around them."""
+        joints = [
+            self.shape.joints[k] for part in parts for k in np.flatnonzero(self.capsules(*self.around(part)))
         ]
-        return ends[0], ends[1], anchor.radius
+        return list(dict.fromkeys([*(self.anchors[part].joint for part in parts), *joints]))
 
     def around(self, part: str) -> tuple[str, ...]:
         """The parts whose capsules make up the surface around a part."""

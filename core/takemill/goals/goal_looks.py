@@ -45,14 +45,17 @@ class Looks:
         """Corrects how far out hands are by all capsules of both parts, where they are at their goals."""
         for n, course in enumerate(self.courses):
             if len(course.asked):
-                held = self.pose.at_rows(self.rows[n][course.looks], self.pose.joints)
+                fore = course.part.replace("Hand", "LowerArm")
+                lifts = course.kind == "body" and course.meets and fore in self.figure.anchors
+                parts = (course.part, course.on, *([fore] if lifts else []))
+                joints = [one for one in self.figure.surface_joints(*parts) if one in self.pose.at]
+                held = self.pose.at_rows(self.rows[n][course.looks], joints)
                 gap = self.figure.gap(held, course.part, course.on)
                 step = np.clip(course.asked - gap, -_MAX_GAP_STEP_M, _MAX_GAP_STEP_M)
                 far = self.off(n)[course.looks] > _MAX_GAP_STEP_M
                 step[far] = 0.0
                 self.more[n] = self.more[n] + course.at_looks(step)
-                fore = course.part.replace("Hand", "LowerArm")
-                if course.kind == "body" and course.meets and fore in self.figure.anchors:
+                if lifts:
                     inside = -self.figure.gap(held, fore, course.on) - step
                     self._lift(n, course.at_looks(np.where(far, 0.0, inside)))
 
@@ -76,7 +79,7 @@ class Looks:
     def off(self, n: int) -> Array:
         """How far (N,) a course's hand is from its goal, metres."""
         course = self.courses[n]
-        pose = self.pose.at_rows(self.rows[n], self.pose.joints)
+        pose = self.pose.at_rows(self.rows[n], course.joints)
         if course.kind in ("hands", "prop"):
             ends = (("leftHand", course.along), ("rightHand", course.along_other))
             left, right = (hand_point(self.figure, pose, hand, along) for hand, along in ends)

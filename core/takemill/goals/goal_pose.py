@@ -38,9 +38,9 @@ class GoalPose:
     def _pose(self, joint: int) -> None:
         """Put a joint where its own rotation and translation have it, on its parent as it is."""
         parent = self.motion.skeleton.parents[joint]
-        rotation = self.motion.rotations[self.frames, joint]
+        rotation = quat.planes(self.motion.rotations[self.frames, joint])
         place = self.motion.translation_of(joint)
-        place = place[:1] if place.strides[0] == 0 else place[self.frames]
+        place = place[:1] if place.strides[0] == 0 else quat.planes(place[self.frames])
         if parent < 0:
             self.turned[joint] = rotation
             self.at[joint] = np.broadcast_to(place, (len(rotation), 3))
@@ -55,7 +55,11 @@ class GoalPose:
         whole = len(rows) == len(self)
         for name in ("turned", "at"):
             mine = getattr(self, name)
-            setattr(out, name, {joint: mine[joint] if whole else mine[joint][rows] for joint in out.joints})
+            setattr(
+                out,
+                name,
+                {joint: mine[joint] if whole else at_rows(mine[joint], rows) for joint in out.joints},
+            )
         return out
 
     def below(self, joint: int) -> list[int]:
@@ -72,13 +76,12 @@ class GoalPose:
 
     def turn(self, joint: int, turn: Array, rows: Index | None = None) -> None:
         """Turn a joint, and all that hangs on it, by (N, 4) in model space; only in some frames if given."""
-        only = slice(None) if rows is None else rows
-        pivot = self.at[joint][only]
+        pivot = at_rows(self.at[joint], rows)
         for one in self.below(joint):
-            turned = quat.mul(turn, self.turned[one][only])
+            turned = quat.mul(turn, at_rows(self.turned[one], rows))
             self.turned[one] = _replaced(self.turned[one], turned, rows)
             if one != joint:
-                place = pivot + quat.rotate(turn, self.at[one][only] - pivot)
+                place = pivot + quat.rotate(turn, at_rows(self.at[one], rows) - pivot)
                 self.at[one] = _replaced(self.at[one], place, rows)
         self._changed.add(joint)
 
@@ -122,10 +125,16 @@ class GoalPose:
         return Motion.trusted(motion.skeleton, motion.rate, rotations, np.array(root), tracks)
 
 
+def at_rows(values: Array, rows: Index | None) -> Array:
+    """Values (N, K) at some rows (M,), component by component in memory; all where no rows are given."""
+    return values if rows is None else values.T.take(rows, axis=1).T
+
+
 def _replaced(values: Array, others: Array, rows: Index | None) -> Array:
     """Values (N, ...) with others at some rows; the others where no rows are given."""
     if rows is None:
         return others
-    out = values.copy()
-    out[rows] = others
+    out = values.copy("K")
+    for k in range(values.shape[1]):
+        out[:, k][rows] = others[:, k]
     return out

@@ -52,10 +52,12 @@ def goal_results(
     found = []
     pose = posed(figure, fitted)
     for course, out in zip(those, more, strict=True):
-        mine = pose.at_rows(course.frames, pose.joints)
+        mine = pose.at_rows(course.frames, course.joints)
         off = _off(course, mine, figure, out, len(fitted), fitted.rate)
         if len(course.asked):
-            gap = figure.gap(mine.at_rows(course.looks, mine.joints), course.part, course.on)
+            joints = [one for one in figure.surface_joints(course.part, course.on) if one in pose.at]
+            looked_at = pose.at_rows(course.frames[course.looks], joints)
+            gap = figure.gap(looked_at, course.part, course.on)
             off[course.looks] = np.maximum(off[course.looks], np.abs(gap - course.asked))
         for goal in course.goals:
             held = off[slice(*np.searchsorted(course.frames, (goal.start, goal.stop)))]

@@ -190,7 +190,8 @@ def _course(
     looks = _looks(goals, frames, rate)
     asked = np.zeros(0)
     if kind in ("body", "hands"):
-        asked = size * own.gap(source.at_rows(frames[looks], source.joints), part, on)
+        looked_at = [one for one in own.surface_joints(part, on) if one in source.at]
+        asked = size * own.gap(source.at_rows(frames[looks], looked_at), part, on)
     on = on if on == "floor" else _on_target(other, on)
     meets = kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on))
     if meets:

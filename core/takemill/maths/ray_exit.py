@@ -24,28 +24,23 @@ def ray_exit(origin: Array, direction: Array, a: Array, b: Array, radius: Array)
     Returns:
         (N,), metres, not below 0.
     """
-    segment = b - a
-    from_a = np.broadcast_to(origin, direction.shape)[:, None] - a
-    squared = _dot(segment, segment)
-    along = np.einsum("ci,ni->nc", segment, direction)
-    start = _dot(from_a, segment)
-    way = np.einsum("nci,ni->nc", from_a, direction)
-    lead = squared - along**2
+    segment, origin = b - a, np.broadcast_to(origin, direction.shape)
+    squared = np.einsum("ci,ci->c", segment, segment)
+    # By scalar products of rays and capsules alone, (N, C): nothing of three times the size is held.
+    along = direction @ segment.T
+    start = origin @ segment.T - np.einsum("ci,ci->c", a, segment)
+    way = np.einsum("ni,ni->n", origin, direction)[:, None] - direction @ a.T
+    from_a = np.einsum("ni,ni->n", origin, origin)[:, None] - 2 * (origin @ a.T) + np.einsum("ci,ci->c", a, a)
+    from_a -= radius**2
+    lead = squared - along * along
     half = squared * way - start * along
-    rest = squared * _dot(from_a, from_a) - start**2 - radius**2 * squared
-    inside = half**2 - lead * rest
+    inside = half * half - lead * (squared * from_a - start * start)
     flat = lead <= _TINY * np.maximum(squared, _TINY)  # along the segment, or no segment at all
-    root = (-half + np.sqrt(np.maximum(inside, 0.0))) / np.where(flat, 1.0, lead)
+    root = (np.sqrt(np.maximum(inside, 0.0)) - half) / np.where(flat, 1.0, lead)
     place = np.where(flat, np.where(along > 0, squared, 0.0), start + root * along)
     at_b = place > 0.5 * squared
-    shift = np.where(at_b, along, 0.0)
-    to_end = way - shift
-    beyond = _dot(from_a, from_a) - np.where(at_b, 2 * start - squared, 0.0) - radius**2
-    under = to_end**2 - beyond
-    cap = np.where(under >= 0, -to_end + np.sqrt(np.maximum(under, 0.0)), 0.0)
+    to_end = way - np.where(at_b, along, 0.0)
+    under = to_end * to_end - from_a + np.where(at_b, 2 * start - squared, 0.0)
+    cap = np.where(under >= 0, np.sqrt(np.maximum(under, 0.0)) - to_end, 0.0)
     side = ~flat & (inside >= 0) & (place >= 0) & (place <= squared)
     return np.asarray(np.maximum(np.where(side, root, cap), 0.0).max(axis=1, initial=0.0))
-
-
-def _dot(u: Array, v: Array) -> Array:
-    return np.asarray(np.einsum("...i,...i->...", u, v))
