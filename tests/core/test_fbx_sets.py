@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -117,6 +118,14 @@ def test_a_build_makes_them_again_when_blender_is_another(tmp_path, monkeypatch)
     for module in (clip_set, build_keys):
         monkeypatch.setattr(module, "find_exporter", lambda: newer)
     assert len(small_shoots.build(shoot).made) == 3
+
+
+@pytest.mark.usefixtures("blender")
+def test_blenders_memory_counts(tmp_path):
+    shoot = small_shoots.write_shoot(tmp_path / "shoot", '[settings]\nfbx = "one"\n', 1)
+    built = small_shoots.build(shoot, replace(small_shoots.HERE, memory_gb=0.3))
+    ((_, why),) = built.missing
+    assert "it needs about 0.5 GB of memory, and 0.3 GB may be used" in why
 
 
 def test_a_blender_that_is_not_waited_for_is_ended(monkeypatch):

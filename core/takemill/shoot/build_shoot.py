@@ -16,13 +16,14 @@ from ..sets.clip_facts import Facts
 from .build_jobs import Job, JobDone, SetJob
 from .build_plan import BuildPlan, plan_build, read_last, set_keys, used_entries
 from .file_digests import FileDigests
-from .memory_needs import need_of, usable_bytes
+from .memory_needs import BLENDER_BYTES, need_of, usable_bytes
 from .run_jobs import OnStep, OpenExecutor, Step, ignore_step, local_processes, run_jobs
 from .shoot_changes import find_changes
 from .shoot_file import read_shoot
 from .shoot_index import INDEX, PAGE, is_index_of, read_index, shoot_index
 from .shoot_page import render_shoot
 from .store import FOLDER, Store
+from .value_bytes import load_value
 
 
 @dataclass(frozen=True)
@@ -127,7 +128,7 @@ def _run(jobs: Sequence[Job], workers: Workers, budget: float, on_step: OnStep) 
 def _need(job: Job) -> float:
     if isinstance(job, SetJob):
         return 0.0  # known when its clips are: a set that does not fit says so itself
-    return need_of(job.address)
+    return need_of(job.address) + (BLENDER_BYTES if load_value(job.recipe).fbx != "none" else 0.0)
 
 
 def _too_large(need: float, budget: float) -> str:

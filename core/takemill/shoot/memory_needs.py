@@ -13,6 +13,10 @@ from ..files.take_address import file_of
 # were not measured, nor files that store numbers in binary: these hold more of them in a byte (an estimate).
 _PROCESS_BYTES = 70e6
 _PER_TEXT_BYTE, _PER_BINARY_BYTE = 20.0, 40.0
+BLENDER_BYTES = 400e6
+"""What Blender takes beside, where it writes FBX files: 300 MB on a small character with a clip of 12 s; the
+rest is kept for larger ones (an estimate)."""
+
 _USED_SHARE = 0.8  # of what is free: the rest is for the system and for what is written (common practice)
 
 
