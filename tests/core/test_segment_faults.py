@@ -20,8 +20,8 @@ from takemill.health.check import check
 from takemill.health.profile import find_profile
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings, repair
-from takemill.sensors.pose_pairs import find_between, find_end_poses
-from takemill.sensors.segments import find_segments, world_from_local
+from takemill.sensors.pose_pairs import Between, find_between, find_end_poses, find_pose_slips
+from takemill.sensors.segments import Segments, find_segments, world_from_local
 
 ONLY = RepairSettings(
     profile="suit",
@@ -315,3 +315,14 @@ def test_all_joints_of_an_open_file_take_part() -> None:
     out = repair(fault.motion, take.body, replace(ONLY, calibration=False, same_pose_s=((0, 1), (18, 19))))[0]
     assert error_deg(out, take) < 0.25 * error_deg(fault.motion, take)
     assert len(open_data.bvh_files()) == 2
+
+
+def test_a_slip_between_two_poses_is_told_where_no_neighbour_was_posed():
+    """It ended in a Python error."""
+    segments = Segments(np.arange(3), ("hips", "spine", "head"), np.array([-1, 0, 1]))
+    turns = np.tile(quat.IDENTITY, (3, 1))
+    turns[2] = quat.from_axis_angle(np.array([1.0, 0.0, 0.0]), np.radians(20.0))
+    expected, known = np.tile(quat.IDENTITY, (3, 1)), np.array([True, False, True])
+    (slip,) = find_pose_slips(segments, Between(turns, expected, known, 30.0, 0.01))
+    assert slip.place == 2
+    assert np.degrees(quat.angle(slip.turn)) == pytest.approx(20.0, abs=0.1)
