@@ -80,7 +80,7 @@ class Inside:
         bpy.app.timers.register(go_on, first_interval=WAIT_S, persistent=True)
 
     def steps(self) -> Iterator[None]:
-        self.taken._in_view(lambda _: None)
+        self.taken.in_view(lambda _: None)
         yield
         self.taken._show_tab()
         yield
@@ -88,7 +88,7 @@ class Inside:
             self.bpy.ops.wm.open_mainfile(filepath=BLEND, load_ui=False)
             self.show(STATES[state])
             yield
-            self.taken._in_view(getattr(self, f"do_{state}"))
+            self.taken.in_view(getattr(self, f"do_{state}"))
             yield
             for scale in SCALES:
                 crops = []
@@ -199,10 +199,10 @@ class Inside:
         self.bpy.ops.takemill.find_chains()
 
     def do_clips(self, context) -> None:
-        self.taken._clips(context)
+        self.taken.clips(context)
 
     def do_pack(self, context) -> None:
-        self.taken._clips(context)
+        self.taken.clips(context)
         chosen = context.scene.takemill
         chosen.set_folder, chosen.set_rate_own = str(Path(self.scratch) / "set"), True
         self.bpy.ops.takemill.stop_loop()
@@ -210,8 +210,13 @@ class Inside:
         chosen.set_folder = "/projects/ferry/clips"
 
     def do_overlays(self, context) -> None:
-        self.taken._overlays(context)
+        from mathutils import Euler
+
+        self.taken.overlays(context)
         self.taken._switch_on(context, self.names())
+        view = context.space_data.region_3d
+        view.view_perspective, view.view_distance = "PERSP", 3.6
+        view.view_rotation = Euler((1.15, 0, 0.5)).to_quaternion()
 
     def names(self) -> list[str]:
         from takemill_addon.properties.preferences import names_of

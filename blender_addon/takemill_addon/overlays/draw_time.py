@@ -174,10 +174,10 @@ def _write(view: View, kept: Lanes, zero: float, each: float) -> None:
         if not bar.text or bar.lane not in named:
             continue
         left, right = zero + each * bar.start, zero + each * bar.stop
-        room = max(right, left + _MOMENT_PX * kept.scale * (bar.start == bar.stop)) - max(left, 0)
+        right = max(right, left + _MOMENT_PX * kept.scale * (bar.start == bar.stop))
+        left = max(left, (len(bar.lane) + 1) * _LETTER_PX * kept.scale)  # beside the name of the lane
+        room = right - left
         if left < width and len(bar.text) * _LETTER_PX * kept.scale < room:
-            write(
-                bar.text, max(left, 0) + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain, kept.scale
-            )
+            write(bar.text, left + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain, kept.scale)
     for lane in named:
         write(lane, 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain, kept.scale)

@@ -8,10 +8,12 @@ from ..operators.in_time import key_of_user
 from ..overlays import OF_FACTS, facts, ghost, seam
 from ..overlays.view import View
 from ..properties.preferences import names_of, overlay_settings
-from .steps import Step, paragraph
+from .steps import Step, is_narrow, paragraph
 
 _VALUES = {"show_ghost": "ghost_aside_m", "show_feet": "trail_s"}
 """What else there is to set of an overlay that is on."""
+_SHORT = {"show_time_events": "Events, Seam in Time"}
+"""Names that a narrow sidebar has room for, where theirs are too long."""
 
 
 def draw_switches(layout, context) -> None:
@@ -20,7 +22,11 @@ def draw_switches(layout, context) -> None:
     column = layout.column(align=True)
     column.active = context.space_data.overlay.show_overlays
     for name in names_of("show_"):
-        column.prop(settings, name)
+        short = _SHORT.get(name, "") if is_narrow(context) else ""
+        if short:
+            column.prop(settings, name, text=short)
+        else:
+            column.prop(settings, name)
         if name in _VALUES and getattr(settings, name):
             column.prop(settings, _VALUES[name])
     key = key_of_user(context)

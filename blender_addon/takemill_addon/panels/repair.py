@@ -176,6 +176,8 @@ def _draw_preview(layout, context, shown: bool, behind: bool) -> None:
         _warn(layout, context, "The settings were changed since this preview was made.")
     column = layout.column(align=True)
     text = "Repaired Take is Shown" if shown else "Raw Take is Shown"
+    if is_narrow(context):
+        text = "Repaired Take" if shown else "Raw Take"
     column.operator("takemill.compare_repair", text=text, icon="ARROW_LEFTRIGHT", depress=shown)
     text = "Renew Preview" if behind else "Preview Again"
     column.operator("takemill.preview_repair", text=text, icon="FILE_REFRESH")

@@ -46,12 +46,11 @@ class TAKEMILL_PT_take(ActionStep, bpy.types.Panel):
             row.operator("takemill.play_source", text="", icon="LOOP_BACK")
         first, last = action.frame_range
         length = scene_time.seconds(last - first, rate)
-        paragraph(
-            layout,
-            context,
-            say("{:.0f} frames, {:g} a second: {:.1f} s", last - first + 1, rate, length),
-            "TIME",
-        )
+        text = say("{:.0f} frames, {:g} a second: {:.1f} s", last - first + 1, rate, length)
+        if is_narrow(context):
+            paragraph(layout, context, text, "TIME")
+        else:
+            layout.label(text=text, icon="TIME")
         if action.takemill.evaluated:
             text = f"Evaluated frame by frame, because of {action.takemill.evaluated}."
             if "constraints" in text:
