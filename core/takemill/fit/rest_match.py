@@ -112,7 +112,8 @@ def posture_note(
     worst = max(away, key=lambda part: away[part])
     if away[worst] < _MIN_SAID_DEG:
         return ""
-    done = {"keep": 'its own posture is kept, [fit] posture = "match" takes the performer\'s'}
+    other = 'Posture in Blender, or [fit] posture = "match", takes the performer\'s'
+    done = {"keep": f"its own posture is kept; {other}"}
     become = done.get(posture, "the performer's posture is taken")
     return f"at rest its {worst} is held {away[worst]:.0f} degrees from the performer's: {become}"
 
