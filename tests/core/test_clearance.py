@@ -19,6 +19,7 @@ from takemill.maths import quat
 from takemill.shape.body_shape import body_shape
 from takemill.shape.body_shape_outline import DIRECTIONS, solid_outline
 
+HIGH = ("leftUpperArm", "rightUpperArm")
 LOW = ("leftLowerArm", "rightLowerArm", "leftHand", "rightHand")
 STOUT = (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15))
 WIDE = (BROAD, Girth(trunk_wide=0.25, trunk_deep=0.15, thigh=0.11))
@@ -137,6 +138,8 @@ def test_hands_on_one_thing_move_out_together_until_their_arms_are_out(build, gi
     before, after = (depths_mm(skin, one, parts, frames, LOW).max() for one in (kept, out))
     assert before > 25.0
     assert after <= 5.0
+    # Upper arms were 31 deep on the stout body, whose shoulders stayed where they were.
+    assert depths_mm(skin, out, parts, frames, HIGH).max() <= 13.0
     shapes = body_shape(take.motion.skeleton, take.body), shape
     assert off_m(take, take.relations[0], out, parts, shapes) < 0.003
     assert peak_turn(out, parts) <= 1.2 * peak_turn(take.motion, take.body)

@@ -97,7 +97,7 @@ def clear_arms(
         touches: the same, how much (F,) that place lies on the body or on the floor.
 
     Returns:
-        F frames; only upper arms are turned otherwise, and hands that are held.
+        F frames; only upper arms are turned otherwise, and hands that are held with what carries them.
     """
     step, none = max(int(motion.rate / _RATE_HZ), 1), np.zeros(len(motion))
     frames = np.unique(np.append(np.arange(0, len(motion), step), len(motion) - 1))

@@ -10,6 +10,7 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
+from ..body.skeleton import Skeleton
 from ..goals.goal_pose import GoalPose
 from ..maths import quat
 from ..maths.capsule_distance import capsule_gaps
@@ -73,6 +74,7 @@ class Arm:
         upper: the joint at the shoulder.
         hand: the joint at the wrist; None where there is none.
         shoulder: (N, 3).
+        lever: (N, 3) from the collar bone's joint to the shoulder; 0 where there is none.
         above: (N, 4) the turn of what carries the arm, in model space.
         outward: (N, 3) out of the body's core: to the arm's side, and ahead where the hand is.
         ends: (2, N, A, 3) of its capsules, from the shoulder.
@@ -94,6 +96,7 @@ class Arm:
     upper: int
     hand: int | None
     shoulder: Array
+    lever: Array
     above: Array
     outward: Array
     ends: Array
@@ -142,6 +145,7 @@ class Arm:
         if not len(mine) or not len(theirs):
             return None
         hips, shoulder = pose.at[body.require("hips")], pose.at[upper]
+        collar = collar_bone(body, pose.motion.skeleton, side)
         ends = _placed(pose, shape, mine, shoulder)
         turned, at = pose.motion.skeleton.reference_model
         (a, b), (c, d) = (shape.placed(turned, at, one) for one in (mine, theirs))
@@ -158,6 +162,7 @@ class Arm:
             upper,
             hand,
             shoulder - hips,
+            np.zeros_like(shoulder) if collar is None else shoulder - pose.at[collar],
             pose.turned[parents[upper]],
             outward / np.maximum(quat.length(outward)[:, None], 1e-9),
             ends,
@@ -178,12 +183,18 @@ class Arm:
     def renewed(self, rows: Index, other: Arm) -> Arm:
         """The arm with what another has in its M frames, put at some rows (M,)."""
         new = {}
-        for name in ("wrist", "along"):
+        for name in ("shoulder", "lever", "above", "wrist", "along"):
             new[name] = getattr(self, name).copy()
             new[name][rows] = getattr(other, name)
         ends = self.ends.copy()
         ends[:, rows] = other.ends
         return replace(self, ends=ends, **new)
+
+
+def collar_bone(body: BodyMap, skeleton: Skeleton, side: str) -> int | None:
+    """The joint that lifts a shoulder; None where none above the arm does."""
+    collar = body.get(f"{side}Shoulder")
+    return collar if collar in skeleton.path_to(body.require(f"{side}UpperArm"))[:-1] else None
 
 
 def arm_joints(shape: Capsules, body: BodyMap) -> list[int]:

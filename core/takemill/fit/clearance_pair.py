@@ -1,7 +1,7 @@
 """Two hands that are on each other, or on one thing, held further before the body: both by the same step.
 
 What they do to each other stays; their place before the chest is given up where forearms or hands would lie
-in the body, as far as both arms reach.
+in the body, as far as both arms reach; shoulders come forward for arms that would straighten.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
 from ..feet.leg_ik import reach
+from ..goals.goal_limits import MAX_SHOULDER_RAD, beyond, softened
 from ..goals.goal_pose import GoalPose
-from ..maths import quat
+from ..maths import filters, quat
 from ..maths.blocks import each_solved
-from .clearance_arm import Arm
+from .clearance_arm import Arm, collar_bone
 from .clearance_turns import EASE_S, FAR_M, NEAR_FRAMES, deepest, lacking_m, spread
 
 # By trial on takes of a hilt and a staff at slim and thick chests (clearance_table.py).
@@ -27,6 +28,8 @@ _TOLERANCE_M = 0.001
 _DAMPING = 0.1  # of a step that moves nothing out, beside one that does
 _MAX_STEP_M = 0.03  # of a round: beyond it the nearest way out is another one
 _LEAST_LEVER = 0.2  # of the wrist's step that a place on the arm makes: nearer to the shoulder it counts so
+_LENT_SHARE = 0.7  # of what a shoulder turned as far as it may would add, across its lever
+_SMOOTH_S = 0.1  # over so long to either side a shoulder's turn is a mean, twice: 1.29 times the turn without
 _REACH_SHARE = 0.985  # of an arm's length, as far as a step may bring a wrist from its shoulder
 
 
@@ -93,7 +96,9 @@ def _within_reach(arms: Mapping[str, Arm], step: Array) -> Array:
     """Steps (N, 3), shorter where an arm would not reach so far."""
     share = np.ones(len(step))  # softly: an arm that is stopped at once jerks
     for arm in arms.values():
-        limit = np.maximum(_REACH_SHARE * arm.span, quat.length(arm.wrist))
+        way = arm.wrist / np.maximum(quat.length(arm.wrist), 1e-9)[:, None]
+        lent = _LENT_SHARE * np.sin(MAX_SHOULDER_RAD) * quat.length(quat.cross(arm.lever, way))
+        limit = np.maximum(_REACH_SHARE * arm.span, quat.length(arm.wrist)) + lent
         # The largest s of |wrist + s step| <= limit.
         a, b = np.sum(step**2, axis=-1), np.einsum("ni,ni->n", arm.wrist, step)
         c = np.minimum(np.sum(arm.wrist**2, axis=-1) - limit**2, 0.0)
@@ -110,15 +115,37 @@ def moved_hands(motion: Motion, body: BodyMap, arms: Mapping[str, Arm], step: Ar
         return motion
     joints = {side: [body.require(side + part) for part in ("UpperArm", "LowerArm", "Hand")] for side in arms}
     pose = GoalPose(motion, [chain[-1] for chain in joints.values()], rows)
-    for upper, lower, hand in joints.values():
-        kept, shoulder, elbow, wrist = pose.turned[hand], *(pose.at[one] for one in (upper, lower, hand))
+    for side, (upper, lower, hand) in joints.items():
+        kept, goal = pose.turned[hand], pose.at[hand] + step[rows]
+        collar = collar_bone(body, motion.skeleton, side)
+        if collar is not None:
+            _lend_shoulder(pose, (collar, upper, hand), goal, arms[side].span)
+        shoulder, elbow, wrist = (pose.at[one] for one in (upper, lower, hand))
         hinge = quat.cross(elbow - shoulder, wrist - elbow)
         hinge = hinge / np.maximum(quat.length(hinge), 1e-9)[:, None]
-        swing, bend = reach(shoulder, elbow, wrist, wrist + step[rows], hinge)
+        swing, bend = reach(shoulder, elbow, wrist, goal, hinge)
         pose.turn(lower, bend)
         pose.turn(upper, swing)
         pose.set_turned(hand, kept)
     return pose.written()
+
+
+def _lend_shoulder(pose: GoalPose, joints: tuple[int, int, int], goal: Array, span: float) -> None:
+    """Turns a collar bone, with its arm and hand, by what an arm of this span lacks to a goal (N, 3)."""
+    collar, upper, hand = joints
+    line, lever = goal - pose.at[upper], pose.at[upper] - pose.at[collar]
+    far, own, length = (
+        quat.length(line),
+        quat.length(pose.at[hand] - pose.at[upper]),
+        np.full(len(line), span),
+    )
+    short = np.maximum(beyond(far, length) - beyond(own, length), 0.0)
+    want = line * (short / np.maximum(far, 1e-9))[:, None]
+    turn = quat.cross(lever, want) / np.maximum(np.sum(lever**2, axis=-1), 1e-9)[:, None]
+    smooth, half = np.zeros((len(pose.motion), 3)), max(round(_SMOOTH_S * pose.motion.rate), 1)
+    smooth[pose.frames] = turn
+    smooth = filters.moving_mean(filters.moving_mean(smooth, half), half)[pose.frames]
+    pose.turn(collar, quat.exp(softened(smooth, MAX_SHOULDER_RAD)))
 
 
 def pair_of(arms: Mapping[str, Arm]) -> bool:

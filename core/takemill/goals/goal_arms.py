@@ -15,14 +15,14 @@ from ..feet.leg_ik import reach
 from ..maths import quat
 from ..maths.blocks import each_solved
 from .goal_figures import FLOOR_ALONG, Figure
-from .goal_limits import added, beyond, softened, within_reach
+from .goal_limits import MAX_SHOULDER_RAD, added, beyond, softened, within_reach
 from .goal_looks import Looks
 from .goal_pose import GoalPose
 from .goal_targets import Course, on_reach, wanted_line, wanted_point
 
 _PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
 _LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
-_MAX_SHOULDER_RAD, _MAX_TRUNK_RAD = np.radians(25.0), np.radians(50.0)  # about as far as people's (no source)
+_MAX_TRUNK_RAD = np.radians(50.0)  # about as far as people's (no source)
 _TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
 _MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
@@ -248,7 +248,7 @@ class Arms:
                 lever = (place - pose.at[arm.shoulder])[rows]
                 turn = quat.cross(lever, wants[side][rows]) / np.sum(lever**2, axis=-1)[:, None]
                 before = self.lifted[side][rows]
-                after = softened(added(before, turn, _MAX_SHOULDER_RAD), _MAX_SHOULDER_RAD)
+                after = softened(added(before, turn, MAX_SHOULDER_RAD), MAX_SHOULDER_RAD)
                 self.lifted[side][rows] = after
                 pose.turn(arm.shoulder, quat.mul(quat.exp(after), quat.exp(-before)), rows)
                 wants[side] = wants[side] - (pose.at[arm.upper] - place)

@@ -7,6 +7,9 @@ import numpy as np
 from ..base.checks import Array
 from ..maths import quat
 
+MAX_SHOULDER_RAD = np.radians(25.0)
+"""As far as a collar bone is turned: about as far as people's (no source)."""
+
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
 # Of an arm's length: from where on shoulder and trunk come along, and how softly. Trial: goals_table.py.
 _EASY_SHARE, _SOFT_SHARE = 0.94, 0.06
