@@ -136,7 +136,7 @@ def _side_by_side(scratch: Path, take: str) -> Path:
     sys.path.insert(0, str(HOME / "blender_addon"))
     import takemill_addon
     from takemill.shell import cli
-    from takemill_addon.bridge.export_rig import export_rig
+    from takemill_addon.bridge.rigs.export_rig import export_rig
 
     takemill_addon.register()
     bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "marsh_ferry.blend"))
@@ -330,7 +330,7 @@ def shoot(path: Path, width: int, height: int) -> None:
 
 
 def _work_on(context, name: str):
-    from takemill_addon.bridge import stage
+    from takemill_addon.bridge.takes import stage
 
     armature = context.scene.objects[name]
     stage.activate(context, armature)

@@ -135,8 +135,8 @@ def keys_of(action: bpy.types.Action) -> dict[tuple[str, int], bytes]:
 def choose(*cast: bpy.types.Object) -> None:
     """Put these characters, and no others, on the list that takes are fitted to."""
     # An installed extension bears another name, and its tests draw on this file.
-    from takemill_addon.bridge import characters
-    from takemill_addon.bridge.recipe import recipe_of
+    from takemill_addon.bridge.takes import characters
+    from takemill_addon.bridge.takes.recipe import recipe_of
 
     scene = bpy.context.scene
     scene.takemill.characters.clear()

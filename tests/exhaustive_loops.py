@@ -9,8 +9,8 @@ from takemill.body.body_map import BodyMap
 from takemill.body.motion import Motion
 from takemill.clip.clouds import cloud, main_joints
 from takemill.clip.events import foot_events
-from takemill.clip.loop_search import LoopSettings
 from takemill.feet.contacts import Contacts, find_contacts
+from takemill.loops.loop_search import LoopSettings
 
 
 def pair_costs(motion: Motion, body: BodyMap, window_s: float = 0.12) -> Array:

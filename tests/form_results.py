@@ -11,9 +11,9 @@ import forms
 from takemill.base.checks import Array
 from takemill.body.body_map import heading
 from takemill.body.intake import Intake
-from takemill.clip.loop_search import find_loops
 from takemill.files.bvh import parse_bvh
 from takemill.health.check import check
+from takemill.loops.loop_search import find_loops
 from takemill.pipeline import stages
 from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.pipeline.prepare_take import body_of, prepare_take

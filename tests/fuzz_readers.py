@@ -293,7 +293,7 @@ GOOD_RECORD = {
 
 def record_reader() -> Callable[[bytes], object]:
     """Reads what is kept with an Action; needs Blender's module."""
-    from takemill_addon.bridge import clip_record
+    from takemill_addon.bridge.clips import clip_record
 
     def read(data: bytes) -> object:
         try:

@@ -85,7 +85,7 @@ def metarig(kind: str, change: str) -> tuple[Skeleton, dict[str, str]]:
     """
     import bpy
 
-    from takemill_addon.bridge.rig import ArmatureFrame, read_rig
+    from takemill_addon.bridge.rigs.rig import ArmatureFrame, read_rig
 
     getattr(bpy.ops.object, f"armature_{kind}_metarig_add")()
     armature = bpy.context.object

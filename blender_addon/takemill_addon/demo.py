@@ -17,8 +17,8 @@ from takemill.sets.packing_characters import character_folder
 from takemill.shell import samples
 
 from . import register
-from .bridge import stage
-from .bridge.characters import add
+from .bridge.takes import stage
+from .bridge.takes.characters import add
 
 _SUIT, _RECIPE, _NAME = "Suit", "marsh_set.toml", "marsh_ferry"
 CHARACTERS = ("Courier", "Ferrywoman", "Lamplighter")

@@ -18,9 +18,10 @@ from takemill.base.errors import FileError, InputError, TakemillError
 from takemill.body.motion import Motion
 
 from . import register
-from .bridge import actions, foreign, imports, scene_time
-from .bridge.read_action import read_take
-from .bridge.rig import ArmatureFrame
+from .bridge.motion.read_action import read_take
+from .bridge.rigs.rig import ArmatureFrame
+from .bridge.scene import actions, scene_time
+from .bridge.takes import foreign, imports
 
 
 def main(arguments: list[str]) -> int:

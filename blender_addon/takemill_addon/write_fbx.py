@@ -13,8 +13,8 @@ import bpy
 
 from takemill.base.errors import TakemillError
 
-from .bridge import scene_time
-from .bridge.played_glb import PlayedGlb
+from .bridge.motion.played_glb import PlayedGlb
+from .bridge.scene import scene_time
 
 
 def main(arguments: list[str]) -> int:

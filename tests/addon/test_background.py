@@ -11,9 +11,10 @@ import bpy
 import pytest
 
 from takemill.base.errors import TakemillError
-from takemill_addon.bridge import actions, background, stage
-from takemill_addon.bridge.background import Job, slice_s
-from takemill_addon.bridge.steps import apart, apart_told, apart_whole, drain, stepwise, within
+from takemill_addon.bridge.scene import actions, background
+from takemill_addon.bridge.scene.background import Job, slice_s
+from takemill_addon.bridge.scene.steps import apart, apart_told, apart_whole, drain, stepwise, within
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 TIMER, MOUSE, ESC = (SimpleNamespace(type=word) for word in ("TIMER", "MOUSEMOVE", "ESC"))

@@ -8,7 +8,7 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of
-from takemill_addon.bridge import stage
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

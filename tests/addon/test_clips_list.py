@@ -9,8 +9,9 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of, skinned_cloth
-from takemill_addon.bridge import stage, views
-from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.scene import views
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -8,9 +8,10 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, place, skinned_cloth
-from takemill_addon.bridge import contact_sheet, stage
-from takemill_addon.bridge.clip_record import ClipRecord
-from takemill_addon.bridge.sheet_cast import cast_of
+from takemill_addon.bridge.clips import contact_sheet
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.clips.sheet_cast import cast_of
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

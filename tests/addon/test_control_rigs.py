@@ -10,11 +10,12 @@ import control_rigs
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of, write_curves
 from glb_reader import read_glb
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.clip_record import ClipRecord
-from takemill_addon.bridge.control_graph import Switch, read_graph
-from takemill_addon.bridge.control_rigs import control_rig
-from takemill_addon.bridge.write_action import own_controls
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.motion.write_action import own_controls
+from takemill_addon.bridge.rigs.control_graph import Switch, read_graph
+from takemill_addon.bridge.rigs.control_rigs import control_rig
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

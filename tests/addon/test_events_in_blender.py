@@ -9,7 +9,7 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, skinned_cloth
-from takemill_addon.bridge import stage
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -13,8 +13,8 @@ from blender_scene import empty_scene, odd_rig, place, random_take, skinned_clot
 from glb_clips import clip_of
 from glb_reader import read_glb
 from takemill.files import glb
-from takemill_addon.bridge.export_rig import export_rig
-from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.rigs.export_rig import export_rig
 
 
 def bundled(path, **options) -> bytes:

@@ -16,8 +16,8 @@ from node_parties import validator_issues
 from takemill.files.glb_read import GlbScene
 from takemill.recipe.recipe import read_recipe
 from takemill.sets.verify import verify_set
-from takemill_addon.bridge import stage
-from takemill_addon.bridge.faces import with_faces
+from takemill_addon.bridge.characters.faces import with_faces
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

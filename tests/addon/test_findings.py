@@ -16,8 +16,9 @@ from takemill.health.check import check
 from takemill.health.table import MEASURE_WORDS
 from takemill.maths import quat
 from takemill.recipe.recipe import read_recipe
-from takemill_addon.bridge import actions, findings, stage
-from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import findings, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -12,8 +12,8 @@ import blender_scene
 import small_takes
 from gait_takes import start_and_stop
 from takemill.shell import cli
-from takemill_addon.bridge.clip_record import ClipRecord
-from takemill_addon.bridge.recipe import recipe_of
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.takes.recipe import recipe_of
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -12,7 +12,7 @@ import hand_takes
 from blender_scene import choose, empty_scene, import_bvh
 from fit_bodies import BROAD, body
 from fit_bodies import moved as moving
-from takemill_addon.bridge import recipe, stage
+from takemill_addon.bridge.takes import recipe, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -13,7 +13,7 @@ from idle_takes import known_idle
 from takemill.files.bvh import write_bvh
 from takemill.recipe.recipe import read_recipe
 from takemill.shell import cli
-from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.clips.clip_record import ClipRecord
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

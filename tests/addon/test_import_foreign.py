@@ -25,7 +25,8 @@ from takemill.files.bvh import read_bvh, write_bvh
 from takemill.recipe.recipe import Recipe
 from takemill.sets import take_files
 from takemill.shell import cli
-from takemill_addon.bridge import scene_time, stage
+from takemill_addon.bridge.scene import scene_time
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

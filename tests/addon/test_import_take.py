@@ -17,9 +17,10 @@ from blender_scene import empty_scene, import_bvh, keys_of, poses
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import parse_bvh, read_bvh, write_bvh
-from takemill_addon.bridge import armatures, scene_time
-from takemill_addon.bridge.rig import read_rig
-from takemill_addon.bridge.steps import Apart
+from takemill_addon.bridge.rigs.rig import read_rig
+from takemill_addon.bridge.scene import scene_time
+from takemill_addon.bridge.scene.steps import Apart
+from takemill_addon.bridge.takes import armatures
 from takemill_addon.operators.import_take import TAKEMILL_FH_take, TAKEMILL_OT_import_take
 
 pytestmark = pytest.mark.usefixtures("addon")

@@ -19,7 +19,7 @@ from takemill.files.bvh import write_bvh
 from takemill.recipe.recipe import Recipe, parse_recipe
 from takemill.sets.take_files import read_take
 from takemill.shell import cli
-from takemill_addon.bridge import intake, stage
+from takemill_addon.bridge.takes import intake, stage
 from takemill_addon.panels.take import TAKEMILL_PT_body
 
 pytestmark = pytest.mark.usefixtures("addon")

@@ -8,9 +8,10 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses, skinned_cloth
-from takemill.clip.loop_feet import repeat_loop
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.clip_record import clip_of
+from takemill.loops.loop_feet import repeat_loop
+from takemill_addon.bridge.clips.clip_record import clip_of
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -9,9 +9,9 @@ import pytest
 import control_rigs
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of
-from takemill_addon.bridge import stage
-from takemill_addon.bridge.clip_record import ClipRecord
-from takemill_addon.bridge.control_rigs import control_rig
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.rigs.control_rigs import control_rig
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

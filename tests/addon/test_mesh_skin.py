@@ -17,10 +17,10 @@ from takemill.files.glb_rig import read_rig
 from takemill.files.glb_skin import read_skin
 from takemill.shape.body_shape import body_shape
 from takemill.shape.skin import Skin
-from takemill_addon.bridge import mesh_skin
-from takemill_addon.bridge.export_rig import export_rig
-from takemill_addon.bridge.rig import ArmatureFrame
-from takemill_addon.bridge.rig import read_rig as read_bones
+from takemill_addon.bridge.rigs import mesh_skin
+from takemill_addon.bridge.rigs.export_rig import export_rig
+from takemill_addon.bridge.rigs.rig import ArmatureFrame
+from takemill_addon.bridge.rigs.rig import read_rig as read_bones
 
 SAMPLE = Path(__file__).parents[2] / "sample_blends" / "marsh_ferry.blend"
 

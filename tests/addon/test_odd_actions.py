@@ -11,8 +11,8 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of
 from takemill.body.motion import Motion
 from takemill.maths import quat
-from takemill_addon.bridge import findings
-from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.takes import findings
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -23,9 +23,9 @@ from takemill.files.glb_rig import read_rig
 from takemill.maths import quat
 from takemill.recipe.recipe import TABLES, Recipe, read_recipe
 from takemill.shell import cli
-from takemill_addon.bridge import actions
-from takemill_addon.bridge import recipe as bridge
-from takemill_addon.bridge.export_rig import export_rig
+from takemill_addon.bridge.rigs.export_rig import export_rig
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import recipe as bridge
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

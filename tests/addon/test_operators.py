@@ -15,10 +15,11 @@ from blender_scene import choose, empty_scene, import_bvh, keys_of, odd_rig, pos
 from takemill.body.body_map import BodyMap, heading
 from takemill.clip.root_motion import RootMotion, add_root_joint, apply_root_motion, find_root_motion
 from takemill.maths import quat
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.clip_record import ClipRecord, root_motion_of
-from takemill_addon.bridge.read_action import read_take
-from takemill_addon.bridge.recipe import recipe_of
+from takemill_addon.bridge.clips.clip_record import ClipRecord, root_motion_of
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
+from takemill_addon.bridge.takes.recipe import recipe_of
 from takemill_addon.properties.repair import REPAIR_STEPS
 
 pytestmark = pytest.mark.usefixtures("addon")

@@ -11,7 +11,8 @@ from mathutils import Vector
 
 from drawn import in_world, shown
 from takemill_addon import overlays
-from takemill_addon.bridge import actions, stage
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 from takemill_addon.overlays import draw, facts, timeline
 from takemill_addon.overlays.view import EDITS, View
 from takemill_addon.properties.preferences import names_of, overlay_settings

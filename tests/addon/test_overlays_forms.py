@@ -13,9 +13,10 @@ from drawn import in_world, shown
 from takemill.body.body_map import find_body_map
 from takemill.files.bvh import read_bvh
 from takemill_addon import overlays
-from takemill_addon.bridge import actions, armatures, stage
-from takemill_addon.bridge.rig import read_rig
-from takemill_addon.bridge.write_action import write_motion
+from takemill_addon.bridge.motion.write_action import write_motion
+from takemill_addon.bridge.rigs.rig import read_rig
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import armatures, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 SECONDS = (1.0, 4.0, 7.5)  # it stands, walks and walks; a frame at each rate

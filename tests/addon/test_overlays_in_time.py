@@ -9,7 +9,7 @@ import bpy
 import numpy as np
 import pytest
 
-from takemill_addon.bridge import stage
+from takemill_addon.bridge.takes import stage
 from takemill_addon.overlays import draw_time, facts, strokes
 from takemill_addon.overlays.view import View
 from takemill_addon.properties.preferences import names_of, overlay_settings

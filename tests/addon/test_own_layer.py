@@ -9,9 +9,10 @@ import pytest
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, write_curves
 from glb_reader import read_glb
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.own_layer import free_bones
-from takemill_addon.bridge.targets import Target
+from takemill_addon.bridge.characters.targets import Target
+from takemill_addon.bridge.rigs.own_layer import free_bones
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -16,12 +16,12 @@ from node_parties import validator_issues
 from takemill.recipe.recipe import read_recipe
 from takemill.sets import set_folder_stage
 from takemill.sets.verify import verify_set
-from takemill_addon.bridge import clip_names, stage
-from takemill_addon.bridge.characters import cuts_holder
-from takemill_addon.bridge.clip_record import ClipRecord
-from takemill_addon.bridge.read_action import read_take
-from takemill_addon.bridge.recipe import recipe_of
-from takemill_addon.bridge.rig import ArmatureFrame
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.rigs.rig import ArmatureFrame
+from takemill_addon.bridge.takes import clip_names, stage
+from takemill_addon.bridge.takes.characters import cuts_holder
+from takemill_addon.bridge.takes.recipe import recipe_of
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

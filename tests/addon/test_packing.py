@@ -18,9 +18,10 @@ from glb_reader import read_glb
 from node_parties import validator_issues
 from takemill.files.glb_read import GlbScene
 from takemill.sets.verify import verify_set
-from takemill_addon.bridge import actions, paths, stage
-from takemill_addon.bridge.read_action import read_take
-from takemill_addon.bridge.rig import ArmatureFrame
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.rigs.rig import ArmatureFrame
+from takemill_addon.bridge.scene import actions, paths
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

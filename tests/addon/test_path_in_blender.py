@@ -9,7 +9,7 @@ import pytest
 import synthetic
 from blender_scene import empty_scene, import_bvh
 from takemill.base.checks import Array
-from takemill_addon.bridge import intake
+from takemill_addon.bridge.takes import intake
 from without_path import path_error, without_path
 
 pytestmark = pytest.mark.usefixtures("addon")

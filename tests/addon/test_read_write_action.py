@@ -9,10 +9,11 @@ import pytest
 from blender_scene import EULER, MODES, empty_scene, keys_of, odd_rig, place, poses, random_take, write_curves
 from takemill.base.errors import InputError
 from takemill.maths import quat
-from takemill_addon.bridge import actions, rotation_modes
-from takemill_addon.bridge.read_action import read_take
-from takemill_addon.bridge.rig import ArmatureFrame
-from takemill_addon.bridge.write_action import write_motion
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.motion.write_action import write_motion
+from takemill_addon.bridge.rigs import rotation_modes
+from takemill_addon.bridge.rigs.rig import ArmatureFrame
+from takemill_addon.bridge.scene import actions
 
 
 def matrices(motion):

@@ -14,7 +14,8 @@ import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, poses
 from takemill.maths import quat
 from takemill.repair.repair import RepairSettings
-from takemill_addon.bridge import actions, findings, stage
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import findings, stage
 from takemill_addon.operators.repair import is_behind, raw_and_preview
 from takemill_addon.properties.repair import REPAIR_STEPS
 

@@ -11,8 +11,9 @@ import pytest
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of, skinned_cloth
 from takemill_addon import operators
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.read_action import read_take
+from takemill_addon.bridge.motion.read_action import read_take
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -8,7 +8,7 @@ import bpy
 import pytest
 
 import small_shoots
-from takemill_addon.bridge import shoot_process
+from takemill_addon.bridge.scene import shoot_process
 
 pytestmark = pytest.mark.usefixtures("addon")
 

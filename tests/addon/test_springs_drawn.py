@@ -8,9 +8,10 @@ import pytest
 
 from drawn import shown
 from spring_foxes import TAIL, add_tail
-from takemill_addon.bridge import live_swing, recipe, stage
-from takemill_addon.bridge.springs import chains_of
-from takemill_addon.bridge.targets import Target
+from takemill_addon.bridge.characters import live_swing
+from takemill_addon.bridge.characters.springs import chains_of
+from takemill_addon.bridge.characters.targets import Target
+from takemill_addon.bridge.takes import recipe, stage
 from takemill_addon.overlays.springs import ends_of
 from takemill_addon.properties.preferences import overlay_settings
 

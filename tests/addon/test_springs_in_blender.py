@@ -13,8 +13,8 @@ from blender_scene import keys_of, skinned_cloth
 from spring_foxes import TAIL, add_tail
 from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe, read_recipe
-from takemill_addon.bridge import recipe, stage
-from takemill_addon.bridge.springs import kept_spec
+from takemill_addon.bridge.characters.springs import kept_spec
+from takemill_addon.bridge.takes import recipe, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

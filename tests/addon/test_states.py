@@ -9,8 +9,9 @@ import corrupt
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, skin_tips, skinned_cloth
 from takemill.files import bvh
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.states import STEPS, next_step, states_of
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
+from takemill_addon.bridge.takes.states import STEPS, next_step, states_of
 from takemill_addon.panels import pack
 
 pytestmark = pytest.mark.usefixtures("addon")

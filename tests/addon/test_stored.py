@@ -12,10 +12,11 @@ import pytest
 import fuzz_harms
 import fuzz_readers
 from takemill.base.errors import InputError
-from takemill.clip.loop_search import LoopCandidate
+from takemill.loops.loop_search import LoopCandidate
 from takemill.recipe.recipe import VariantSpec
-from takemill_addon.bridge import findings, stored
-from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.scene import stored
+from takemill_addon.bridge.takes import findings
 from takemill_addon.operators.loop import a_loop
 from takemill_addon.operators.variants import poses
 

@@ -8,8 +8,9 @@ import pytest
 
 import synthetic
 from blender_scene import empty_scene, import_bvh, keys_of, odd_rig, place, random_take
-from takemill_addon.bridge import actions, stage
-from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.scene import actions
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -13,8 +13,8 @@ from additive import added
 from blender_scene import empty_scene, import_bvh, keys_of, skinned_cloth
 from takemill.clip import mirror
 from takemill.maths import quat
-from takemill_addon.bridge import stage
-from takemill_addon.bridge.clip_record import ClipRecord
+from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
 takemill = bpy.ops.takemill

@@ -65,8 +65,8 @@ def samples() -> Iterator[Character]:
 
     sys.path.insert(0, str(Path(__file__).parents[2] / "blender_addon"))
     import takemill_addon
-    from takemill_addon.bridge.mesh_skin import skin_of
-    from takemill_addon.bridge.rig import ArmatureFrame, read_rig
+    from takemill_addon.bridge.rigs.mesh_skin import skin_of
+    from takemill_addon.bridge.rigs.rig import ArmatureFrame, read_rig
 
     takemill_addon.register()
     bpy.ops.wm.open_mainfile(filepath=str(SAMPLES / "marsh_ferry.blend"))

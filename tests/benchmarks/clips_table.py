@@ -34,11 +34,7 @@ from takemill.base.errors import TakemillError
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, join_stretches
-from takemill.clip.cuts import suggest_cuts
 from takemill.clip.events import foot_events, strike_events
-from takemill.clip.loop_close import close_range, exact_end
-from takemill.clip.loop_feet import pin_loop, repeat_loop
-from takemill.clip.loop_search import LoopCandidate, LoopSettings, find_loops
 from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.mirror import mirror_events, mirror_motion
 from takemill.clip.root_motion import (
@@ -51,9 +47,13 @@ from takemill.clip.root_motion import (
     without_root_motion,
 )
 from takemill.clip.root_motion_shape import ShapeSettings, shape_root_motion
+from takemill.cuts.cuts import suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
 from takemill.files.bvh import read_bvh
+from takemill.loops.loop_close import close_range, exact_end
+from takemill.loops.loop_feet import pin_loop, repeat_loop
+from takemill.loops.loop_search import LoopCandidate, LoopSettings, find_loops
 from takemill.maths import quat
 from takemill.repair.repair import repair
 from wobble import noisy, wobbled

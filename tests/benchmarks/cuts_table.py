@@ -23,7 +23,7 @@ from labelled_actions import ACTIONS, Label
 from labelled_guards import RATE
 from labelled_takes import LabelledTake, labelled_take, with_noise
 from takemill.body.motion import Motion
-from takemill.clip.cuts import Cut, suggest_cuts
+from takemill.cuts.cuts import Cut, suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.repair.repair import repair
 

@@ -9,11 +9,11 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "for start, stop in zip(starts[edge], stops[edge], strict=True):  |  True  ->  False",
     ): "both are picked by one mask, so that they are of one length",
     (
-        "clip/loop_search.py",
+        "loops/loop_search.py",
         "turns = np.angle((floor - centre) @ (floor - centre)[0].conj())  |  floor - centre  ->  floor + centre",
     ): "what is added to one factor is summed with the other, whose sum is zero",
     (
-        "clip/loop_search.py",
+        "loops/loop_search.py",
         "turns = np.angle((floor - centre) @ (floor - centre)[0].conj())  |  floor - centre  ->  floor + centre (2)",
     ): "the same",
     (

@@ -21,10 +21,10 @@ HOME = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon"), str(HOME / "tests")]
 import control_rigs  # noqa: E402  # the paths come first
 import takemill_addon  # noqa: E402
-from takemill_addon.bridge import actions  # noqa: E402
-from takemill_addon.bridge.evaluate import evaluated_poses  # noqa: E402
-from takemill_addon.bridge.rig import read_rig  # noqa: E402
-from takemill_addon.bridge.steps import drain  # noqa: E402
+from takemill_addon.bridge.rigs.evaluate import evaluated_poses  # noqa: E402
+from takemill_addon.bridge.rigs.rig import read_rig  # noqa: E402
+from takemill_addon.bridge.scene import actions  # noqa: E402
+from takemill_addon.bridge.scene.steps import drain  # noqa: E402
 
 PERFORMER, GENERATED = 7200, 300
 """Frames."""

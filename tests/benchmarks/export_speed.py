@@ -36,9 +36,9 @@ from takemill.files import glb
 from takemill.files.glb_axes import motions_in_gltf
 from takemill.keys import reduce
 from takemill.keys.reduce_error import largest_errors_m
-from takemill_addon.bridge.export_rig import export_rig
-from takemill_addon.bridge.read_action import read_in_armature
-from takemill_addon.bridge.rig import read_rig
+from takemill_addon.bridge.motion.read_action import read_in_armature
+from takemill_addon.bridge.rigs.export_rig import export_rig
+from takemill_addon.bridge.rigs.rig import read_rig
 
 
 def bundled(**options) -> bytes:

@@ -20,8 +20,8 @@ from exhaustive_loops import best_gait_loop, best_idle_loop
 from idle_takes import known_idle
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.feet.contacts import find_contacts
+from takemill.loops.loop_search import LoopSettings, find_loops
 from wobble import noisy, wobbled
 
 RATE = 60.0

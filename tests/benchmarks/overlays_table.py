@@ -91,7 +91,8 @@ class Inside:
         import numpy as np
         from mathutils import Euler
 
-        from takemill_addon.bridge import actions, stage
+        from takemill_addon.bridge.scene import actions
+        from takemill_addon.bridge.takes import stage
 
         bpy = self.bpy
         window, area, region = self.area("VIEW_3D")

@@ -25,8 +25,9 @@ import numpy as np
 HOME = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(HOME / "core"), str(HOME / "blender_addon")]
 import takemill_addon  # noqa: E402  # the paths come first
-from takemill_addon.bridge import background, characters  # noqa: E402
-from takemill_addon.bridge.recipe import recipe_of  # noqa: E402
+from takemill_addon.bridge.scene import background  # noqa: E402
+from takemill_addon.bridge.takes import characters  # noqa: E402
+from takemill_addon.bridge.takes.recipe import recipe_of  # noqa: E402
 
 GIVEN = sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else []
 MINUTES = float(GIVEN[0]) if GIVEN else 10.0

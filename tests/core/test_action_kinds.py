@@ -8,10 +8,10 @@ from itertools import pairwise
 import pytest
 
 from labelled_takes import labelled_take
-from takemill.clip.action_features import Features
-from takemill.clip.action_kinds import KINDS, tell_kind
-from takemill.clip.cuts import CutSettings, suggest_cuts
-from takemill.clip.strikes import Strike
+from takemill.cuts.action_features import Features
+from takemill.cuts.action_kinds import KINDS, tell_kind
+from takemill.cuts.cuts import CutSettings, suggest_cuts
+from takemill.cuts.strikes import Strike
 
 STILL = Features(
     seconds=1.0, strikes=(), lies_first=False, lies_last=False, lying_share=0.0, least_upright=1.0,

@@ -11,10 +11,10 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map, heading
 from takemill.body.motion import Motion
 from takemill.clip.chain import blend_ends, find_joins, join_stretches
-from takemill.clip.loop_close import close_loop
 from takemill.clip.measure import measure_seam, set_gaps
 from takemill.clip.root_motion import add_root_joint
 from takemill.feet.soles import foot_points
+from takemill.loops.loop_close import close_loop
 from takemill.maths import quat
 
 

@@ -18,7 +18,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.cuts import CutSettings, name_stretch, suggest_cuts
+from takemill.cuts.cuts import CutSettings, name_stretch, suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.files.bvh import read_bvh
 from takemill.fit.fit import fit

@@ -20,12 +20,12 @@ import synthetic
 import takemill
 from rigs import character
 from takemill.api.set_verbs import SetVerdict
-from takemill.clip import cuts
-from takemill.clip.cuts import Cut
 from takemill.clip.events import Event
-from takemill.clip.loop_search import LoopCandidate
+from takemill.cuts import cuts
+from takemill.cuts.cuts import Cut
 from takemill.health.check import Finding, Health
 from takemill.idle.idle import IdleFacts
+from takemill.loops.loop_search import LoopCandidate
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.prepare_take import digest_of
 from takemill.pipeline.suggest_idle import SuggestedIdle

@@ -10,12 +10,12 @@ import pytest
 from gait_takes import start_and_stop
 from sliding import sliding_cm_s
 from takemill.base.errors import InputError
-from takemill.clip.gait_join import Moved, _hold_feet, follow_on, lead_into
-from takemill.clip.gait_parts import find_gait_parts
-from takemill.clip.loop_close import close_range
 from takemill.clip.root_motion import RootMotion, find_root_motion, without_root_motion
 from takemill.feet.contacts import find_contacts
 from takemill.feet.soles import foot_points
+from takemill.loops.gait_join import Moved, _hold_feet, follow_on, lead_into
+from takemill.loops.gait_parts import find_gait_parts
+from takemill.loops.loop_close import close_range
 from takemill.maths import quat
 
 OVER, BLEND = 12, 9

@@ -11,12 +11,12 @@ import pytest
 from gait_takes import start_and_stop
 from takemill.base.errors import InputError
 from takemill.body.body_map import heading
-from takemill.clip.cuts import suggest_cuts
 from takemill.clip.events import foot_events
-from takemill.clip.gait_parts import GaitPart, _Steps, find_gait_parts, nearest_pose
-from takemill.clip.loop_search import LoopSettings, measure_loops
 from takemill.clip.seam_quality import SUGGESTED
+from takemill.cuts.cuts import suggest_cuts
 from takemill.feet.contacts import find_contacts
+from takemill.loops.gait_parts import GaitPart, _Steps, find_gait_parts, nearest_pose
+from takemill.loops.loop_search import LoopSettings, measure_loops
 
 
 def gait_range(motion, body, contacts) -> tuple[int, int]:

@@ -11,11 +11,11 @@ import synthetic
 from labelled_takes import LabelledTake, labelled_take
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
-from takemill.clip import action_spans
-from takemill.clip.action_signals import Signals, measure_signals
-from takemill.clip.action_spans import Span, find_spans
-from takemill.clip.cuts import suggest_cuts
-from takemill.clip.guards import Guards, find_guards
+from takemill.cuts import action_spans
+from takemill.cuts.action_signals import Signals, measure_signals
+from takemill.cuts.action_spans import Span, find_spans
+from takemill.cuts.cuts import suggest_cuts
+from takemill.cuts.guards import Guards, find_guards
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.maths import quat
 

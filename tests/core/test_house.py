@@ -57,6 +57,23 @@ def test_developers_md_tells_the_folders():
     assert FOLDERS[-1] == "shell"
 
 
+def test_the_bridge_of_the_add_on_is_layered_too():
+    """Its folders stand in DEVELOPERS.md in the order in which they use each other."""
+    developers = (HERE.parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    order = re.findall(r"^\| `bridge/(\w+)/` \|", developers, re.MULTILINE)
+    bridge = HERE.parents[2] / "blender_addon" / "takemill_addon" / "bridge"
+    assert sorted(order) == sorted(path.parent.name for path in bridge.glob("*/__init__.py"))
+    assert [path.name for path in bridge.glob("*.py")] == ["__init__.py"]
+    used = [
+        (path.parent.name, (node.module or "").split(".")[0], path.name, node.lineno)
+        for path in sorted(bridge.glob("*/*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.level == 2
+    ]
+    assert {below for _, below, *_ in used} == set(order[:-1])
+    assert not [one for one in used if order.index(one[1]) > order.index(one[0])]
+
+
 def test_no_two_files_share_a_name():
     assert len(FILES) == sum(1 for path in CORE.glob("*/*.py") if not path.stem.startswith("__"))
 

@@ -13,15 +13,15 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.loop_close import CloseSettings, close_loop, close_range, exact_end
-from takemill.clip.loop_search import LoopSettings, find_loops
-from takemill.clip.ring import solve_ring
 from takemill.clip.root_motion import (
     add_root_joint,
     find_root_motion,
     steady_root_motion,
     without_root_motion,
 )
+from takemill.loops.loop_close import CloseSettings, close_loop, close_range, exact_end
+from takemill.loops.loop_search import LoopSettings, find_loops
+from takemill.loops.ring import solve_ring
 from takemill.maths import quat
 from wobble import noisy
 

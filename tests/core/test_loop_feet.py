@@ -11,14 +11,14 @@ from sliding import sliding_cm_s
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
-from takemill.clip import loop_feet
-from takemill.clip.loop_close import close_loop, close_range
-from takemill.clip.loop_feet import pin_loop, repeat_loop
-from takemill.clip.loop_search import find_loops
 from takemill.clip.measure import measure_seam
 from takemill.clip.root_motion import find_root_motion
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
+from takemill.loops import loop_feet
+from takemill.loops.loop_close import close_loop, close_range
+from takemill.loops.loop_feet import pin_loop, repeat_loop
+from takemill.loops.loop_search import find_loops
 from takemill.maths import quat
 from takemill.repair.repair import repair
 from wobble import noisy

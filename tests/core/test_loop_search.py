@@ -14,13 +14,13 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip import loop_search
 from takemill.clip.clouds import main_joints
-from takemill.clip.loop_feet import repeat_loop
-from takemill.clip.loop_refine import refine
-from takemill.clip.loop_search import LoopSettings, find_loops
 from takemill.clip.root_motion import find_root_motion
 from takemill.feet.contacts import find_contacts
+from takemill.loops import loop_search
+from takemill.loops.loop_feet import repeat_loop
+from takemill.loops.loop_refine import refine
+from takemill.loops.loop_search import LoopSettings, find_loops
 from takemill.maths import quat
 from takemill.pipeline.prepare_take import prepare_take
 from takemill.pipeline.stages import make_set

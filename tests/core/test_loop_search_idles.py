@@ -6,7 +6,7 @@ import numpy as np
 
 from exhaustive_loops import best_idle_loop
 from idle_takes import known_idle
-from takemill.clip.loop_search import LoopSettings, find_loops
+from takemill.loops.loop_search import LoopSettings, find_loops
 
 
 def test_the_search_of_idles_comes_near_to_all_pairs() -> None:

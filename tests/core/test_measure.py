@@ -12,9 +12,9 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.clip.clouds import main_joints
-from takemill.clip.loop_close import close_loop
 from takemill.clip.measure import End, ends_at, gap_between, measure_seam, moved_onto, set_gaps
 from takemill.feet.contacts import Contacts
+from takemill.loops.loop_close import close_loop
 from takemill.maths import quat
 
 FEET = ("leftFoot", "rightFoot")

@@ -22,7 +22,7 @@ import small_takes
 from glb_clips import clip_of
 from rigs import changed, character, nest
 from takemill.base.errors import GlbError
-from takemill.clip.cuts import suggest_cuts
+from takemill.cuts.cuts import suggest_cuts
 from takemill.feet.contacts import find_contacts
 from takemill.files.glb import append_animations
 from takemill.files.glb_animations import animation_names

@@ -10,7 +10,7 @@ import clip_takes
 from day_take import clip, day, make
 from reference_poses import HELD, arms, take_with_pose
 from takemill.base.errors import InputError, RecipeError
-from takemill.clip.cuts import Cut
+from takemill.cuts.cuts import Cut
 from takemill.pipeline import plan_clips as plan_clips_file
 from takemill.pipeline.plan_clips import expect_clips, plan_clips, suggest_take_cuts
 from takemill.pipeline.prepare_take import PreparedTake, prepare_take

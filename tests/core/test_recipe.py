@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from takemill.base.errors import FileError, RecipeError, TakemillError
-from takemill.clip.cuts import Cut
 from takemill.clip.root_motion_parts import RootMotionParts
+from takemill.cuts.cuts import Cut
 from takemill.recipe.recipe import (
     TABLES,
     CharacterSpec,

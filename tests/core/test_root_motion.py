@@ -13,7 +13,6 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.clip import root_motion as root_motion_file
-from takemill.clip.loop_close import close_loop
 from takemill.clip.root_motion import (
     RootMotion,
     RootMotionSettings,
@@ -26,6 +25,7 @@ from takemill.clip.root_motion import (
     with_root_motion,
     without_root_motion,
 )
+from takemill.loops.loop_close import close_loop
 from takemill.maths import quat
 
 ALL = [

@@ -9,9 +9,9 @@ import synthetic
 from takemill.base.errors import InputError
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.clip.loop_close import close_loop
 from takemill.clip.root_motion import RootMotion, RootMotionSettings, find_root_motion, without_root_motion
 from takemill.clip.root_motion_shape import ShapeSettings, shape_root_motion
+from takemill.loops.loop_close import close_loop
 from takemill.maths import quat
 
 

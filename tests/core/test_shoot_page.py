@@ -12,7 +12,7 @@ import pytest
 
 import chromium
 import small_shoots
-from takemill.clip.action_kinds import KINDS
+from takemill.cuts.action_kinds import KINDS
 from takemill.shoot.shoot_facts import FIGURE, largest_change_mm
 from takemill.shoot.shoot_page import render_shoot
 

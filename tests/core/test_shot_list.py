@@ -7,10 +7,10 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from takemill.clip import shot_list
-from takemill.clip.action_kinds import KINDS, Kind
-from takemill.clip.shot_list import match_shots, words_of
-from takemill.clip.strikes import Strike
+from takemill.cuts import shot_list
+from takemill.cuts.action_kinds import KINDS, Kind
+from takemill.cuts.shot_list import match_shots, words_of
+from takemill.cuts.strikes import Strike
 
 
 def cut(kind: str, *words: str) -> frozenset[str]:

@@ -7,9 +7,9 @@ import pytest
 
 from labelled_actions import Label
 from labelled_takes import labelled_take
-from takemill.clip.action_features import trunk_upright
-from takemill.clip.action_signals import measure_signals
-from takemill.clip.strikes import Strike, find_strikes
+from takemill.cuts.action_features import trunk_upright
+from takemill.cuts.action_signals import measure_signals
+from takemill.cuts.strikes import Strike, find_strikes
 from takemill.feet.contacts import find_contacts
 
 

@@ -18,7 +18,7 @@ from takemill.base.errors import InputError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.body.posed import joint_in_model
-from takemill.clip.loop_close import close_loop
+from takemill.loops.loop_close import close_loop
 from takemill.maths import quat
 from takemill.springs import swing as swing_module
 from takemill.springs.springs import STEP_S, SpringJoint, Springs, chain_along, joints_of

@@ -15,13 +15,14 @@ from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import Recipe
 from takemill.sets.take_files import body_in
 
-from ..bridge import actions, kept_rows, recipe, reference, stage
-from ..bridge.adjust import adjustable
-from ..bridge.control_rigs import control_rig
-from ..bridge.controls import ControlRig
-from ..bridge.read_action import frames_of
-from ..bridge.rig import ArmatureFrame, read_rig
-from ..bridge.steps import Steps
+from ..bridge.motion.read_action import frames_of
+from ..bridge.rigs.control_rigs import control_rig
+from ..bridge.rigs.controls import ControlRig
+from ..bridge.rigs.rig import ArmatureFrame, read_rig
+from ..bridge.scene import actions, kept_rows
+from ..bridge.scene.steps import Steps
+from ..bridge.takes import recipe, reference, stage
+from ..bridge.takes.adjust import adjustable
 from ..properties.take import IntakeProperties
 
 

@@ -14,8 +14,9 @@ from takemill.body.body_map import BodyMap
 from takemill.recipe.recipe import Recipe, read_recipe
 from takemill.recipe.recipe_write import recipe_toml
 
-from ..bridge import paths, stage
-from ..bridge.rig import ArmatureFrame, read_rig
+from ..bridge.rigs.rig import ArmatureFrame, read_rig
+from ..bridge.scene import paths
+from ..bridge.takes import stage
 
 _SAME_PLACE_SHARE = 0.03  # of the height of the bones: as near two bones of a symmetric rig mirror each other
 

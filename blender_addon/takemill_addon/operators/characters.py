@@ -6,8 +6,8 @@ import bpy
 
 from takemill.base.errors import InputError
 
-from ..bridge import characters, recipe, stage
-from ..bridge.mesh_soles import deformed_meshes
+from ..bridge.rigs.mesh_soles import deformed_meshes
+from ..bridge.takes import characters, recipe, stage
 
 
 class TAKEMILL_OT_add_characters(stage.Stage, bpy.types.Operator):

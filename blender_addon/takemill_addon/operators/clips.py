@@ -13,13 +13,15 @@ from takemill.pipeline.cut_clip import Piece, cut_clip
 from takemill.pipeline.finish_clip import finish_clip
 from takemill.recipe.recipe import ClipSpec, Moment, expect_name
 
-from ..bridge import actions, clip_record, kept_rows, recipe, stage, takes, views
-from ..bridge.clip_record import ClipRecord
-from ..bridge.pose_markers import shows_finding
-from ..bridge.read_action import frames_of
-from ..bridge.springs import restore_pose
-from ..bridge.steps import Steps, apart
-from ..bridge.write_action import carry_on, write_motion
+from ..bridge.characters.springs import restore_pose
+from ..bridge.clips import clip_record
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.read_action import frames_of
+from ..bridge.motion.write_action import carry_on, write_motion
+from ..bridge.scene import actions, kept_rows, views
+from ..bridge.scene.pose_markers import shows_finding
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import recipe, stage, takes
 from ..properties.clips import ROOT_MOTION
 from .cuts import preview, write_events
 

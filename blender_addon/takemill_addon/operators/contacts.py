@@ -6,8 +6,9 @@ import bpy
 
 from takemill.pipeline.fit_take import goals_of_take
 
-from ..bridge import hand_contacts, recipe, stage, takes
-from ..bridge.steps import Steps, apart
+from ..bridge.characters import hand_contacts
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import recipe, stage, takes
 
 
 def a_take(context: bpy.types.Context) -> str:

@@ -6,7 +6,8 @@ import bpy
 
 from takemill.base.errors import InputError
 
-from ..bridge import actions, findings, stage, views
+from ..bridge.scene import actions, views
+from ..bridge.takes import findings, stage
 
 
 def a_raw_take(context: bpy.types.Context) -> str:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import bpy
 
 from takemill.base.errors import InputError
-from takemill.clip.cuts import name_stretch
+from takemill.cuts.cuts import name_stretch
 from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.recipe.recipe import ClipSpec
 
-from ..bridge import actions, clip_names, cuts, findings, recipe, stage, takes, views
-from ..bridge.adjust import adjustable
-from ..bridge.characters import cuts_holder
-from ..bridge.steps import Steps, apart
+from ..bridge.clips import cuts
+from ..bridge.scene import actions, views
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import clip_names, findings, recipe, stage, takes
+from ..bridge.takes.adjust import adjustable
+from ..bridge.takes.characters import cuts_holder
 from ..properties.clips import LoopProperties
 
 

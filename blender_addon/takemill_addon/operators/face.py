@@ -6,8 +6,10 @@ import bpy
 
 from takemill.clip.clap import find_claps
 
-from ..bridge import faces, scene_time, stage
-from ..bridge.steps import Steps, apart
+from ..bridge.characters import faces
+from ..bridge.scene import scene_time
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import stage
 
 
 def a_face(context: bpy.types.Context) -> str:

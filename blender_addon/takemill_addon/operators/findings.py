@@ -15,10 +15,12 @@ from takemill.pages.health_page import HealthOf, render_health
 from takemill.pipeline.prepare_take import digest_of
 from takemill.repair.repair import repair
 
-from ..bridge import actions, findings, fingerprint, paths, recipe, stage
-from ..bridge.pose_markers import shows_finding
-from ..bridge.read_action import take_frames
-from ..bridge.steps import Steps, apart
+from ..bridge.motion.read_action import take_frames
+from ..bridge.rigs import fingerprint
+from ..bridge.scene import actions, paths
+from ..bridge.scene.pose_markers import shows_finding
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import findings, recipe, stage
 from .repair import repair_recipe
 
 

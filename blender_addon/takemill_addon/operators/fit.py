@@ -16,13 +16,16 @@ from takemill.goals.goal_results import GoalResult, missed_goals
 from takemill.pipeline.fit_take import fit_take, goals_of_take, unknown_goals
 from takemill.pipeline.prepare_take import PreparedTake
 
-from ..bridge import actions, characters, fingerprint, hand_contacts, kept_rows, recipe, stage, states, takes
-from ..bridge.adjust import adjustable
-from ..bridge.control_check import undone
-from ..bridge.merge import Merge
-from ..bridge.mesh_soles import deformed_meshes
-from ..bridge.steps import Steps, apart, within
-from ..bridge.targets import Target
+from ..bridge.characters import hand_contacts
+from ..bridge.characters.merge import Merge
+from ..bridge.characters.targets import Target
+from ..bridge.rigs import fingerprint
+from ..bridge.rigs.control_check import undone
+from ..bridge.rigs.mesh_soles import deformed_meshes
+from ..bridge.scene import actions, kept_rows
+from ..bridge.scene.steps import Steps, apart, within
+from ..bridge.takes import characters, recipe, stage, states, takes
+from ..bridge.takes.adjust import adjustable
 from ..properties.take import FitProperties
 
 Plan = tuple[tuple[GoalResult, ...], Callable[[str], Steps[bpy.types.Action]], str]

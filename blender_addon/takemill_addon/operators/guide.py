@@ -6,7 +6,7 @@ from pathlib import Path
 
 import bpy
 
-from ..bridge import stage
+from ..bridge.takes import stage
 
 PLACE = Path(__file__).resolve().parents[1]  # of the add-on, where the extension's zip puts both
 

@@ -10,9 +10,10 @@ import bpy
 from takemill.idle.idle import describe_pace
 from takemill.pipeline.suggest_idle import SuggestedIdle, suggest_idle
 
-from ..bridge import cuts, recipe, stage, takes
-from ..bridge.characters import cuts_holder
-from ..bridge.steps import Steps, apart
+from ..bridge.clips import cuts
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import recipe, stage, takes
+from ..bridge.takes.characters import cuts_holder
 
 
 class TAKEMILL_OT_suggest_idle(stage.Stage, bpy.types.Operator):

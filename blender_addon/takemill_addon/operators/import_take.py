@@ -12,9 +12,10 @@ from takemill.base.errors import TakemillError
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
 
-from ..bridge import foreign, imports, paths, recipe, reference, scene_time, stage
-from ..bridge.imports import Arrival, Wishes
-from ..bridge.steps import Steps, within
+from ..bridge.scene import paths, scene_time
+from ..bridge.scene.steps import Steps, within
+from ..bridge.takes import foreign, imports, recipe, reference, stage
+from ..bridge.takes.imports import Arrival, Wishes
 
 # Metres by the items of the field; inch and foot are exact (international yard and pound agreement, 1959).
 _UNITS = {"M": 1.0, "CM": 0.01, "MM": 0.001, "INCH": 0.0254, "FOOT": 0.3048}

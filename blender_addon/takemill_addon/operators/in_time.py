@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 import bpy
 
-from ..bridge import stage, views
-from ..bridge.characters import cuts_holder
+from ..bridge.scene import views
+from ..bridge.takes import stage
+from ..bridge.takes.characters import cuts_holder
 from ..overlays.draw_time import frame_at, hit, lanes_of
 from ..overlays.timeline import Bar
 from ..overlays.view import View

@@ -8,7 +8,6 @@ import numpy as np
 from takemill.base.errors import InputError
 from takemill.body.motion import Motion
 from takemill.clip.events import Event
-from takemill.clip.loop_feet import repeat_loop
 from takemill.clip.root_motion import (
     RootMotion,
     RootMotionSettings,
@@ -17,12 +16,15 @@ from takemill.clip.root_motion import (
     without_root_motion,
 )
 from takemill.clip.root_motion_parts import remove_remaining
+from takemill.loops.loop_feet import repeat_loop
 from takemill.pipeline.finish_clip import FinishedClip
 
-from ..bridge import actions, clip_record, stage, views
-from ..bridge.clip_record import ClipRecord
-from ..bridge.steps import Steps, apart
-from ..bridge.write_action import write_motion
+from ..bridge.clips import clip_record
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.write_action import write_motion
+from ..bridge.scene import actions, views
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import stage
 from .clips import show
 from .cuts import preview, write_events
 

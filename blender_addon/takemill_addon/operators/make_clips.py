@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import bpy
 
 from takemill.base.errors import InputError, TakemillError
-from takemill.clip.loop_search import LoopCandidate
 from takemill.clip.seam_quality import SUGGESTED
+from takemill.loops.loop_search import LoopCandidate
 from takemill.pipeline import stages
 from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.plan_clips import OnFailure, Plan, plan_clips
@@ -17,12 +17,13 @@ from takemill.pipeline.prepare_take import PreparedTake
 from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe import Recipe
 
-from ..bridge import characters, clip_record, cuts, recipe, stage, states, takes
-from ..bridge.adjust import adjustable
-from ..bridge.clip_record import ClipRecord
-from ..bridge.springs import chains_of
-from ..bridge.steps import Steps, apart, apart_told, within
-from ..bridge.write_action import carry_on, own_controls, write_motion
+from ..bridge.characters.springs import chains_of
+from ..bridge.clips import clip_record, cuts
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.write_action import carry_on, own_controls, write_motion
+from ..bridge.scene.steps import Steps, apart, apart_told, within
+from ..bridge.takes import characters, recipe, stage, states, takes
+from ..bridge.takes.adjust import adjustable
 from ..properties.clips import LoopProperties
 from .cuts import write_events
 

@@ -6,7 +6,7 @@ import bpy
 
 from takemill.base.errors import InputError
 
-from ..bridge import stage
+from ..bridge.takes import stage
 from ..overlays import draw, facts
 from ..overlays.view import View
 

@@ -17,13 +17,14 @@ from takemill.sets.fit_quality import fit_lines
 from takemill.sets.packing_beside import seen_beside
 from takemill.sets.packing_characters import character_folder
 
-from ..bridge import characters, paths, recipe, renamed_actions, stage, states
-from ..bridge.character_facts import facts_of, performers_of
-from ..bridge.export_rig import export_rig, hidden_parts_of
-from ..bridge.faces import with_faces
-from ..bridge.own_process import same_blender
-from ..bridge.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
-from ..bridge.steps import Steps, Tell, apart_told, apart_whole, within
+from ..bridge.characters.character_facts import facts_of, performers_of
+from ..bridge.characters.faces import with_faces
+from ..bridge.clips.packing import Stock, clips_of, expect_plausible, sources_of, takes_of
+from ..bridge.rigs.export_rig import export_rig, hidden_parts_of
+from ..bridge.scene import paths, renamed_actions
+from ..bridge.scene.own_process import same_blender
+from ..bridge.scene.steps import Steps, Tell, apart_told, apart_whole, within
+from ..bridge.takes import characters, recipe, stage, states
 
 
 @dataclass(frozen=True)

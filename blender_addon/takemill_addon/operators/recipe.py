@@ -16,11 +16,13 @@ from takemill.pipeline.prepare_take import body_of
 from takemill.recipe.recipe import CharacterSpec, ClipSpec, Recipe, read_recipe
 from takemill.recipe.recipe_write import recipe_toml
 
-from ..bridge import actions, cuts, findings, paths, recipe, stage, takes
-from ..bridge.characters import cuts_holder
-from ..bridge.face_recipe import face_fields, face_spec
-from ..bridge.springs import kept_spec
-from ..bridge.steps import Steps, apart
+from ..bridge.characters.face_recipe import face_fields, face_spec
+from ..bridge.characters.springs import kept_spec
+from ..bridge.clips import cuts
+from ..bridge.scene import actions, paths
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import findings, recipe, stage, takes
+from ..bridge.takes.characters import cuts_holder
 
 
 class TAKEMILL_OT_load_recipe(stage.Stage, bpy.types.Operator, ImportHelper):

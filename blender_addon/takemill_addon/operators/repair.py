@@ -13,12 +13,14 @@ from takemill.pipeline.prepare_take import digest_of, prepare_take
 from takemill.recipe.recipe import Recipe
 from takemill.sensors.misalignment import between_poses
 
-from ..bridge import actions, findings, fingerprint, recipe, stage, takes
-from ..bridge.adjust import adjustable
-from ..bridge.repair_limits import Limits, asked
-from ..bridge.scene_time import seconds
-from ..bridge.steps import Steps, apart
-from ..bridge.write_action import carry_on, refresh, write_motion
+from ..bridge.motion.write_action import carry_on, refresh, write_motion
+from ..bridge.rigs import fingerprint
+from ..bridge.scene import actions
+from ..bridge.scene.scene_time import seconds
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import findings, recipe, stage, takes
+from ..bridge.takes.adjust import adjustable
+from ..bridge.takes.repair_limits import Limits, asked
 from ..properties.repair import REPAIR_FIELDS, RepairProperties
 
 

@@ -12,9 +12,11 @@ from takemill.pipeline.finish_clip import FinishedClip, finish_clip
 from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe
 
-from ..bridge import actions, clip_names, cuts, recipe, stage, takes
-from ..bridge.characters import cuts_holder
-from ..bridge.steps import Steps, apart
+from ..bridge.clips import cuts
+from ..bridge.scene import actions
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import clip_names, recipe, stage, takes
+from ..bridge.takes.characters import cuts_holder
 from .clips import show
 from .loop import loop_behind, show_loop
 

@@ -7,12 +7,13 @@ from bpy_extras.io_utils import ExportHelper
 
 from takemill.base.disk import write_whole
 
-from ..bridge import actions, paths, scene_time, stage
-from ..bridge.clip_record import ClipRecord
-from ..bridge.contact_sheet import render_sheet, scratch
-from ..bridge.sheet_cast import cast_of
-from ..bridge.sheet_poses import poses_of
-from ..bridge.steps import Steps, within
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.clips.contact_sheet import render_sheet, scratch
+from ..bridge.clips.sheet_cast import cast_of
+from ..bridge.clips.sheet_poses import poses_of
+from ..bridge.scene import actions, paths, scene_time
+from ..bridge.scene.steps import Steps, within
+from ..bridge.takes import stage
 
 
 def a_renderer(context: bpy.types.Context) -> str:

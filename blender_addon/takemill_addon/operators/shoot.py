@@ -7,9 +7,10 @@ from bpy_extras.io_utils import ImportHelper
 
 from takemill.shoot.shoot_file import read_shoot
 
-from ..bridge import paths, stage
-from ..bridge.shoot_process import build_apart
-from ..bridge.steps import Steps
+from ..bridge.scene import paths
+from ..bridge.scene.shoot_process import build_apart
+from ..bridge.scene.steps import Steps
+from ..bridge.takes import stage
 
 _MAX_TOLD = 20  # of what is missing: more are not read in a report (chosen by eye)
 

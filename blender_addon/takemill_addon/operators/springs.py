@@ -12,12 +12,14 @@ from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.swing_clips import swing_clips
 from takemill.recipe.recipe_springs import SpringsSpec
 
-from ..bridge import actions, clip_record, kept_rows, recipe, stage
-from ..bridge.clip_record import ClipRecord
-from ..bridge.springs import chains_of, keep_springs, pose_before
-from ..bridge.steps import Steps, apart
-from ..bridge.targets import Target
-from ..bridge.write_action import write_motion
+from ..bridge.characters.springs import chains_of, keep_springs, pose_before
+from ..bridge.characters.targets import Target
+from ..bridge.clips import clip_record
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.write_action import write_motion
+from ..bridge.scene import actions, kept_rows
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import recipe, stage
 from .cuts import preview, write_events
 from .loop import loop_behind
 

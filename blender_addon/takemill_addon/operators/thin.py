@@ -6,11 +6,12 @@ import bpy
 
 from takemill.curves.thin import CurveSettings
 
-from ..bridge import actions, stage
-from ..bridge.clip_record import ClipRecord
-from ..bridge.steps import Steps, apart_told, within
-from ..bridge.thin_action import Thinning
-from ..bridge.write_action import refresh
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.thin_action import Thinning
+from ..bridge.motion.write_action import refresh
+from ..bridge.scene import actions
+from ..bridge.scene.steps import Steps, apart_told, within
+from ..bridge.takes import stage
 
 
 class TAKEMILL_OT_thin_keys(stage.Stage, bpy.types.Operator):

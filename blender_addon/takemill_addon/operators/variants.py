@@ -9,10 +9,11 @@ from takemill.pipeline.finish_clip import FinishedClip
 from takemill.pipeline.vary_clip import vary_clip
 from takemill.recipe.recipe import VariantSpec
 
-from ..bridge import clip_record, stage
-from ..bridge.clip_record import ClipRecord
-from ..bridge.steps import Steps, apart
-from ..bridge.write_action import write_motion
+from ..bridge.clips import clip_record
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.write_action import write_motion
+from ..bridge.scene.steps import Steps, apart
+from ..bridge.takes import stage
 from .clips import show
 from .cuts import write_events
 from .make_clips import FIRST_FRAME

@@ -18,12 +18,13 @@ from mathutils import Matrix, Quaternion
 from takemill.base.errors import InputError, TakemillError
 from takemill.recipe.recipe import Recipe
 
-from ..bridge import actions, background, recipe, stage
-from ..bridge.bone_curves import bone_curves
-from ..bridge.clip_record import ClipRecord
-from ..bridge.read_action import evaluation_reasons
-from ..bridge.rig import ArmatureFrame
-from ..bridge.steps import Apart, Steps, apart
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.motion.read_action import evaluation_reasons
+from ..bridge.rigs.bone_curves import bone_curves
+from ..bridge.rigs.rig import ArmatureFrame
+from ..bridge.scene import actions, background
+from ..bridge.scene.steps import Apart, Steps, apart
+from ..bridge.takes import recipe, stage
 from .take_facts import Facts, find_facts
 from .view import View
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from takemill.base.errors import InputError
 
-from ..bridge import findings
-from ..bridge.pose_at import Played, bones_at, needs_evaluation, played_on
-from ..bridge.rig import read_rig
+from ..bridge.motion.pose_at import Played, bones_at, needs_evaluation, played_on
+from ..bridge.rigs.rig import read_rig
+from ..bridge.takes import findings
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .strokes import Label, lines

@@ -11,7 +11,7 @@ from takemill.goals.goal_figures import floor_low
 from takemill.goals.goal_pose import GoalPose
 from takemill.goals.goals import FLOOR
 
-from ..bridge import hand_contacts
+from ..bridge.characters import hand_contacts
 from .colours import colour
 from .draw import Drawing, Overlay
 from .facts import facts_of

@@ -10,8 +10,8 @@ import numpy as np
 from takemill.base.errors import InputError
 from takemill.clip.root_motion import RootMotion
 
-from ..bridge.clip_record import ClipRecord
-from ..bridge.seams import chosen_cut
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.clips.seams import chosen_cut
 from ..properties.clips import ROOT_MOTION
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay

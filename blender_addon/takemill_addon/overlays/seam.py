@@ -9,7 +9,7 @@ import numpy as np
 from takemill.clip.clouds import main_joints
 from takemill.clip.measure import ends_at, gap_between, moved_onto
 
-from ..bridge.seams import seam_of
+from ..bridge.clips.seams import seam_of
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of

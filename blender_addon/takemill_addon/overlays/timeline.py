@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from ..bridge.characters import cuts_holder
-from ..bridge.pose_markers import shows_finding
-from ..bridge.seams import seam_of
+from ..bridge.clips.seams import seam_of
+from ..bridge.scene.pose_markers import shows_finding
+from ..bridge.takes.characters import cuts_holder
 from .colours import colour, finding_colour, text_colour
 from .facts import facts_of
 from .strokes import Colour

@@ -9,7 +9,7 @@ from functools import cached_property
 import bpy
 from mathutils import Matrix
 
-from ..bridge import stage
+from ..bridge.takes import stage
 from ..properties.preferences import names_of, overlay_settings
 
 _PLACE_DIGITS = 4  # of an armature's size and tilt that count

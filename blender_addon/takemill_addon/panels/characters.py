@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import characters, stage
+from ..bridge.takes import characters, stage
 from ..translations import say
 from .contacts import draw_contacts
 from .springs import draw_springs

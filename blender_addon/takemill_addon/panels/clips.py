@@ -6,8 +6,9 @@ import bpy
 
 from takemill.base.errors import InputError
 
-from ..bridge import characters, clip_names, scene_time, stage
-from ..bridge.clip_record import ClipRecord
+from ..bridge.clips.clip_record import ClipRecord
+from ..bridge.scene import scene_time
+from ..bridge.takes import characters, clip_names, stage
 from ..operators.loop import loop_behind
 from ..translations import say
 from .steps import ArmatureStep, draw_rows, is_narrow, line, list_and_side, main_button, paragraph

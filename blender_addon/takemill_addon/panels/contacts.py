@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import hand_contacts
+from ..bridge.characters import hand_contacts
 from ..translations import say
 from .steps import draw_rows, line
 

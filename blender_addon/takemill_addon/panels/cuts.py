@@ -6,8 +6,9 @@ import bpy
 
 from takemill.clip.seam_quality import SUGGESTED
 
-from ..bridge import findings, scene_time
-from ..bridge.characters import cuts_holder
+from ..bridge.scene import scene_time
+from ..bridge.takes import findings
+from ..bridge.takes.characters import cuts_holder
 from ..translations import say
 from .steps import (
     ActionStep,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import faces, paths
+from ..bridge.characters import faces
+from ..bridge.scene import paths
 from ..operators.pack import characters_of
 from ..translations import say
 from .presets import draw_presets

@@ -6,7 +6,7 @@ import bpy
 
 from takemill.base.errors import TakemillError
 
-from ..bridge import recipe
+from ..bridge.takes import recipe
 from .steps import ArmatureStep, line, paragraph
 
 

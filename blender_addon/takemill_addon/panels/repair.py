@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import findings
-from ..bridge.recipe import problem_of_same_pose
-from ..bridge.repair_limits import Limits
+from ..bridge.takes import findings
+from ..bridge.takes.recipe import problem_of_same_pose
+from ..bridge.takes.repair_limits import Limits
 from ..operators.repair import is_behind, raw_and_preview
 from ..properties.repair import REPAIR_STEPS
 from .presets import draw_presets

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import live_swing, stage
+from ..bridge.characters import live_swing
+from ..bridge.takes import stage
 from ..properties.springs import OWN
 from ..translations import say
 from .steps import draw_rows, fields, is_narrow, line, list_and_side, paragraph

@@ -8,8 +8,8 @@ from typing import Any
 
 import bpy
 
-from ..bridge import stage
-from ..bridge.states import State, next_step, states_of
+from ..bridge.takes import stage
+from ..bridge.takes.states import State, next_step, states_of
 from ..translations import say
 
 _LETTER_PX = 6.2  # mean width of a letter in pixels, at a resolution scale of 1

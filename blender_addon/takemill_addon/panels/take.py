@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import bpy
 
-from ..bridge import scene_time, stage
-from ..bridge.intake import last_reading
+from ..bridge.scene import scene_time
+from ..bridge.takes import stage
+from ..bridge.takes.intake import last_reading
 from ..translations import say
 from .steps import ActionStep, ArmatureStep, is_narrow, main_button, paragraph, states_now
 

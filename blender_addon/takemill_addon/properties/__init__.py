@@ -17,7 +17,9 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..bridge import chosen_rows, findings, hand_contacts, live_swing
+from ..bridge.characters import hand_contacts, live_swing
+from ..bridge.clips import chosen_rows
+from ..bridge.takes import findings
 from . import characters, clips, contacts, preferences, repair, springs, take
 from .characters import CharactersProperties
 from .clips import TAKEMILL_PG_clip, TAKEMILL_PG_cut

@@ -13,9 +13,12 @@ from bpy.props import (
     StringProperty,
 )
 
-from takemill.clip import cuts, loop_close, loop_search, root_motion
+from takemill.clip import root_motion
+from takemill.cuts import cuts
+from takemill.loops import loop_close, loop_search
 
-from ..bridge import clip_names, renamed_actions
+from ..bridge.scene import renamed_actions
+from ..bridge.takes import clip_names
 from .overridable import overridable
 
 ROOT_MOTION = (

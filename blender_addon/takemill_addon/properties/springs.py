@@ -7,7 +7,7 @@ from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProp
 
 from takemill.springs.springs_presets import PRESETS
 
-from ..bridge.live_swing import changed
+from ..bridge.characters.live_swing import changed
 from .overridable import overridable
 
 OWN = "own"

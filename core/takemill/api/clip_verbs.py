@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from ..clip import cuts, loop_search
-from ..clip.cuts import Cut
-from ..clip.loop_search import LoopCandidate
+from ..cuts import cuts
+from ..cuts.cuts import Cut
 from ..feet.contacts import find_contacts
+from ..loops import loop_search
+from ..loops.loop_search import LoopCandidate
 from ..pipeline.cut_clip import keep_loops
 from ..pipeline.finish_clip import FinishedClip
 from ..pipeline.gait_clips import part_gaits

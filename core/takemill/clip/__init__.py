@@ -1,1 +1,1 @@
-"""A stretch of a take that becomes a clip: cuts, loops, root motion, events, variants, measures."""
+"""A stretch of a take that becomes a clip: root motion, events, variants, faces, measures."""

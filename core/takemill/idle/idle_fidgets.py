@@ -13,7 +13,7 @@ from ..body import body_map
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
 from ..clip.clouds import main_joints, positions_at
-from ..clip.cuts import Cut
+from ..cuts.cuts import Cut
 from ..maths import filters
 
 # What a fidget is, chosen by eye: longer ones are actions of their own, and who goes away or turns does not

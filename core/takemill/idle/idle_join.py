@@ -14,7 +14,7 @@ import numpy as np
 
 from ..base.checks import Array, Index
 from ..body.motion import Motion
-from ..clip.ring import ROUNDS, Minus, Plus, apply_turn, solve_ring, spread_over, turn_step
+from ..loops.ring import ROUNDS, Minus, Plus, apply_turn, solve_ring, spread_over, turn_step
 from ..maths.easing import minimum_jerk
 
 Parts = Sequence[tuple[int, int]]

@@ -10,11 +10,11 @@ from ..base.checks import Array, Index, Mask
 from ..base.errors import InputError
 from ..body.body_map import BodyMap, leg_length
 from ..body.motion import Motion
-from ..clip.action_signals import SIGNAL_RATE_HZ, Signals, measure_signals
-from ..clip.action_spans import drop_short
 from ..clip.clouds import positions_at
-from ..clip.guards import Guards, find_guards
 from ..clip.root_motion import RootMotion, put_root_at_rest, with_root_motion
+from ..cuts.action_signals import SIGNAL_RATE_HZ, Signals, measure_signals
+from ..cuts.action_spans import drop_short
+from ..cuts.guards import Guards, find_guards
 from ..feet.contacts import Contacts
 from ..feet.soles import foot_points
 from ..maths import quat, series

@@ -9,15 +9,15 @@ from ..base.errors import InputError, RecipeError, SeamError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
 from ..clip.chain import Join, find_joins, join_stretches
-from ..clip.cuts import Cut
 from ..clip.events import Event
-from ..clip.loop_close import close_range
-from ..clip.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..clip.seam_quality import REFUSED, SUGGESTED
+from ..cuts.cuts import Cut
 from ..feet.contacts import Contacts, find_contacts
 from ..fit.clearance import Clearance
 from ..goals.goal_results import GoalResult
 from ..idle.idle import IdleFacts
+from ..loops.loop_close import close_range
+from ..loops.loop_search import MIN_LENGTH_S, LoopCandidate, LoopSettings, find_loops, measure_loops
 from ..recipe.recipe import ClipSpec, Recipe
 from .cut_idle import cut_idle
 from .leg_reach import LegReach

@@ -7,9 +7,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 from ..base.errors import InputError, RecipeError
-from ..clip.loop_search import LoopCandidate, measure_loops
 from ..clip.seam_quality import REFUSED
 from ..idle.idle import Idle, build_idle, choose_idle
+from ..loops.loop_search import LoopCandidate, measure_loops
 from ..recipe.recipe import ClipSpec, Recipe
 from .prepare_take import PreparedTake
 

@@ -10,8 +10,8 @@ import numpy as np
 from ..base.checks import Array
 from ..clip.chain import join_tracks
 from ..clip.face import Face
-from ..clip.loop_close import CloseSettings, close_vectors
 from ..idle.idle_join import join_values
+from ..loops.loop_close import CloseSettings, close_vectors
 from ..maths import series
 from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip

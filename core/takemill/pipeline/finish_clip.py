@@ -16,9 +16,6 @@ from ..body.motion import Motion
 from ..clip.chain import Join, blend_ends
 from ..clip.events import Event, foot_events, gait_phase, jump_events, strike_events
 from ..clip.face import Face
-from ..clip.gait_join import Moved, follow_on, lead_into
-from ..clip.loop_feet import pin_loop
-from ..clip.loop_search import LoopCandidate
 from ..clip.root_motion import (
     RootMotion,
     RootMotionSettings,
@@ -40,6 +37,9 @@ from ..feet.pin import pin_feet
 from ..fit.clearance import Clearance
 from ..goals.goal_results import GoalResult
 from ..idle.idle import IdleFacts
+from ..loops.gait_join import Moved, follow_on, lead_into
+from ..loops.loop_feet import pin_loop
+from ..loops.loop_search import LoopCandidate
 from ..maths import quat
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from .cut_clip import Piece

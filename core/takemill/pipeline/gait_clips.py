@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from ..base.errors import InputError, RecipeError
 from ..body.body_map import BodyMap
 from ..body.motion import Motion
-from ..clip.cuts import Cut
-from ..clip.gait_parts import GaitPart, find_gait_parts, nearest_pose
 from ..clip.measure import PoseGap
 from ..clip.root_motion import find_root_motion
 from ..clip.seam_quality import REFUSED, judge_seam
+from ..cuts.cuts import Cut
 from ..feet.contacts import Contacts
+from ..loops.gait_parts import GaitPart, find_gait_parts, nearest_pose
 from ..recipe.recipe import ClipSpec, Moment, Recipe
 from ..recipe.recipe_clip import part_name
 from .cut_clip import Piece

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 
 from ..body.posed import joint_in_model
-from ..clip.gait_join import Moved
 from ..clip.root_motion import move_to_origin, put_root_at_rest, without_root_motion
 from ..clip.root_motion_parts import split_root_motion
+from ..loops.gait_join import Moved
 from .finish_clip import FinishedClip, join_loops
 
 _MAX_APART_M = 1e-4  # what nobody sees; single precision, in Blender's curves, leaves a tenth of it

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from ..base.errors import InputError, RecipeError, TakemillError
 from ..body.motion import Motion
-from ..clip.cuts import Cut, suggest_cuts
+from ..cuts.cuts import Cut, suggest_cuts
 from ..recipe.recipe import ClipSpec, Recipe, VariantSpec, parts_of, rate_of
 from ..recipe.recipe_clip import expect_one_way, part_name
 from ..recipe.recipe_names import expect_unique, fill_pattern

@@ -11,11 +11,11 @@ from ..base.checks import Array, Mask
 from ..base.errors import InputError
 from ..clip.chain import mix
 from ..clip.events import Event
-from ..clip.loop_feet import pin_loop
 from ..clip.root_motion import RootMotion, put_root_at_rest
 from ..clip.root_motion_parts import split_root_motion
 from ..feet.contacts import Contacts
 from ..feet.pin import PinSettings, pin_feet
+from ..loops.loop_feet import pin_loop
 from ..maths import series
 from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..base.errors import InputError
-from ..clip.cuts import suggest_cuts
+from ..cuts.cuts import suggest_cuts
 from ..idle.idle import IdleFacts, build_idle, choose_idle
 from ..idle.idle_fidgets import find_fidgets
 from ..idle.idle_pool import find_calm

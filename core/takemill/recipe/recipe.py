@@ -43,17 +43,17 @@ from typing import Literal
 from ..base import disk
 from ..base.errors import RecipeError
 from ..body.intake import IntakeSettings
-from ..clip.cuts import CutSettings
 from ..clip.events import EventSettings
-from ..clip.loop_close import CloseSettings
-from ..clip.loop_search import LoopSettings
 from ..clip.root_motion import RootMotionSettings
 from ..clip.root_motion_parts import RootMotionParts
+from ..cuts.cuts import CutSettings
 from ..feet.contacts import ContactSettings
 from ..feet.pin import PinSettings
 from ..fit.fit import FitSettings
 from ..health.check import HealthSettings
 from ..keys.reduce import ReduceSettings
+from ..loops.loop_close import CloseSettings
+from ..loops.loop_search import LoopSettings
 from ..repair.repair import RepairSettings
 from . import tables
 from .recipe_character import OVERRIDES, CharacterSpec, characters_from

@@ -8,9 +8,9 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from ..base.errors import RecipeError
-from ..clip.cuts import KINDS, Cut
 from ..clip.root_motion import MODES
 from ..clip.root_motion_parts import WORDS, RootMotionParts
+from ..cuts.cuts import KINDS, Cut
 from . import tables
 from .limits import expect_usable
 from .recipe_names import expect_name

@@ -12,8 +12,8 @@ from ..api.set_verbs import verify_set
 from ..api.take_verbs import repair_take
 from ..api.working_take import Take
 from ..base.errors import InputError, TakemillError
-from ..clip.loop_search import LoopCandidate
 from ..files.take_address import name_of
+from ..loops.loop_search import LoopCandidate
 from ..pipeline.prepare_take import Progress
 from ..recipe.recipe import Recipe, parse_moment
 from ..recipe.recipe_clip import part_name

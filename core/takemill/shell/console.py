@@ -6,11 +6,11 @@ import json
 from collections.abc import Mapping, Sequence
 
 from ..body.motion import Motion
-from ..clip.cuts import Cut
-from ..clip.loop_search import LoopCandidate
+from ..cuts.cuts import Cut
 from ..health.check import Finding, Health
 from ..health.table import count_by_kind, measure_rows
 from ..idle.idle import describe_pace
+from ..loops.loop_search import LoopCandidate
 from ..pipeline.suggest_idle import SuggestedIdle
 from ..recipe.recipe import ClipSpec, Recipe
 from ..recipe.recipe_write import recipe_toml

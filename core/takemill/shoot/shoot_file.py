@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..base.errors import RecipeError
-from ..clip.action_kinds import KINDS
+from ..cuts.action_kinds import KINDS
 from ..recipe import tables
 from ..recipe.recipe import parse_toml, read_text, recipe_values
 from ..recipe.recipe_names import expect_name

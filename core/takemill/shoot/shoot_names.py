@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from ..base.errors import RecipeError
 from ..base.systems import same_name
-from ..clip.action_kinds import KINDS
+from ..cuts.action_kinds import KINDS
 from ..recipe.recipe_names import expect_name
 from .shoot_file import OWN, ShootFile
 from .shoot_takes import ShootTake

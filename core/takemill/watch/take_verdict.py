@@ -11,7 +11,7 @@ import numpy as np
 from ..body.body_map import BodyMap, heading
 from ..body.motion import Motion
 from ..body.skeleton import Skeleton
-from ..clip.cuts import suggest_cuts
+from ..cuts.cuts import suggest_cuts
 from ..feet.contacts import find_contacts
 from ..health.check import Health, check
 from ..health.finding import Finding

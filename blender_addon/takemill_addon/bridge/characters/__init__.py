@@ -1,0 +1,1 @@
+"""Whom takes are fitted to: their skeleton, faces, chains that swing, and their Actions."""

@@ -1,0 +1,1 @@
+"""Keys of Actions as arrays, and arrays as keys."""

@@ -1,0 +1,1 @@
+"""Armatures as skeletons, evaluated poses, meshes, and the controls of rigs."""

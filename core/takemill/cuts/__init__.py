@@ -1,0 +1,1 @@
+"""Suggested cuts: guards, the actions between them, and their kinds."""
