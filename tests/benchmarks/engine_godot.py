@@ -74,12 +74,17 @@ WAYS = (
 )
 
 
+def godot_command() -> list[str]:
+    """The command that runs Godot without a window; it ends here where none is named."""
+    command = shlex.split(os.environ.get("TAKEMILL_GODOT", ""))
+    if not command:
+        sys.exit('set TAKEMILL_GODOT to the command, for example "godot --headless"')
+    return command
+
+
 def main(arguments: list[str]) -> int:
     """Print the table."""
-    godot = shlex.split(os.environ.get("TAKEMILL_GODOT", ""))
-    if not godot:
-        print('set TAKEMILL_GODOT to the command, for example "godot --headless"', file=sys.stderr)
-        return 2
+    godot = godot_command()
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as place:
         if arguments:
             print(f"{arguments[0]}\n")

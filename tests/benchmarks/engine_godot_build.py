@@ -8,9 +8,7 @@ by the steps of docs/engines.md. Exit code 1 when something is off.
 from __future__ import annotations
 
 import json
-import os
 import re
-import shlex
 import shutil
 import subprocess
 import sys
@@ -23,6 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from engine_godot import godot_command
 from engine_godot_guide import SCENE
 
 from rigs import character
@@ -60,10 +59,7 @@ root_motion = "in_place"
 
 def main(arguments: list[str]) -> int:
     """Print what was found."""
-    godot = shlex.split(os.environ.get("TAKEMILL_GODOT", ""))
-    if not godot:
-        print('set TAKEMILL_GODOT to the command, for example "godot --headless"', file=sys.stderr)
-        return 2
+    godot = godot_command()
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as place:
         folder = Path(place)
         build = Path(arguments[0]) if arguments else _built(folder / "shoot")

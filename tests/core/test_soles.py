@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -210,28 +211,21 @@ def skinned_places(data: bytes, motion: Motion, foot: int) -> np.ndarray:
     return out
 
 
-@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD, fit_bodies.Build()])
-def test_a_fit_puts_soft_heels_on_the_floor_in_all_planted_frames(build) -> None:
-    """Within 1.5 mm, though a performer's foot is higher in a contact's first and last frames."""
-    skeleton, parts = fit_bodies.body(build)
-    data = rigs.with_soft_heels(rigs.character(skeleton), skeleton, parts)
-    target = read_rig(data, "soft").skeleton
-    parts = BodyMap.from_names(target, {part: skeleton.names[joint] for part, joint in parts.joints.items()})
-    walk = synthetic.walk(rate=60.0, steps=6).motion
-    body = BodyMap.from_names(walk.skeleton, synthetic.parts())
-    contacts = find_contacts(walk, body)
-    theirs = foot_points(walk, body)[..., 2].min(axis=-1)[contacts.planted]
-    assert np.abs(theirs).max() > 0.006
-    fitted = fit(walk, body, target, parts, contacts=contacts)
-    for k, foot in enumerate(contacts.feet):
-        lowest = skinned_places(data, fitted, parts.require(foot))[..., 2].min(axis=1)
-        assert np.abs(lowest[contacts.planted[:, k]]).max() < 0.0015
+class SoftWalk(NamedTuple):
+    """A walk on a character whose heels are soft: its GLB and body, the performer's walk, and the fit."""
+
+    data: bytes
+    parts: BodyMap
+    scale: float
+    walk: Motion
+    body: BodyMap
+    contacts: Contacts
+    fitted: Motion
 
 
-@pytest.mark.parametrize("build", [fit_bodies.TOON, fit_bodies.BROAD, fit_bodies.Build()])
-def test_soft_heels_and_flat_toes_slide_no_more_than_the_performer_s_feet(build) -> None:
-    """By the stillest vertex that touches; it was up to 29 cm/s more."""
-    skeleton, parts = fit_bodies.body(build)
+@pytest.fixture(scope="module", params=[fit_bodies.TOON, fit_bodies.BROAD, fit_bodies.Build()])
+def soft(request: pytest.FixtureRequest) -> SoftWalk:
+    skeleton, parts = fit_bodies.body(request.param)
     data = rigs.with_soft_heels(rigs.character(skeleton), skeleton, parts)
     target = read_rig(data, "soft").skeleton
     parts = BodyMap.from_names(target, {part: skeleton.names[joint] for part, joint in parts.joints.items()})
@@ -239,11 +233,26 @@ def test_soft_heels_and_flat_toes_slide_no_more_than_the_performer_s_feet(build)
     body = BodyMap.from_names(walk.skeleton, synthetic.parts())
     contacts = find_contacts(walk, body)
     scale = leg_length(target, parts) / leg_length(walk.skeleton, body)
-    theirs = scale * stillest_m_s(foot_points(walk, body), 60.0, 0.005)
     fitted = fit(walk, body, target, parts, contacts=contacts)
-    for k, foot in enumerate(contacts.feet):
-        stands = contacts.planted[1:, k] & contacts.planted[:-1, k]
-        ours = stillest_vertex_m_s(skinned_places(data, fitted, parts.require(foot)), 60.0, 0.005)
+    return SoftWalk(data, parts, scale, walk, body, contacts, fitted)
+
+
+def test_a_fit_puts_soft_heels_on_the_floor_in_all_planted_frames(soft: SoftWalk) -> None:
+    """Within 1.5 mm, though a performer's foot is higher in a contact's first and last frames."""
+    planted = soft.contacts.planted
+    assert np.abs(foot_points(soft.walk, soft.body)[..., 2].min(axis=-1)[planted]).max() > 0.006
+    for k, foot in enumerate(soft.contacts.feet):
+        lowest = skinned_places(soft.data, soft.fitted, soft.parts.require(foot))[..., 2].min(axis=1)
+        assert np.abs(lowest[planted[:, k]]).max() < 0.0015
+
+
+def test_soft_heels_and_flat_toes_slide_no_more_than_the_performer_s_feet(soft: SoftWalk) -> None:
+    """By the stillest vertex that touches; it was up to 29 cm/s more."""
+    theirs = soft.scale * stillest_m_s(foot_points(soft.walk, soft.body), 60.0, 0.005)
+    for k, foot in enumerate(soft.contacts.feet):
+        stands = soft.contacts.planted[1:, k] & soft.contacts.planted[:-1, k]
+        places = skinned_places(soft.data, soft.fitted, soft.parts.require(foot))
+        ours = stillest_vertex_m_s(places, 60.0, 0.005)
         assert (ours - theirs[:, k])[stands].max() < 0.04
 
 

@@ -77,12 +77,25 @@ def write_motion(
         moves = locations[:, bone]
         if np.abs(moves).max() > _MAX_STILL_CHANGE or np.abs(rig.location[bone]).max() > 0:
             yield from write_property(bag, group, prefix + "location", frames, moves)
-    action.use_frame_range = True
-    action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
+    _set_range(action, start, start + spacing * (len(motion) - 1))
     if play:
-        actions.assign(armature, action, slot)
-        refresh(context.scene)
+        _play(context, armature, action, slot)
     return action
+
+
+def _set_range(action: bpy.types.Action, start: float, end: float) -> None:
+    action.use_frame_range = True
+    action.frame_start, action.frame_end = start, end
+
+
+def _play(
+    context: bpy.types.Context,
+    armature: bpy.types.Object,
+    action: bpy.types.Action,
+    slot: bpy.types.ActionSlot,
+) -> None:
+    actions.assign(armature, action, slot)
+    refresh(context.scene)
 
 
 def _basis_of(rig: Rig, frame: ArmatureFrame, motion: Motion, skeleton: Skeleton) -> tuple[Array, Array]:
@@ -145,11 +158,9 @@ def write_controls(
         _write_curve(bag, group, switch.path, -1, frames[:1], np.array([value]))
     for switch, value in held.switches.items():  # what stands on the bones is changed last
         pose[switch.bone][switch.key] = type(pose[switch.bone][switch.key])(value)
-    action.use_frame_range = True
-    action.frame_start, action.frame_end = start, start + spacing * (len(motion) - 1)
+    _set_range(action, start, start + spacing * (len(motion) - 1))
     if play:
-        actions.assign(armature, action, slot)
-        refresh(context.scene)
+        _play(context, armature, action, slot)
     return action
 
 
