@@ -10,7 +10,7 @@ import bpy
 import takemill
 from takemill.files.blender_module import Blender, version_of
 
-_ADDON = Path(__file__).parents[1]  # the folder of its files
+_ADDON = Path(__file__).parents[2]  # the folder of its files
 _PROGRAM = ("--background", "--factory-startup", "--python-exit-code", "1", "--python-expr")
 
 
