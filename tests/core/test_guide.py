@@ -159,7 +159,7 @@ def test_the_readme_names_what_is_there() -> None:
     verbs = set(re.findall(r"^    takemill (\w+)", readme, re.MULTILINE))
     with pytest.raises(SystemExit):
         cli.main(["--help"])
-    assert verbs == {"check", "repair", "cuts", "pack", "verify", "build"}
+    assert verbs == {"check", "repair", "cuts", "pack", "verify", "build", "watch"}
 
 
 def test_the_guide_has_each_word_once() -> None:
