@@ -224,7 +224,7 @@ def test_an_animation_of_the_body_alone_is_refused(tmp_path, capsys, monkeypatch
 
 def own_jaw(motion, turn: float) -> OwnJoints:
     turns = {
-        motion.skeleton.index(name): lambda s: np.tile(quat.exp([turn, 0, 0]), (len(s), 1))
+        motion.skeleton.index(name): lambda s: np.tile(quat.exp(np.array([turn, 0, 0])), (len(s), 1))
         for name in ("jaw", "ear")
     }
     return OwnJoints("own", turns, {})
