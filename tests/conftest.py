@@ -1,4 +1,4 @@
-"""Runs that share tests, one thread of OpenBLAS, and the end of a run that had Blender in its process."""
+"""What runs share: tests, one thread of OpenBLAS, no deadlines, an end where Blender was in the process."""
 
 from __future__ import annotations
 
@@ -6,12 +6,17 @@ import os
 import sys
 
 import pytest
+from hypothesis import settings
 
 from shares import is_in_share
 
 # Threads of OpenBLAS wait for each other longer than they work: matrices here are small, and other tests have
 # the other processors. Before numpy is imported; test_reproducible.py packs with one and with four.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# Hypothesis counts milliseconds unless it is told not to; with CI set, its own profile is the parent of this.
+settings.register_profile("no clock", settings.default, deadline=None)
+settings.load_profile("no clock")
 
 _status = pytest.StashKey[int]()
 

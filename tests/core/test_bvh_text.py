@@ -277,7 +277,7 @@ def scratch(tmp_path_factory: pytest.TempPathFactory):
     return tmp_path_factory.mktemp("fuzz") / "take.bvh"
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(data=damaged())
 @example(data=GOOD.encode()[:-1] + b"\0")
 @example(data=GOOD.replace("OFFSET 0.0", "OFFSET 9e7").encode())
@@ -298,7 +298,7 @@ def test_a_damaged_file_reads_or_is_refused_and_nothing_else(data, scratch):
     assert len(layout.channels) == len(motion.skeleton)
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(data=st.binary(max_size=200) | st.lists(st.sampled_from(WORDS), max_size=60).map(b" ".join))
 def test_rubbish_is_refused_and_nothing_else(data, scratch):
     scratch.write_bytes(data)

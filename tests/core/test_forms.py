@@ -212,7 +212,6 @@ def assert_alike(form: Form, but: tuple[str, ...] = (), clips_m: float = form_re
 
 
 bounded = settings(
-    deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.generate],  # what fails is named by words: nothing to shrink
     suppress_health_check=[HealthCheck.too_slow],

@@ -193,7 +193,7 @@ ODD = [
 ]
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=600)
 @given(
     st.lists(
         st.tuples(st.sampled_from(sorted(paths(GOOD), key=str)), st.sampled_from(ODD), st.integers(0, 2)),

@@ -181,7 +181,7 @@ def test_the_players_agree_with_the_tests_own(made):
             assert max(np.abs(worlds[k, node] - right[node]).max() for node in right) < 1e-9
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.data())
 def test_damaged_files_raise_only_our_error(made, data):
     whole = (made[0] / "set.glb").read_bytes()
