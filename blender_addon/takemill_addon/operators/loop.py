@@ -160,6 +160,7 @@ class TAKEMILL_OT_stop_loop(stage.Stage, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> str:
         armature = stage.armature_of(context)
+        views.pause(context)
         return show(context, armature, loop_behind(actions.active_action(armature)))
 
 

@@ -60,6 +60,14 @@ def play(context: bpy.types.Context) -> None:
             bpy.ops.screen.animation_play()
 
 
+def pause(context: bpy.types.Context) -> None:
+    """Let the animation stand at its present frame, where it plays."""
+    screen = None if bpy.app.background or context.window is None else context.window.screen
+    if screen is not None and screen.is_animation_playing:
+        with context.temp_override(window=context.window, screen=screen):
+            bpy.ops.screen.animation_cancel(restore_frame=False)
+
+
 def find_area(context: bpy.types.Context, kind: str) -> tuple[bpy.types.Window, bpy.types.Area] | None:
     """The largest area of a kind of editor, with its window; None where none is open."""
     found = [
