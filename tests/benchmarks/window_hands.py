@@ -254,12 +254,15 @@ class Hands:
         yield from self.until(lambda: owner.path_resolve(path) != before, f"{name} is ticked")
 
     def fill(self, name: str, text: str, panel: str = "", across: float | None = None) -> Pauses:
-        """Edit a field: point at it, press Enter, type."""
-        yield from self.field(name, panel, across)
+        """Edit a field: click into a text, or press Enter over a number, and type."""
+        place = yield from self.field(name, panel, across)
         owner, path = self.owner
         before = owner.path_resolve(path)
         yield _SETTLED_S
-        yield from self.key("RET")
+        if isinstance(before, str):
+            yield from self.click(*place)
+        else:
+            yield from self.key("RET")
         yield 2 * _DRAWN_S
         yield from self.write(text)
         yield from self.until(lambda: owner.path_resolve(path) != before, f"{name} has another value")
@@ -299,7 +302,9 @@ class Hands:
 
 def _at_work() -> bool:
     """Whether an operator of ours is."""
-    background = next(one for name, one in sys.modules.items() if name.endswith("takemill.bridge.scene.background"))
+    background = next(
+        one for name, one in sys.modules.items() if name.endswith("takemill.bridge.scene.background")
+    )
     return bool(background.refusal())
 
 
