@@ -138,6 +138,11 @@ def test_a_cluster_that_does_not_answer_is_told(shoot, capsys, monkeypatch):
     assert not (shoot.parent / "out").exists()
 
 
+def test_a_dry_run_that_should_go_on_is_refused(shoot, capsys):
+    assert run(shoot, "--watch", "--dry-run") == 2
+    assert "leave one of the two out" in capsys.readouterr().err
+
+
 def test_a_watched_build_makes_what_changed_as_it_is_saved(shoot, capsys, monkeypatch):
     """By the same build; its own results wake it up as well, and count for nothing."""
     other = shoot.parent.parent / f"{shoot.parent.name}_more"
@@ -146,11 +151,17 @@ def test_a_watched_build_makes_what_changed_as_it_is_saved(shoot, capsys, monkey
     small_shoots.write_takes(other, 1)
     (other / "takes/a.bvh").rename(other / "takes/z.bvh")
     (other / "takes/a.toml").unlink()
-    asked = {}
+    third = shoot.parent.parent / f"{shoot.parent.name}_third"
+    small_shoots.write_takes(third, 1)
+    (third / "takes/a.bvh").rename(third / "takes/y.bvh")
+    (third / "takes/a.toml").unlink()
+    asked = []
 
     def wakes(folders, quiet_s, _stop, _poll, recursive):
-        asked.update(folders=folders, quiet_s=quiet_s, recursive=recursive)
+        asked.append((folders, quiet_s, recursive))
         yield frozenset()
+        if len(asked) > 1:
+            return
         yield frozenset()
         yield frozenset({shoot.parent / "out/courier/a/clips.json", shoot.parent / ".half.bvh"})
         recipe = shoot.parent / "takes/b.toml"
@@ -158,6 +169,9 @@ def test_a_watched_build_makes_what_changed_as_it_is_saved(shoot, capsys, monkey
         yield frozenset({recipe})
         recipe.write_text(small_shoots.IDLE.format("b_rest", 1.4))
         yield frozenset({recipe})
+        shoot.write_text(shoot.read_text().replace("[", f'["{third}/**/*.bvh", ', 1))
+        yield frozenset({shoot})
+        raise AssertionError("a folder that the shoot file has gained is not watched")
 
     monkeypatch.setattr("takemill.shell.commands_build.wake_ups", wakes)
     monkeypatch.setattr(
@@ -165,8 +179,11 @@ def test_a_watched_build_makes_what_changed_as_it_is_saved(shoot, capsys, monkey
     )
     assert run(shoot, "--watch", "--workers", 1) == 0
     out, err = capsys.readouterr()
-    assert asked == {"folders": [shoot.parent, other], "quiet_s": 1.0, "recursive": True}
+    assert asked == [
+        ([shoot.parent, other], 1.0, True),
+        ([shoot.parent, third, other], 1.0, True),
+    ]
     made = [line.partition(" sets made")[0] for line in out.splitlines() if " sets made" in line]
-    assert made == ["6", "2"]
+    assert made == ["6", "2", "2"]
     assert "b.toml" in err
     assert "going on when something is saved" in err

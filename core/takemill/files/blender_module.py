@@ -20,9 +20,7 @@ from pathlib import Path
 
 from ..base.errors import FileError
 
-_LOOK_S = (
-    0.02  # between two looks at whether it has ended: short beside the second that Blender needs to start
-)
+_LOOK_S = 0.02  # between two looks at whether it has ended: Blender needs a second to start
 _INSTALL = 'in a checkout, python -m pip install ".[blender]" (Python 3.11 or 3.13) installs it'
 _CODE = """
 import sys, importlib.util

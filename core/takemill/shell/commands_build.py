@@ -23,6 +23,9 @@ from ..watch.saved_files import STILL_S
 from . import build_progress, farm
 from .build_progress import write_line
 
+Missing = tuple[tuple[str, str], ...] | None
+"""What the last build could not make, and why; None before the first."""
+
 _MAX_NOTES = 20  # of what is said of fits: more are not read on a terminal (chosen by eye)
 _MAX_WORKERS = 512  # Windows waits for 61 at most; more than a machine has processors is a slip of the pen
 
@@ -32,6 +35,8 @@ def build(options: argparse.Namespace, progress: Progress) -> tuple[str, int]:
     del progress  # a line for each take tells more
     if options.workers is not None and not 1 <= options.workers <= _MAX_WORKERS:
         raise InputError(f"--workers: expected 1 to {_MAX_WORKERS}, got {options.workers}")
+    if options.dry_run and options.watch:
+        raise InputError("--watch: a dry run makes nothing and ends; leave one of the two out")
     if options.dry_run:
         plan = look_at_shoot(options.shoot, options.out)
         return _plan_json(plan) if options.json else _plan_text(plan), 0
@@ -56,20 +61,37 @@ def _said(built: Built, options: argparse.Namespace) -> str:
 
 def _build_again_and_again(options: argparse.Namespace, workers: Workers) -> str:
     """Build whenever something is saved that the shoot is made of, until Ctrl-C."""
-    folders, out = folders_of(read_shoot(options.shoot)), Path(options.out).resolve()
-    is_first, missing = True, None
+    folders, missing = folders_of(read_shoot(options.shoot)), None
+    while folders:
+        folders, missing = _build_while_watching(folders, missing, options, workers)
+    return ""
+
+
+def _build_while_watching(
+    folders: list[Path], missing: Missing, options: argparse.Namespace, workers: Workers
+) -> tuple[list[Path], Missing]:
+    """Build whenever something in these folders is saved, as long as the shoot lies in them.
+
+    Returns:
+        The folders to be watched from then on, none where watching has ended; and what was missing last.
+    """
+    out, is_first = Path(options.out).resolve(), True
     for changed in wake_ups(folders, STILL_S, threading.Event(), options.poll, recursive=True):
         if not is_first and not any(_counts(path, out) for path in changed):
             continue
+        is_first = False
         try:
             built = _build_once(options, workers)
-            if is_first or built.made or built.missing != missing:
+            if missing is None or built.made or built.missing != missing:
                 write_line(sys.stdout, printable(_said(built, options)))
             missing = built.missing
+            wanted = folders_of(read_shoot(options.shoot))
         except TakemillError as problem:  # a recipe that is half edited: the next change corrects it
             write_line(sys.stderr, printable(f"takemill: {problem}; going on when something is saved"))
-        is_first = False
-    return ""
+            continue
+        if wanted != folders:
+            return wanted, missing
+    return [], missing
 
 
 def _counts(path: Path, out: Path) -> bool:
