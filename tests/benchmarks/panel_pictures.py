@@ -82,6 +82,12 @@ class Inside:
     def steps(self) -> Iterator[None]:
         self.taken.in_view(lambda _: None)
         yield
+        window = self.bpy.context.window_manager.windows[0]
+        if window.width < SIZE[0] or window.height < SIZE[1]:
+            print(
+                f"the screen is too small for a window of {SIZE[0]} x {SIZE[1]}: nothing is taken", flush=True
+            )
+            os._exit(1)
         self.taken._show_tab()
         yield
         for state in self.states:
