@@ -13,9 +13,8 @@ from ..clip.face import Face
 from ..idle.idle_join import join_values
 from ..loops.loop_close import CloseSettings, close_vectors
 from ..maths import series
-from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip
-from .meet_loops import loop_of
+from .meet_loops import loop_of, meeting
 from .swing_clips import own_share
 
 
@@ -115,10 +114,5 @@ def _over(face: Face, weights: Array, part: Array) -> Face:
 
 def _meet(face: Face, cycle: Array, key: str, frames: int) -> Face:
     """A face that goes over into a loop's weights (N, W) within some frames of an end."""
-    count, length = len(face), len(cycle)
-    places = np.arange(count)
-    if key == "follows":
-        there, away = np.minimum(places, length - 1), places
-    else:
-        there, away = np.maximum(places - count + length, 0), places[::-1]
-    return _over(face, cycle[there], smoothstep(np.clip(1 - away / max(frames, 1), 0.0, 1.0)))
+    there, share = meeting(len(face), len(cycle), key, frames)
+    return _over(face, cycle[there], share)

@@ -8,10 +8,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..base.checks import Array, Index
 from ..body.posed import joint_in_model
 from ..clip.root_motion import move_to_origin, put_root_at_rest, without_root_motion
 from ..clip.root_motion_parts import split_root_motion
 from ..loops.gait_join import Moved
+from ..maths.easing import smoothstep
 from .finish_clip import FinishedClip, join_loops
 
 _MAX_APART_M = 1e-4  # what nobody sees; single precision, in Blender's curves, leaves a tenth of it
@@ -31,6 +33,26 @@ def loop_of(clip: FinishedClip, key: str, clips: Sequence[FinishedClip]) -> Fini
         ),
         None,
     )
+
+
+def meeting(count: int, cycle: int, key: str, frames: int) -> tuple[Index, Array]:
+    """How chains and faces of a clip go over into those of a loop within some frames of an end.
+
+    Args:
+        count: frames F of the clip.
+        cycle: frames of the loop.
+        key: the end that meets the loop: "follows" for the first, "leads_to" for the last.
+        frames: that it takes.
+
+    Returns:
+        (F,) the loop's frame beside each of the clip's, and (F,) the loop's share of it: 1 at that end.
+    """
+    places = np.arange(count)
+    if key == "follows":
+        there, away = np.minimum(places, cycle - 1), places
+    else:
+        there, away = np.maximum(places - count + cycle, 0), places[::-1]
+    return there, smoothstep(np.clip(1 - away / max(frames, 1), 0.0, 1.0))
 
 
 def _change(clip: FinishedClip) -> tuple[bool, float, bool]:

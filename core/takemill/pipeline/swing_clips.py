@@ -13,7 +13,7 @@ from ..maths.easing import smoothstep
 from ..springs.springs import Springs, joints_of
 from ..springs.swing import swing
 from .finish_clip import FinishedClip, Swinging
-from .meet_loops import loop_of
+from .meet_loops import loop_of, meeting
 
 
 def swing_clips(
@@ -48,24 +48,13 @@ def swing_clips(
         for key in clip.joins:
             loop = loop_of(clip, key, chosen)
             if loop is not None:
-                turn = _meet(turn, turns[loop.name], key, clip.join_frames)
+                there, share = meeting(len(turn), len(turns[loop.name]), key, clip.join_frames)
+                turn = quat.slerp(turn, turns[loop.name][there], share[:, None])
         rotations = clip.motion.rotations.copy()
         rotations[:, joints] = turn
         motion = clip.motion.with_rotations(rotations)
         out[clip.name] = replace(clip, motion=motion, swinging=Swinging(names, one.gap_m))
     return tuple(out.get(clip.name, clip) for clip in clips)
-
-
-def _meet(turn: Array, cycle: Array, key: str, frames: int) -> Array:
-    """Rotations (F, C, 4) that go over into a loop's (N, C, 4) within some frames of an end."""
-    count, length = len(turn), len(cycle)
-    places = np.arange(count)
-    if key == "follows":
-        there, away = np.minimum(places, length - 1), places
-    else:
-        there, away = np.maximum(places - count + length, 0), places[::-1]
-    part = smoothstep(np.clip(1 - away / max(frames, 1), 0.0, 1.0))
-    return quat.slerp(turn, cycle[there], part[:, None])
 
 
 def describe_swing(clips: Sequence[FinishedClip]) -> list[str]:
