@@ -96,7 +96,15 @@ def test_the_guide_tells_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "page", ["README.md", "DEVELOPERS.md", "docs/guide.md", "docs/engines.md", "docs/python.md"]
+    "page",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "docs/guide.md",
+        "docs/engines.md",
+        "docs/python.md",
+        "tests/benchmarks/README.md",
+    ],
 )
 def test_links_lead_somewhere(page: str) -> None:
     path = ROOT / page
