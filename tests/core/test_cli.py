@@ -22,7 +22,7 @@ from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe
 from takemill.shell import cli
 
-VERBS = ("check", "repair", "cuts", "recipe", "loops", "idle", "pack", "verify", "build", "demo")
+VERBS = ("check", "repair", "cuts", "recipe", "loops", "idle", "pack", "verify", "build", "watch", "demo")
 
 
 @pytest.fixture(scope="module")
@@ -42,12 +42,16 @@ def test_help_teaches(capsys):
         cli.main(["--help"])
     assert stop.value.code == 0
     text = capsys.readouterr().out
+    listed = dict(re.findall(r"^    ([a-z]+) +(\S[^\n]*(?:\n {14}[^\n]*)*)$", text, re.MULTILINE))
+    assert set(listed) == set(VERBS)
     for verb in VERBS:
         assert f"takemill {verb}" in text
         with pytest.raises(SystemExit):
             cli.main([verb, "--help"])
         said = capsys.readouterr().out
         assert f"\n  takemill {verb}" in said, "an example in each"
+        summary, about = (" ".join(one.split()) for one in (listed[verb], said.partition("\n\n")[2]))
+        assert re.match(re.escape(summary) + "[.:;]", about), "no sentence is cut off in its middle"
         assert max(map(len, said.splitlines())) <= 112
 
 

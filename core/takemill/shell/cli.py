@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import TextIO
@@ -26,7 +27,7 @@ Raw motion-capture takes (BVH or GLB) become clean, named, seamless game clips.
 
 The order of the work:
   takemill check take.bvh                       what the suit did wrong, and where
-  takemill repair take.bvh -o repaired.bvh        the same take, repaired
+  takemill repair take.bvh -o repaired.bvh      the same take, repaired
   takemill cuts take.bvh --toml > set.toml      suggested clips, as a recipe to edit
   takemill recipe                               all settings, with what they do
   takemill loops take.bvh --from 31 --to 42     where a stretch repeats itself
@@ -143,8 +144,8 @@ The exit code is 0 when all is ok, 1 when something is not."""
 
 _DEMO = """\
 The whole job on a sample: a two-minute suit take from the marsh ferry becomes a set of clips.
-With Blender at hand (in a checkout: python -m pip install ".[blender]") the add-on's operators do it on a
-sample character; without it, the core does it on the take's own skeleton.
+With Blender at hand (in a checkout: python -m pip install ".[blender]") the add-on's operators do it on
+three characters; without it, the core does it on the take's own skeleton.
 
   takemill demo
   takemill demo --out ferry"""
@@ -159,7 +160,7 @@ def build_parser() -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
 
     def verb(name: str, about: str) -> argparse.ArgumentParser:
-        summary = about.split("\n")[0]
+        summary = re.split(r"[.:;]\s", about, maxsplit=1)[0].replace("\n", " ")
         return verbs.add_parser(
             name, help=summary, description=about, formatter_class=argparse.RawDescriptionHelpFormatter
         )

@@ -35,8 +35,8 @@ What one take meets does not stop the others: the summary says what is missing a
 and the next build makes just that. Ctrl-C ends at once and keeps what is whole."""
 
 WATCH = """\
-On the set: each take that is saved in a folder is judged within seconds, while the performer still wears the
-suit: keep, look, or shoot again, with the reason in a sentence.
+Judge each take on the set as it is saved in a folder: keep, look, or shoot again, with the reason in a
+sentence, within seconds, while the performer still wears the suit.
 
   takemill watch takes
   takemill watch takes --shoot shoot.toml
