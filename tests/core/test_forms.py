@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -32,6 +33,8 @@ ALIKE = (*STANDING, *WALKER, "backflip", "cartwheel", "cmu", FILES[0])
 # by 12 (rolling), by 9 and 2 (getting up): limits of hips, which frames lie, where hips head that lie.
 TILTED = (FILES[1], "roll", "getup_faceup", "getup_facedown")
 OF_THE_TILT, CLIPS_M = ("joint_limit", "lying"), 0.012
+MANY = int(os.environ.get("TAKEMILL_FORMS", "30"))
+"""How many forms are tried by chance; a thousand is a long question for a change of how takes are read."""
 # What only a name tells.
 NAMED = {f"{side}{part}" for side in ("left", "right") for part in ("Eye", "ThumbMetacarpal")}
 
@@ -249,7 +252,7 @@ def test_all_stages_make_the_same_of_those_that_bend_or_crawl_where_the_rest_pos
 
 
 @pytest.mark.long
-@settings(bounded, max_examples=150)
+@settings(bounded, max_examples=MANY)
 @given(form=written(ALIKE))
 def test_all_stages_make_the_same_of_very_many_forms(form):
     # The CMU humanoid has a wrist and a hand: a joint between them makes the other one of the two the hand.

@@ -112,6 +112,7 @@ def prepared(recipe, takes: dict[str, PreparedTake]) -> PreparedTake:
 
 
 @pytest.mark.long
+@pytest.mark.once
 @pytest.mark.parametrize("value", EXTREME)
 def test_the_ends_of_the_limits_work_through_all_stages(value):
     """A set is made, or it is said in our words why not; no warning, no traceback."""

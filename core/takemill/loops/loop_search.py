@@ -116,7 +116,7 @@ def find_loops(
     first, stop = within or (0, len(motion))
     take, motion = motion, _view(motion, first, stop)
     joints = main_joints(body)
-    step = max(1, round(motion.rate / settings.coarse_hz))
+    step = min(max(1, round(motion.rate / settings.coarse_hz)), len(motion))
     coarse = positions_at(motion, np.arange(0, len(motion), step), _coarse_joints(body, joints))
     kind = settings.kind if settings.kind != "auto" else _guess_kind(coarse, motion.rate / step)
     if kind == "idle" and len(coarse) > _IDLE_GRID_STEP * 16:  # an idle is slow, and its loops are long
