@@ -106,7 +106,10 @@ def open_motion() -> None:
             bodies = figures(motion.skeleton, own, skeleton, parts)
             goals = [one.goal for one in kept.goals]
             asked = courses(goals, posed(bodies[0], motion), bodies, Scale(ratio, ratio, 0.0))
-            before = goal_results(plain, asked, bodies[1], [np.zeros(len(one.frames)) for one in asked])
+            rows = [one.frames for one in asked]
+            before = goal_results(
+                posed(bodies[1], plain), asked, rows, bodies[1], [np.zeros(len(one)) for one in rows]
+            )
             worst = [1000 * max((one.worst_m for one in some), default=0.0) for some in (before, kept.goals)]
             reached = sum(one.reached for one in kept.goals)
             turns = [peak_turn(one, parts) / peak_turn(motion, own) for one in (plain, kept.motion)]

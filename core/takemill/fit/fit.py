@@ -15,8 +15,7 @@ from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from ..goals.find_goals import find_goals
 from ..goals.goal_figures import figures, posed
-from ..goals.goal_results import GoalResult, goal_results
-from ..goals.goal_targets import courses
+from ..goals.goal_results import GoalResult
 from ..goals.goals import KINDS, arm_weights, wanted_goals
 from ..goals.solve_goals import keep_goals
 from ..shape.capsules import Capsules
@@ -161,10 +160,8 @@ def fit_with_goals(
     source = posed(bodies[0], motion)
     goals = find_goals(source, bodies[0], settings.floor_m)
     goals = wanted_goals(goals, settings.goals, settings.without_goals)
-    asked = courses(goals, source, bodies, scale)
     standing = contacts if settings.plant_feet else None
-    fitted, more = keep_goals(fitted, asked, bodies[1], standing)
-    results = goal_results(fitted, asked, bodies[1], more)
+    fitted, results = keep_goals(fitted, goals, source, bodies, scale, standing)
     if clears is not None:
         reached = [one.goal for one in results if one.reached]
         touching = [goal for goal in reached if goal.kind in ("body", "floor")]

@@ -9,8 +9,6 @@ import numpy as np
 
 from ..base.checks import Array, Index
 from ..body.body_parts import SIDES
-from ..body.motion import Motion
-from ..body.posed import joint_in_model
 from ..feet.leg_ik import reach
 from ..maths import quat
 from ..maths.blocks import each_solved
@@ -62,11 +60,6 @@ class Arms:
         self.bent = np.zeros((len(pose), 3))
         self.aside, self.loose = np.zeros((len(pose), 3)), np.zeros(len(pose))
         self.lifted = {side: np.zeros((len(pose), 3)) for side in self.arms}
-
-    def keep_hands_of(self, motion: Motion) -> None:
-        """Keep the rotations that hands have in another motion of the figure."""
-        for side, arm in self.arms.items():
-            self.kept[side] = joint_in_model(motion, arm.hand)[0][self.pose.frames]
 
     def _arm(self, side: str) -> _Arm | None:
         body, skeleton = self.figure.body, self.figure.skeleton

@@ -56,17 +56,13 @@ class Anchor:
         way = quat.rotate(quat.inv(self.frame), out / np.maximum(far, _TINY)[:, None])
         return along, way, far
 
-    def surface(self, along: Array, way: Array) -> Array:
-        """How far (N,) the surface is from the axis at (N,), out along (N, 3) in the frame; metres."""
-        return ray_exit(self.on_axis(along), quat.rotate(self.frame, way), self.a, self.b, self.radius)
+    def surface(self, points: Array, way: Array) -> Array:
+        """How far (N,) the surface is from points (N, 3) of the axis, out along (N, 3); metres."""
+        return ray_exit(points, way, self.a, self.b, self.radius)
 
     def on_axis(self, along: Array | float) -> Array:
         """The points (..., 3) so far (...) along the axis."""
         return self.start + np.asarray(along)[..., None] * (self.end - self.start)
-
-    def point(self, along: Array, way: Array, far: Array) -> Array:
-        """The points (N, 3) at places that `place` told, in the joint's space."""
-        return self.on_axis(along) + far[:, None] * quat.rotate(self.frame, way)
 
 
 @dataclass(frozen=True)

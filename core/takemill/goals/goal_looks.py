@@ -41,38 +41,48 @@ class Looks:
         self.more = [np.zeros(len(course.frames)) for course in courses]
         self.lift = [np.zeros(len(course.frames)) for course in courses]
 
-    def correct(self) -> None:
-        """Corrects how far out hands are by all capsules of both parts, where they are at their goals."""
+    def correct(self) -> float:
+        """Corrects how far out hands are by all capsules of both parts, where they are at their goals.
+
+        Returns the largest correction, metres.
+        """
+        most = 0.0
         for n, course in enumerate(self.courses):
             if len(course.asked):
+                looks = course.looks
                 fore = course.part.replace("Hand", "LowerArm")
                 lifts = course.kind == "body" and course.meets and fore in self.figure.anchors
                 parts = (course.part, course.on, *([fore] if lifts else []))
                 joints = [one for one in self.figure.surface_joints(*parts) if one in self.pose.at]
-                held = self.pose.at_rows(self.rows[n][course.looks], joints)
+                held = self.pose.at_rows(self.rows[n][looks.rows], joints)
                 gap = self.figure.gap(held, course.part, course.on)
                 step = np.clip(course.asked - gap, -_MAX_GAP_STEP_M, _MAX_GAP_STEP_M)
-                far = self.off(n)[course.looks] > _MAX_GAP_STEP_M
+                far = self.off(n)[looks.rows] > _MAX_GAP_STEP_M
                 step[far] = 0.0
-                self.more[n] = self.more[n] + course.at_looks(step)
+                most = max(most, float(np.abs(step).max()))
+                self.more[n] = self.more[n] + looks.at_all(step)
                 if lifts:
                     inside = -self.figure.gap(held, fore, course.on) - step
-                    self._lift(n, course.at_looks(np.where(far, 0.0, inside)))
+                    most = max(most, self._lift(n, looks.at_all(np.where(far, 0.0, inside))))
+        return most
 
-    def _lift(self, n: int, step: Array) -> None:
-        """Lifts a wrist by (N,) more, metres, for forearms that are thicker than a hand; its tip stays."""
+    def _lift(self, n: int, step: Array) -> float:
+        """Lifts a wrist by (N,) more, metres, for forearms that are thicker than a hand; its tip stays.
+
+        Returns the largest step, metres.
+        """
         course = self.courses[n]
         anchor = self.figure.anchors[course.part]
         most = _MAX_LIFT_SHARE * float(np.linalg.norm(anchor.end - anchor.start))
         before, self.lift[n] = self.lift[n], np.clip(self.lift[n] + step, 0.0, most)
         self.more[n] = self.more[n] + (1 - course.along) * (self.lift[n] - before)
+        return float(np.abs(self.lift[n] - before).max())
 
     def tilts(self, n: int, hand: Array) -> Array:
         """The turns (N, 4) that lift the wrist of a course's hand, which is turned by (N, 4)."""
         course = self.courses[n]
         mine, on = self.figure.anchors[course.part], self.figure.anchors[course.on]
-        turned = self.pose.turned[on.joint][self.rows[n]]
-        out = quat.rotate(turned, quat.rotate(on.frame, course.where))
+        out = quat.rotate(self.pose.turned[on.joint][self.rows[n]], course.where)
         way = quat.rotate(hand, mine.end - mine.start)
         return quat.between(way, way - (course.weight * self.lift[n])[:, None] * out)
 
@@ -97,8 +107,8 @@ class Looks:
             return np.ones(len(off))
         total = np.zeros(len(off))
         mixed = np.zeros(len(off))
-        for goal in course.goals:
-            start, stop = np.searchsorted(course.frames, (goal.start, goal.stop))
+        for span in course.spans.each:
+            start, stop = span.held.start, span.held.stop
             kept = 1 - smoothstep(np.clip(np.median(off[start:stop], keepdims=True) / _FAR_SHARE[1], 0, 1))
             away = np.maximum(np.maximum(start - np.arange(len(off)), np.arange(len(off)) - stop + 1), 0)
             near = 1.0 / (1 + away) ** 2

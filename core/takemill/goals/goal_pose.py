@@ -1,8 +1,8 @@
-"""Some joints of a motion in model space, at some frames: turned and moved with all that hangs on them."""
+"""Some joints of a motion in model space, at some frames: turned, moved, and written into the motion."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -38,15 +38,19 @@ class GoalPose:
     def _pose(self, joint: int) -> None:
         """Put a joint where its own rotation and translation have it, on its parent as it is."""
         parent = self.motion.skeleton.parents[joint]
-        rotation = quat.planes(self.motion.rotations[self.frames, joint])
-        place = self.motion.translation_of(joint)
-        place = place[:1] if place.strides[0] == 0 else quat.planes(place[self.frames])
+        rotation, place = self._own(joint)
         if parent < 0:
             self.turned[joint] = rotation
             self.at[joint] = np.broadcast_to(place, (len(rotation), 3))
         else:
             self.turned[joint] = quat.mul(self.turned[parent], rotation)
             self.at[joint] = self.at[parent] + quat.rotate(self.turned[parent], place)
+
+    def _own(self, joint: int) -> tuple[Array, Array]:
+        """A joint's rotation (N, 4) and translation (N, 3) or (1, 3) in the motion."""
+        rotation = quat.planes(self.motion.rotations[self.frames, joint])
+        place = self.motion.translation_of(joint)
+        return rotation, place[:1] if place.strides[0] == 0 else quat.planes(place[self.frames])
 
     def at_rows(self, rows: Index, joints: Iterable[int]) -> GoalPose:
         """Some of the pose's frames (M,) of some joints, to look at."""
@@ -101,28 +105,58 @@ class GoalPose:
 
     def written(self) -> Motion:
         """The motion with what was changed, at the pose's frames."""
-        motion, frames = self.motion, self.frames
-        parents = motion.skeleton.parents
-        rotations, tracks = motion.rotations.copy(), {0: motion.root_translation, **motion.translations}
-        for joint in self._changed:
-            above = parents[joint]
+        draft = Draft(self.motion)
+        draft.write(self)
+        return draft.motion()
+
+    def changes(self) -> Iterator[tuple[int, Array]]:
+        """The joints that were turned, and their local rotations (N, 4)."""
+        for joint in sorted(self._changed):
+            above = self.motion.skeleton.parents[joint]
             local = self.turned[joint]
             if above >= 0:
                 local = quat.mul(quat.inv(self.turned[above]), local)
-            column = rotations[:, joint].copy()
-            column[frames] = quat.normalize(local)
-            quat.make_continuous(column)
-            rotations[:, joint] = column
-        for joint in self._moved:
-            above = parents[joint]
+            yield joint, quat.normalize(local)
+
+    def moves(self) -> Iterator[tuple[int, Array]]:
+        """The joints that were moved, and their local translations (N, 3)."""
+        for joint in sorted(self._moved):
+            above = self.motion.skeleton.parents[joint]
             place = self.at[joint]
             if above >= 0:
                 place = quat.rotate(quat.inv(self.turned[above]), place - self.at[above])
-            track = np.array(motion.translation_of(joint))
-            track[frames] = place
-            tracks[joint] = track
-        root = tracks.pop(0)
-        return Motion.trusted(motion.skeleton, motion.rate, rotations, np.array(root), tracks)
+            yield joint, place
+
+
+class Draft:
+    """A motion that poses of some of its frames are written into."""
+
+    def __init__(self, motion: Motion) -> None:
+        self._old, self._turned = motion, set[int]()
+        self._rotations = motion.rotations.copy()
+        self._tracks: dict[int, Array] = {0: motion.root_translation, **motion.translations}
+        self._moved = set[int]()
+
+    def write(self, pose: GoalPose) -> None:
+        """Take over what was changed in a pose of the motion, at its frames."""
+        for joint, local in pose.changes():
+            self._rotations[pose.frames, joint] = local
+            self._turned.add(joint)
+        for joint, place in pose.moves():
+            if joint not in self._moved:
+                self._tracks[joint] = np.array(self._old.translation_of(joint))
+                self._moved.add(joint)
+            self._tracks[joint][pose.frames] = place
+
+    def motion(self) -> Motion:
+        """The motion as it was written; afterwards nothing more is."""
+        for joint in self._turned:
+            column = self._rotations[:, joint].copy()
+            quat.make_continuous(column)
+            self._rotations[:, joint] = column
+        old, tracks = self._old, self._tracks
+        root = np.array(tracks.pop(0))
+        return Motion.trusted(old.skeleton, old.rate, self._rotations, root, tracks)
 
 
 def at_rows(values: Array, rows: Index | None) -> Array:

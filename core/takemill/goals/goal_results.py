@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array
-from ..body.motion import Motion
+from ..base.checks import Array, Index
 from ..maths import quat
-from .goal_figures import Figure, floor_low, posed
+from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_targets import Course, hand_point, wanted_line, wanted_on_floor, wanted_point
-from .goals import Goal, blend_frames
+from .goals import Goal
 
 MAX_ERROR_M = 0.01
 """A goal that is further off than this was not reached."""
@@ -43,33 +42,30 @@ class GoalResult:
 
 
 def goal_results(
-    fitted: Motion, those: Sequence[Course], figure: Figure, more: Sequence[Array]
-) -> tuple[GoalResult, ...]:
-    """The goals of courses, in the order of time, and how far off each is in a motion of a figure.
+    pose: GoalPose, those: Sequence[Course], rows: Sequence[Index], figure: Figure, more: Sequence[Array]
+) -> Iterator[GoalResult]:
+    """How far off each goal of courses is in a pose of a figure.
 
-    `more` is what `keep_goals` gave: (N,) for each course, metres.
+    Of the pose those `rows` (N,) are a course's, and its part is further out than the thickness at its point
+    says by `more` (N,), metres.
     """
-    found = []
-    pose = posed(figure, fitted)
-    for course, out in zip(those, more, strict=True):
-        mine = pose.at_rows(course.frames, course.joints)
-        off = _off(course, mine, figure, out, len(fitted), fitted.rate)
+    for course, mine, out in zip(those, rows, more, strict=True):
+        off = _off(course, pose.at_rows(mine, course.joints), figure, out)
         if len(course.asked):
+            looks = course.looks.rows
             joints = [one for one in figure.surface_joints(course.part, course.on) if one in pose.at]
-            looked_at = pose.at_rows(course.frames[course.looks], joints)
-            gap = figure.gap(looked_at, course.part, course.on)
-            off[course.looks] = np.maximum(off[course.looks], np.abs(gap - course.asked))
-        for goal in course.goals:
-            held = off[slice(*np.searchsorted(course.frames, (goal.start, goal.stop)))]
-            found.append(GoalResult(goal, float(held.max()), float(held.mean())))
-    return tuple(sorted(found, key=lambda one: (one.goal.start, one.goal.part, one.goal.on)))
+            gap = figure.gap(pose.at_rows(mine[looks], joints), course.part, course.on)
+            off[looks] = np.maximum(off[looks], np.abs(gap - course.asked))
+        for span in course.spans.each:
+            held = off[span.held]
+            yield GoalResult(span.goal, float(held.max()), float(held.mean()))
 
 
-def _off(course: Course, pose: GoalPose, figure: Figure, more: Array, count: int, rate: float) -> Array:
+def _off(course: Course, pose: GoalPose, figure: Figure, more: Array) -> Array:
     """How far (N,) the part is from where its goals have it, metres."""
     if course.on == "floor":
         point = floor_low(figure, pose, course.part)[1]
-        wanted = wanted_on_floor(course, figure, pose, count, blend_frames(rate))
+        wanted = wanted_on_floor(course, figure, pose)
     elif course.kind == "body":
         point = hand_point(figure, pose, course.part, course.along)
         wanted = wanted_point(course, figure, pose, more)

@@ -7,7 +7,7 @@ it, and the path along it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,8 @@ from ..shape.capsules import TRUNK
 from ..shape.scale import Scale
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
-from .goals import Goal, blend_frames, window
+from .goal_spans import Hold, Looks, Spans, hold_of, looks_of, spans_of
+from .goals import Goal
 
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
 # Left between the capsules of meshes, which lie about as far inside these. Trial: hands on hips of generated
@@ -32,49 +33,6 @@ _LOOK_S = 0.1  # from one look at the gap between all capsules to the next: hand
 # that are faster are dragged over it. Trial: an open crawl, whose knees and hips slide by .1 to .3
 # (goals_table.py).
 _LIES = (0.04, 0.15)
-_SLOWING_S = 0.08  # the change at a goal's end goes on for about so long. Trial: goals_table.py
-
-
-@dataclass(frozen=True)
-class Hold:
-    """How the N values of a course go on before and after its goals: from the value at their ends.
-
-    What a goal asks for means little while the hand is still far, and what goes on level cannot snap.
-
-    Attributes:
-        row: (M,) the values to make up.
-        edge: (M,) from which value of a goal.
-        steps: (M,) and how many frames' change there is added.
-        share: (M,) how much this counts in the row.
-    """
-
-    row: Index
-    edge: Index
-    steps: Array
-    share: Array
-
-    def held(self, values: Array) -> Array:
-        """Values (N, 3) as they count."""
-        count = len(values)
-        slope = (values[np.minimum(self.edge + 1, count - 1)] - values[np.maximum(self.edge - 1, 0)]) / 2
-        each = self.share[:, None] * (values[self.edge] + self.steps[:, None] * slope)
-        return np.stack([np.bincount(self.row, each[:, k], count) for k in range(3)], axis=-1)
-
-
-def _hold(goals: Sequence[Goal], frames: Index, count: int, blend: int, rate: float) -> Hold:
-    rows, edges, steps, shares = [], [], [], []
-    for goal in goals:
-        first, weight = window(goal, count, blend)
-        at = np.arange(first, first + len(weight))
-        edge = np.clip(at, goal.start, goal.stop - 1)
-        away, slow = at - edge, _SLOWING_S * rate
-        rows.append(np.searchsorted(frames, at))
-        edges.append(np.searchsorted(frames, edge))
-        steps.append(np.sign(away) * slow * (1 - np.exp(-np.abs(away) / slow)))
-        shares.append(weight)
-    row, share = np.concatenate(rows), np.concatenate(shares)
-    share = share / np.bincount(row, share, len(frames))[row]
-    return Hold(row, np.concatenate(edges), np.concatenate(steps), share)
 
 
 @dataclass(frozen=True)
@@ -85,18 +43,17 @@ class Course:
         kind: of the goals.
         part, on: the target's parts; "floor".
         joints: the target's joints that carry them.
-        goals: the goals, in the order of time.
-        frames: (N,).
-        weight: (N,) how much they count.
+        spans: the goals, and the N frames.
         along, along_other: (N,) how far along the part, and along the other hand, they touch.
-        where: (N, 3) on a body: the way out from the axis, in the part's frame; between hands: from the left
-            to the right, metres of the target, in model space; on the floor: the source's point, scaled.
-        place: (N,) on a body: how far along its axis.
-        gap: (N,) between the surfaces, metres of the target.
+        where: (N, 3) on a body: the way out from the axis, in the space of the target's joint; between hands:
+            from the left to the right, metres of the target, in model space; on the floor: the source's
+            point, scaled.
+        place: (N, 3) on a body: the point on its axis, in the space of the target's joint, metres.
+        gap: (N,) between the surfaces, metres of the target; on a body: from the axis to the hand's surface.
         thick: (N,) between hands: of `where`, what the source's hands make up, metres of the target.
         firm: (N,) on the floor: how much it lies still there; what is dragged keeps its height alone.
         hold: how what is asked for goes on before and after the goals.
-        looks: (L,) of the N, some while goals hold, at which the gap between all capsules is looked at.
+        looks: L of the N, at which the gap between all capsules is looked at.
         asked: (L,) what it should be there, metres; empty for props and on the floor.
         meets: whether meshes show both surfaces.
     """
@@ -105,9 +62,7 @@ class Course:
     part: str
     on: str
     joints: tuple[int, ...]
-    goals: tuple[Goal, ...]
-    frames: Index
-    weight: Array
+    spans: Spans
     along: Array
     along_other: Array
     where: Array
@@ -116,15 +71,19 @@ class Course:
     thick: Array
     firm: Array
     hold: Hold
-    looks: Index
+    looks: Looks
     asked: Array
     meets: bool
 
-    def at_looks(self, values: Array) -> Array:
-        """Values (L,) of the looks, for all frames (N,)."""
-        if not len(self.asked):
-            return np.zeros(len(self.frames))
-        return np.interp(self.frames, self.frames[self.looks], values)
+    @property
+    def frames(self) -> Index:
+        """The frames (N,) in which any of its goals counts."""
+        return self.spans.frames
+
+    @property
+    def weight(self) -> Array:
+        """How much (N,) its goals count together, 0 to 1."""
+        return self.spans.weight
 
 
 def courses(
@@ -156,59 +115,47 @@ def _course(
 ) -> Course:
     kind, part, on = key
     rate = source.motion.rate
-    blend, count = blend_frames(rate), len(source)
-    total, left, along, along_other = (np.zeros(count) for _ in range(4))
-    left += 1
-    for goal in goals:
-        first, weight = window(goal, count, blend)
-        mine = slice(first, first + len(weight))
-        total[mine] += weight
-        left[mine] *= 1 - weight
-        along[mine] += weight * goal.along
-        along_other[mine] += weight * goal.along_other
-    frames = np.flatnonzero(total > _TINY)
-    along, along_other = along[frames] / total[frames], along_other[frames] / total[frames]
+    spans = spans_of(goals, len(source), rate)
+    frames, count = spans.frames, len(spans.frames)
+    along = spans.mixed(np.array([goal.along for goal in goals]))
+    along_other = spans.mixed(np.array([goal.along_other for goal in goals]))
     joints = [own.anchors[one].joint for one in (part, on) if one in own.anchors]
     pose = source.at_rows(frames, joints)
     size = other.arm_m / max(own.arm_m, _TINY)
-    place, thick, firm = np.zeros(len(frames)), np.zeros(len(frames)), np.ones(len(frames))
+    place, thick, firm = np.zeros((count, 3)), np.zeros(count), np.ones(count)
+    there = on if on == "floor" else _on_target(other, on)
+    thickness = np.zeros(count)
     if kind == "floor":
         low, point = floor_low(own, pose, part)
         where, gap = scale.apply(point), (low - scale.floor_m) * scale.height
         if not part.endswith("Hand"):
             speed = quat.length(series.derivative(point[:, :2], rate)) / leg_length(own.skeleton, own.body)
-            speed = _course_of(goals, frames, speed, count, blend)
+            speed = spans.middles(speed)
             firm = 1 - smoothstep(np.clip((speed - _LIES[0]) / (_LIES[1] - _LIES[0]), 0.0, 1.0))
     elif kind == "body":
-        place, where, gap = _place_on(own, pose, part, on, along)
+        far_along, way, gap = _place_on(own, pose, part, on, along)
         gap = gap * size
+        anchor = other.anchors[there]
+        place, where = anchor.on_axis(far_along), quat.rotate(anchor.frame, way)
+        thickness = anchor.surface(place, where)
     else:
         where = _between(own, pose, along, along_other)
         thick = size * _thick(own, pose, along, along_other, where)
         where = size * where
         gap = quat.length(where) - thick
-    looks = _looks(goals, frames, rate)
+    looks = looks_of(spans, max(round(_LOOK_S * rate), 1))
     asked = np.zeros(0)
     if kind in ("body", "hands"):
         looked_at = [one for one in own.surface_joints(part, on) if one in source.at]
-        asked = size * own.gap(source.at_rows(frames[looks], looked_at), part, on)
-    on = on if on == "floor" else _on_target(other, on)
-    meets = kind != "prop" and _seen(other, part) and (on == "floor" or _seen(other, on))
+        asked = size * own.gap(source.at_rows(frames[looks.rows], looked_at), part, on)
+    meets = kind != "prop" and _seen(other, part) and (there == "floor" or _seen(other, there))
     if meets:
-        gap = gap - _course_of(goals, frames, gap, count, blend)
+        gap = gap - spans.middles(gap)
         asked = np.full(len(asked), _MESH_GAP_M)
-        gap = gap + (0.0 if on == "floor" else _MESH_GAP_M)
-    carriers = tuple(other.anchors[one].joint for one in (part, on) if one != "floor")
-    hold = _hold(goals, frames, count, blend, rate)
-    return Course(kind, part, on, carriers, goals, frames, 1 - left[frames], along, along_other, where, place,
-                  gap, thick, firm, hold, looks, asked, meets)  # fmt: skip
-
-
-def _looks(goals: Sequence[Goal], frames: Index, rate: float) -> Index:
-    """Some of the frames (N,) in which goals hold, the first and the last of each among them."""
-    step = max(round(_LOOK_S * rate), 1)
-    times = [np.append(np.arange(goal.start, goal.stop - 1, step), goal.stop - 1) for goal in goals]
-    return np.searchsorted(frames, np.unique(np.concatenate(times)))
+        gap = gap + (0.0 if there == "floor" else _MESH_GAP_M)
+    carriers = tuple(other.anchors[one].joint for one in (part, there) if one != "floor")
+    return Course(kind, part, there, carriers, spans, along, along_other, where, place, gap + thickness,
+                  thick, firm, hold_of(spans, rate), looks, asked, meets)  # fmt: skip
 
 
 def _seen(figure: Figure, part: str) -> bool:
@@ -219,19 +166,6 @@ def _seen(figure: Figure, part: str) -> bool:
     )
 
 
-def _course_of(goals: Sequence[Goal], frames: Index, values: Array, count: int, blend: int) -> Array:
-    """The middle of values (N, ...) while each goal holds, easing from one goal to the next (N, ...)."""
-    out, total = np.zeros_like(values), np.zeros(len(frames))
-    for goal in goals:
-        first, weight = window(goal, count, blend)
-        start, stop = np.searchsorted(frames, (first, first + len(weight)))
-        held = slice(*np.searchsorted(frames, (goal.start, goal.stop)))
-        middle = np.median(values[held], axis=0)
-        out[start:stop] += weight.reshape(-1, *[1] * (values.ndim - 1)) * middle
-        total[start:stop] += weight
-    return out / np.maximum(total, _TINY).reshape(-1, *[1] * (values.ndim - 1))
-
-
 def _place_on(figure: Figure, pose: GoalPose, part: str, on: str, along: Array) -> tuple[Array, Array, Array]:
     """Where on a part a hand is: along its axis (N,), the way out (N, 3), and the gap (N,), metres."""
     hand, anchor = figure.anchors[part], figure.anchors[on]
@@ -239,7 +173,8 @@ def _place_on(figure: Figure, pose: GoalPose, part: str, on: str, along: Array) 
     seen = quat.rotate(quat.inv(pose.turned[anchor.joint]), point - pose.at[anchor.joint])
     place, way, far = anchor.place(seen)
     out = quat.rotate(pose.turned[anchor.joint], quat.rotate(anchor.frame, way))
-    return place, way, far - anchor.surface(place, way) - hand_thickness(figure, pose, part, along, -out)
+    far = far - anchor.surface(anchor.on_axis(place), quat.rotate(anchor.frame, way))
+    return place, way, far - hand_thickness(figure, pose, part, along, -out)
 
 
 def hand_thickness(figure: Figure, pose: GoalPose, hand: str, along: Array, way: Array) -> Array:
@@ -288,14 +223,13 @@ def wanted_point(course: Course, figure: Figure, pose: GoalPose, more: Array) ->
 
     By `more` (N,) metres it is further out than the thickness at its point says.
     """
-    anchor = figure.anchors[course.on]
-    out = quat.rotate(pose.turned[anchor.joint], quat.rotate(anchor.frame, course.where))
-    far = anchor.surface(course.place, course.where) + course.gap + more
-    far = far + hand_thickness(figure, pose, course.part, course.along, -out)
-    return pose.point(anchor.joint, anchor.point(course.place, course.where, far))
+    on = figure.anchors[course.on].joint
+    out = quat.rotate(pose.turned[on], course.where)
+    far = course.gap + more + hand_thickness(figure, pose, course.part, course.along, -out)
+    return pose.point(on, course.place) + far[:, None] * out
 
 
-def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose, count: int, blend: int) -> Array:
+def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose) -> Array:
     """Where the part's point goes (N, 3) on the floor: on the source's path, a constant step aside.
 
     Each time on the floor has its own step, which leads to the middle of where the pose has the point.
@@ -304,7 +238,7 @@ def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose, count: int, 
     goal = course.where.copy()
     goal[:, 2] = course.gap + point[:, 2] - low
     aside = (point - course.where)[:, :2]
-    goal[:, :2] += _course_of(course.goals, course.frames, aside, count, blend)
+    goal[:, :2] += course.spans.middles(aside)
     goal[:, :2] += (1 - course.firm)[:, None] * (point - goal)[:, :2]
     return goal
 

@@ -1,0 +1,143 @@
+"""What lies on the floor: hips moved, and legs bent, so that knees, elbows, hands and seat lie there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from ..base.checks import Array, Index
+from ..body.body_map import rest_facing
+from ..body.body_parts import SIDES
+from ..feet.leg_ik import reach
+from ..maths import quat
+from ..maths.blocks import each_solved
+from .goal_figures import Figure, floor_low
+from .goal_pose import GoalPose
+from .goal_targets import Course, on_reach, wanted_on_floor
+
+# Of a step of the hips, in those of a bent arm's step across; and of a planted leg. Trial: goals_table.py.
+_HIPS_COST, _LEG_COST = 0.05, 2.0
+_PASSES = 3  # for knees and hips on the floor, each finishing what the one before left
+_FIRM_COST = 50.0  # of hips, knees and elbows that lie on the floor: all but exact
+_MIN_BEND_SINE2 = 0.05  # as in pin_legs: a straighter limb counts as bent by so much
+
+
+class OnFloor:
+    """A pose of the target, and what of its courses lies on the floor.
+
+    Attributes:
+        points: for each course on the floor, by its number, where its part goes (N, 3).
+    """
+
+    def __init__(
+        self,
+        pose: GoalPose,
+        figure: Figure,
+        courses: Sequence[Course],
+        rows: Sequence[Index],
+        planted: Mapping[str, Array],
+    ) -> None:
+        self.pose, self.figure, self.courses, self.rows, self.planted = pose, figure, courses, rows, planted
+        self.points: dict[int, Array] = {}
+
+    def lay(self) -> None:
+        """Moves the hips, and bends legs, for what is on the floor."""
+        for n, course in enumerate(self.courses):
+            if course.on == "floor":
+                part = self.pose.at_rows(self.rows[n], course.joints)
+                self.points[n] = wanted_on_floor(course, self.figure, part)
+        if not self.points:
+            return
+        hips = self.figure.body.require("hips")
+        firm = [n for n in self.points if not self.courses[n].part.endswith("Hand")]
+        for turn in range(_PASSES if firm else 1):
+            step = self._hips_step(first=turn == 0)
+            self.pose.move(hips, step)
+            for side in SIDES:
+                self._bend_leg(side, step, first=turn == 0)
+
+    def _counts(self, course: Course, first: bool) -> Array:
+        """How much (N,) of what a course asks for is done at once: later passes only finish what holds."""
+        return course.weight if first else course.weight**4
+
+    def _hips_step(self, first: bool) -> Array:
+        """How the hips move (N, 3) so that limbs have the least to turn; later passes see to knees alone."""
+        matrix = np.broadcast_to(_HIPS_COST * np.eye(3), (len(self.pose), 3, 3)).copy()
+        wanted = np.zeros((len(self.pose), 3, 1))
+        for n, goal in self.points.items():
+            course, rows = self.courses[n], self.rows[n]
+            point = floor_low(self.figure, self.pose.at_rows(rows, course.joints), course.part)[1]
+            cost = course.weight[:, None, None] * self._cost(course.part)[rows]
+            # What is dragged asks for its height alone, which a limb has of its own turn.
+            firm, height = course.firm[:, None, None], _FIRM_COST if course.part == "hips" else 1.0
+            dragged = course.weight[:, None, None] * np.diag([0.0, 0.0, height])
+            cost = firm * cost + (1 - firm) * dragged
+            matrix[rows] += cost
+            if first or not course.part.endswith("Hand"):
+                asked = self._counts(course, first)[:, None] * course.hold.held(goal - point)
+                wanted[rows] += cost @ asked[..., None]
+        for side in SIDES:
+            weight = _LEG_COST * self.planted[f"{side}Foot"][:, None, None]
+            matrix += weight * _bend_cost(*self._limb(side, ("UpperLeg", "LowerLeg", "Foot")))
+        return each_solved(matrix, wanted)[..., 0]
+
+    def _limb(self, side: str, parts: tuple[str, ...]) -> list[Array]:
+        return [self.pose.at[self.figure.body.require(side + part)] for part in parts]
+
+    def _cost(self, part: str) -> Array:
+        """What a step of the hips is worth (N, 3, 3) to a part that lies on the floor."""
+        side = next((one for one in SIDES if part.startswith(one)), "")
+        if part.endswith("Hand"):
+            return _bend_cost(*self._limb(side, ("UpperArm", "LowerArm", "Hand")))
+        if part == "hips":
+            return np.broadcast_to(_FIRM_COST * np.eye(3), (len(self.pose), 3, 3))
+        upper, lower = self._limb(
+            side, (part.removeprefix(side).replace("Lower", "Upper"), part.removeprefix(side))
+        )
+        line = (lower - upper) / quat.length(lower - upper)[:, None]
+        return np.eye(3) + _FIRM_COST * line[:, :, None] * line[:, None, :]
+
+    def _bend_leg(self, side: str, step: Array, first: bool) -> None:
+        """Bends a leg: a planted foot goes back to where it was, and a knee to its place on the floor."""
+        body, pose = self.figure.body, self.pose
+        hip, knee, foot = (body.require(side + part) for part in ("UpperLeg", "LowerLeg", "Foot"))
+        kept = pose.turned[foot]
+        goal = pose.at[foot] - self.planted[f"{side}Foot"][:, None] * step
+        across = quat.rotate(
+            quat.from_yaw(rest_facing(self.figure.skeleton, body)), np.array([1.0, 0.0, 0.0])
+        )
+        axis = quat.rotate(
+            quat.mul(pose.turned[hip], quat.inv(self.figure.skeleton.reference_model[0][hip])), across
+        )
+        swing, bend = reach(pose.at[hip], pose.at[knee], pose.at[foot], goal, axis)
+        pose.turn(knee, bend)
+        pose.turn(hip, swing)
+        for n, course in enumerate(self.courses):
+            if course.on == "floor" and course.part == f"{side}LowerLeg":
+                turned, place = pose.turned[knee], pose.at[knee].copy()
+                rows = self.rows[n]
+                asked = course.hold.held(self.points[n] - place[rows])
+                place[rows] += self._counts(course, first)[:, None] * asked
+                place[rows] = on_reach(pose.at[hip][rows], pose.at[knee][rows], place[rows], course.firm)
+                pose.turn(hip, quat.between(pose.at[knee] - pose.at[hip], place - pose.at[hip]))
+                pose.set_turned(knee, turned)
+                firm = np.zeros((len(pose), 1))
+                firm[rows, 0] = course.weight
+                line, shin = goal - pose.at[knee], pose.at[foot] - pose.at[knee]
+                near = self.planted[f"{side}Foot"][:, None] * firm
+                pose.turn(knee, quat.between(shin, shin + near * (line - shin)))
+        pose.set_turned(foot, kept)
+
+
+def _bend_cost(start: Array, bend: Array, end: Array) -> Array:
+    """What a limb (N, 3) each turns by for a small step of its end (N, 3, 3); 1 for a step across a bent one.
+
+    As `pin_legs._bend_cost`: a step along a nearly straight limb costs many times as much.
+    """
+    first, second, line = bend - start, end - bend, end - start
+    lengths = np.sum(first**2, axis=-1) * np.sum(second**2, axis=-1)
+    sine = np.sum(quat.cross(first, second) ** 2, axis=-1) / lengths
+    squared = np.maximum(np.sum(line**2, axis=-1), 1e-12)
+    along = 0.75 * squared**2 / (lengths * (sine + _MIN_BEND_SINE2)) - 1.0
+    return np.eye(3) + (along / squared)[:, None, None] * line[:, :, None] * line[:, None, :]
