@@ -4,10 +4,14 @@ TAKEMILL_BLENDER is the command of a desktop Blender (4.5 or later) that can ope
 too; it runs this file again inside. On a rig of 60 bones, each overlay alone: milliseconds of a redraw with the
 view turned and with the frame moved on, beside Blender's whole redraw; and whether its pixels are there, where
 bones are that it shows, and gone when it is off and when the add-on is. Then a cut's end is dragged by events.
+
+With `--before FOLDER`, the folder `takemill_addon` of another state of the add-on, what that costs stands beside,
+in turns with this one in the same window: `git archive main blender_addon | tar -x -C dist/before` makes it.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import shlex
 import subprocess
@@ -28,7 +32,7 @@ def main() -> None:
     size = ["--window-geometry", "0", "0", "1320", "900", "--enable-event-simulate", "--factory-startup"]
     blend = str(HOME / "sample_blends/marsh_ferry.blend")
     done = subprocess.run(
-        [*command, *size, blend, "--python", __file__, "--", "inside"],
+        [*command, *size, blend, "--python", __file__, "--", "inside", *sys.argv[1:]],
         cwd=HOME,
         capture_output=True,
         text=True,
@@ -37,6 +41,53 @@ def main() -> None:
     print("\n".join(rows))
     if not rows or any(line.startswith("!") for line in rows):
         raise SystemExit(f"something is wrong:\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}")
+
+
+class Side:
+    """One state of the add-on: what its overlays cost in a redraw while it is `on`."""
+
+    def __init__(self, package: str) -> None:
+        names = ("draw", "draw_time", "facts", "view")
+        modules = [importlib.import_module(f"{package}.overlays.{name}") for name in names]
+        self.draw, self.draw_time, self.facts, self.view = modules
+        self.overlays = importlib.import_module(f"{package}.overlays")
+        self.on, self.spent, self.after = False, list[float](), lambda: None
+
+    def attach(self) -> None:
+        """Let Blender draw them, timed."""
+        self.draw._draw_strokes = self.timed(self.draw._draw_strokes, False)
+        self.draw._draw_texts = self.timed(self.draw._draw_texts, True)
+        self.draw_time._draw = self.timed(self.draw_time._draw, True)
+        self.overlays.attach()
+
+    def timed(self, function, is_last: bool):
+        def wrapped() -> None:
+            if not self.on:
+                return
+            begun = time.thread_time()  # of the processor: other work on the machine is none of ours
+            function()
+            self.spent.append(time.thread_time() - begun)
+            if is_last:
+                self.after()
+
+        return wrapped
+
+
+def other_package(folder: str) -> str:
+    """The add-on of another folder, as a package that is imported and not registered."""
+    name = "takemill_addon_before"
+    spec = importlib.util.spec_from_file_location(
+        name, Path(folder, "__init__.py"), submodule_search_locations=[folder]
+    )
+    sys.modules[name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(sys.modules[name])
+    return name
+
+
+def say(name: str, same: list[float], moved: list[float], between: str) -> None:
+    """A row of the table: this state, and beside it the other one."""
+    beside = "".join(f" {a:.2f} | {b:.2f} |" for a, b in zip(same[1:], moved[1:], strict=True))
+    print(f"| {name} | {same[0]:.2f} | {moved[0]:.2f} |{between}{beside}", flush=True)
 
 
 class Inside:
@@ -50,13 +101,14 @@ class Inside:
 
         takemill_addon.register()
         self.bpy, self.addon = bpy, takemill_addon
-        from takemill_addon.overlays import draw, draw_time, facts
         from takemill_addon.properties.preferences import names_of, overlay_settings
 
-        self.draw, self.draw_time, self.facts, self.names_of = draw, draw_time, facts, names_of
-        self.settings = overlay_settings(bpy.context)
-        self.spent: list[float] = []
-        self.pixels = None
+        self.names_of, self.settings = names_of, overlay_settings(bpy.context)
+        self.now, self.pixels = Side("takemill_addon"), None
+        self.sides = [self.now]
+        if "--before" in sys.argv:
+            folder = str(Path(sys.argv[sys.argv.index("--before") + 1]).resolve())
+            self.sides.append(Side(other_package(folder)))
         bpy.context.preferences.view.show_splash = False
         bpy.context.preferences.use_preferences_save = False
         bpy.context.preferences.view.smooth_view = 0
@@ -151,24 +203,17 @@ class Inside:
 
     def read(self) -> tuple[float, str]:
         """Have the take read as an operator does; milliseconds, and why it cannot be."""
-        from takemill_addon.overlays.view import View
-
         window, area, region = self.area("VIEW_3D")
         with self.bpy.context.temp_override(window=window, area=area, region=region):
-            begun = time.perf_counter()
-            problem = self.facts.read_now(View.of(self.bpy.context))
-            took = time.perf_counter() - begun
+            for side in reversed(self.sides):
+                begun = time.perf_counter()
+                problem = side.facts.read_now(side.view.View.of(self.bpy.context))
+                took = time.perf_counter() - begun
         return 1000 * took, problem
 
-    def timed(self, function, read: bool):
-        def wrapped() -> None:
-            begun = time.thread_time()  # of the processor: other work on the machine is none of ours
-            function()
-            self.spent.append(time.thread_time() - begun)
-            if read and self.wanted:
-                self.pixels = self.grab()
-
-        return wrapped
+    def grab_now(self) -> None:
+        if self.wanted:
+            self.pixels = self.grab()
 
     def grab(self):
         import gpu
@@ -192,10 +237,9 @@ class Inside:
         """The table."""
         self.addon.overlays.detach()
         self.wanted = False
-        self.draw._draw_strokes = self.timed(self.draw._draw_strokes, False)
-        self.draw._draw_texts = self.timed(self.draw._draw_texts, True)
-        self.draw_time._draw = self.timed(self.draw_time._draw, True)
-        self.addon.overlays.attach()
+        for side in self.sides:
+            side.attach()
+        self.now.on, self.now.after = True, self.grab_now
         self.redraw("VIEW_3D")
         print("| the take is read and worked out: {:.0f} ms {} |".format(*self.read()))
         window = self.bpy.context.window_manager.windows[0]
@@ -210,38 +254,42 @@ class Inside:
         scene.frame_preview_start, scene.frame_preview_end = STAND[0] - 20, STAND[1] + 40
         with self.bpy.context.temp_override(window=window, area=area, region=region):
             self.bpy.ops.action.view_all()
-        print("| overlay | same frame ms | next frame ms | whole redraw ms | its pixels: on | off |")
-        print("|---|---|---|---|---|---|")
+        beside = " ".join("before: same ms | next ms |" for _ in self.sides[1:])
+        print(
+            f"| overlay | same frame ms | next frame ms | whole redraw ms | its pixels: on | off | {beside}"
+        )
+        print("|---" * (6 + 2 * len(self.sides[1:])) + "|")
         for name in self.names_of("show_"):
             kind = "DOPESHEET_EDITOR" if name.startswith("show_time_") else "VIEW_3D"
             setattr(self.settings, name, True)
             self.read()  # no timer runs while this loop does
-            same = self.cost(kind, 0)
-            moved = self.cost(kind, 1)
+            same, moved = self.costs(kind, 0), self.costs(kind, 1)
             whole = self.redraw(kind)
             on = self.pink(name, kind)
             setattr(self.settings, name, False)
             off = self.pink(name, kind)
-            print(
-                f"| {name[5:]} | {same:.2f} | {moved:.2f} | {1000 * whole:.0f} | {on} | {off} |", flush=True
-            )
+            say(f"{name[5:]}", same, moved, f" {1000 * whole:.0f} | {on} | {off} |")
             if on < 20 or off:
                 print(f"! {name}: its pixels are {on} while it is on and {off} while it is off")
         for name in self.names_of("show_"):
             setattr(self.settings, name, True)
+        self.read()
         for kind in ("VIEW_3D", "DOPESHEET_EDITOR"):
-            print(f"| all, {kind} | {self.cost(kind, 0):.2f} | {self.cost(kind, 1):.2f} | | | |", flush=True)
+            say(f"all, {kind}", self.costs(kind, 0), self.costs(kind, 1), " | | |")
 
-    def cost(self, kind: str, step: int) -> float:
-        """Milliseconds of our drawing in one redraw, the median of many."""
-        self.redraw(kind)
-        sums = []
-        for k in range(REDRAWS):
-            self.bpy.context.window_manager.windows[0].scene.frame_set(FIRST + (k + 1) * step)
-            self.spent.clear()
-            self.redraw(kind)
-            sums.append(sum(self.spent))
-        return 1000 * sorted(sums)[REDRAWS // 2]
+    def costs(self, kind: str, step: int) -> list[float]:
+        """Milliseconds of drawing in one redraw, the median of many, of each side: they take turns."""
+        sums = [list[float]() for _ in self.sides]
+        for k in range(REDRAWS + 1):
+            self.bpy.context.window_manager.windows[0].scene.frame_set(FIRST + k * step)
+            for side, sums_of_it in list(zip(self.sides, sums, strict=True))[:: 1 - 2 * (k % 2)]:
+                self.now.on, side.on = False, True
+                side.spent.clear()
+                self.redraw(kind)
+                sums_of_it.append(sum(side.spent))
+                side.on = False
+        self.now.on = True
+        return [1000 * sorted(one[1:])[REDRAWS // 2] for one in sums]
 
     def pink(self, name: str, kind: str) -> int:
         """How many pixels are pink with all colours of ours pink; of those in theme colours, that differ."""
@@ -259,8 +307,8 @@ class Inside:
             theme.grid = (*PINK, 1.0)
         self.bpy.context.window_manager.windows[0].scene.frame_set(FIRST)
         self.wanted = True
-        self.draw._STATE.kept.clear()
-        self.draw_time.forget()
+        self.now.draw._STATE.kept.clear()
+        self.now.draw_time.forget()
         if kind == "VIEW_3D":  # what Blender draws in those colours is left out
             overlay = self.area("VIEW_3D")[1].spaces.active.overlay
             overlay.show_floor = overlay.show_text = overlay.show_ortho_grid = False
@@ -290,8 +338,8 @@ class Inside:
             setattr(self.settings, name, name == "show_time_cuts")
         with bpy.context.temp_override(window=window, area=area, region=region):
             self.redraw("DOPESHEET_EDITOR")
-            kept = self.draw_time.lanes_of(View.of(bpy.context), region.height)
-        zero, each = self.draw_time._across(region)
+            kept = self.now.draw_time.lanes_of(View.of(bpy.context), region.height)
+        zero, each = self.now.draw_time._across(region)
         low, high = kept.ends["cuts"]
         bpy.ops.ed.undo_push(message="before the drag")
         x, y = round(zero + each * (STAND[1] + 1)), round((low + high) / 2)
@@ -302,7 +350,7 @@ class Inside:
         place["x"] = region.x + self.to
         window.event_simulate("MOUSEMOVE", "NOTHING", **place)
         window.event_simulate("LEFTMOUSE", "RELEASE", **place)
-        self.wanted_end = round(self.draw_time.frame_at(region, self.to)) - 1
+        self.wanted_end = round(self.now.draw_time.frame_at(region, self.to)) - 1
 
     def undo(self) -> None:
         cut = self.rig.animation_data.action.takemill.cuts[0]
@@ -317,6 +365,8 @@ class Inside:
         print(f"| undone: the cut ends at {cut.end} |")
         if cut.end != STAND[1]:
             print("! the drag was not undone")
+        for side in self.sides[1:]:
+            side.overlays.detach()
         self.addon.unregister()
         handle = self.bpy.types.SpaceView3D.draw_handler_add(
             lambda: setattr(self, "pixels", self.grab()), (), "WINDOW", "POST_PIXEL"

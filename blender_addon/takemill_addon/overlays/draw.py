@@ -63,7 +63,7 @@ class _State:
     overlays: tuple[Overlay, ...] = ()
     handles: list[tuple[type, object]] = field(default_factory=list)
     kept: dict[tuple[int, str], _Kept] = field(default_factory=dict)
-    labelled: list[_Kept] = field(default_factory=list)
+    labelled: list[tuple[Sequence[Label], dict[str, Matrix]]] = field(default_factory=list)
 
 
 _STATE = _State()
@@ -135,27 +135,29 @@ def _draw_strokes() -> None:
     if shown is None:
         return
     view, kept = shown
-    _STATE.labelled = [one for one in kept if one.drawing.labels]
     scale = view.context.preferences.system.ui_scale
     for one in kept:
+        if not (one.drawing.strokes or one.drawing.labels):
+            continue
+        places = view.places(one.drawing.from_take)
         one.batches = one.batches or Batches(one.drawing.strokes)
-        one.batches.draw(view.places(one.drawing.from_take), scale)
+        one.batches.draw(places, scale)
+        if one.drawing.labels:
+            _STATE.labelled.append((one.drawing.labels, places))
 
 
 def _draw_texts() -> None:
     """The labels of what `_draw_strokes` has just drawn: Blender calls both for each view, one by one."""
     labelled, _STATE.labelled = _STATE.labelled, []
-    region_3d = bpy.context.region_data
-    view = view_now(bpy.context) if labelled and region_3d is not None else None
-    if view is None:
+    context = bpy.context
+    region, region_3d = context.region, context.region_data
+    if not labelled or region_3d is None:
         return
-    scale, seen = view.context.preferences.system.ui_scale, region_3d.perspective_matrix
+    scale, seen = context.preferences.system.ui_scale, region_3d.perspective_matrix
     found: list[Placed] = []
-    for one in labelled:
-        places = view.places(one.drawing.from_take)
-        found += placed(one.drawing.labels, places, view.context.region, seen, scale)
-    for label in spread(found):
-        write(label.text, label.x, label.y, label.colour, scale)
+    for labels, places in labelled:
+        found += placed(labels, places, region, seen, scale)
+    write(((one.text, one.x, one.y, one.colour) for one in spread(found)), scale)
 
 
 def _note_edits(_: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +12,7 @@ from mathutils import Matrix
 
 from . import timeline
 from .colours import text_colour
-from .strokes import Batches, Stroke, faces, lines, write
+from .strokes import Batches, Colour, Stroke, faces, lines, write
 from .timeline import Bar
 from .view import View
 
@@ -155,7 +155,7 @@ def _draw() -> None:
     in_time = Matrix.Translation((zero, 0.0, 0.0)) @ Matrix.Diagonal((each, 1.0, 1.0, 1.0))
     for batches, place in zip(kept.batches, (wide, in_time), strict=True):
         batches.draw({"WORLD": place}, kept.scale)
-    _write(view, kept, zero, each)
+    write(_texts(view, kept, zero, each), kept.scale)
 
 
 def _back_of(kept: Lanes) -> list[Stroke]:
@@ -165,7 +165,7 @@ def _back_of(kept: Lanes) -> list[Stroke]:
     return [faces(corners[[[0, 1, 2], [0, 2, 3]]], _SHADE)]
 
 
-def _write(view: View, kept: Lanes, zero: float, each: float) -> None:
+def _texts(view: View, kept: Lanes, zero: float, each: float) -> Iterator[tuple[str, float, float, Colour]]:
     """What each lane holds at the left, and what is in bars that have room for it."""
     plain, width = text_colour(view.context), view.context.region.width
     least = (1 - _GAP_SHARE) * _MIN_LANE_PX * kept.scale
@@ -178,6 +178,6 @@ def _write(view: View, kept: Lanes, zero: float, each: float) -> None:
         left = max(left, (len(bar.lane) + 1) * _LETTER_PX * kept.scale)  # beside the name of the lane
         room = right - left
         if left < width and len(bar.text) * _LETTER_PX * kept.scale < room:
-            write(bar.text, left + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain, kept.scale)
+            yield bar.text, left + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain
     for lane in named:
-        write(lane, 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain, kept.scale)
+        yield lane, 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain

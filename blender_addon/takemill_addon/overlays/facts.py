@@ -59,6 +59,12 @@ _STATE = _State()
 
 def facts_of(view: View) -> Facts | None:
     """The facts of the view's take; None where they are not known yet, or cannot be."""
+    if "facts" not in view.known:  # several overlays ask in one redraw
+        view.known["facts"] = _facts_of(view)
+    return view.known["facts"]
+
+
+def _facts_of(view: View) -> Facts | None:
     key = view.take_key
     found = _STATE.found.get(key)
     if found is None and bpy.app.background:

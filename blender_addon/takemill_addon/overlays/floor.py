@@ -26,8 +26,8 @@ def _key(view: View) -> Hashable:
 
 def _cell(facts: Facts, frame: float) -> tuple[int, int]:
     """Which square of the floor the body is over."""
-    x, y = np.round(facts.root.position[facts.index(frame), :2] / _STEP_M).astype(int).tolist()
-    return x, y
+    x, y, _ = facts.root.position[facts.index(frame)].tolist()
+    return round(x / _STEP_M), round(y / _STEP_M)
 
 
 def _drawing(view: View) -> Drawing:

@@ -15,12 +15,12 @@ from ..bridge.takes import findings
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .strokes import Label, lines
-from .view import View
+from .view import Remembered, View
 
 _BONE_PX, _EDGE_PX = 2.5, 2.5  # of lines, and what their dark edge adds, at a resolution scale of 1
 _EDGE = (0.0, 0.0, 0.0, 0.5)  # keeps grey apart from the grey of Blender's light theme
-_READ: dict[tuple[int, int], tuple[int, Played | None, str]] = {}
-"""How the last raw take plays, by its armature and itself, or why that is not known; with the edits then."""
+_READ = Remembered[tuple[Played | None, str]]()
+"""How the last raw take plays, or why that is not known."""
 
 
 def _key(view: View) -> Hashable:
@@ -55,12 +55,8 @@ def _drawing(view: View) -> Drawing:
 
 def _read(view: View, raw: bpy.types.Action) -> tuple[Played | None, str]:
     """How the raw take plays on the armature's bones, or why it cannot; read again when that may change."""
-    place = view.armature.session_uid, raw.session_uid
-    known = _READ.get(place)
-    if known is None or known[0] != view.edits:
-        _READ.clear()
-        known = _READ[place] = view.edits, *_played_by(view.armature, raw)
-    return known[1:]
+    key = view.armature.session_uid, raw.session_uid, view.edits
+    return _READ.get(key, lambda: _played_by(view.armature, raw))
 
 
 def _played_by(armature: bpy.types.Object, raw: bpy.types.Action) -> tuple[Played | None, str]:

@@ -5,18 +5,12 @@ from __future__ import annotations
 from collections.abc import Hashable
 
 import bpy
-import numpy as np
-
-from takemill.goals.goal_figures import floor_low
-from takemill.goals.goal_pose import GoalPose
-from takemill.goals.goals import FLOOR
 
 from ..bridge.characters import hand_contacts
 from .colours import colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
 from .strokes import Colour, Label, Stroke, lines
-from .take_facts import Facts
 from .view import View
 
 _KEPT_PX, _LEFT_PX = 4.0, 1.5  # of a contact that is ticked, and of one that is not
@@ -41,35 +35,20 @@ def _drawing(view: View) -> Drawing:
     found = contacts_at(view.action, view.frame)
     if facts is None or not found:
         return Drawing()
-    pose = facts.goal_pose(facts.index(view.frame))
+    now = facts.index(view.frame)
     strokes: list[Stroke] = []
     labels: list[Label] = []
     for one in found:
-        ends = _ends(facts, pose, one)
-        if ends is None:
+        touch = facts.touch(one.part, one.on, now)
+        if touch is None:
             continue
-        line, gap_m = ends
+        line, gap_m = touch
         own = _colour(view, one)
         strokes.append(lines(line[None], own, _KEPT_PX if one.keep else _LEFT_PX, "TAKE"))
         off = f", {one.off_mm:.0f} mm off in the last fit" if one.off_mm >= 0 else ""
         text = f"{one.name}: {1000 * gap_m:.0f} mm between{off}" if one.keep else f"{one.name}: not kept"
         labels.append(Label(text, tuple(line[0]), own, "TAKE"))
     return Drawing(strokes, labels, facts.from_take)
-
-
-def _ends(facts: Facts, pose: GoalPose, contact: bpy.types.PropertyGroup) -> tuple[np.ndarray, float] | None:
-    """From a part to what it touches (2, 3), and the gap between their surfaces, metres."""
-    figure = facts.figure
-    if contact.part not in figure.anchors or contact.on not in (*figure.anchors, FLOOR):
-        return None
-    if contact.on == FLOOR:
-        height, point = floor_low(figure, pose, contact.part)
-        return np.stack([point[0], point[0] - [0.0, 0.0, height[0]]]), float(height[0])
-    middles = []
-    for part in (contact.part, contact.on):
-        anchor = figure.anchors[part]
-        middles.append(pose.point(anchor.joint, anchor.on_axis(0.5))[0])
-    return np.stack(middles), float(figure.gap(pose, contact.part, contact.on)[0])
 
 
 def _colour(view: View, contact: bpy.types.PropertyGroup) -> Colour:

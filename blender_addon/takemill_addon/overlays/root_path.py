@@ -6,6 +6,7 @@ from collections.abc import Hashable
 
 import bpy
 import numpy as np
+from numpy.typing import NDArray
 
 from takemill.base.errors import InputError
 from takemill.clip.root_motion import RootMotion
@@ -16,10 +17,10 @@ from ..properties.clips import ROOT_MOTION
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
-from .shapes import arrow, facing, thinned
+from .shapes import arrow_lines, facing, thinned
 from .strokes import Label, lines, path
 from .take_facts import Facts
-from .view import View
+from .view import Remembered, View
 
 _PATH_PX, _TAKEN_PX, _TICK_PX, _NOW_PX = 1.5, 4.0, 1.5, 3.0  # of lines, at a resolution scale of 1
 _STEP_M, _MAX_POINTS = 0.03, 1000  # of a whole take's path: more are dearer to draw (overlays_table.py)
@@ -77,6 +78,9 @@ def _level(facts: Facts) -> np.ndarray:
     return np.array([0.0, 0.0, facts.contacts.floor_m])
 
 
+_ALL_FRAMES = Remembered[tuple[NDArray[np.float32], NDArray[np.float32]]]()
+
+
 def _key_now(view: View) -> Hashable:
     facts = facts_of(view)
     return facts and (facts.number, facts.index(view.frame))
@@ -88,13 +92,19 @@ def _drawing_now(view: View) -> Drawing:
     if facts is None:
         return Drawing()
     now, green = facts.index(view.frame), colour(view.settings, "good")
-    at = facts.root.position[now] + _level(facts)
-    tip = at + _NOW_M * facing(facts.root.heading[now])
+    arrows, uprights = _ALL_FRAMES.get(facts.number, lambda: _all_frames(facts))
     strokes = [
-        arrow(at, tip, green, _NOW_PX, _TIP_SHARE, "TAKE"),
-        lines([[at, facts.hips[now]]], green, _PATH_PX, "TAKE"),
+        lines(arrows[now], green, _NOW_PX, "TAKE"),
+        lines(uprights[now], green, _PATH_PX, "TAKE"),
     ]
     return Drawing(strokes, (), facts.from_take)
+
+
+def _all_frames(facts: Facts) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The arrows (F, 3, 2, 3) and the lines up to the hips (F, 2, 3) of all frames at once."""
+    at = facts.root.position + _level(facts)
+    arrows = arrow_lines(at, at + _NOW_M * facing(facts.root.heading), _TIP_SHARE)
+    return arrows.astype(np.float32), np.stack([at, facts.hips], axis=1).astype(np.float32)
 
 
 OVERLAYS = (

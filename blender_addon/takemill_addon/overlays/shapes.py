@@ -15,11 +15,17 @@ def arrow(
     start: ArrayLike, tip: ArrayLike, colour: ArrayLike, width_px: float, share: float, space: str
 ) -> Stroke:
     """A level arrow between two points (3,), whose head takes a share of its length."""
+    return lines(arrow_lines(start, tip, share), colour, width_px, space)
+
+
+def arrow_lines(start: ArrayLike, tip: ArrayLike, share: float) -> Array:
+    """The lines (..., 3, 2, 3) of level arrows between points (..., 3); heads take a share of the length."""
     start, tip = np.asarray(start, float), np.asarray(tip, float)
     back = share * (start - tip)
-    aside = 0.5 * np.array([back[1], -back[0], 0.0])  # level, at right angles
+    aside = 0.5 * np.stack([back[..., 1], -back[..., 0], np.zeros_like(back[..., 0])], axis=-1)  # level
     left, right = tip + back + aside, tip + back - aside
-    return lines(np.stack([start, tip, tip, left, tip, right]), colour, width_px, space)
+    points = np.stack([start, tip, tip, left, tip, right], axis=-2)
+    return points.reshape(*points.shape[:-2], 3, 2, 3)
 
 
 def facing(heading: ArrayLike) -> Array:

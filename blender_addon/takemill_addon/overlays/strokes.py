@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import blf
@@ -137,16 +138,23 @@ def placed(
     labels: Sequence[Label], places: dict[str, Matrix], region: bpy.types.Region, seen: Matrix, scale: float
 ) -> list[Placed]:
     """Where labels that are in view lie; `seen` leads from the world to the view's clip space."""
-    blf.size(_FONT, _TEXT_PX * scale)
+    ways = {space: seen @ place for space, place in places.items()}
+    wide, high, beside = region.width / 2, region.height / 2, _BESIDE_PX * scale
     found = []
     for label in labels:
-        at = seen @ places[label.space] @ Vector((*label.place, 1.0))
+        at = ways[label.space] @ Vector((*label.place, 1.0))
         if at.w > 0:
-            x = (at.x / at.w + 1) / 2 * region.width + _BESIDE_PX * scale
-            y = (at.y / at.w + 1) / 2 * region.height + _BESIDE_PX * scale
-            width = blf.dimensions(_FONT, label.text)[0]
-            found.append(Placed(label.text, x, y, width, _LINE_PX * scale, label.colour))
+            x, y = (at.x / at.w + 1) * wide + beside, (at.y / at.w + 1) * high + beside
+            width, height = _width(label.text, scale), _LINE_PX * scale
+            found.append(Placed(label.text, x, y, width, height, label.colour))
     return found
+
+
+@lru_cache(maxsize=256)
+def _width(text: str, scale: float) -> float:
+    """How wide a text is, pixels."""
+    blf.size(_FONT, _TEXT_PX * scale)
+    return blf.dimensions(_FONT, text)[0]
 
 
 def spread(labels: Sequence[Placed]) -> list[Placed]:
@@ -163,16 +171,17 @@ def spread(labels: Sequence[Placed]) -> list[Placed]:
         for other in sorted(in_its_way, key=lambda label: label.y):
             if abs(other.y - y) < one.height:
                 y = other.y + other.height
-        done.append(replace(one, y=y))
+        done.append(one if y == one.y else replace(one, y=y))
     return done
 
 
-def write(text: str, x: float, y: float, colour: Colour, scale: float) -> None:
-    """A line of text at a place of the region, in pixels, with a shadow that keeps it readable."""
+def write(texts: Iterable[tuple[str, float, float, Colour]], scale: float) -> None:
+    """Lines of text at places of the region, in pixels, with a shadow that keeps them readable."""
     blf.size(_FONT, _TEXT_PX * scale)
     blf.enable(_FONT, blf.SHADOW)
     blf.shadow(_FONT, 5, 0.0, 0.0, 0.0, 0.8)
-    blf.color(_FONT, *colour)
-    blf.position(_FONT, round(x), round(y), 0.0)
-    blf.draw(_FONT, text)
+    for text, x, y, colour in texts:
+        blf.color(_FONT, *colour)
+        blf.position(_FONT, round(x), round(y), 0.0)
+        blf.draw(_FONT, text)
     blf.disable(_FONT, blf.SHADOW)

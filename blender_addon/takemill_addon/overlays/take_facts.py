@@ -17,8 +17,9 @@ from takemill.clip.measure import planted_steps
 from takemill.clip.root_motion import RootMotion, find_root_motion
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
-from takemill.goals.goal_figures import Figure, figures, posed
+from takemill.goals.goal_figures import Figure, figures, floor_low, posed
 from takemill.goals.goal_pose import GoalPose
+from takemill.goals.goals import FLOOR
 from takemill.recipe.recipe import Recipe
 
 _NUMBERS = count()
@@ -43,6 +44,31 @@ class Plant:
     place: Array
     slide: Array
     floor_m: float
+
+
+class _Touched:
+    """What parts touch in N frames, worked out when it is first asked for."""
+
+    def __init__(self, figure: Figure, pose: GoalPose) -> None:
+        self._figure, self._pose = figure, pose
+        self._known: dict[tuple[str, str], tuple[Array, Array] | None] = {}
+
+    def between(self, part: str, other: str) -> tuple[Array, Array] | None:
+        """Lines (N, 2, 3) and gaps (N,); None where the body has no such parts."""
+        if (part, other) not in self._known:
+            self._known[part, other] = self._find(part, other)
+        return self._known[part, other]
+
+    def _find(self, part: str, other: str) -> tuple[Array, Array] | None:
+        figure, pose = self._figure, self._pose
+        if part not in figure.anchors or other not in (*figure.anchors, FLOOR):
+            return None
+        if other == FLOOR:
+            height, point = floor_low(figure, pose, part)
+            return np.stack([point, point - height[:, None] * [0.0, 0.0, 1.0]], axis=1), height
+        anchors = (figure.anchors[one] for one in (part, other))
+        middles = [pose.point(anchor.joint, anchor.on_axis(0.5)) for anchor in anchors]
+        return np.stack(middles, axis=1), figure.gap(pose, part, other)
 
 
 @dataclass(frozen=True)
@@ -75,29 +101,28 @@ class Facts:
         """The frame of the take nearest to one of the scene."""
         return min(max(round(frame) - self.start, 0), len(self.motion) - 1)
 
-    def plants_between(self, first: int, stop: int) -> list[Plant]:
-        """The feet that stand on some frame of [first, stop)."""
-        starts, stops = self._plant_ends
-        return [self.plants[k] for k in np.flatnonzero((starts < stop) & (stops > first))]
-
     @cached_property
-    def _plant_ends(self) -> tuple[Index, Index]:
+    def plant_ends(self) -> tuple[Index, Index]:
+        """The first frame of each plant, and the one after its last."""
         ends = np.array([(one.start, one.stop) for one in self.plants], np.intp).reshape(-1, 2)
         return ends[:, 0], ends[:, 1]
 
-    def goal_pose(self, index: int) -> GoalPose:
-        """The joints that contacts are measured on, in one frame."""
+    def touch(self, part: str, other: str, index: int) -> tuple[Array, float] | None:
+        """From a part to what it touches (2, 3) at a frame, and the gap between their surfaces, metres.
+
+        None where the body has no such parts.
+        """
         block, row = divmod(index, _FRAMES_TOGETHER)
-        if block not in self._goal_poses:
-            self._goal_poses.clear()
+        if block not in self._touched:
+            self._touched.clear()
             first = block * _FRAMES_TOGETHER
             frames = self.motion.slice(first, min(first + _FRAMES_TOGETHER, len(self.motion)))
-            self._goal_poses[block] = posed(self.figure, frames)
-        pose = self._goal_poses[block]
-        return pose.at_rows(np.array([row]), pose.joints)
+            self._touched[block] = _Touched(self.figure, posed(self.figure, frames))
+        found = self._touched[block].between(part, other)
+        return found and (found[0][row], float(found[1][row]))
 
     @cached_property
-    def _goal_poses(self) -> dict[int, GoalPose]:
+    def _touched(self) -> dict[int, _Touched]:
         """The last frames that were posed, by the number of their block."""
         return {}
 

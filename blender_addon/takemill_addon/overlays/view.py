@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any, Generic, TypeVar
 
 import bpy
 from mathutils import Matrix
 
 from ..bridge.takes import stage
 from ..properties.preferences import names_of, overlay_settings
+
+T = TypeVar("T")
 
 _PLACE_DIGITS = 4  # of an armature's size and tilt that count
 
@@ -25,6 +28,7 @@ class View:
         frame: the scene's frame, a part of one too.
         edits: grows whenever an Action or an armature was changed, by undo too.
         key_edits: the same of changes that have moved an armature: what lists hold is none.
+        known: what was found out for this view and is asked for again, by a name.
     """
 
     context: bpy.types.Context
@@ -35,6 +39,7 @@ class View:
     frame: float
     edits: int
     key_edits: int
+    known: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @classmethod
     def of(cls, context: bpy.types.Context) -> View | None:
@@ -53,14 +58,14 @@ class View:
     @cached_property
     def common(self) -> Hashable:
         """What all drawings depend on."""
-        colours = tuple(tuple(getattr(self.settings, name)) for name in names_of("colour_"))
+        colours = tuple(getattr(self.settings, name)[:] for name in names_of("colour_"))
         return self.armature.session_uid, self.action.session_uid, self.edits, colours
 
     @cached_property
     def take_key(self) -> Hashable:
         """All that the facts of the take depend on."""
         chosen, render, world = self.scene.takemill, self.scene.render, self.armature.matrix_world
-        parts = tuple((one.name, one.bone) for one in self.armature.takemill.parts if one.bone)
+        parts = tuple((one.name, bone) for one in self.armature.takemill.parts if (bone := one.bone))
         track = (chosen.root_motion_turn, chosen.root_motion_height, chosen.root_motion_smooth_hz)
         place = (*world.to_scale(), *world.to_3x3().normalized()[2])  # its size and what is up; not where
         place = tuple(round(value, _PLACE_DIGITS) for value in place)
@@ -71,6 +76,19 @@ class View:
         """From each space of strokes to the world; `from_take` leads from the take's to the armature's."""
         world = self.armature.matrix_world.copy()
         return {"WORLD": Matrix(), "ARMATURE": world, "TAKE": world @ from_take if from_take else world}
+
+
+class Remembered(Generic[T]):
+    """What was made last of something that costs more than a redraw has, for as long as its key stays."""
+
+    def __init__(self) -> None:
+        self._last: tuple[Hashable, T] | None = None
+
+    def get(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What was made for this key; made now where that is another one than the last."""
+        if self._last is None or self._last[0] != key:
+            self._last = key, make()
+        return self._last[1]
 
 
 @dataclass

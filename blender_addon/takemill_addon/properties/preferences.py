@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import bpy
 from bpy.props import BoolProperty, FloatProperty, FloatVectorProperty, PointerProperty
 
@@ -101,10 +103,11 @@ class TAKEMILL_AP_preferences(bpy.types.AddonPreferences):
             column.prop(self.overlays, name)
 
 
-def names_of(start: str) -> list[str]:
+@cache  # each redraw asks
+def names_of(start: str) -> tuple[str, ...]:
     """The switches ("show_") or the colours ("colour_") of the overlays, in their order."""
     properties = TAKEMILL_PG_overlays.bl_rna.properties
-    return [one.identifier for one in properties if one.identifier.startswith(start)]
+    return tuple(one.identifier for one in properties if one.identifier.startswith(start))
 
 
 def overlay_settings(context: bpy.types.Context) -> bpy.types.PropertyGroup:
