@@ -97,6 +97,24 @@ def test_a_floor_that_lies_steadily_off_is_put_to_0_and_a_small_offset_stays() -
             assert np.ptp(raw.root_translation - repaired.root_translation, axis=0).max() < 1e-12
 
 
+@pytest.mark.parametrize(
+    ("lower_m", "seconds", "moved"), [(0.05, 0.6, True), (0.13, 0.6, False), (0.05, 6.0, False)]
+)
+def test_a_step_that_goes_deeper_keeps_no_floor_from_height_0(
+    lower_m: float, seconds: float, moved: bool
+) -> None:
+    """As where one kneels on the toes; but a take that comes down to height 0, or has two floors, stays."""
+    clean = synthetic.walk(rate=60.0, steps=24).motion
+    times, middle = np.arange(len(clean)) / clean.rate, len(clean) / clean.rate / 2
+    deep = lower_m * np.clip(1 + 10 * (seconds / 2 - np.abs(times - middle)), 0, 1)
+    heights = np.zeros((len(clean), 3))
+    heights[:, 2] = 0.1 - deep
+    raw = clean.with_translation(0, clean.root_translation + heights)
+    repaired, _ = repair(raw, find_body_map(raw.skeleton), RepairSettings(profile="cleaned"))
+    lowered = raw.root_translation - repaired.root_translation
+    assert np.abs(lowered - [0, 0, 0.1 * moved]).max() < 2e-3
+
+
 @pytest.mark.parametrize("offset", [0.1, -0.06])
 def test_what_a_suits_take_is_lowered_by_is_said_in_millimetres(offset: float) -> None:
     clean = synthetic.walk(rate=120.0, steps=8).motion

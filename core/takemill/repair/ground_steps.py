@@ -32,8 +32,10 @@ from .state import LowerBody, RepairState
 _MIN_RAW_NOISE_DEG = 0.05
 _MIN_PATH_DRIFT_CM_MIN = 20.0  # slower drift is not reported; `check` has the same limit
 # A sole lies between a foot's lowest joint and, where that is the ankle, 0.08 leg lengths below it (as in
-# feet/soles.py): half of that either way. Stances on one floor differ by less (clean open walks: 0.01).
-_MAX_SOLE_ERROR_LEGS, _MAX_FLOOR_SPREAD_LEGS = 0.04, 0.03
+# feet/soles.py): half of that either way. On one floor soles lie within 0.03 of it most of the time that they
+# are planted: 0.9 to 1 in open motions, whose few others kneel on their toes.
+_MAX_SOLE_ERROR_LEGS, _MAX_FLOOR_SPREAD_LEGS, _MIN_ON_FLOOR = 0.04, 0.03, 0.9
+_LOWEST_PERCENT = 1.0  # of the frames: fewer that lie lower are a fault of the take
 _MIN_FLOOR_OFFSET_M = 0.001  # a floor nearer to height 0 is not reported: lists show whole millimetres
 
 
@@ -128,19 +130,21 @@ def remove_path_drift(state: RepairState) -> RepairState:
 def level_floor(state: RepairState) -> RepairState:
     """The floor of a take whose path was measured put at height 0, where it lies steadily off.
 
-    Off by more than the height of soles can be known to, and at the same height in every stance.
+    Off by more than the height of soles can be known to, and at one height nearly all the time that a foot is
+    planted. No sole that is said to float comes down to height 0.
     """
     if state.lower is None or state.profile == "suit" or not state.settings.floor:
         return state
     legs, contacts = state.lower.motion, state.lower.contacts
-    lowest = foot_points(legs, state.lower.body)[..., 2].min(axis=-1)
-    heights = [
-        float(np.median(lowest[start:stop, k]))
-        for k, foot in enumerate(contacts.feet)
-        for start, stop in contacts.ranges(foot)
-    ]
-    offset, leg = float(np.median(heights)), leg_length(legs.skeleton, state.lower.body)
-    if abs(offset) < _MAX_SOLE_ERROR_LEGS * leg or np.ptp(heights) > _MAX_FLOOR_SPREAD_LEGS * leg:
+    lowest, planted = foot_points(legs, state.lower.body)[..., 2].min(axis=-1), contacts.planted
+    if contacts.rise_m is not None or not planted.any():
+        return state
+    leg = leg_length(legs.skeleton, state.lower.body)
+    offset = float(np.median(lowest[planted]))
+    on_floor = np.abs(lowest[planted] - offset) < _MAX_FLOOR_SPREAD_LEGS * leg
+    if abs(offset) < _MAX_SOLE_ERROR_LEGS * leg or on_floor.mean() < _MIN_ON_FLOOR:
+        return state
+    if offset > 0 and np.percentile(lowest.min(axis=1), _LOWEST_PERCENT) <= 0:
         return state
     text = f"the floor was at {1000 * offset:.0f} mm; it is at 0 now"
     found = Finding("floor_offset", "", 0, len(legs), 1000 * offset, "mm", True, text)
