@@ -95,7 +95,10 @@ def _faults(clip: Mapping[str, Any], fit: FitSettings) -> Iterator[tuple[str, st
             if (word := _is_bad("sole_mm", foot[key])) is not None:
                 at = foot[key.replace("_mm", "_frame")] / rate
                 text = f"the sole of the {name} is {foot[key]:.0f} mm {where} the floor at {at:.2f} s"
-                way = "see that foot and toes are mapped, or move the foot there in Blender, on its own layer"
+                way = (
+                    "see that foot and toes are mapped, and by `takemill check` that the take's floor lies "
+                    "at height 0 (else say [fit] floor_m); or move the foot there on a layer of its own"
+                )
                 yield word, text, way if fit.plant_feet else plant
         if (word := _is_bad("slide_cm_s", foot["slide_cm_s"])) is not None:
             at = foot["slide_frame"] / rate
