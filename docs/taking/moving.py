@@ -1,8 +1,7 @@
-"""The short moving pictures of the guide, taken in Blender's window by `take_pictures.py`, frame by frame."""
+"""The short moving pictures of the guide, taken in Blender's window frame by frame."""
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
@@ -10,7 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import take_pictures
+from . import work
+from .window import in_view, maximise_over_body, maximise_time, shoot, show_panels
 
 _COLOURS = 48  # as many as let each picture stay below 400 kB (tried)
 
@@ -25,7 +25,7 @@ class Moving:
         frames: how many there are.
         each_s: how long each is seen, in seconds.
         after: what is done with the view once the state is there.
-        window: its width and height in pixels.
+        size: of the window, in pixels.
         height: how much of it is kept, from below, in pixels.
     """
 
@@ -34,35 +34,35 @@ class Moving:
     frames: int
     each_s: float
     after: Callable[[Any], None] = field(default=lambda _: None)
-    window: tuple[int, int] = (640, 460)
+    size: tuple[int, int] = (640, 460)
     height: int = 400
+    ending: str = ".gif"
+
+    def steps(self, picture: Path) -> Iterator[None]:
+        """What is done inside of Blender, each step with the window drawn before it."""
+        show_panels(())
+        in_view(self.state)
+        yield
+        in_view(self.after)
+        yield
+        with tempfile.TemporaryDirectory() as folder:
+            shots = [Path(folder) / f"{number:03}.png" for number in range(self.frames)]
+            for number, shot in enumerate(shots):
+                self.show(number)
+                yield
+                shoot(shot, self.size[0], self.height)
+            _join(shots, picture, self.each_s)
 
 
-def steps(name: str) -> Iterator[Callable[[], None]]:
-    """What is done one after the other, each with the window drawn before it."""
-    one = MOVING[name]
-    folder = Path(tempfile.mkdtemp())
-    yield lambda: take_pictures.in_view(one.state)
-    yield lambda: take_pictures.in_view(one.after)
-    for number in range(one.frames):
-        yield lambda number=number: one.show(number)
-        yield lambda number=number: take_pictures.shoot(
-            folder / f"{number:03}.png", one.window[0], one.height
-        )
-    yield lambda: _join(folder, take_pictures.PICTURES / f"{name}.gif", one.each_s)
-
-
-def _join(folder: Path, picture: Path, each_s: float) -> None:
-    frames = [str(path) for path in sorted(folder.glob("*.png"))]
+def _join(shots: list[Path], picture: Path, each_s: float) -> None:
     how = ["-delay", str(round(100 * each_s)), "-loop", "0"]
     fewer = ["+dither", "-colors", str(_COLOURS), "-fuzz", "3%", "-layers", "Optimize"]
-    subprocess.run(["convert", *how, *frames, *fewer, str(picture)], check=True)  # of ImageMagick
-    shutil.rmtree(folder)
+    subprocess.run(["convert", *how, *map(str, shots), *fewer, str(picture)], check=True)  # of ImageMagick
 
 
 def _alone(context) -> None:
     """The view alone, without its sidebar, as near as a body is well seen."""
-    take_pictures.maximise_over_body(context)
+    maximise_over_body(context)
     space = context.space_data
     space.show_region_ui = space.show_region_toolbar = space.show_gizmo = False
     space.region_3d.view_distance = 4.2
@@ -70,7 +70,7 @@ def _alone(context) -> None:
 
 def _seam(context) -> None:
     """The walk of the recipe on the ferrywoman, as a loop with its seam in the middle."""
-    take_pictures.clips(context)
+    work.clips_made(context)
     rig = context.view_layer.objects.active
     for one in context.scene.objects:
         one.hide_set(one != rig and one.parent != rig)
@@ -89,7 +89,7 @@ def _show_seam(number: int) -> None:
 def _show_ghost(number: int) -> None:
     import bpy
 
-    bpy.context.window_manager.windows[0].scene.frame_set(1960 + 6 * number)
+    bpy.context.window_manager.windows[0].scene.frame_set(work.WALK_FRAME + 6 * number)
 
 
 def _show_cut(number: int) -> None:
@@ -110,8 +110,6 @@ def _show_cut(number: int) -> None:
 _ends: list[int] = []  # of the cut, before it was dragged
 MOVING = {
     "blender-seam": Moving(_seam, _show_seam, 12, 0.1, _alone),
-    "blender-ghost": Moving(take_pictures.overlays, _show_ghost, 12, 0.1, _alone),
-    "blender-cut": Moving(
-        take_pictures.in_time, _show_cut, 12, 0.15, take_pictures.maximise_time, (900, 500), 190
-    ),
+    "blender-ghost": Moving(work.overlaid, _show_ghost, 12, 0.1, _alone),
+    "blender-cut": Moving(work.in_time, _show_cut, 12, 0.15, maximise_time, (900, 500), 190),
 }

@@ -1,0 +1,1 @@
+"""How the pictures of README and guide are taken: `docs/take_pictures.py` is the command."""
