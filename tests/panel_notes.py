@@ -69,13 +69,16 @@ class _Panel:
         return found.__get__(self) if inspect.isfunction(found) else found
 
 
-def drawn(panel, armature, whole: bool = False) -> Notes:
-    """What a panel says of an armature and its active Action; `whole`, with what stands above that."""
+def drawn(panel, armature, whole: bool = False, width: int = 300) -> Notes:
+    """What a panel says of an armature and its active Action; `whole`, with what stands above that.
+
+    `width` is that of the sidebar, in pixels at a resolution scale of 1.
+    """
     notes = Notes()
     context = SimpleNamespace(
         scene=bpy.context.scene,
         preferences=SimpleNamespace(system=SimpleNamespace(ui_scale=1.0)),
-        region=SimpleNamespace(width=300),
+        region=SimpleNamespace(width=width),
         view_layer=bpy.context.view_layer,
     )
     here = _Panel(panel, notes)

@@ -9,6 +9,8 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of, skinned_cloth
+from panel_notes import drawn
+from takemill_addon import panels
 from takemill_addon.bridge.clips.clip_record import ClipRecord
 from takemill_addon.bridge.scene import views
 from takemill_addon.bridge.takes import stage
@@ -50,6 +52,18 @@ def test_the_range_of_a_loop_leaves_out_the_pose_that_repeats(suit):
     assert played() == (0, int(walk.action.frame_range[1]) - 1)
     takemill.play_clip(index=1)
     assert played() == (0, int(piece.action.frame_range[1]))
+
+
+@pytest.mark.parametrize(
+    ("width", "heads"),
+    [(202, []), (292, []), (360, ["Name", "Seam"]), (460, ["Name", "Kind", "Seconds", "Speed", "Seam"])],
+)
+def test_names_have_their_row_alone_until_a_sidebar_has_room_for_more(suit, width, heads):
+    suit.takemill.clip_index = 0
+    notes = drawn(panels.clips.TAKEMILL_PT_clips, suit, whole=True, width=width)
+    said = [text for _, text, _, _ in notes.rows]
+    assert [text for text in said if text in ("Name", *panels.clips._COLUMNS)] == heads
+    assert ("walk" in said) == (width == 202), "a narrow list cuts names off: the chosen one stands below"
 
 
 def test_clips_move_up_and_down_the_list(suit):

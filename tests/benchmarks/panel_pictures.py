@@ -27,18 +27,21 @@ SIZE = (1900, 2200)  # pixels of the window
 WIDTHS, SCALES, THEMES = (292, 202), (1.0, 2.0), ("Dark", "Light")
 WAIT_S = 1.0  # for the window to be drawn
 STATES = {  # the panels that are shown
-    "new": ("take", "body", "check", "repair", "cuts", "characters", "clips", "pack", "recipe", "guide"),
+    "new": ("take", "body", "check", "repair"),
+    "new_later": ("cuts", "characters", "clips", "pack", "recipe", "guide"),
     "take": ("take", "body"),
     "check": ("check",),
     "repair": ("repair",),
     "preview": ("repair",),
     "cuts": ("cuts",),
+    "suggested": ("cuts", "clips"),
     "characters": ("characters",),
     "clips": ("clips",),
     "pack": ("pack", "recipe", "guide"),
     "overlays": ("overlays",),
 }
 IN_VIEW = ("overlays",)  # what is drawn in the editors is taken, too
+LONG = ("new", "new_later", "cuts", "suggested", "characters")  # at a scale of 2 longer than the screen
 
 
 def main(folder: Path, states: list[str]) -> None:
@@ -87,7 +90,8 @@ class Inside:
 
     def take(self, state: str, scale: float) -> Iterator[None]:
         """The pictures of a state at a scale, joined to one."""
-        crops = []
+        crops: list[Path] = []
+        ends: list[Path] = []  # of panels that are longer than the screen
         for width in WIDTHS:
             self.bpy.context.preferences.view.ui_scale = scale
             yield
@@ -98,14 +102,33 @@ class Inside:
                 yield
                 name = f"{state}-{scale:g}-{width}-{theme}"
                 crops.append(self.crop(name, "VIEW_3D", "UI"))
+                if state in LONG and scale > 1:
+                    yield from self.scroll("WHEELDOWNMOUSE")
+                    ends.append(self.crop(f"{name}-end", "VIEW_3D", "UI"))
+                    yield from self.scroll("WHEELUPMOUSE")
                 if state in IN_VIEW and width == WIDTHS[0]:
                     self.crop(f"view-{name}", "VIEW_3D", "WINDOW")
                     self.crop(f"time-{name}", "DOPESHEET_EDITOR", "WINDOW")
-        together = self.folder / f"{state}-{scale:g}.png"
+        self.join(crops, f"{state}-{scale:g}")
+        if ends:
+            self.join(ends, f"{state}-{scale:g}-end")
+
+    def join(self, crops: list[Path], name: str) -> None:
+        together = self.folder / f"{name}.png"
         subprocess.run(["convert", *map(str, crops), "+append", "-fuzz", "1%", str(together)], check=True)
         for one in crops:
             one.unlink()
         print("picture:", together, flush=True)
+
+    def scroll(self, wheel: str) -> Iterator[None]:
+        """To the end of the sidebar, or back."""
+        seen, region = self.region("VIEW_3D", "UI")
+        place = {"x": region.x + 12, "y": region.y + region.height // 2}  # beside lists: they scroll, too
+        seen.event_simulate("MOUSEMOVE", "NOTHING", **place)
+        for _ in range(40):
+            seen.event_simulate(wheel, "PRESS", **place)
+        yield
+        yield
 
     def region(self, area_type: str, kind: str):
         seen, area = window.largest(area_type)
@@ -170,13 +193,35 @@ class Inside:
     def do_cuts(self, context) -> None:
         work.cut(context)
 
+    def do_new_later(self, context) -> None:
+        work.activate(context, "Suit")
+
+    def do_suggested(self, context) -> None:
+        """Names as long as suggested ones are."""
+        suit = work.activate(context, "Suit")
+        self.bpy.ops.takemill.map_body()
+        self.bpy.ops.takemill.add_root_bone()
+        self.bpy.ops.takemill.repair_take()
+        self.bpy.ops.takemill.suggest_cuts()
+        known = suit.animation_data.action.takemill
+        known.cut_index = known.cuts.find("walk_forward_start_01")
+        self.bpy.ops.takemill.make_clips()
+        suit.takemill.clip_index = suit.takemill.clips.find("walk_forward_start_01")
+
     def do_characters(self, context) -> None:
         work.fitted(context)
-        self.bpy.ops.takemill.find_contacts()
+        take = work.activate(context, "Suit").animation_data.action.takemill
+        for name, off_mm in (
+            ("leftHand on head 12.30s", 4.0),
+            ("rightHand on leftUpperLeg 103.25s", 23.0),
+        ):
+            contact = take.contacts.add()  # the sample has none
+            contact.name, contact.off_mm = name, off_mm
         row = context.scene.takemill.characters[context.scene.takemill.character_index]
         row.own = True
         work.activate(context, row.armature.name)
         self.bpy.ops.takemill.find_chains()
+        self.bpy.ops.takemill.add_collider()
 
     def do_clips(self, context) -> None:
         work.clips_made(context)

@@ -2,9 +2,8 @@
 
     python tests/benchmarks/session_in_window.py
 
-TAKEMILL_BLENDER is the command of a desktop Blender (4.5 or later) that can open a window, on a virtual screen
-too; it runs this file again inside. Each press is a click on a button that was found under the pointer
-(`window_hands.py`). A finding is left on purpose and the bad seam of a loop is exchanged on the way; all is undone
+It runs in a desktop Blender (TAKEMILL_BLENDER, `window_start.py`). Each press is a click on a button that was found
+under the pointer (`window_hands.py`). A finding is left on purpose and the bad seam of a loop is exchanged on the way; all is undone
 back to the raw take, whose keys are as they came, done again, saved and opened again. What is wrong ends it.
 Printed: each step, and how long at most Blender's main thread computed at a stretch.
 """
@@ -13,15 +12,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import shlex
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
-HOME = Path(__file__).resolve().parents[2]
-SCRATCH = HOME / "dist/window"  # below the checkout: a sandbox of a desktop Blender sees it, too
+sys.path.insert(0, str(Path(__file__).parent))
+
+import window_start
+from window_start import SAMPLES, SCRATCH
+
 CAST = ("Ferrywoman", "Lamplighter")
 LEFT_OUT = "Courier"
 LOOP = "walk_forward_loop_01"
@@ -33,22 +32,10 @@ BEFORE_BUTTON_PX = 20  # in a list's row, a place that is no button
 
 
 def main() -> int:
-    shutil.rmtree(SCRATCH, ignore_errors=True)
-    SCRATCH.mkdir(parents=True)
-    build = [sys.executable, str(HOME / "blender_addon/build_extension.py"), "--out", str(SCRATCH)]
-    subprocess.run(build, check=True, stdout=subprocess.DEVNULL)
-    shutil.copy(HOME / "sample_blends/marsh_ferry.blend", SCRATCH)
-    shorten(HOME / "sample_blends/marsh_take.bvh", SCRATCH / "marsh_take.bvh")
-    command = shlex.split(os.environ.get("TAKEMILL_BLENDER", "blender"))
-    how = [
-        "--enable-event-simulate",
-        "--factory-startup",
-        str(SCRATCH / "marsh_ferry.blend"),
-        "--python",
-        __file__,
-    ]
-    env = {**os.environ, "BLENDER_USER_RESOURCES": str(SCRATCH / "user"), "KEEP": "1"}
-    return subprocess.run([*command, *how, "--", "inside"], cwd=HOME, env=env).returncode
+    window_start.prepare()
+    shutil.copy(SAMPLES / "marsh_ferry.blend", SCRATCH)
+    shorten(SAMPLES / "marsh_take.bvh", SCRATCH / "marsh_take.bvh")
+    return window_start.run_inside(__file__, str(SCRATCH / "marsh_ferry.blend"))
 
 
 def shorten(take: Path, place: Path) -> None:
@@ -60,7 +47,6 @@ def shorten(take: Path, place: Path) -> None:
 
 
 def inside() -> None:
-    sys.path.insert(0, str(Path(__file__).parent))
     import bpy
     from window_hands import Hands, perform
 
@@ -108,13 +94,7 @@ class Session:
             print(f"  {name or 'all else'}: {1000 * seconds:.0f}")
 
     def install(self):
-        """The zip, by the operator behind Install from Disk; the file is chosen in the browser."""
-        archive = next(SCRATCH.glob("takemill-*.zip"))
-        self.bpy.ops.extensions.package_install_files("INVOKE_DEFAULT", repo="user_default")
-        yield from self.hands.choose_file(archive)
-        known = self.bpy.context.preferences.addons
-        yield from self.hands.until(lambda: "bl_ext.user_default.takemill" in known, "the extension is on")
-        yield from self.hands.open_tab()
+        yield from window_start.install(self.hands)
 
     def import_take(self):
         yield from self.hands.press("import_take", "take")

@@ -59,6 +59,7 @@ class Hands:
         self.panel, self.felt, self.doing, self.at = "", "", "", (0, 0)
         self.owner: tuple[Any, str] | None = None  # of the field under the pointer, and its path there
         self.held: dict[str, float] = {}
+        self.worked = 0.0  # seconds of the last press from the click to the end of its work
 
     @property
     def window(self) -> bpy.types.Window:
@@ -209,6 +210,7 @@ class Hands:
         """Find the button of an operator, with these settings, and click it; wait till its work is done."""
         place = yield from self.hover(operator, panel, across, **how)
         self.doing, before, windows = operator, _last_operator(), len(bpy.context.window_manager.windows)
+        clicked = time.monotonic()
         for k in range(3 * _TRIES):
             if k % _TRIES == 0:  # a button that was drawn anew meanwhile hears nothing
                 yield from self.click(*place)
@@ -216,10 +218,15 @@ class Hands:
             opened = len(bpy.context.window_manager.windows) > windows  # a file browser
             if opened or _at_work() or _last_operator() != before:
                 break
-        while _at_work():
-            yield _SETTLED_S
+        yield from self.rest()
+        self.worked = time.monotonic() - clicked
         yield _DRAWN_S
         self.doing = ""
+
+    def rest(self) -> Pauses:
+        """Wait while an operator is at work."""
+        while _at_work():
+            yield _SETTLED_S
 
     def hover(
         self, operator: str, panel: str = "", across: float | None = None, **how: Any

@@ -52,8 +52,8 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
                 yield from self.read_work.steps(context)
             without = f"; no control of its own: {', '.join(held.lacking)}" if held.lacking else ""
             return (
-                f"{len(held.parts)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall, posed by "
-                f"{len(held.controls)} controls{without}"
+                f"{len(held.parts)} parts mapped on {armature.name}, posed by {len(held.controls)} "
+                f"controls{without}"
             )
         if action is None:
             body = body_of(skeleton, settings)
@@ -63,7 +63,8 @@ class TAKEMILL_OT_map_body(stage.Stage, bpy.types.Operator):
             body, skeleton = body_in(motion, settings), motion.skeleton
         stage.keep_body(armature, body, skeleton)
         if action is not None:
-            yield from self.read_work.steps(context)
+            yield from self.read_work.steps(context)  # which reports how tall the body is
+            return f"{len(body.joints)} parts mapped on {armature.name}"
         return f"{len(body.joints)} parts mapped on {armature.name}, {skeleton.height:.2f} m tall"
 
 

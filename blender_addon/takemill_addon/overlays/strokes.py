@@ -22,6 +22,7 @@ _TEXT_PX = 11.0  # as small as Blender's own text in a view, at a resolution sca
 _LINE_PX = 14.0  # from one line of it to the next
 _BESIDE_PX = 6.0  # from a place to its label
 _FONT = 0  # Blender's own
+_OUTLINE = 6  # `blf.shadow` takes a blur of 0, 3 or 5 pixels, or 6 for an outline
 
 
 @dataclass(frozen=True)
@@ -176,10 +177,10 @@ def spread(labels: Sequence[Placed]) -> list[Placed]:
 
 
 def write(texts: Iterable[tuple[str, float, float, Colour]], scale: float) -> None:
-    """Lines of text at places of the region, in pixels, with a shadow that keeps them readable."""
+    """Lines of text at places of the region, in pixels, outlined so that they are read on any colour."""
     blf.size(_FONT, _TEXT_PX * scale)
     blf.enable(_FONT, blf.SHADOW)
-    blf.shadow(_FONT, 5, 0.0, 0.0, 0.0, 0.8)
+    blf.shadow(_FONT, _OUTLINE, 0.0, 0.0, 0.0, 0.9)
     for text, x, y, colour in texts:
         blf.color(_FONT, *colour)
         blf.position(_FONT, round(x), round(y), 0.0)

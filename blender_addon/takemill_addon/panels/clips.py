@@ -13,7 +13,9 @@ from ..operators.loop import loop_behind
 from ..translations import say
 from .steps import ArmatureStep, draw_rows, is_narrow, line, list_and_side, main_button, paragraph
 
-_WIDE_PX = 440  # a sidebar this wide, at a resolution scale of 1, has room for all columns (by eye)
+# Sidebars this wide, at a resolution scale of 1, have room for all columns, and for the seam beside a name as
+# long as walk_forward_start_01; where there is less, the name has the whole row (by eye).
+_WIDE_PX, _SEAM_PX = 440, 350
 _COLUMNS = ("Kind", "Seconds", "Speed", "Seam")
 _ROUGH = ("poor", "bad")
 _LEAST_SPEED_M_S = 0.05  # a body that sways goes nowhere (by eye)
@@ -40,10 +42,9 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
 
 def _draw_columns(context, row, draw_name, item=None) -> bool:
     """A line of the list, or its head; whether the seam of the clip is one that is seen."""
-    wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
     facts = _facts(context, item) if item else _COLUMNS
-    shown = facts if wide else () if is_narrow(context) else facts[3:]
-    split = row.split(factor=0.36 if wide else 0.62) if shown else row
+    shown = facts[first_column(context) :]
+    split = row.split(factor=0.36 if len(shown) > 1 else 0.72) if shown else row
     draw_name(split)
     cells = split.row() if shown else None
     for text in shown:
@@ -51,13 +52,21 @@ def _draw_columns(context, row, draw_name, item=None) -> bool:
     return item is not None and facts[3] in _ROUGH
 
 
+def first_column(context) -> int:
+    """From which column on the sidebar has room beside the names: 0 for all, 4 for none."""
+    width = context.region.width / context.preferences.system.ui_scale
+    return 0 if width >= _WIDE_PX else 3 if width >= _SEAM_PX else len(_COLUMNS)
+
+
 def _draw_head(layout, context) -> None:
-    """The heads of the columns, above them."""
+    """The heads of the columns, above them; names alone need none."""
+    if first_column(context) == len(_COLUMNS):
+        return
     head = layout.row(align=True)
     head.scale_y = 0.7
     head.label(text="", icon="BLANK1")
     _draw_columns(context, head, lambda cell: cell.label(text="Name"))
-    for _ in range(1 if is_narrow(context) else 2):
+    for _ in range(2):
         head.label(text="", icon="BLANK1")
 
 
@@ -91,6 +100,8 @@ def _draw_chosen(layout, context, clip) -> None:
     kind, seconds, speed, _ = _facts(context, clip)
     column = layout.column(align=True)
     column.scale_y = 0.8
+    if is_narrow(context):  # where the list cuts it off
+        column.label(text=clip.name)
     column.label(
         text=", ".join(text for text in (kind.replace("_", " ").capitalize(), seconds, speed) if text)
     )

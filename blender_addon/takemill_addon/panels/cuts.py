@@ -22,7 +22,9 @@ from .steps import (
     paragraph,
 )
 
-_WIDE_PX = 340  # a sidebar this wide, at a resolution scale of 1, has room for names and seconds (by eye)
+_WIDE_PX = (
+    370  # a sidebar this wide, at a resolution scale of 1, has room for names, loops and seconds (by eye)
+)
 
 
 class TAKEMILL_UL_cuts(bpy.types.UIList):
@@ -30,12 +32,10 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
         row.prop(item, "name", text="", emboss=False)
-        length = (item.end - item.start) / scene_time.frame_rate(context.scene)
-        if _has_length(item):
-            length = item.length_s
-        if not is_narrow(context):
-            wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
-            row.label(text=f"{length:.1f} s" if wide else "", icon="FILE_REFRESH" if item.loop else "BLANK1")
+        if context.region.width / context.preferences.system.ui_scale >= _WIDE_PX:
+            seconds = (item.end - item.start) / scene_time.frame_rate(context.scene)
+            seconds = item.length_s if _has_length(item) else seconds
+            row.label(text=f"{seconds:.1f} s", icon="FILE_REFRESH" if item.loop else "BLANK1")
         row.operator("takemill.preview_cut", text="", icon="PREVIEW_RANGE", emboss=False).index = index
 
 
@@ -66,6 +66,8 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
         if 0 <= known.cut_index < len(known.cuts):
             cut = known.cuts[known.cut_index]
             column = layout.column()
+            if is_narrow(context):  # where the list cuts it off
+                column.label(text=cut.name)
             ends = line(column, context)
             ends.prop(cut, "start")
             ends.prop(cut, "end")
@@ -73,7 +75,7 @@ class TAKEMILL_PT_cuts(ActionStep, bpy.types.Panel):
             _draw_pose(column, context, cut, findings.between_poses(holder))
             fields(column, context, cut, "kind")
             if cut.why and cut.kind == cut.given_kind:
-                paragraph(column, context, cut.why, "INFO")
+                paragraph(column, context, f"{cut.why[:1].upper()}{cut.why[1:]}.", "INFO")
             named_above(column, cut, "root_motion")
             column.prop(cut, "override_smoothing")
             smoothing = column.column()

@@ -31,7 +31,9 @@ def draw_switches(layout, context) -> None:
             column.prop(settings, _VALUES[name])
     key = key_of_user(context)
     if key is not None and any(getattr(settings, name) for name in names_of("show_time_")):
-        layout.prop(key, "active", text="Clicks in Time")
+        row = layout.row()  # Blender draws this box as a sign: as a button it would stand in the middle
+        row.alignment = "LEFT"
+        row.prop(key, "active", text="Clicks in Time", emboss=False)
 
 
 def draw_problems(layout, context) -> None:

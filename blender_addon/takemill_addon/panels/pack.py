@@ -22,7 +22,9 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         draw_presets(layout, "pack")
         layout.prop(chosen, "pack_characters", text="")
         fields(layout, context, chosen, "set_folder")
-        paragraph(layout, context, paths.shown(chosen.set_folder or "//"), "BLANK1")
+        whole = paths.shown(chosen.set_folder or "//")
+        if whole != chosen.set_folder:
+            paragraph(layout, context, whole, "BLANK1")
         cast = characters_of(context)
         if len(cast) > 1:
             column = layout.column(align=True)
