@@ -8,6 +8,8 @@ import open_data
 from takemill.files.bvh_text import BvhText
 from takemill.files.bvh_units import guess_axes, guess_rate, unit_of
 
+pytestmark = pytest.mark.once
+
 
 @pytest.mark.parametrize(
     ("text", "rate"),

@@ -19,6 +19,8 @@ from takemill.maths import quat
 from takemill.shape.body_shape import body_shape
 from takemill.shape.body_shape_outline import DIRECTIONS, solid_outline
 
+pytestmark = pytest.mark.once
+
 HIGH = ("leftUpperArm", "rightUpperArm")
 LOW = ("leftLowerArm", "rightLowerArm", "leftHand", "rightHand")
 STOUT = (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15))

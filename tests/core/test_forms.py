@@ -23,6 +23,8 @@ from takemill.files.glb_read import GlbScene
 from takemill.maths import quat
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
+
 # Motions that hold an upright moment, and stand for most of their frames.
 STANDING = ("walk", "jump", "punch", "kick", "spin", "dance_a", "dance_b", "spinkick")
 WALKER = tuple(name for name in open_data.HUMANOID3D if name.startswith("walker/"))

@@ -25,6 +25,8 @@ to = 8
 [[clip]]
 name = "off"
 from = 1.5
+
+pytestmark = pytest.mark.once
 to = 4
 loop = false
 """

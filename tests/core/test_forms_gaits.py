@@ -24,6 +24,8 @@ from takemill.pipeline.plan_clips import suggest_take_cuts
 from takemill.pipeline.prepare_take import body_of, prepare_take
 from takemill.recipe.recipe import Recipe
 
+pytestmark = pytest.mark.once
+
 Form = Callable[[forms.Plain, BodyMap], str]
 
 _TURN = quat.exp(np.array([0.0, 0.0, 2.0]))

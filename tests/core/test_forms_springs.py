@@ -17,6 +17,8 @@ from takemill.springs.springs import Springs
 from takemill.springs.springs_found import find_chains
 from takemill.springs.swing import swing
 
+pytestmark = pytest.mark.once
+
 NEAR_M = 0.0005  # a rest pose that was lost is found again but for the tilt of the hips
 
 

@@ -129,6 +129,7 @@ def test_what_verbs_give_has_what_the_page_names():
         assert set(re.findall(r"`(\w+)`", rows[kind.__name__])) <= there
 
 
+@pytest.mark.once
 @pytest.mark.usefixtures("there")
 @pytest.mark.parametrize("number", range(len(SCRIPTS)))
 def test_the_scripts_of_the_page_run(number, capsys):
@@ -136,6 +137,7 @@ def test_the_scripts_of_the_page_run(number, capsys):
     assert capsys.readouterr().err == ""
 
 
+@pytest.mark.once
 @pytest.mark.usefixtures("there")
 @pytest.mark.parametrize("name", [n for n in takemill.__all__ if n[0].islower() and "recipe" not in n])
 def test_the_examples_of_the_docstrings_run(name, monkeypatch):

@@ -130,6 +130,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     "verb",
     [

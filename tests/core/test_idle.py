@@ -60,6 +60,7 @@ def phase_steps(parts: tuple[tuple[int, int], ...], phase: Array) -> Array:
     return np.abs((off + 0.5) % 1 - 0.5)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("length_s", LENGTHS)
 @pytest.mark.parametrize("seed", range(3))
 def test_twelve_seconds_of_calm_give_idles_of_any_length(seed: int, length_s: float) -> None:

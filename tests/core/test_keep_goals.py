@@ -32,6 +32,7 @@ def takes() -> dict[str, hand_takes.HandTake]:
     return {name: make(60.0) for name, make in hand_takes.TAKES.items()}
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("build", BUILDS)
 @pytest.mark.parametrize("name", hand_takes.TAKES)
 def test_every_relation_is_within_a_centimetre_of_its_proportional_target(
