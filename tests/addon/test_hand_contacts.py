@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 
 import bpy
 import numpy as np
 import pytest
 
 import hand_takes
+import support_takes
 from blender_scene import choose, empty_scene, import_bvh
+from drawn import shown
 from fit_bodies import BROAD, body
 from fit_bodies import moved as moving
+from takemill.goals.goals import KINDS
 from takemill_addon.bridge.takes import recipe, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -40,6 +44,11 @@ def hand_heights(armature: bpy.types.Object, frame: int) -> list[float]:
         (armature.matrix_world @ armature.pose.bones[names[f"{side}Hand"]].head).z
         for side in ("left", "right")
     ]
+
+
+def hip_height(armature: bpy.types.Object) -> float:
+    names = {one.name: one.bone for one in armature.takemill.parts}
+    return (armature.matrix_world @ armature.pose.bones[names["hips"]].head).z
 
 
 def test_contacts_are_found_unticked_and_left_out(scene):
@@ -89,12 +98,38 @@ def test_a_characters_own_table_leaves_out_what_the_list_keeps(scene, tmp_path, 
 
 def test_kinds_are_the_recipes(scene):
     chosen = bpy.context.scene.takemill
-    assert recipe.recipe_of(bpy.context.scene).fit.goals == ("hands", "prop", "body", "floor")
+    assert recipe.recipe_of(bpy.context.scene).fit.goals == KINDS
     chosen.fit_goals = {"body", "hands"}
     assert recipe.recipe_of(bpy.context.scene).fit.goals == ("hands", "body")
     suit, _ = scene
     takemill.fit_take()
     assert all(one.off_mm == -1 for one in suit.animation_data.action.takemill.contacts)
+
+
+def test_a_chair_is_listed_drawn_and_unticked(tmp_path):
+    """The list names it, the view draws it with its height, and a fit without it has the hips elsewhere."""
+    empty_scene(30)
+    broad = import_bvh(moving(body(BROAD)[0], 1, 3, 0.0), tmp_path, "broad")
+    takemill.map_body()
+    broad.animation_data_clear()
+    suit = import_bvh(support_takes.sit(30.0).motion, tmp_path, "suit")
+    takemill.map_body()
+    choose(broad)
+    stage.activate(bpy.context, suit)
+    takemill.find_contacts()
+    (item,) = suit.animation_data.action.takemill.contacts
+    assert (item.kind, item.part, item.on, item.keep) == ("support", "hips", "support", True)
+    bpy.context.scene.frame_set(120)
+    (label,) = shown("goals").labels
+    assert re.fullmatch(rf"{item.name}: 4[45]\d mm over the floor", label.text)
+    takemill.fit_take()
+    assert 0 <= item.off_mm < 1
+    hips = [hip_height(broad)]
+    item.keep = False
+    assert shown("goals").labels[0].text == f"{item.name}: not kept"
+    takemill.fit_take()
+    assert item.off_mm == -1
+    assert abs(hip_height(broad) - hips[0]) > 0.002
 
 
 def test_a_click_goes_to_the_first_frame(scene):

@@ -1,6 +1,6 @@
 """What a fit keeps of contacts of hands and body: `python tests/benchmarks/goals_table.py`.
 
-With names, only those questions: takes held open speed.
+With names, only those questions: takes held open supports speed.
 
 | column | what |
 |---|---|
@@ -10,7 +10,9 @@ With names, only those questions: takes held open speed.
 | elbow, knee | smallest bend about the hinge; below 0 it bends the wrong way: degrees |
 
 Each without goals, then with them. `held`: the same takes at 50 frames a second on bodies that no constant was
-chosen on. `open`: goals found in open motion, and how far off they are by the engine's own measure. `speed`:
+chosen on. `supports`: chairs, boxes and benches (tests/support_takes.py) on bodies with a mesh, by skinned
+vertices (tests/support_measures.py): how far under and over the performer's height, scaled, mm; how fast the
+surface slides there, and rises or sinks, cm/s. `open`: goals found in open motion, and how far off they are by the engine's own measure. `speed`:
 processor time in that of forward kinematics of the same take, without goals and with them, and both again with
 arms that a mesh clears. Sources: see tests/open_data.py.
 """
@@ -31,9 +33,11 @@ from fit_table import level
 
 import hand_takes
 import open_data
+import support_takes
 from fit_bodies import BROAD, TOON, Build, body
 from hand_measures import least_bend_deg, off_m, peak_turn, slide_m_s
 from skinned_bodies import Girth, skinned
+from support_measures import height_m, lies
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
 from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
@@ -42,11 +46,19 @@ from takemill.fit.fit import FitSettings, fit, fit_with_goals
 from takemill.goals.goal_figures import figures, posed
 from takemill.goals.goal_results import goal_results
 from takemill.goals.goal_targets import courses
+from takemill.goals.goals import KINDS
 from takemill.shape.body_shape import body_shape
 from takemill.shape.scale import Scale
 
 LONG = Build(upper_arm=0.34, fore_arm=0.31, thigh=0.5, shin=0.46, shoulder_width=0.4, roll_seed=9)
 WIDE = Girth(trunk_wide=0.25, trunk_deep=0.15, thigh=0.11)
+MESHES = (
+    ("plain", Build(arms_down_deg=60.0, roll_seed=3), Girth()),
+    ("stout", Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15, thigh=0.10)),
+    ("broad", BROAD, WIDE),
+    ("short toon", TOON, Girth(trunk_wide=0.18, trunk_deep=0.12, thigh=0.09, head=0.13)),
+    ("long limbs", LONG, Girth()),
+)
 OPEN = ("walk", "run", "jump", "punch", "kick", "dance_a", "cartwheel", "crawl", "getup_facedown")
 
 
@@ -117,6 +129,27 @@ def open_motion() -> None:
                   f" {turns[0]:6.2f} -> {turns[1]:.2f}")  # fmt: skip
 
 
+def supports() -> None:
+    names = ("under", "over", "slide", "rise", "turn")
+    print(f"{'take':6} {'part':13} {'character':17}" + "".join(f"{name:>17}" for name in names))
+    for name, make in support_takes.CARRIED.items():
+        take = make(60.0)
+        for character, build, girth in MESHES:
+            skeleton, parts, skin = skinned(build, girth)
+            shape = body_shape(skeleton, parts, skin)
+            without = FitSettings(goals=tuple(kind for kind in KINDS if kind != "support"))
+            given = (take.motion, take.body, skeleton, parts)
+            fits = [fit(*given, settings, shape=shape) for settings in (without, FitSettings())]
+            turns = [peak_turn(one, parts) / peak_turn(take.motion, take.body) for one in fits]
+            for one in take.relations:
+                height = height_m(take, one)
+                both = [lies(take, one, fitted, parts, skin, height) for fitted in fits]
+                rows = [(x.under_mm, x.over_mm, x.slide_cm_s, x.rise_cm_s) for x in both]
+                cells = [*zip(*rows, strict=True), turns]
+                print(f"{name:6} {one.part:13} {character:17}"
+                      + "".join(f"{f'{a:.2f} -> {b:.2f}':>17}" for a, b in cells), flush=True)  # fmt: skip
+
+
 def speed() -> None:
     """All takes of hands one after the other, again and again; so goals count in nearly every frame."""
     made = [make(60.0) for make in hand_takes.TAKES.values()]
@@ -153,7 +186,13 @@ def _seconds(work: Callable[[], object]) -> float:
     return time.process_time() - start
 
 
-QUESTIONS = {"takes": takes, "held": partial(takes, held_out, 50.0), "open": open_motion, "speed": speed}
+QUESTIONS = {
+    "takes": takes,
+    "held": partial(takes, held_out, 50.0),
+    "open": open_motion,
+    "supports": supports,
+    "speed": speed,
+}
 
 
 def main() -> None:

@@ -159,6 +159,7 @@ REST = {
     "own_poses",
     "fit_rotations",
     "body_shape_mesh",  # a mesh is drawn on the rest pose
+    "sitting",  # so is this of it
     "variants",
     "clip_facts",
     "stick_mesh",

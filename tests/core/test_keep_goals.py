@@ -125,7 +125,9 @@ def test_goals_can_be_left_out_by_name_and_by_kind(takes: dict[str, hand_takes.H
     plain = fit(take.motion, take.body, skeleton, parts, WITHOUT)
     assert none.goals == ()
     np.testing.assert_array_equal(none.motion.rotations, plain.rotations)
-    with pytest.raises(InputError, match="goals: expected some of hands, prop, body, floor, got 'feet'"):
+    with pytest.raises(
+        InputError, match="goals: expected some of hands, prop, body, floor, support, got 'feet'"
+    ):
         FitSettings(goals=("feet",))
 
 

@@ -6,6 +6,8 @@ from collections.abc import Hashable
 
 import bpy
 
+from takemill.goals.goals import SUPPORT
+
 from ..bridge.characters import hand_contacts
 from .colours import colour
 from .draw import Drawing, Overlay
@@ -46,7 +48,8 @@ def _drawing(view: View) -> Drawing:
         own = _colour(view, one)
         strokes.append(lines(line[None], own, _KEPT_PX if one.keep else _LEFT_PX, "TAKE"))
         off = f", {one.off_mm:.0f} mm off in the last fit" if one.off_mm >= 0 else ""
-        text = f"{one.name}: {1000 * gap_m:.0f} mm between{off}" if one.keep else f"{one.name}: not kept"
+        over = "over the floor" if one.on == SUPPORT else "between"
+        text = f"{one.name}: {1000 * gap_m:.0f} mm {over}{off}" if one.keep else f"{one.name}: not kept"
         labels.append(Label(text, tuple(line[0]), own, "TAKE"))
     return Drawing(strokes, labels, facts.from_take)
 

@@ -19,7 +19,7 @@ from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
 from takemill.goals.goal_figures import Figure, figures, floor_low, posed
 from takemill.goals.goal_pose import GoalPose
-from takemill.goals.goals import FLOOR
+from takemill.goals.goals import FLOOR, SURROUNDINGS
 from takemill.recipe.recipe import Recipe
 
 _NUMBERS = count()
@@ -54,18 +54,22 @@ class _Touched:
         self._known: dict[tuple[str, str], tuple[Array, Array] | None] = {}
 
     def between(self, part: str, other: str) -> tuple[Array, Array] | None:
-        """Lines (N, 2, 3) and gaps (N,); None where the body has no such parts."""
+        """Lines (N, 2, 3) and gaps (N,); None where the body has no such parts.
+
+        Of a part on a support a line to its own lowest height, which is the gap.
+        """
         if (part, other) not in self._known:
             self._known[part, other] = self._find(part, other)
         return self._known[part, other]
 
     def _find(self, part: str, other: str) -> tuple[Array, Array] | None:
         figure, pose = self._figure, self._pose
-        if part not in figure.anchors or other not in (*figure.anchors, FLOOR):
+        if part not in figure.anchors or other not in (*figure.anchors, *SURROUNDINGS):
             return None
-        if other == FLOOR:
+        if other in SURROUNDINGS:
             height, point = floor_low(figure, pose, part)
-            return np.stack([point, point - height[:, None] * [0.0, 0.0, 1.0]], axis=1), height
+            below = height if other == FLOOR else point[:, 2] - height
+            return np.stack([point, point - below[:, None] * [0.0, 0.0, 1.0]], axis=1), height
         anchors = (figure.anchors[one] for one in (part, other))
         middles = [pose.point(anchor.joint, anchor.on_axis(0.5)) for anchor in anchors]
         return np.stack(middles, axis=1), figure.gap(pose, part, other)

@@ -25,6 +25,11 @@ GOAL_ITEMS = (
     ("prop", "Prop", "Two hands on one thing: the same distance as the performer's, in arm lengths"),
     ("body", "Body", "A hand on the own body: on the same place of the character's"),
     ("floor", "Floor", "Hands, elbows, knees or hips on the floor: they lie on it, and do not slide"),
+    (
+        "support",
+        "Support",
+        "Hips, hands, elbows or knees on a chair, a box or a bench, scaled as the legs are",
+    ),
 )
 PART_ITEMS = (
     ("whole", "Whole Body", "All of the body, in a new action"),

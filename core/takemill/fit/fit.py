@@ -16,7 +16,7 @@ from ..feet.contacts import Contacts, find_contacts
 from ..goals.find_goals import find_goals
 from ..goals.goal_figures import figures, posed
 from ..goals.goal_results import GoalResult
-from ..goals.goals import KINDS, arm_weights, wanted_goals
+from ..goals.goals import KINDS, SURROUNDINGS, arm_weights, wanted_goals
 from ..goals.solve_goals import keep_goals
 from ..shape.capsules import Capsules
 from ..shape.scale import Scale
@@ -49,7 +49,8 @@ class FitSettings:
             fingers; "" for none. Who calls `fit` reads it.
         rest_pose: another one, whose first frame stands beside the performer's rest pose; "" for its rest.
         goals: which contacts of hands and body are kept: "hands" (one on the other), "prop" (both on one
-            thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor).
+            thing), "body" (a hand on the own body), "floor" (hands, elbows, knees or hips on the floor),
+            "support" (the same on a chair, a box or a bench, whose height is scaled as the legs are).
         without_goals: those of them that are left out, by their names: "leftHand on head 12.30s".
         part: "whole", or what alone is fitted and merged onto another motion: "upper_body", "arms",
             "left_arm", "right_arm" or "legs" (see part_of_body).
@@ -164,7 +165,7 @@ def fit_with_goals(
     fitted, results = keep_goals(fitted, goals, source, bodies, scale, standing)
     if clears is not None:
         reached = [one.goal for one in results if one.reached]
-        touching = [goal for goal in reached if goal.kind in ("body", "floor")]
+        touching = [goal for goal in reached if goal.kind in ("body", *SURROUNDINGS)]
         held, touches = (arm_weights(some, len(motion), motion.rate) for some in (reached, touching))
         fitted, clearance = clear_arms(fitted, target_body, clears, held, touches)
     return Fitted(share_twist(fitted, target_body), results, clearance)

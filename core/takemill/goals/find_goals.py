@@ -15,6 +15,7 @@ from ..maths import filters, quat, series
 from ..maths.capsule_distance import capsule_gaps, segment_nearest
 from ..maths.series import filled, runs
 from ..shape.capsules import TRUNK
+from .find_supports import find_supports
 from .goal_figures import FLOOR_ALONG, Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_runs import arm_of, one_at_a_time, preferred, spans, spread, tidy, within
@@ -53,6 +54,7 @@ def find_goals(pose: GoalPose, figure: Figure, floor_m: float) -> tuple[Goal, ..
     found = list(scene.hand_on_hand()) if len(hands) == 2 else []
     carries = filled(len(motion), *spans(goal for goal in found if goal.kind == "prop"))
     found += one_at_a_time(scene.on_body(carries))
+    found += find_supports(pose, figure, floor_m, found)
     found += [goal for part in scene.floor_parts() for goal in scene.on_floor(part)]
     return tuple(sorted(found, key=lambda goal: (goal.start, goal.part, goal.on)))
 

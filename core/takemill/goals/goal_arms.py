@@ -17,6 +17,7 @@ from .goal_limits import MAX_SHOULDER_RAD, added, beyond, softened, within_reach
 from .goal_looks import Looks
 from .goal_pose import GoalPose
 from .goal_targets import Course, on_reach, wanted_line, wanted_point
+from .goals import SURROUNDINGS
 
 _PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
 _LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
@@ -130,7 +131,7 @@ class Arms:
     def _elbows_down(self) -> None:
         """Swings upper arms so that elbows are where they lie on the floor."""
         for n, course in enumerate(self.courses):
-            if course.on == "floor" and course.part.endswith("LowerArm"):
+            if course.on in SURROUNDINGS and course.part.endswith("LowerArm"):
                 arm = self.arms.get(course.part.removesuffix("LowerArm"))
                 if arm is not None:
                     pose, rows = self.pose, self.rows[n]
@@ -170,7 +171,7 @@ class Arms:
         for side, arm in self.arms.items():
             total, step, free, bends = np.zeros(count), np.zeros((count, 3)), np.ones(count), np.zeros(count)
             for n, course in enumerate(self.courses):
-                if course.part != f"{side}Hand" or course.kind not in ("body", "floor"):
+                if course.part != f"{side}Hand" or course.kind not in ("body", *SURROUNDINGS):
                     continue
                 rows, weight = self.rows[n], self.weights[n]
                 along = course.along if course.kind == "body" else np.full(len(rows), FLOOR_ALONG)
@@ -178,7 +179,7 @@ class Arms:
                 step[rows] += weight[:, None] * course.hold.held(points[n] - away - pose.at[arm.hand][rows])
                 total[rows] += weight
                 free[rows] *= 1 - weight
-                if course.on == "floor" or not course.on.endswith(_CARRIED):
+                if course.on in SURROUNDINGS or not course.on.endswith(_CARRIED):
                     bends[rows] += weight
             moved[side] = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
             alone[side] = free
@@ -215,7 +216,7 @@ class Arms:
         step = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
         stands = {side: np.ones(count) for side in SIDES}
         for n, course in enumerate(self.courses):
-            if course.on == "floor" and course.part.endswith("Hand"):
+            if course.on in SURROUNDINGS and course.part.endswith("Hand"):
                 stands[course.part.removesuffix("Hand")][self.rows[n]] *= 1 - self.weights[n]
         step = step * (stands["left"] + stands["right"] - stands["left"] * stands["right"])[:, None]
         self.loose = (1 - free) * alone["left"] * alone["right"]
@@ -342,7 +343,7 @@ class Arms:
     def _on_elbow(self, side: str) -> Array | None:
         """How much (N,) an arm lies still on its elbow; None when it never does."""
         part = f"{side}LowerArm"
-        found = [n for n, one in enumerate(self.courses) if one.on == "floor" and one.part == part]
+        found = [n for n, one in enumerate(self.courses) if one.on in SURROUNDINGS and one.part == part]
         if not found:
             return None
         out = np.zeros(len(self.pose))

@@ -182,7 +182,8 @@ class Figure:
 
 def posed(figure: Figure, motion: Motion) -> GoalPose:
     """A motion of the figure in model space: all joints that goals look at, in all frames."""
-    return GoalPose(motion, [anchor.joint for anchor in figure.anchors.values()], slice(None))
+    sat_on = [] if figure.shape.sitting is None else np.unique(figure.shape.sitting.joints).tolist()
+    return GoalPose(motion, [*(one.joint for one in figure.anchors.values()), *sat_on], slice(None))
 
 
 def figures(

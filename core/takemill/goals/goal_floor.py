@@ -1,8 +1,8 @@
-"""What lies on the floor: hips moved, and legs bent, so that knees, elbows, hands and seat lie there."""
+"""What lies on the floor, or on a support: hips moved, and legs bent, so that it lies there."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -14,11 +14,13 @@ from ..maths import quat
 from ..maths.blocks import each_solved
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
-from .goal_targets import Course, on_reach, wanted_on_floor
+from .goal_targets import Course, on_reach, wanted_in_world
+from .goals import SUPPORT, SURROUNDINGS
 
 # Of a step of the hips, in those of a bent arm's step across; and of a planted leg. Trial: goals_table.py.
 _HIPS_COST, _LEG_COST = 0.05, 2.0
 _PASSES = 3  # for knees and hips on the floor, each finishing what the one before left
+_SIT_PASSES = 6  # hips that sink turn the thighs, which are sat on too: a third is left each time
 _FIRM_COST = 50.0  # of hips, knees and elbows that lie on the floor: all but exact
 _MIN_BEND_SINE2 = 0.05  # as in pin_legs: a straighter limb counts as bent by so much
 
@@ -43,19 +45,26 @@ class OnFloor:
 
     def lay(self) -> None:
         """Moves the hips, and bends legs, for what is on the floor."""
-        for n, course in enumerate(self.courses):
-            if course.on == "floor":
-                part = self.pose.at_rows(self.rows[n], course.joints)
-                self.points[n] = wanted_on_floor(course, self.figure, part)
+        self._find_points(SURROUNDINGS)
         if not self.points:
             return
         hips = self.figure.body.require("hips")
         firm = [n for n in self.points if not self.courses[n].part.endswith("Hand")]
-        for turn in range(_PASSES if firm else 1):
+        sits = any((one.on, one.part) == (SUPPORT, "hips") for one in self.courses)
+        for turn in range(_SIT_PASSES if sits else _PASSES if firm else 1):
+            if turn:  # the thighs, which are sat on too, have turned meanwhile
+                self._find_points((SUPPORT,))
             step = self._hips_step(first=turn == 0)
             self.pose.move(hips, step)
             for side in SIDES:
                 self._bend_leg(side, step, first=turn == 0)
+
+    def _find_points(self, on: Collection[str]) -> None:
+        """Where the points of what lies on the floor, or on a support, go as the pose is now."""
+        for n, course in enumerate(self.courses):
+            if course.on in on:
+                part = self.pose.at_rows(self.rows[n], course.joints)
+                self.points[n] = wanted_in_world(course, self.figure, part)
 
     def _counts(self, course: Course, first: bool) -> Array:
         """How much (N,) of what a course asks for is done at once: later passes only finish what holds."""
@@ -114,7 +123,7 @@ class OnFloor:
         pose.turn(knee, bend)
         pose.turn(hip, swing)
         for n, course in enumerate(self.courses):
-            if course.on == "floor" and course.part == f"{side}LowerLeg":
+            if course.on in SURROUNDINGS and course.part == f"{side}LowerLeg":
                 turned, place = pose.turned[knee], pose.at[knee].copy()
                 rows = self.rows[n]
                 asked = course.hold.held(self.points[n] - place[rows])

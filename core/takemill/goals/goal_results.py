@@ -11,8 +11,8 @@ from ..base.checks import Array, Index
 from ..maths import quat
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
-from .goal_targets import Course, hand_point, wanted_line, wanted_on_floor, wanted_point
-from .goals import Goal
+from .goal_targets import Course, hand_point, wanted_in_world, wanted_line, wanted_point
+from .goals import SURROUNDINGS, Goal
 
 MAX_ERROR_M = 0.01
 """A goal that is further off than this was not reached."""
@@ -63,9 +63,9 @@ def goal_results(
 
 def _off(course: Course, pose: GoalPose, figure: Figure, more: Array) -> Array:
     """How far (N,) the part is from where its goals have it, metres."""
-    if course.on == "floor":
+    if course.on in SURROUNDINGS:
         point = floor_low(figure, pose, course.part)[1]
-        wanted = wanted_on_floor(course, figure, pose)
+        wanted = wanted_in_world(course, figure, pose)
     elif course.kind == "body":
         point = hand_point(figure, pose, course.part, course.along)
         wanted = wanted_point(course, figure, pose, more)

@@ -1,8 +1,8 @@
 """Where goals have a target's parts: in proportion to its own build, from surface to surface.
 
 A place on a body is told by how far along a part's axis it lies, which way out, and how far above the
-surface; between two hands the line counts, and how far apart the surfaces are; on the floor the height above
-it, and the path along it.
+surface; between two hands the line counts, and how far apart the surfaces are; on the floor, and on what
+stands on it, the height above it, and the path along it.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from ..shape.scale import Scale
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_spans import Hold, Looks, Spans, hold_of, looks_of, spans_of
-from .goals import Goal
+from .goal_supports import support_joints, touching_place
+from .goals import FLOOR, SUPPORT, SURROUNDINGS, Goal
 
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
 # Left between the capsules of meshes, which lie about as far inside these. Trial: hands on hips of generated
@@ -41,13 +42,13 @@ class Course:
 
     Attributes:
         kind: of the goals.
-        part, on: the target's parts; "floor".
+        part, on: the target's parts; of `on` also SURROUNDINGS.
         joints: the target's joints that carry them.
         spans: the goals, and the N frames.
         along, along_other: (N,) how far along the part, and along the other hand, they touch.
         where: (N, 3) on a body: the way out from the axis, in the space of the target's joint; between hands:
-            from the left to the right, metres of the target, in model space; on the floor: the source's
-            point, scaled.
+            from the left to the right, metres of the target, in model space; on the floor or a support:
+            the source's point, scaled.
         place: (N, 3) on a body: the point on its axis, in the space of the target's joint, metres.
         gap: (N,) between the surfaces, metres of the target; on a body: from the axis to the hand's surface.
         thick: (N,) between hands: of `where`, what the source's hands make up, metres of the target.
@@ -56,6 +57,7 @@ class Course:
         looks: L of the N, at which the gap between all capsules is looked at.
         asked: (L,) what it should be there, metres; empty for props and on the floor.
         meets: whether meshes show both surfaces.
+        rate: frames a second.
     """
 
     kind: str
@@ -74,6 +76,7 @@ class Course:
     looks: Looks
     asked: Array
     meets: bool
+    rate: float
 
     @property
     def frames(self) -> Index:
@@ -93,7 +96,7 @@ def courses(
     own, other = figures
     pairs: dict[tuple[str, str, str], list[Goal]] = {}
     for goal in goals:
-        if _on_target(other, goal.part) and (goal.on == "floor" or _on_target(other, goal.on)):
+        if _on_target(other, goal.part) and (goal.on in SURROUNDINGS or _on_target(other, goal.on)):
             pairs.setdefault((goal.kind, goal.part, goal.on), []).append(goal)
     return tuple(_course(key, tuple(those), source, own, other, scale) for key, those in pairs.items())
 
@@ -123,9 +126,14 @@ def _course(
     pose = source.at_rows(frames, joints)
     size = other.arm_m / max(own.arm_m, _TINY)
     place, thick, firm = np.zeros((count, 3)), np.zeros(count), np.ones(count)
-    there = on if on == "floor" else _on_target(other, on)
+    there = on if on in SURROUNDINGS else _on_target(other, on)
     thickness = np.zeros(count)
-    if kind == "floor":
+    looks = looks_of(spans, max(round(_LOOK_S * rate), 1))
+    if kind == SUPPORT:
+        pose = source.at_rows(frames, support_joints(own, part))
+        low, point = touching_place(own, pose, part, spans, looks.rows, rate)
+        where, gap = scale.apply(np.insert(point, 2, low, axis=1)), (low - scale.floor_m) * scale.height
+    elif kind == FLOOR:
         low, point = floor_low(own, pose, part)
         where, gap = scale.apply(point), (low - scale.floor_m) * scale.height
         if not part.endswith("Hand"):
@@ -143,19 +151,20 @@ def _course(
         thick = size * _thick(own, pose, along, along_other, where)
         where = size * where
         gap = quat.length(where) - thick
-    looks = looks_of(spans, max(round(_LOOK_S * rate), 1))
     asked = np.zeros(0)
     if kind in ("body", "hands"):
         looked_at = [one for one in own.surface_joints(part, on) if one in source.at]
         asked = size * own.gap(source.at_rows(frames[looks.rows], looked_at), part, on)
-    meets = kind != "prop" and _seen(other, part) and (there == "floor" or _seen(other, there))
+    meets = kind != "prop" and _seen(other, part) and (there in SURROUNDINGS or _seen(other, there))
     if meets:
-        gap = gap - spans.middles(gap)
+        level = spans.middles(gap)
         asked = np.full(len(asked), _MESH_GAP_M)
-        gap = gap + (0.0 if there == "floor" else _MESH_GAP_M)
-    carriers = tuple(other.anchors[one].joint for one in (part, there) if one != "floor")
+        gap = level if there == SUPPORT else gap - level
+        gap = gap + (0.0 if there in SURROUNDINGS else _MESH_GAP_M)
+    carriers = tuple(other.anchors[one].joint for one in (part, there) if one not in SURROUNDINGS)
+    carriers = tuple(support_joints(other, part)) if there == SUPPORT else carriers
     return Course(kind, part, there, carriers, spans, along, along_other, where, place, gap + thickness,
-                  thick, firm, hold_of(spans, rate), looks, asked, meets)  # fmt: skip
+                  thick, firm, hold_of(spans, rate), looks, asked, meets, rate)  # fmt: skip
 
 
 def _seen(figure: Figure, part: str) -> bool:
@@ -227,6 +236,18 @@ def wanted_point(course: Course, figure: Figure, pose: GoalPose, more: Array) ->
     out = quat.rotate(pose.turned[on], course.where)
     far = course.gap + more + hand_thickness(figure, pose, course.part, course.along, -out)
     return pose.point(on, course.place) + far[:, None] * out
+
+
+def wanted_in_world(course: Course, figure: Figure, pose: GoalPose) -> Array:
+    """Where the part's point (see `floor_low`) goes (N, 3) on the floor or on a support."""
+    if course.on == FLOOR:
+        return wanted_on_floor(course, figure, pose)
+    low, place = touching_place(figure, pose, course.part, course.spans, course.looks.rows, course.rate)
+    goal = floor_low(figure, pose, course.part)[1].copy()
+    aside = place - course.where[:, :2]
+    goal[:, :2] += course.spans.middles(aside) - aside
+    goal[:, 2] += course.gap - low
+    return goal
 
 
 def wanted_on_floor(course: Course, figure: Figure, pose: GoalPose) -> Array:

@@ -1,7 +1,7 @@
-"""Goals: relations between parts of a body, and to the floor, that a fit keeps.
+"""Goals: relations between parts of a body, and to its surroundings, that a fit keeps.
 
 A hand on the other hand, two hands on one prop, a hand on the own body, and a hand, knee, elbow or the
-hips on the floor. Feet on the floor are the business of fit_feet.
+hips on the floor or on what stands on it: a chair, a box, a bench. Feet are the business of fit_feet.
 """
 
 from __future__ import annotations
@@ -15,10 +15,14 @@ from ..base.checks import Array
 from ..body.body_parts import SIDES
 from ..maths.easing import minimum_jerk
 
-KINDS = ("hands", "prop", "body", "floor")
-"""A hand on the other hand, two hands on one prop, a hand on the own body, a part on the floor."""
+KINDS = ("hands", "prop", "body", "floor", "support")
+"""A hand on the other hand, two hands on one prop, a hand on the own body, a part on the floor, a part on a
+chair, a box or a bench."""
 
-FLOOR = "floor"
+FLOOR, SUPPORT = "floor", "support"
+
+SURROUNDINGS = (FLOOR, SUPPORT)
+"""What a part can be on that is not of the body."""
 
 # From the fitted pose into a goal and out of it again. Trial: with 0.35 arms that a goal moves by 20 cm turn
 # up to 1.6 times as fast as the performer's, with 0.7 as with 0.5 (tests/benchmarks/goals_table.py).
@@ -31,9 +35,9 @@ class Goal:
 
     Attributes:
         kind: one of KINDS.
-        part: what goes there: a hand; on the floor also "leftLowerArm" (the elbow), "leftLowerLeg" (the knee)
-            or "hips".
-        on: the part that it is on, or "floor".
+        part: what goes there: a hand; on the floor or a support also "leftLowerArm" (the elbow),
+            "leftLowerLeg" (the knee) or "hips".
+        on: the part that it is on, or one of SURROUNDINGS.
         start, stop: the frames [start, stop) in which it holds.
         along: how far along the part, from its joint to its tip, it touches: 0 to 1.
         along_other: the same of a hand that it is on.

@@ -24,7 +24,7 @@ from .goal_floor import OnFloor
 from .goal_pose import Draft, GoalPose
 from .goal_results import GoalResult, goal_results
 from .goal_targets import Course, courses
-from .goals import Goal
+from .goals import SURROUNDINGS, Goal
 
 _LIFT_S = 0.1  # a foot is free so long after it was planted, and not at once
 
@@ -80,7 +80,7 @@ def _keep(
 def _moving(asked: Sequence[Course], figure: Figure) -> list[int]:
     """The joints that courses may move, and those that they look at."""
     parts = [side + part for side in SIDES for part in ("Shoulder", "UpperArm", "LowerArm", "Hand")]
-    if any(course.on == "floor" for course in asked):
+    if any(course.on in SURROUNDINGS for course in asked):
         parts += [side + part for side in SIDES for part in ("UpperLeg", "LowerLeg", "Foot")]
     known = [joint for part in parts if (joint := figure.body.get(part)) is not None]
     return [*known, *(joint for course in asked for joint in course.joints)]

@@ -6,12 +6,15 @@ are such stacks, too. A limb has two capsules, one after the other; hands and fe
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ..base.errors import InputError
 from ..body.body_map import BodyMap
 from ..body.skeleton import Skeleton
 from .body_shape_mesh import shape_of_mesh
 from .body_shape_people import shape_of_people
 from .capsules import TRUNK, Capsules
+from .sitting import find_sit_points
 from .skin import Skin
 
 
@@ -31,4 +34,5 @@ def body_shape(skeleton: Skeleton, body: BodyMap, skin: Skin | None = None) -> C
         raise InputError(f"body shape: the skin hangs on joint {skin.joints.max()} of {len(skeleton)}")
     shown = shape_of_mesh(skeleton, body, skin)
     seen = set(shown.parts)
-    return shown.joined([people.without(seen | (set(TRUNK) if seen & set(TRUNK) else set()))])
+    whole = shown.joined([people.without(seen | (set(TRUNK) if seen & set(TRUNK) else set()))])
+    return replace(whole, sitting=find_sit_points(skeleton, body, skin))

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..base.checks import Array, Index, expect_finite, expect_shape, owned
 from ..maths import quat
+from .sitting import SitPoints
 
 TRUNK = ("hips", "spine", "chest", "upperChest")
 """The parts of the trunk, from below."""
@@ -24,6 +25,7 @@ class Capsules:
         a, b: (C, 3) the ends of its segment in the joint's space, metres.
         radius: (C,) metres.
         from_mesh: (C,) whether the mesh shows it; else people's measures are taken.
+        sitting: what the mesh shows of the part that is sat on; None where it shows nothing of it.
     """
 
     parts: tuple[str, ...]
@@ -32,6 +34,7 @@ class Capsules:
     b: Array
     radius: Array
     from_mesh: tuple[bool, ...]
+    sitting: SitPoints | None = None
 
     def __post_init__(self) -> None:
         count = len(self.parts)
@@ -68,6 +71,7 @@ class Capsules:
             np.concatenate([one.b for one in everyone]),
             np.concatenate([one.radius for one in everyone]),
             tuple(known for one in everyone for known in one.from_mesh),
+            next((one.sitting for one in everyone if one.sitting is not None), None),
         )
 
     def without(self, parts: Iterable[str]) -> Capsules:
@@ -81,4 +85,5 @@ class Capsules:
             self.b[kept],
             self.radius[kept],
             tuple(self.from_mesh[k] for k in kept),
+            self.sitting,
         )
