@@ -8,9 +8,11 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, place, skinned_cloth
-from takemill_addon.bridge.clips import contact_sheet
+from takemill_addon.bridge.clips import sheet_scene
 from takemill_addon.bridge.clips.clip_record import ClipRecord
+from takemill_addon.bridge.clips.contact_sheet import render_sheet
 from takemill_addon.bridge.clips.sheet_cast import cast_of
+from takemill_addon.bridge.clips.sheet_poses import poses_of, remove_poses
 from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -41,9 +43,9 @@ def pixels_of(path) -> np.ndarray:
 
 def cells_of(picture: np.ndarray, count: int) -> list[np.ndarray]:
     """The figures' parts of the cells, without title and labels."""
-    columns = min(count, contact_sheet.COLUMNS)
+    columns = min(count, sheet_scene.COLUMNS)
     rows = -(-count // columns)
-    title = round(len(picture) * contact_sheet.TITLE_ROWS / (rows + contact_sheet.TITLE_ROWS))
+    title = round(len(picture) * sheet_scene.TITLE_ROWS / (rows + sheet_scene.TITLE_ROWS))
     return [
         cell[: round(0.8 * len(cell))]
         for row in np.array_split(picture[title:], rows)
@@ -72,7 +74,7 @@ def test_every_cell_holds_a_figure_of_its_own(suit, tmp_path, dressed):
     path = tmp_path / "walk.png"
     takemill.contact_sheet(filepath=str(path), count=10, row_px=ROW)
     picture = pixels_of(path)
-    assert len(picture) == pytest.approx(ROW * (2 + contact_sheet.TITLE_ROWS), abs=2)
+    assert len(picture) == pytest.approx(ROW * (2 + sheet_scene.TITLE_ROWS), abs=2)
     paper = np.median(picture.reshape(-1, 3), axis=0)
     assert paper.min() > 0.5
     cells = cells_of(picture, 10)
@@ -105,6 +107,35 @@ def test_a_picture_that_cannot_be_written_leaves_nothing(suit, tmp_path):
     assert everything() == before
     assert not list(tmp_path.rglob("*.png"))
     assert suit.animation_data.action
+
+
+def test_another_blender_renders_the_same_and_leaves_nothing_when_it_is_stopped(suit, tmp_path, monkeypatch):
+    """As in a window, which goes on being drawn."""
+    before, scratch = everything(), tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    pictures = []
+    for here in (True, False):
+        path, poses = (
+            tmp_path / f"{here}.png",
+            poses_of(bpy.context, suit, suit.animation_data.action, 1, False),
+        )
+        path.write_bytes(render_sheet([poses], "walk", 64, (), here))
+        pictures.append(pixels_of(path))
+        remove_poses(poses)
+    np.testing.assert_allclose(pictures[1], pictures[0], atol=0.01)
+    poses = poses_of(bpy.context, suit, suit.animation_data.action, 1, False)
+    steps = render_sheet.steps([poses], "walk", 64, (), False)
+    job = next(steps)
+    job.start()
+    assert job.goes_on(0.1)
+    assert list(scratch.iterdir())
+    job.stop()
+    steps.close()
+    job.join()
+    remove_poses(poses)
+    assert not list(scratch.iterdir())
+    assert everything() == before
 
 
 @pytest.mark.usefixtures("suit")
@@ -172,9 +203,9 @@ def test_performer_and_characters_stand_in_the_same_frames(tmp_path):
         path = tmp_path / f"{everybody}.png"
         takemill.contact_sheet(filepath=str(path), count=3, row_px=LARGE_ROW, everybody=everybody)
         picture = pixels_of(path)
-        assert len(picture) == pytest.approx(LARGE_ROW * (rows + contact_sheet.TITLE_ROWS), abs=2)
+        assert len(picture) == pytest.approx(LARGE_ROW * (rows + sheet_scene.TITLE_ROWS), abs=2)
         heights[rows] = picture
-    title = round(len(heights[3]) * contact_sheet.TITLE_ROWS / (3 + contact_sheet.TITLE_ROWS))
+    title = round(len(heights[3]) * sheet_scene.TITLE_ROWS / (3 + sheet_scene.TITLE_ROWS))
     tall = [ink_height(row) for row in np.array_split(heights[3][title:], 3)]
     assert tall[2] / tall[1] == pytest.approx(0.6 / 1.1, rel=0.12), "all at one scale: cook, then mate"
 

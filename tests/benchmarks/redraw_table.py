@@ -5,9 +5,11 @@ Run by a desktop Blender with a window, on a virtual screen too:
     blender --enable-event-simulate --python tests/benchmarks/redraw_table.py -- [MINUTES [OPERATOR ...]]
 
 Printed for each operator, in milliseconds: the longest time between two redraws of the 3D view while it works,
-what the main thread computed of it, and what of that is our own; both times at its end, when Blender itself
-keeps the undo step and evaluates the new Action; the seconds to its end. The first row is the window on its
-own: what one redraw costs. Rows of Esc: the time from the key until Blender hands it to us, from there to the
+what the main thread computed of it, what of that is our own, and our longest piece, which no slice of time can
+divide; time, processor and our own at its end, when Blender itself keeps the undo step and evaluates the new
+Action; the processor of an undo step in the same file, pushed once more with nothing of ours at work and
+nothing changed; the seconds to its end. The last rows are an Action that Blender alone copies and assigns, with
+its undo step, and its evaluation with a redraw. The first row is the window on its own: what one redraw costs. Rows of Esc: the time from the key until Blender hands it to us, from there to the
 end of the work, and how many Actions are left of it; the third time nobody asks for redraws of the view, as it
 is for a user. Bones alone are shown, as sticks: without a graphics card surfaces take most of a redraw.
 """
@@ -38,6 +40,7 @@ draws: list[tuple[float, float]] = []  # when the view was drawn: wall, and proc
 ends: list[float] = []
 spent = [0.0]  # seconds of the processor in our own part of the main thread since the last redraw
 ours: list[float] = []  # the same in each redraw
+pieces: list[float] = []  # seconds of the processor from yield to yield of the work
 seen_esc: list[float] = []
 asking = [True]
 
@@ -56,10 +59,26 @@ def main() -> None:
     bpy.types.SpaceView3D.draw_handler_add(note_draw, (), "WINDOW", "POST_PIXEL")
     end, runs = background.Job.end, background.Job.runs
     background.Job.end = lambda job, context: (end(job, context), ends.append(time.perf_counter()))
+    begin = background.Job.__init__
+    background.Job.__init__ = lambda job, context, title, steps: begin(job, context, title, Timed(steps))
     background.Job.runs = lambda job, context, event: timed(runs, job, context, event)
     bpy.app.timers.register(ask_for_redraw, first_interval=1.0, persistent=True)
     script = session()
     bpy.app.timers.register(lambda: next(script, None), first_interval=4.0, persistent=True)
+
+
+class Timed:
+    """Steps of which each piece is timed."""
+
+    def __init__(self, steps) -> None:
+        self.steps, self.close = steps, steps.close
+
+    def __next__(self):
+        begun = time.thread_time()
+        try:
+            return next(self.steps)
+        finally:
+            pieces.append(time.thread_time() - begun)
 
 
 def note_draw() -> None:
@@ -136,14 +155,37 @@ def say(name: str, start: tuple[float, float], stop: float, note: str = "") -> N
     rows = [k for k, one in enumerate(draws) if start[0] <= one[0] <= stop]
     inside = [start, *(draws[k] for k in rows)]
     own = max((ours[k] for k in rows), default=0.0)
+    own_end = next((ours[k] for k, one in enumerate(draws) if one[0] > stop), 0.0)
     last = inside[-1]
     after = [last, *(one for one in draws if one[0] > stop)]
     gaps = np.diff([*(one[0] for one in inside), stop])
     work = np.diff([one[1] for one in inside]) if len(inside) > 1 else np.zeros(1)
     tail = np.diff(after[:3], axis=0) if len(after) > 1 else np.zeros((1, 2))
-    figures = 1000 * np.array([gaps.max(), work.max(), own, *tail.max(axis=0)])
+    piece = max(pieces, default=0.0)
+    figures = 1000 * np.array([gaps.max(), work.max(), own, piece, *tail.max(axis=0), own_end, undo_alone()])
     row = " ".join(f"{value:9.0f}" for value in figures)
     print(f"{name:26}{row}{stop - start[0]:9.1f}  {note}", flush=True)
+
+
+def undo_alone() -> float:
+    """Seconds of the processor in an undo step, with nothing of ours."""
+    begun = time.thread_time()
+    with bpy.context.temp_override(**view()):
+        bpy.ops.ed.undo_push(message="nothing")
+    return time.thread_time() - begun
+
+
+def blender_alone():
+    """The same of an Action that is copied and assigned: its undo step, and its evaluation with a redraw."""
+    suit = bpy.data.objects["Suit"]
+    suit.animation_data.action = suit.animation_data.action.copy()
+    push, begun = undo_alone(), time.thread_time()
+    with bpy.context.temp_override(**view()):
+        bpy.context.view_layer.update()
+        bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=1)
+    redraw = time.thread_time() - begun
+    print(f"an Action copied: undo step {1000 * push:.0f} ms, evaluated {1000 * redraw:.0f}", flush=True)
+    yield 0.5
 
 
 def needed() -> tuple[str, ...]:
@@ -157,6 +199,7 @@ def work_of(name: str, dialog: bool = False, stop_after_s: float | None = None, 
         return
     ends.clear()
     seen_esc.clear()
+    pieces.clear()
     start = now()
     try:
         with bpy.context.temp_override(**view()):
@@ -204,16 +247,30 @@ def without_browser(name: str) -> None:
     getattr(bpy.types, f"TAKEMILL_OT_{name}").invoke = lambda self, context, _: self.begin(context)
 
 
+def written_take() -> str:
+    """A BVH file of the take."""
+    from takemill.files.bvh import write_bvh
+    from takemill_addon.bridge.takes import stage
+
+    path, suit = str(Path(bpy.app.tempdir, "long.bvh")), bpy.data.objects["Suit"]
+    write_bvh(path, stage.work_on(bpy.context, suit, suit.animation_data.action).take.motion)
+    return path
+
+
 def session():
     """What is pressed, in the order of the work."""
     print(f"{MINUTES:g} minutes; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors; Blender "
           f"{bpy.app.version_string}", flush=True)  # fmt: skip
-    print(f"{'':26}{'redraw':>9} {'of it':>9} {'of that':>9} {'at its':>9} {'of it':>9}", flush=True)
-    heads = ("ms", "processor", "ours", "end", "processor", "s")
+    heads = ("redraw", "of it", "of that", "longest", "at its", "of it", "of that", "undo", "")
+    print(f"{'':26}{' '.join(f'{head:>9}' for head in heads)}", flush=True)
+    heads = ("ms", "processor", "ours", "piece", "end", "processor", "ours", "alone", "s")
     print(f"{'operator':26}{' '.join(f'{head:>9}' for head in heads)}", flush=True)
     start = now()
     yield 3.0
     say("(nothing)", start, time.perf_counter())
+    if "import_take" in GIVEN[1:] or not GIVEN[1:]:
+        without_browser("import_take")
+        yield from work_of("import_take", filepath=written_take())
     activate("Suit")
     yield from work_of("map_body")
     yield from work_of("add_root_bone")
@@ -244,7 +301,15 @@ def session():
         yield from work_of("mirror_clip")
         yield from work_of("retime_clip", dialog=True)
         without_browser("contact_sheet")
-        yield from work_of("contact_sheet", filepath=str(Path(bpy.app.tempdir, "sheet.png")))
+        sheet = Path(bpy.app.tempdir, "sheet.png")
+        for stop_after_s in (8.0, None):
+            yield from work_of("contact_sheet", stop_after_s=stop_after_s, filepath=str(sheet))
+            if "contact_sheet" in GIVEN[1:] or not GIVEN[1:]:
+                print(
+                    f"{'':26}the picture is there: {sheet.exists()}; scenes {len(bpy.data.scenes)}",
+                    flush=True,
+                )
+    yield from blender_alone()
     bound()
     yield from work_of("check_take")
     print("done", flush=True)

@@ -8,12 +8,14 @@ from bpy_extras.io_utils import ExportHelper
 from takemill.base.disk import write_whole
 
 from ..bridge.clips.clip_record import ClipRecord
-from ..bridge.clips.contact_sheet import render_sheet, scratch
+from ..bridge.clips.contact_sheet import needs_this_blender, render_sheet
 from ..bridge.clips.sheet_cast import cast_of
-from ..bridge.clips.sheet_poses import poses_of
+from ..bridge.clips.sheet_poses import Pose, poses_of, remove_poses
 from ..bridge.scene import actions, paths, scene_time
 from ..bridge.scene.steps import Steps, within
 from ..bridge.takes import stage
+
+_POSING_SHARE = 0.3  # of the work: the rest is rendered (seen in Blender 5.2)
 
 
 def a_renderer(context: bpy.types.Context) -> str:
@@ -68,12 +70,15 @@ class TAKEMILL_OT_contact_sheet(stage.Stage, bpy.types.Operator, ExportHelper):
         names = [one.name for one, _ in cast] if len(cast) > 1 else []
         who = ", ".join(names or [armature.name])
         title = f"{action.name}, {who}: {length:.2f} s, {rate:g} frames a second"
-        with scratch():
-            rows = []
+        title, here = f"{title}{', a loop' if loop else ''}", bpy.app.background or needs_this_blender()
+        rows: list[list[Pose]] = []
+        try:
             for k, one in enumerate(cast):
-                steps = poses_of.steps(context, *one, self.count, loop)
-                rows.append((yield from within(steps, k / len(cast), (k + 1) / len(cast))))
-            picture = render_sheet(rows, f"{title}{', a loop' if loop else ''}", self.row_px, names)
+                steps, share = poses_of.steps(context, *one, self.count, loop), _POSING_SHARE / len(cast)
+                rows.append((yield from within(steps, k * share, (k + 1) * share)))
+            picture = yield from render_sheet.steps(rows, title, self.row_px, names, here)
+        finally:
+            remove_poses(pose for row in rows for pose in row)
         write_whole(path, picture)
         return f"{self.count} poses of {action.name}, each of {who}, in {path}"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import bpy
@@ -61,19 +62,30 @@ def poses_of(
     parts = [item for item in parts if item.visible_get(view_layer=context.view_layer)]
     sticks = None if parts else stick_mesh(rig.skeleton)
     out: list[Pose] = []
-    with play_action(context, armature, action, slot):
-        context.scene.frame_set(frames.start)
-        to_sheet = _to_viewer(armature, rig)
-        for phase in phases:
-            frame = frames.start + float(phase) * (len(frames) - 1)
-            context.scene.frame_set(int(frame // 1), subframe=frame % 1)
-            if sticks:
-                meshes = [(_sticks_now(armature, rig, sticks), armature.matrix_world.copy())]
-            else:
-                meshes = [_as_mesh(context, item) for item in parts]
-            out.append(_placed(frame, float(phase), meshes, to_sheet))
-            yield len(out) / count
+    try:
+        with play_action(context, armature, action, slot):
+            context.scene.frame_set(frames.start)
+            to_sheet = _to_viewer(armature, rig)
+            for phase in phases:
+                frame = frames.start + float(phase) * (len(frames) - 1)
+                context.scene.frame_set(int(frame // 1), subframe=frame % 1)
+                if sticks:
+                    meshes = [(_sticks_now(armature, rig, sticks), armature.matrix_world.copy())]
+                else:
+                    meshes = [_as_mesh(context, item) for item in parts]
+                out.append(_placed(frame, float(phase), meshes, to_sheet))
+                yield len(out) / count
+    except BaseException:
+        remove_poses(out)
+        raise
     return out
+
+
+def remove_poses(poses: Iterable[Pose]) -> None:
+    """Take the meshes of poses out of the file again."""
+    for pose in poses:
+        for mesh, _ in pose.meshes:
+            bpy.data.meshes.remove(mesh)
 
 
 def _to_viewer(armature: bpy.types.Object, rig: Rig) -> Matrix:
