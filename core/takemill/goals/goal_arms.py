@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,18 +13,19 @@ from ..body.body_parts import SIDES
 from ..feet.leg_ik import reach
 from ..maths import quat
 from ..maths.blocks import each_solved
+from .goal_asked import Asked
 from .goal_figures import FLOOR_ALONG, Figure
 from .goal_limits import MAX_SHOULDER_RAD, added, beyond, softened, within_reach
-from .goal_looks import Looks
+from .goal_looks import tilts
 from .goal_pose import GoalPose
 from .goal_targets import Course, on_reach, wanted_line, wanted_point
 from .goals import SURROUNDINGS
 
-_PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
-_LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
 _MAX_TRUNK_RAD = np.radians(50.0)  # about as far as people's (no source)
 _TRUNK_COST = 0.15  # of turning the trunk, in the squared distance from its joints to the shoulders
 _MEET_COST = 0.3  # of moving the place where hands meet, in steps along an arm. Trial: goals_table.py
+STILL_RAD, STILL_M = np.radians(0.1), 1e-4
+"""Turns of trunk and shoulders and steps of hands that count as none: 0.1 degrees move a hand by 1 mm."""
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
 # A trunk that bends carries these with it, so that it brings no hand nearer to them.
 _CARRIED = ("spine", "chest", "upperChest", "head", "Arm", "Hand")
@@ -41,26 +43,60 @@ class _Arm:
 
 
 class Arms:
-    """Both arms of a pose, and what goals ask of them."""
+    """Both arms of a pose, and what goals ask of them.
 
-    def __init__(
-        self,
-        pose: GoalPose,
-        figure: Figure,
-        courses: Sequence[Course],
-        rows: Sequence[Index],
-        floor_points: Mapping[int, Array],
-    ) -> None:
-        self.pose, self.figure = pose, figure
-        self.courses, self.rows, self.floor_points = courses, rows, floor_points
-        self.arms = {side: arm for side in SIDES if (arm := self._arm(side)) is not None}
+    Attributes:
+        changed: (N,) by how much the last pass changed shoulders, trunk and the place where hands meet, in
+            what counts as still (see goal_passes).
+    """
+
+    def __init__(self, pose: GoalPose, figure: Figure, asked: Sequence[Asked]) -> None:
+        self.pose, self.figure, self.asked = pose, figure, list(asked)
+        known = {side: arm for side in SIDES if (arm := self._arm(side)) is not None}
+        self.arms = {side: arm for side, arm in known.items() if self._is_asked(side)}
+        self.uppers = [arm.upper for arm in known.values()]
         self.kept = {side: pose.turned[arm.hand] for side, arm in self.arms.items()}
-        self.trunk = self._trunk()
-        self.weights = [course.weight for course in courses]
-        self.looks = Looks(pose, figure, courses, rows, floor_points)
-        self.bent = np.zeros((len(pose), 3))
-        self.aside, self.loose = np.zeros((len(pose), 3)), np.zeros(len(pose))
+        self.trunk = self._trunk(list(known.values()))
+        self.bent, self.aside = np.zeros((len(pose), 3)), np.zeros((len(pose), 3))
+        self.loose, self.changed = np.zeros(len(pose)), np.zeros(len(pose))
         self.lifted = {side: np.zeros((len(pose), 3)) for side in self.arms}
+
+    def cut(self, rows: Index) -> Arms:
+        """The same in those frames `rows` (M,) of the pose alone; `put` takes them back."""
+        new = np.full(len(self.pose), -1)
+        new[rows] = np.arange(len(rows))
+        out = copy(self)
+        out.pose = self.pose.cut(rows)
+        out.asked = [part for one in self.asked if (part := one.cut(new)) is not None]
+        out.arms = {side: arm for side, arm in self.arms.items() if out._is_asked(side)}
+        out.kept = {side: one[rows] for side, one in self.kept.items()}
+        out.bent, out.aside = self.bent[rows], self.aside[rows]
+        out.loose, out.changed = self.loose[rows], self.changed[rows]
+        out.lifted = {side: one[rows] for side, one in self.lifted.items()}
+        return out
+
+    def put(self, rows: Index, part: Arms) -> None:
+        """Takes back a part, in those frames `rows` (M,), after passes over it."""
+        new = np.full(len(self.pose), -1)
+        new[rows] = np.arange(len(rows))
+        self.pose.put(rows, part.pose)
+        mine = [one for one in self.asked if (new[one.rows] >= 0).any()]
+        for one, other in zip(mine, part.asked, strict=True):
+            one.put(new, other)
+
+    def forget(self) -> None:
+        """Takes back all that passes have turned."""
+        for joint in (*self.trunk[:1], *(arm.upper for arm in self.arms.values())):
+            self.pose.restore(joint)
+        for arm in self.arms.values():
+            self.pose.restore(arm.upper if arm.shoulder is None else arm.shoulder)
+        self.bent, self.aside = np.zeros_like(self.bent), np.zeros_like(self.aside)
+        self.lifted = {side: np.zeros_like(one) for side, one in self.lifted.items()}
+
+    def _is_asked(self, side: str) -> bool:
+        """Whether any goal asks for an arm."""
+        parts = (f"{side}Hand", f"{side}LowerArm")
+        return any(one.course.part in parts or one.course.on == parts[0] for one in self.asked)
 
     def _arm(self, side: str) -> _Arm | None:
         body, skeleton = self.figure.body, self.figure.skeleton
@@ -73,71 +109,50 @@ class Arms:
         hinge = quat.rotate(quat.inv(skeleton.reference_model[0][upper]), hinge)
         return _Arm(body.get(f"{side}Shoulder"), upper, lower, hand, hinge)
 
-    def _trunk(self) -> list[int]:
+    def _trunk(self, arms: Sequence[_Arm]) -> list[int]:
         """The joints between the hips and where the arms leave."""
-        if not self.arms:
+        if not arms:
             return []
-        paths = [self.figure.skeleton.path_to(arm.upper) for arm in self.arms.values()]
+        paths = [self.figure.skeleton.path_to(arm.upper) for arm in arms]
         shared = [joint for joint in paths[0] if all(joint in path for path in paths)]
-        shared = [joint for joint in shared if joint not in {arm.upper for arm in self.arms.values()}]
-        shared = [joint for joint in shared if joint not in {arm.shoulder for arm in self.arms.values()}]
+        own = {joint for arm in arms for joint in (arm.upper, arm.shoulder)}
+        shared = [joint for joint in shared if joint not in own]
         hips = self.figure.body.require("hips")
         return shared[shared.index(hips) + 1 :] if hips in shared else []
 
-    def reach(self) -> None:
-        """Brings the hands to their goals; those that are far out of reach are let go."""
-        if not self.arms:
-            return
-        self._reach()
-        shares = [self.looks.share_in_reach(n) for n in range(len(self.courses))]
-        if any((share < 1).any() for share in shares):
-            self.weights = [weight * share for weight, share in zip(self.weights, shares, strict=True)]
-            for joint in (*self.trunk[:1], *(arm.upper for arm in self.arms.values())):
-                self.pose.restore(joint)
+    def once(self, again: bool) -> None:
+        """One pass: brings the hands to their goals; `again` over what the pass before did."""
+        points = self._points()
+        if again:
             for arm in self.arms.values():
-                self.pose.restore(arm.upper if arm.shoulder is None else arm.shoulder)
-            self.bent[:], self.aside[:] = 0.0, 0.0
-            for lifted in self.lifted.values():
-                lifted[:] = 0.0
-            self._reach()
+                self.pose.restore(arm.upper)
+        self.changed = np.zeros(len(self.pose))
+        self._elbows_down()
+        goals, weights, hands, frees = self._goals(points)
+        self._lend(goals, frees)
+        for side, arm in self.arms.items():
+            self._bend(side, arm, goals[side], weights[side], hands[side])
 
-    def _reach(self) -> None:
-        turn, passes = 0, _PASSES
-        while turn < passes:
-            points = self._points()
-            if turn:
-                for arm in self.arms.values():
-                    self.pose.restore(arm.upper)
-            self._elbows_down()
-            goals, weights, hands, frees = self._goals(points)
-            self._lend(goals, frees)
-            for side, arm in self.arms.items():
-                self._bend(side, arm, goals[side], weights[side], hands[side])
-            turn += 1
-            if turn < passes:
-                self.looks.correct()
-                if any(lift.any() for lift in self.looks.lift):
-                    passes = _LIFT_PASSES
-
-    def _points(self) -> dict[int, Array]:
+    def _points(self) -> list[Array | None]:
         """Where the points of hands go (N, 3), for each course of one hand."""
-        out = dict(self.floor_points)
-        for n, course in enumerate(self.courses):
-            if course.kind == "body":
-                pose = self.pose.at_rows(self.rows[n], course.joints)
-                out[n] = wanted_point(course, self.figure, pose, self.looks.more[n])
-        return out
+        return [
+            wanted_point(one.course, self.figure, self.pose.at_rows(one.rows, one.course.joints), one.more)
+            if one.course.kind == "body"
+            else one.floor
+            for one in self.asked
+        ]
 
     def _elbows_down(self) -> None:
         """Swings upper arms so that elbows are where they lie on the floor."""
-        for n, course in enumerate(self.courses):
-            if course.on in SURROUNDINGS and course.part.endswith("LowerArm"):
+        for one in self.asked:
+            course = one.course
+            if one.floor is not None and course.part.endswith("LowerArm"):
                 arm = self.arms.get(course.part.removesuffix("LowerArm"))
                 if arm is not None:
-                    pose, rows = self.pose, self.rows[n]
+                    pose, rows = self.pose, one.rows
                     turned, place = pose.turned[arm.lower], pose.at[arm.lower].copy()
-                    step = course.hold.held(self.floor_points[n] - place[rows])
-                    place[rows] += self.weights[n][:, None] * step
+                    step = course.hold.held(one.floor - place[rows])
+                    place[rows] += one.weight[:, None] * step
                     upper = pose.at[arm.upper][rows]
                     place[rows] = on_reach(upper, pose.at[arm.lower][rows], place[rows], course.firm)
                     line = pose.at[arm.lower] - pose.at[arm.upper]
@@ -145,7 +160,7 @@ class Arms:
                     pose.set_turned(arm.lower, turned)
 
     def _goals(
-        self, points: Mapping[int, Array]
+        self, points: Sequence[Array | None]
     ) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array], dict[str, Array]]:
         """What goals ask of each arm.
 
@@ -154,29 +169,30 @@ class Arms:
         """
         pose, count = self.pose, len(self.pose)
         left = {side: np.ones(count) for side in self.arms}
-        for n, course in enumerate(self.courses):
-            for side in self._sides(course):
-                left[side][self.rows[n]] *= 1 - self.weights[n]
+        for one in self.asked:
+            for side in self._sides(one.course):
+                left[side][one.rows] *= 1 - one.weight
         hands = {
             side: quat.slerp(
                 pose.turned[arm.hand], _near(self.kept[side], pose.turned[arm.hand]), 1 - left[side]
             )
             for side, arm in self.arms.items()
         }
-        for n, course in enumerate(self.courses):
-            side, rows = course.part.removesuffix("Hand"), self.rows[n]
-            if self.looks.lift[n].any():
-                hands[side][rows] = quat.mul(self.looks.tilts(n, hands[side][rows]), hands[side][rows])
+        for one in self.asked:
+            side, rows = one.course.part.removesuffix("Hand"), one.rows
+            if one.lift.any():
+                tilt = tilts(one, self.pose, self.figure, hands[side][rows])
+                hands[side][rows] = quat.mul(tilt, hands[side][rows])
         moved, alone, helps = {}, {}, {}
         for side, arm in self.arms.items():
             total, step, free, bends = np.zeros(count), np.zeros((count, 3)), np.ones(count), np.zeros(count)
-            for n, course in enumerate(self.courses):
-                if course.part != f"{side}Hand" or course.kind not in ("body", *SURROUNDINGS):
+            for one, point in zip(self.asked, points, strict=True):
+                course, rows, weight = one.course, one.rows, one.weight
+                if course.part != f"{side}Hand" or point is None:
                     continue
-                rows, weight = self.rows[n], self.weights[n]
                 along = course.along if course.kind == "body" else np.full(len(rows), FLOOR_ALONG)
                 away = quat.rotate(hands[side][rows], self.figure.anchors[course.part].on_axis(along))
-                step[rows] += weight[:, None] * course.hold.held(points[n] - away - pose.at[arm.hand][rows])
+                step[rows] += weight[:, None] * course.hold.held(point - away - pose.at[arm.hand][rows])
                 total[rows] += weight
                 free[rows] *= 1 - weight
                 if course.on in SURROUNDINGS or not course.on.endswith(_CARRIED):
@@ -184,7 +200,7 @@ class Arms:
             moved[side] = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
             alone[side] = free
             helps[side] = bends / np.maximum(total, _TINY)
-        if len(self.arms) == 2:
+        if len(self.arms) == 2 and any(one.course.kind in ("hands", "prop") for one in self.asked):
             self._meet(moved, alone, hands)
         goals = {side: pose.at[arm.hand] + moved[side] for side, arm in self.arms.items()}
         return goals, {side: 1 - one for side, one in left.items()}, hands, helps
@@ -198,10 +214,10 @@ class Arms:
         """Adds to the steps of both wrists (N, 3) what brings the hands together; a held hand moves less."""
         count = len(self.pose)
         total, step, free = np.zeros(count), np.zeros((count, 3)), np.ones(count)
-        for n, course in enumerate(self.courses):
+        for one in self.asked:
+            course, rows, weight = one.course, one.rows, one.weight
             if course.kind not in ("hands", "prop"):
                 continue
-            rows, weight = self.rows[n], self.weights[n]
             ends = []
             for side, along in (("left", course.along), ("right", course.along_other)):
                 offset = quat.rotate(hands[side][rows], self.figure.anchors[f"{side}Hand"].on_axis(along))
@@ -209,15 +225,15 @@ class Arms:
             held = self.pose.at_rows(rows, course.joints)
             for side in SIDES:
                 held.turned[self.arms[side].hand] = hands[side][rows]
-            line = wanted_line(course, self.figure, held, self.looks.more[n])
+            line = wanted_line(course, self.figure, held, one.more)
             step[rows] += weight[:, None] * (line - (ends[1] - ends[0]))
             total[rows] += weight
             free[rows] *= 1 - weight
         step = step * ((1 - free) / np.maximum(total, _TINY))[:, None]
         stands = {side: np.ones(count) for side in SIDES}
-        for n, course in enumerate(self.courses):
-            if course.on in SURROUNDINGS and course.part.endswith("Hand"):
-                stands[course.part.removesuffix("Hand")][self.rows[n]] *= 1 - self.weights[n]
+        for one in self.asked:
+            if one.floor is not None and one.course.part.endswith("Hand"):
+                stands[one.course.part.removesuffix("Hand")][one.rows] *= 1 - one.weight
         step = step * (stands["left"] + stands["right"] - stands["left"] * stands["right"])[:, None]
         self.loose = (1 - free) * alone["left"] * alone["right"]
         for side in SIDES:
@@ -244,6 +260,7 @@ class Arms:
                 before = self.lifted[side][rows]
                 after = softened(added(before, turn, MAX_SHOULDER_RAD), MAX_SHOULDER_RAD)
                 self.lifted[side][rows] = after
+                self._note(rows, (after - before) / STILL_RAD)
                 pose.turn(arm.shoulder, quat.mul(quat.exp(after), quat.exp(-before)), rows)
                 wants[side] = wants[side] - (pose.at[arm.upper] - place)
         self._bend_trunk({side: want * helps[side][:, None] for side, want in wants.items()}, helps)
@@ -258,9 +275,9 @@ class Arms:
         Where a hand is on its way, its place means little, and a trunk that bends for it would swing.
         """
         total, out, free = np.zeros(len(steps)), np.zeros_like(steps), np.ones(len(steps))
-        for n, course in enumerate(self.courses):
+        for one in self.asked:
+            course, rows = one.course, one.rows
             if side in self._sides(course):
-                rows = self.rows[n]
                 out[rows] += course.weight[:, None] * course.hold.held(steps[rows])
                 total[rows] += course.weight
                 free[rows] *= 1 - course.weight
@@ -287,6 +304,7 @@ class Arms:
             right[..., 0] -= wants[side]
         step = each_solved(matrix, right)[..., 0]
         self.aside = self.aside + step
+        self._note(slice(None), step * self.loose[:, None] / STILL_M)
         for side in self.arms:
             goals[side] = goals[side] + step * self.loose[:, None]
 
@@ -298,16 +316,19 @@ class Arms:
         pose = self.pose
         pivot = np.mean([pose.at[joint][rows] for joint in self.trunk], axis=0)
         matrix, right = np.zeros((len(rows), 3, 3)), np.zeros((len(rows), 3, 1))
+        for upper in self.uppers:
+            lever = pose.at[upper][rows] - pivot
+            matrix += _TRUNK_COST * np.sum(lever**2, axis=-1)[:, None, None] * np.eye(3)
         for side, arm in self.arms.items():
             lever, help_rows = pose.at[arm.upper][rows] - pivot, helps[side][rows, None, None]
             squared = np.sum(lever**2, axis=-1)[:, None, None]
-            matrix += squared * (help_rows + _TRUNK_COST) * np.eye(3)
-            matrix -= help_rows * lever[:, :, None] * lever[:, None, :]
+            matrix += help_rows * (squared * np.eye(3) - lever[:, :, None] * lever[:, None, :])
             right[..., 0] += quat.cross(lever, wants[side][rows])
         turn = each_solved(matrix, right)[..., 0]
         before = self.bent[rows]
         after = softened(added(before, turn, _MAX_TRUNK_RAD), _MAX_TRUNK_RAD)
         self.bent[rows] = after
+        self._note(rows, (after - before) / STILL_RAD)
         step = [quat.exp(sign * one / len(self.trunk)) for sign, one in ((1.0, after), (-1.0, before))]
         for joint in self.trunk:
             pose.turn(joint, quat.mul(*step), rows)
@@ -319,6 +340,8 @@ class Arms:
         pose = self.pose
         firm = self._on_elbow(side)
         near = goal if firm is None else pose.at[arm.hand] + (1 - firm)[:, None] * (goal - pose.at[arm.hand])
+        # Both limits are needed: without the first an arm that is too short snaps at its goal's end (peaks of
+        # 2 for 1.1), without the second beside its goal (elbows of 4 degrees for 12). goals_table.py
         near = self._within_reach(arm, near)
         near = pose.at[arm.hand] + self._eased(side, near - pose.at[arm.hand])
         near = self._within_reach(arm, near)
@@ -343,13 +366,17 @@ class Arms:
     def _on_elbow(self, side: str) -> Array | None:
         """How much (N,) an arm lies still on its elbow; None when it never does."""
         part = f"{side}LowerArm"
-        found = [n for n, one in enumerate(self.courses) if one.on in SURROUNDINGS and one.part == part]
+        found = [one for one in self.asked if one.floor is not None and one.course.part == part]
         if not found:
             return None
         out = np.zeros(len(self.pose))
-        for n in found:
-            out[self.rows[n]] = self.weights[n] * self.courses[n].firm
+        for one in found:
+            out[one.rows] = one.weight * one.course.firm
         return out
+
+    def _note(self, rows: Index | slice, change: Array) -> None:
+        """Notes how much (N, 3) some frames of the pose changed."""
+        self.changed[rows] = np.maximum(self.changed[rows], np.abs(change).max(axis=-1))
 
 
 def _near(turned: Array, other: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from copy import copy
 
 import numpy as np
 
@@ -65,6 +66,20 @@ class GoalPose:
                 {joint: mine[joint] if whole else at_rows(mine[joint], rows) for joint in out.joints},
             )
         return out
+
+    def cut(self, rows: Index) -> GoalPose:
+        """Those frames `rows` (M,) alone, to be changed; `put` takes them back."""
+        out = copy(self)
+        out.frames = self.frames[rows] if isinstance(self.frames, np.ndarray) else rows
+        out.turned = {joint: at_rows(one, rows) for joint, one in self.turned.items()}
+        out.at = {joint: at_rows(one, rows) for joint, one in self.at.items()}
+        return out
+
+    def put(self, rows: Index, part: GoalPose) -> None:
+        """Take back a part of the frames, `rows` (M,), that was changed."""
+        for joint in {below for one in part._changed for below in self.below(one)}:
+            self.turned[joint] = _replaced(self.turned[joint], part.turned[joint], rows)
+            self.at[joint] = _replaced(self.at[joint], part.at[joint], rows)
 
     def below(self, joint: int) -> list[int]:
         """A joint, and those of the pose that hang on it."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Mask
 from .goals import Goal, blend_frames, window
 
 _TINY = 1e-9  # keeps numbers of nothing from being divided by
@@ -58,6 +58,10 @@ class Spans:
     def middles(self, values: Array) -> Array:
         """The middle of values (N, ...) while each goal holds, easing from one goal to the next (N, ...)."""
         return self.mixed([np.median(values[span.held], axis=0) for span in self.each])
+
+    def cut(self, rows: Index) -> Spans:
+        """Those frames `rows` (M,) alone, without the goals one by one."""
+        return Spans(self.frames[rows], (), self.total[rows], self.weight[rows])
 
 
 def spans_of(goals: Sequence[Goal], count: int, rate: float) -> Spans:
@@ -110,6 +114,26 @@ class Hold:
             out[self.beside, k] = np.bincount(self.row, each, len(self.beside))
         return out
 
+    def with_edges(self, some: Mask) -> Mask:
+        """Some of the values (N,), with those that are made up of them and those that they are made up of."""
+        made = np.zeros(len(self.beside), bool)
+        made[self.row[some[self.edge] | some[self.after] | some[self.before]]] = True
+        made |= some[self.beside]
+        out, used = some.copy(), made[self.row]
+        out[self.beside[made]] = True
+        for one in (self.edge, self.after, self.before):
+            out[one[used]] = True
+        return out
+
+    def cut(self, new: Index) -> Hold:
+        """The hold of some values alone; `new` (N,) are their places, -1 of others."""
+        mine = new[self.beside] >= 0
+        place = np.cumsum(mine) - 1
+        some = mine[self.row]
+        edge, after, before = (new[one[some]] for one in (self.edge, self.after, self.before))
+        row, beside = place[self.row[some]], new[self.beside[mine]]
+        return Hold(beside, row, edge, after, before, self.steps[some], self.share[some])
+
 
 def hold_of(spans: Spans, rate: float) -> Hold:
     """How values of the spans go on beside their goals."""
@@ -141,17 +165,30 @@ class Looks:
     Attributes:
         rows: (L,) which of the N.
         low, high: (N,) for each frame, the look before it and the one after it: which of the L.
-        part: (N,) how far it is from the one to the other, 0 to 1.
+        share: (N,) how far it is from the one to the other, 0 to 1.
     """
 
     rows: Index
     low: Index
     high: Index
-    part: Array
+    share: Array
 
     def at_all(self, values: Array) -> Array:
         """Values (L,) of the looks, for all frames (N,)."""
-        return values[self.low] * (1 - self.part) + values[self.high] * self.part
+        return values[self.low] * (1 - self.share) + values[self.high] * self.share
+
+    def with_looks(self, some: Mask) -> Mask:
+        """Some of the frames (N,), and those of the looks that they lie between."""
+        out = some.copy()
+        for one in (self.low, self.high):
+            out[self.rows[one[some]]] = True
+        return out
+
+    def cut(self, rows: Index, new: Index) -> Looks:
+        """The looks of those frames `rows` (M,) alone; `new` (N,) are their places, -1 of others."""
+        mine = new[self.rows] >= 0
+        place = np.cumsum(mine) - 1
+        return Looks(new[self.rows[mine]], place[self.low[rows]], place[self.high[rows]], self.share[rows])
 
 
 def looks_of(spans: Spans, step: int) -> Looks:

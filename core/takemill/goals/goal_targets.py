@@ -8,11 +8,11 @@ stands on it, the height above it, and the path along it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Mask
 from ..body.body_map import leg_length
 from ..maths import quat, series
 from ..maths.easing import smoothstep
@@ -34,6 +34,9 @@ _LOOK_S = 0.1  # from one look at the gap between all capsules to the next: hand
 # that are faster are dragged over it. Trial: an open crawl, whose knees and hips slide by .1 to .3
 # (goals_table.py).
 _LIES = (0.04, 0.15)
+
+
+_EACH_FRAME = ("along", "along_other", "where", "place", "gap", "thick", "firm")
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,27 @@ class Course:
     def weight(self) -> Array:
         """How much (N,) its goals count together, 0 to 1."""
         return self.spans.weight
+
+    def moving(self, some: Mask) -> Mask:
+        """Some of the frames (N,), and those whose values depend on them or they on."""
+        some = self.hold.with_edges(some)
+        return self.looks.with_looks(some) if len(self.asked) else some
+
+    def cut(self, rows: Index) -> Course:
+        """The course in those of its frames `rows` (M,) alone, which are such as `moving` gives."""
+        new = np.full(len(self.frames), -1)
+        new[rows] = np.arange(len(rows))
+        looks, asked = self.looks, self.asked
+        if len(asked):
+            asked = asked[new[looks.rows] >= 0]
+            looks = looks.cut(rows, new)
+        cut = {name: getattr(self, name)[rows] for name in _EACH_FRAME}
+        hold = self.hold.cut(new)
+        return replace(self, spans=self.spans.cut(rows), hold=hold, looks=looks, asked=asked, **cut)
+
+    def points_at(self, rows: Index) -> Course:
+        """The course in some of its frames, `rows` (M,), to tell where points go there alone."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in _EACH_FRAME})
 
 
 def courses(

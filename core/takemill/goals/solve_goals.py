@@ -18,9 +18,11 @@ from ..feet.contacts import Contacts
 from ..maths import filters
 from ..shape.scale import Scale
 from .goal_arms import Arms
+from .goal_asked import Asked
 from .goal_batches import goal_batches
 from .goal_figures import Figure
 from .goal_floor import OnFloor
+from .goal_passes import reach_goals
 from .goal_pose import Draft, GoalPose
 from .goal_results import GoalResult, goal_results
 from .goal_targets import Course, courses
@@ -71,10 +73,12 @@ def _keep(
     pose = GoalPose(fitted, _moving(asked, figure), frames)
     floor = OnFloor(pose, figure, asked, rows, {foot: one[frames] for foot, one in planted.items()})
     floor.lay()
-    arms = Arms(pose, figure, asked, rows, floor.points)
-    arms.reach()
+    each = [
+        Asked(one, mine, floor.points.get(n)) for n, (one, mine) in enumerate(zip(asked, rows, strict=True))
+    ]
+    reach_goals(Arms(pose, figure, each))
     draft.write(pose)
-    return list(goal_results(pose, asked, rows, figure, arms.looks.more))
+    return list(goal_results(pose, asked, rows, figure, [one.more for one in each]))
 
 
 def _moving(asked: Sequence[Course], figure: Figure) -> list[int]:
