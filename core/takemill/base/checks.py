@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from .errors import InputError
 
 Array = NDArray[np.float64]
+Single = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Index = NDArray[np.intp]
 

@@ -17,7 +17,7 @@ from ..base.checks import Array, Index
 from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
-from ..goals.goal_pose import GoalPose
+from ..goals.goal_pose import Draft, GoalPose
 from ..maths import quat
 from ..maths.easing import smoothstep
 from ..shape.capsules import Capsules
@@ -107,23 +107,27 @@ def clear_arms(
     before = after = np.zeros(len(frames))
     for one in seen.values():
         before = np.maximum(before, -one.margin)
+    if not before.any():
+        return motion, Clearance(frames, before, before)
+    draft = Draft(motion)
+    motion = draft.so_far()
     paired = np.prod([held[side] * (1 - touches[side]) for side in SIDES], axis=0)
     if pair_of(arms) and paired.any():
         step_m = steps_out(arms, paired[frames], np.flatnonzero(before > 0), motion.rate / step)
         rows = np.flatnonzero(step_m.any(axis=1))
         if len(rows):
-            motion = moved_hands(motion, body, arms, _at_all(step_m, frames, len(motion)))
+            draft.write(moved_hands(motion, body, arms, _at_all(step_m, frames, len(motion))))
             for side, arm in _arms(motion, body, shape, frames[rows], held, touches).items():
                 arms[side] = arms[side].renewed(rows, arm)
                 again = look(arms[side], rows)
                 seen[side].asked[rows], seen[side].margin[rows] = again.asked, again.margin
-    turned: dict[str, tuple[Arm, Turns, Array]] = {}
     for side, arm in arms.items():
         turns, deep = way_out(arm, seen[side], motion.rate / step)
         after = np.maximum(after, deep)
-        if turns.free.any() or turns.elbow.any():
-            turned[side] = arm, turns, held[side]
-    return _turned(motion, frames, turned), Clearance(frames, before, after)
+        turned = _turned(motion, frames, arm, turns, held[side])
+        if turned is not None:
+            draft.write(turned)
+    return draft.motion(), Clearance(frames, before, after)
 
 
 def _arms(
@@ -144,21 +148,21 @@ def _arms(
     return {side: arm for side, arm in found.items() if arm is not None}
 
 
-def _turned(motion: Motion, frames: Index, arms: Mapping[str, tuple[Arm, Turns, Array]]) -> Motion:
-    """The motion with its arms turned as in some frames (N,); hands that are held keep their directions."""
-    for arm, some, held in arms.values():
-        each = np.concatenate([some.free, some.elbow[:, None]], axis=-1)
-        each = _at_all(each, frames, len(motion))
-        rows = np.flatnonzero(each.any(axis=1))
-        hand = arm.upper if arm.hand is None else arm.hand
-        pose = GoalPose(motion, [hand], rows)
-        above, kept = pose.turned[motion.skeleton.parents[arm.upper]], pose.turned[hand]
-        turns = Turns(each[rows, :3], each[rows, 3])
-        pose.turn(arm.upper, turns.in_model(above, pose.at[hand] - pose.at[arm.upper]))
-        if arm.hand is not None and held[rows].any():
-            pose.set_turned(hand, quat.slerp(pose.turned[hand], kept, held[rows]))
-        motion = pose.written()
-    return motion
+def _turned(motion: Motion, frames: Index, arm: Arm, turns: Turns, held: Array) -> GoalPose | None:
+    """An arm turned as in some frames (N,), in those where it is; a hand that is held keeps its direction."""
+    each = np.concatenate([turns.free, turns.elbow[:, None]], axis=-1)
+    each = _at_all(each, frames, len(motion))
+    rows = np.flatnonzero(each.any(axis=1))
+    if not len(rows):
+        return None
+    hand = arm.upper if arm.hand is None else arm.hand
+    pose = GoalPose(motion, [hand], rows)
+    above, kept = pose.turned[motion.skeleton.parents[arm.upper]], pose.turned[hand]
+    way = Turns(each[rows, :3], each[rows, 3])
+    pose.turn(arm.upper, way.in_model(above, pose.at[hand] - pose.at[arm.upper]))
+    if arm.hand is not None and held[rows].any():
+        pose.set_turned(hand, quat.slerp(pose.turned[hand], kept, held[rows]))
+    return pose
 
 
 def _at_all(turns: Array, frames: Index, count: int) -> Array:

@@ -1,4 +1,8 @@
-"""One arm and what it must stay out of, as capsules about its shoulder."""
+"""One arm and what it must stay out of, as capsules about its shoulder.
+
+Where capsules are is asked again and again, for many frames: that is kept in float32, right within a
+ten-thousandth of a millimetre about the hips, and component by component in memory.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Single
 from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
 from ..body.skeleton import Skeleton
@@ -23,47 +27,64 @@ _UPPER_ARM_SHARE = 0.5  # of the upper arm, from the elbow: above it lies at the
 
 
 @dataclass(frozen=True)
+class Carrier:
+    """A joint of the body, and the capsules that it carries; N frames.
+
+    Attributes:
+        capsules: (B,) which of those around the arms.
+        start: (B, 3) their segments' first ends, from the middle of all, in the joint's space.
+        away: (B, 3) from there to their second ends.
+        reach: from the middle to the furthest point of their surface.
+        turned: (9, N) the joint's rotation matrix, row by row.
+        middle: (3, N) where the middle is, about the hips.
+    """
+
+    capsules: Index
+    start: Single
+    away: Single
+    reach: float
+    turned: Single
+    middle: Single
+
+    @classmethod
+    def of(cls, pose: GoalPose, shape: Capsules, which: Index, joint: int, origin: Array) -> Carrier:
+        """Those of some capsules (C,) that a joint of a pose carries; places are from an origin (N, 3)."""
+        mine = np.flatnonzero(np.array(shape.joints, np.intp)[which] == joint)
+        a, b, radius = (one[which[mine]] for one in (shape.a, shape.b, shape.radius))
+        ends = np.concatenate([a, b])
+        middle = (ends.min(axis=0) + ends.max(axis=0)) / 2
+        reach = float((quat.length(ends - middle) + np.tile(radius, 2)).max())
+        return cls(
+            mine,
+            (a - middle).astype(np.float32),
+            (b - a).astype(np.float32),
+            reach,
+            np.array(quat.matrix_entries(pose.turned[joint]), np.float32).reshape(9, -1),
+            (pose.point(joint, middle) - origin).T.astype(np.float32, order="C"),
+        )
+
+
+@dataclass(frozen=True)
 class Around:
-    """What arms must stay out of, in N frames; places are about the hips.
+    """What arms must stay out of, by the joints that carry it.
 
     Attributes:
         which: (B,) of the character's capsules.
-        ends: (2, N, B, 3) of their segments.
         radius: (B,).
-        half: (B,) the length from their middles to an end, float32.
-        seen: (2, N, 5, B) what `seen_from` multiplies with, float32: enough to tell what is far.
+        carriers: the joints that carry them.
     """
 
     which: Index
-    ends: Array
     radius: Array
-    half: Array
-    seen: Array
+    carriers: tuple[Carrier, ...]
 
     @classmethod
     def of(cls, pose: GoalPose, body: BodyMap, shape: Capsules) -> Around:
         """Trunk, head and thighs of a pose."""
-        which = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
-        ends = _placed(pose, shape, which, pose.at[body.require("hips")])
-        half, middle = _half(shape, which), (ends[0] + ends[1]) / 2
-        way = (ends[1] - ends[0]) / np.maximum(2 * half, 1e-9)[:, None]
-        seen: Array = np.empty((2, len(pose), 5, len(which)), np.float32)
-        seen[0, :, :3], seen[0, :, 3] = -2 * middle.swapaxes(1, 2), 1.0
-        seen[1, :, :3], seen[1, :, 3] = way.swapaxes(1, 2), 0.0
-        seen[0, :, 4] = np.einsum("nbi,nbi->nb", middle, middle)
-        seen[1, :, 4] = -np.einsum("nbi,nbi->nb", middle, way)
-        return cls(which, ends, shape.radius[which], half.astype(np.float32), seen)
-
-    def seen_from(self, ends: Array, rows: Index) -> tuple[Array, Array]:
-        """How far middles of others, at (2, M, A, 3) in some frames (M,), are from those of these.
-
-        Squared (M, A, B), and how far they are along the segments of these (M, A, B), float32.
-        """
-        middle = np.ones((*ends.shape[1:3], 5), np.float32)
-        np.add(ends[0], ends[1], out=middle[..., :3], casting="same_kind")
-        middle[..., :3] *= 0.5
-        middle[..., 3] = np.einsum("mai,mai->ma", middle[..., :3], middle[..., :3])
-        return middle @ self.seen[0].take(rows, 0), middle @ self.seen[1].take(rows, 0)
+        which, hips = _around(shape), pose.at[body.require("hips")]
+        joints = np.unique(np.array(shape.joints, np.intp)[which]).tolist()
+        carriers = (Carrier.of(pose, shape, which, joint, hips) for joint in joints)
+        return cls(which, shape.radius[which], tuple(carriers))
 
 
 @dataclass(frozen=True)
@@ -73,11 +94,11 @@ class Arm:
     Attributes:
         upper: the joint at the shoulder.
         hand: the joint at the wrist; None where there is none.
-        shoulder: (N, 3).
+        shoulder: (3, N).
         lever: (N, 3) from the collar bone's joint to the shoulder; 0 where there is none.
         above: (N, 4) the turn of what carries the arm, in model space.
         outward: (N, 3) out of the body's core: to the arm's side, and ahead where the hand is.
-        ends: (2, N, A, 3) of its capsules, from the shoulder.
+        ends: (2, 3, A, N) of its capsules' segments, from the shoulder.
         radius: (A,).
         half: (A,) the length from a capsule's middle to an end.
         groups: the capsules of upper arm, forearm and hand.
@@ -95,11 +116,11 @@ class Arm:
 
     upper: int
     hand: int | None
-    shoulder: Array
+    shoulder: Single
     lever: Array
     above: Array
     outward: Array
-    ends: Array
+    ends: Single
     radius: Array
     half: Array
     groups: tuple[Index, ...]
@@ -147,9 +168,9 @@ class Arm:
         hips, shoulder = pose.at[body.require("hips")], pose.at[upper]
         collar = collar_bone(body, pose.motion.skeleton, side)
         ends = _placed(pose, shape, mine, shoulder)
+        radius, half = shape.radius[mine], quat.length(shape.b[mine] - shape.a[mine]) / 2
         turned, at = pose.motion.skeleton.reference_model
         (a, b), (c, d) = (shape.placed(turned, at, one) for one in (mine, theirs))
-        radius = shape.radius[mine]
         apart = capsule_gaps(a[:, None], b[:, None], radius[:, None], c, d, around.radius)
         middle = pose.at[other if other is not None else parents[upper]]
         outward = _across_spine(
@@ -161,13 +182,13 @@ class Arm:
         return cls(
             upper,
             hand,
-            shoulder - hips,
+            (shoulder - hips).T.astype(np.float32, order="C"),
             np.zeros_like(shoulder) if collar is None else shoulder - pose.at[collar],
             pose.turned[parents[upper]],
             outward / np.maximum(quat.length(outward)[:, None], 1e-9),
             ends,
             radius,
-            _half(shape, mine),
+            half,
             groups,
             _touching(shape, mine, side),
             around,
@@ -176,19 +197,20 @@ class Arm:
             along / np.maximum(quat.length(along)[:, None], 1e-9),
             fore or 0.1,
             fore + float(np.median(quat.length(along))),
-            float((quat.length(ends).max(axis=(0, 1)) + radius).max()),
+            _reach(ends, radius),
             *held,
         )
 
     def renewed(self, rows: Index, other: Arm) -> Arm:
         """The arm with what another has in its M frames, put at some rows (M,)."""
         new = {}
-        for name in ("shoulder", "lever", "above", "wrist", "along"):
-            new[name] = getattr(self, name).copy()
+        for name in ("lever", "above", "wrist", "along"):
+            new[name] = getattr(self, name).copy("K")
             new[name][rows] = getattr(other, name)
-        ends = self.ends.copy()
-        ends[:, rows] = other.ends
-        return replace(self, ends=ends, **new)
+        for name in ("shoulder", "ends"):
+            new[name] = getattr(self, name).copy()
+            new[name][..., rows] = getattr(other, name)
+        return replace(self, **new)
 
 
 def collar_bone(body: BodyMap, skeleton: Skeleton, side: str) -> int | None:
@@ -201,26 +223,30 @@ def arm_joints(shape: Capsules, body: BodyMap) -> list[int]:
     """The joints that arms, and what they must stay out of, hang on."""
     parts = ["hips", *(f"{side}{part}" for side in SIDES for part in ("UpperArm", "LowerArm", "Hand"))]
     mine = [k for side in SIDES for k in _arm_capsules(shape, side)[1].tolist()]
-    theirs = shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES)).tolist()
+    theirs = _around(shape).tolist()
     joints = [joint for part in parts if (joint := body.get(part)) is not None]
     return [*joints, *(shape.joints[k] for k in (*mine, *theirs))]
 
 
-def _placed(pose: GoalPose, shape: Capsules, which: Index, origin: Array) -> Array:
-    """Where the segments (2, N, C, 3) of some capsules (C,) end, from an origin (N, 3)."""
-    out = np.empty((2, len(pose), len(which), 3))
+def _placed(pose: GoalPose, shape: Capsules, which: Index, origin: Array) -> Single:
+    """Where the segments (2, 3, C, N) of some capsules (C,) end, from an origin (N, 3)."""
+    out: Single = np.empty((2, 3, len(which), len(pose)), np.float32)
     joints = np.array(shape.joints, np.intp)[which]
     for joint in np.unique(joints).tolist():
-        mine = np.flatnonzero(joints == joint)
-        ends = np.concatenate([shape.a[which[mine]], shape.b[which[mine]]])
-        placed = ends @ quat.to_matrix(pose.turned[joint]).swapaxes(1, 2)
-        placed += (pose.at[joint] - origin)[:, None]
-        out[0][:, mine], out[1][:, mine] = placed[:, : len(mine)], placed[:, len(mine) :]
+        matrix = np.array(quat.matrix_entries(pose.turned[joint]), np.float32)
+        at = (pose.at[joint] - origin).T.astype(np.float32, order="C")
+        for k in np.flatnonzero(joints == joint).tolist():
+            for end, place in enumerate((shape.a[which[k]], shape.b[which[k]])):
+                x, y, z = place.tolist()
+                for i in range(3):
+                    out[end, i, k] = matrix[i, 0] * x + matrix[i, 1] * y + matrix[i, 2] * z + at[i]
     return out
 
 
-def _half(shape: Capsules, which: Index) -> Array:
-    return np.asarray(quat.length(shape.b[which] - shape.a[which]) / 2)
+def _reach(ends: Single, radius: Array) -> float:
+    """From the shoulder to the furthest point of capsules whose segments end at (2, 3, A, N)."""
+    far = np.sqrt(np.einsum("eian,eian->ean", ends, ends).max(axis=(0, 2)))
+    return float((far + radius).max())
 
 
 def _across_spine(aside: Array, hand: Array, up: Array) -> Array:
@@ -231,6 +257,11 @@ def _across_spine(aside: Array, hand: Array, up: Array) -> Array:
         aside / np.maximum(quat.length(aside), 1e-9)[:, None]
         + away / np.maximum(quat.length(away), 1e-9)[:, None]
     )
+
+
+def _around(shape: Capsules) -> Index:
+    """The capsules that arms must stay out of."""
+    return shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
 
 
 def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, ...], Index]:

@@ -20,7 +20,8 @@ from ..goals.goal_pose import GoalPose
 from ..maths import filters, quat
 from ..maths.blocks import each_solved
 from .clearance_arm import Arm, collar_bone
-from .clearance_turns import EASE_S, FAR_M, NEAR_FRAMES, deepest, lacking_m, spread
+from .clearance_gaps import FAR_M, blocks, lacking, ways_out
+from .clearance_spread import EASE_S, spread, wanting
 
 # By trial on takes of a hilt and a staff at slim and thick chests (clearance_table.py).
 _ROUNDS = 8
@@ -42,77 +43,75 @@ def steps_out(arms: Mapping[str, Arm], paired: Array, rows: Index, rate: float) 
         rows: the frames (M,) in which an arm is deep in the body.
         rate: of the N frames.
     """
-    step, room = np.zeros((len(paired), 3)), np.zeros(len(paired))
+    step, asked, room = np.zeros((len(paired), 3)), np.zeros((len(paired), 3)), np.zeros(len(paired))
     width, near = max(round(EASE_S * rate), 1), rows[paired[rows] > 0]
     for _ in range(_ROUNDS):
-        every = np.zeros_like(step)
-        every[near], room[near] = _asked(arms, step[near], near)
-        if not -room[near].min(initial=0.0) > _TOLERANCE_M:
+        asked[near], room[near] = _asked(arms, step[near], near)
+        rows = wanting(asked, room, width, _TOLERANCE_M)
+        if not len(rows):
             break
-        before, step = step, step + spread(every, width)
-        step = _within_reach(arms, step) * paired[:, None]
-        moved = quat.length(step - before)
-        room -= moved
-        near = np.flatnonzero((room < 0) & (moved > 0) & (paired > 0))
+        before = step[rows]
+        after = before + spread(asked[rows], width)
+        step[rows] = after = _within_reach(arms, after, rows) * paired[rows, None]
+        moved = quat.length(after - before)
+        room[rows] -= moved
+        asked[rows] = 0.0
+        near = rows[(room[rows] < 0) & (moved > 0) & (paired[rows] > 0)]
     return step
 
 
 def _asked(arms: Mapping[str, Arm], step: Array, rows: Index) -> tuple[Array, Array]:
     """The further steps (M, 3) in some frames that are moved by (M, 3), and how much room is left (M,)."""
     asked, room = np.zeros((len(rows), 3)), np.full(len(rows), FAR_M)
-    for start in range(0, len(rows), NEAR_FRAMES):
-        block = slice(start, start + NEAR_FRAMES)
+    for block in blocks(next(iter(arms.values())), rows):
         asked[block], room[block] = _asked_in(arms, step[block], rows[block])
     return asked, room
 
 
 def _asked_in(arms: Mapping[str, Arm], step: Array, rows: Index) -> tuple[Array, Array]:
-    """The same for some frames."""
+    """The same for a block of frames."""
     matrix, right = np.tile(_DAMPING * np.eye(3), (len(rows), 1, 1)), np.zeros((len(rows), 3, 1))
-    room = np.full(len(rows), FAR_M)
+    room, moves = np.full(len(rows), FAR_M), step.T.astype(np.float32)
     for arm in arms.values():
-        group = np.concatenate(arm.groups[1:])
+        groups = (np.concatenate(arm.groups[1:]),)
         line = arm.wrist[rows] / np.maximum(np.sum(arm.wrist[rows] ** 2, axis=-1), 1e-9)[:, None]
-        ends = arm.ends[:, rows]
-        share = np.clip(np.einsum("emai,mi->ema", ends, line), 0.0, 1.0)
-        ends = ends + share[..., None] * step[:, None]
-        lacking = lacking_m(arm, ends + arm.shoulder[rows, None], rows)[:, group]
-        room = np.minimum(room, -lacking.max(axis=(1, 2)))
-        deep = np.flatnonzero(lacking.max(axis=(1, 2)) > 0)
+        ends, way = arm.ends.take(rows, -1), line.T.astype(np.float32)
+        share = np.clip(ends[:, 0] * way[0] + ends[:, 1] * way[1] + ends[:, 2] * way[2], 0.0, 1.0)
+        ends += share[:, None] * moves[:, None]
+        lack = lacking(arm, ends, rows, groups)
+        room = np.minimum(room, -lack.most[0])
+        deep = np.flatnonzero(lack.most[0] > 0)
         if not len(deep):
             continue
-        missing, places = deepest(arm, ends[:, deep], lacking[deep], group, rows[deep])
-        out = np.zeros((len(deep), 3))
-        for weight, here, way in places:
-            lever = np.clip(np.einsum("mi,mi->m", here, line[deep]), _LEAST_LEVER, 1.0)
-            out += (weight * lever)[:, None] * way
+        found = ways_out(arm, ends, rows, groups, lack)
+        lever = np.clip(np.einsum("pi,pi->p", found.here, line[found.key]), _LEAST_LEVER, 1.0)
+        out = found.total(lever[:, None] * found.way, len(rows))[deep]
         matrix[deep] += out[:, :, None] * out[:, None, :]
-        right[deep, :, 0] += missing[:, None] * out
+        right[deep, :, 0] += lack.most[0][deep, None] * out
     asked = each_solved(matrix, right)[..., 0]
     return asked * np.minimum(1.0, _MAX_STEP_M / np.maximum(quat.length(asked), 1e-9))[:, None], room
 
 
-def _within_reach(arms: Mapping[str, Arm], step: Array) -> Array:
-    """Steps (N, 3), shorter where an arm would not reach so far."""
+def _within_reach(arms: Mapping[str, Arm], step: Array, rows: Index) -> Array:
+    """Steps (M, 3) in some frames, shorter where an arm would not reach so far."""
     share = np.ones(len(step))  # softly: an arm that is stopped at once jerks
     for arm in arms.values():
-        way = arm.wrist / np.maximum(quat.length(arm.wrist), 1e-9)[:, None]
-        lent = _LENT_SHARE * np.sin(MAX_SHOULDER_RAD) * quat.length(quat.cross(arm.lever, way))
-        limit = np.maximum(_REACH_SHARE * arm.span, quat.length(arm.wrist)) + lent
+        wrist, lever = arm.wrist[rows], arm.lever[rows]
+        far = quat.length(wrist)
+        lent = quat.length(quat.cross(lever, wrist / np.maximum(far, 1e-9)[:, None]))
+        limit = np.maximum(_REACH_SHARE * arm.span, far) + _LENT_SHARE * np.sin(MAX_SHOULDER_RAD) * lent
         # The largest s of |wrist + s step| <= limit.
-        a, b = np.sum(step**2, axis=-1), np.einsum("ni,ni->n", arm.wrist, step)
-        c = np.minimum(np.sum(arm.wrist**2, axis=-1) - limit**2, 0.0)
+        a, b = np.sum(step**2, axis=-1), np.einsum("ni,ni->n", wrist, step)
+        c = np.minimum(np.sum(wrist**2, axis=-1) - limit**2, 0.0)
         most = (-b + np.sqrt(np.maximum(b * b - a * c, 0.0))) / np.maximum(a, 1e-12)
         most = np.maximum(most, 1e-6)
         share = np.minimum(share, np.where(a > 1e-12, most * np.tanh(1 / most), 1.0))
     return step * share[:, None]
 
 
-def moved_hands(motion: Motion, body: BodyMap, arms: Mapping[str, Arm], step: Array) -> Motion:
-    """The motion with both hands moved by (F, 3), their directions kept."""
+def moved_hands(motion: Motion, body: BodyMap, arms: Mapping[str, Arm], step: Array) -> GoalPose:
+    """Both hands moved by (F, 3), their directions kept, in the frames where they are."""
     rows = np.flatnonzero(step.any(axis=1))
-    if not len(rows):
-        return motion
     joints = {side: [body.require(side + part) for part in ("UpperArm", "LowerArm", "Hand")] for side in arms}
     pose = GoalPose(motion, [chain[-1] for chain in joints.values()], rows)
     for side, (upper, lower, hand) in joints.items():
@@ -127,7 +126,7 @@ def moved_hands(motion: Motion, body: BodyMap, arms: Mapping[str, Arm], step: Ar
         pose.turn(lower, bend)
         pose.turn(upper, swing)
         pose.set_turned(hand, kept)
-    return pose.written()
+    return pose
 
 
 def _lend_shoulder(pose: GoalPose, joints: tuple[int, int, int], goal: Array, span: float) -> None:

@@ -163,6 +163,12 @@ class Draft:
                 self._moved.add(joint)
             self._tracks[joint][pose.frames] = place
 
+    def so_far(self) -> Motion:
+        """The motion to pose, in which rotations are as they are written by then, and later ones as well."""
+        old = self._old
+        tracks = old.root_translation, old.translations
+        return Motion.trusted(old.skeleton, old.rate, self._rotations.view(), *tracks)
+
     def motion(self) -> Motion:
         """The motion as it was written; afterwards nothing more is."""
         for joint in self._turned:

@@ -9,6 +9,7 @@ Source of the formulas: Diebel, Representing Attitude, 2006; Shoemake, SIGGRAPH 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -247,13 +248,18 @@ def from_yaw(heading: Array | float) -> Array:
 
 def to_matrix(q: Array) -> Array:
     """Quaternions (..., 4) -> rotation matrices (..., 3, 3) whose columns are the turned axes."""
+    return np.stack([np.stack(row, axis=-1) for row in matrix_entries(q)], axis=-2)
+
+
+def matrix_entries(q: Array) -> list[list[Array]]:
+    """Quaternions (..., 4) -> the entries (...) of their rotation matrices, row by row."""
     w, x, y, z = _components(q)
-    rows = [
+    rows: list[list[Any]] = [
         [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
         [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
         [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
     ]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    return rows
 
 
 def from_matrix(m: Array) -> Array:
