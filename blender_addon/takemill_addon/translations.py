@@ -1,6 +1,7 @@
 """Words of ours in other languages, as Blender's own translation system takes them.
 
-Labels, tooltips and literal texts are looked up by Blender itself; `say` is for texts with values in them.
+Labels, tooltips and literal texts of panels are looked up by Blender itself; `say` is for texts with values
+in them, and for labels of overlays. Reports of operators, and the engine's messages in them, stay English.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from .window import in_view, maximise, maximise_over_body, maximise_time, shoot,
 
 @dataclass(frozen=True)
 class Still:
-    """A picture of the window.
+    """A picture of the window, as large as the panels ask for.
 
     Attributes:
         state: brings the scene into the state that is shown, in the 3D view.
@@ -44,7 +44,7 @@ class Still:
 STILLS = {
     "blender-import": Still(work.imported, ("take", "body")),
     "blender-check": Still(work.checked, ("take", "check", "repair")),
-    "blender-cuts": Still(work.cut, ("take", "cuts")),
+    "blender-cuts": Still(work.cut, ("take", "cuts"), size=(1320, 1000), height=1000),
     "blender-fit": Still(work.fitted, ("take", "characters")),
     "blender-clips": Still(work.clips_made, ("take", "clips", "pack")),
     "blender-overlays": Still(work.overlaid, ("overlays",), maximise_over_body),

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import bpy
 import pytest
 
-from takemill_addon import operators, panels, properties, translations
+from takemill_addon import operators, overlays, panels, properties, translations
 from words import given_up
 
 SMALL = {"a", "an", "and", "as", "at", "by", "for", "from", "in", "is", "of", "on", "or", "the", "to", "with"}
@@ -106,17 +106,31 @@ def test_what_the_guide_prints_bold_is_a_label() -> None:
     assert {text for text in bold - known if f'"{text}"' not in source} == set()
 
 
-def test_texts_of_panels_can_be_looked_up_in_another_language(monkeypatch) -> None:
-    """Literals, which Blender looks up itself; those with values in them go through `say`, and say so."""
+def composed_texts(node: ast.AST) -> list[int]:
+    """The lines of texts that are put together of words and values."""
+    found = [one for one in ast.walk(node) if isinstance(one, ast.JoinedStr)]
+    words = [
+        "".join(str(part.value) for part in one.values if isinstance(part, ast.Constant)) for one in found
+    ]
+    return [
+        one.lineno
+        for one, text in zip(found, words, strict=True)
+        if re.search(r"[A-Za-z]{3}([^_a-z]|$)", text)
+    ]
+
+
+def test_texts_of_panels_and_overlays_can_be_looked_up_in_another_language(monkeypatch) -> None:
+    """Literals, which Blender looks up itself in panels; those with values in them go through `say`."""
     composed = []
     for path in Path(panels.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             for one in node.keywords if isinstance(node, ast.Call) else ():
                 if one.arg in ("text", "placeholder") and isinstance(one.value, ast.JoinedStr):
-                    words = "".join(
-                        str(part.value) for part in one.value.values if isinstance(part, ast.Constant)
-                    )
-                    composed += [(path.name, node.lineno)] * bool(re.search(r"[A-Za-z]{3}", words))
+                    composed += [(path.name, line) for line in composed_texts(one.value)]
+    for path in Path(overlays.__file__).parent.glob("*.py"):
+        composed += [
+            (path.name, line) for line in composed_texts(ast.parse(path.read_text(encoding="utf-8")))
+        ]
     assert composed == []
     assert translations.say("No {} yet", "cut") == "No cut yet"
     german = {"No {} yet": "Noch kein {}"}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import bpy
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from mathutils import Vector
 
 from drawn import in_world, shown
-from takemill_addon import overlays
+from takemill_addon import overlays, translations
 from takemill_addon.bridge.scene import actions
 from takemill_addon.bridge.takes import stage
 from takemill_addon.overlays import draw, facts, timeline
@@ -210,7 +211,7 @@ def test_a_seam_shows_both_poses_and_names_the_widest_gap(suit):
     assert shown("seam") == draw.Drawing()
 
 
-def test_a_contact_shows_how_near_it_is_and_whether_it_is_kept(suit):
+def test_a_contact_shows_how_near_it_is_and_whether_it_is_kept(suit, monkeypatch):
     contact = suit.animation_data.action.takemill.contacts.add()
     contact.name, contact.part, contact.on, contact.kind = "a clap", "leftHand", "rightHand", "hands"
     contact.start, contact.stop, contact.off_mm = 1900, 2000, 4.0
@@ -226,6 +227,11 @@ def test_a_contact_shows_how_near_it_is_and_whether_it_is_kept(suit):
     contact.keep = False
     assert shown("goals").strokes[0].width_px < drawing.strokes[0].width_px
     assert shown("goals").labels[0].text == "a clap: not kept"
+    made_up = {"{}: {:.0f} mm between, {:.0f} mm off in the last fit": "{}: {:.0f} mm tussen, {:.0f} mm mis"}
+    there = SimpleNamespace(pgettext_iface=lambda text: made_up.get(text, text))
+    monkeypatch.setattr(translations, "bpy", SimpleNamespace(app=SimpleNamespace(translations=there)))
+    contact.keep = True
+    assert shown("goals").labels[0].text == f"a clap: {apart_mm:.0f} mm tussen, 4 mm mis"
     bpy.context.scene.frame_set(2000)
     assert shown("goals") == draw.Drawing()
 

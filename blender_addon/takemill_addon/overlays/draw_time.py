@@ -10,6 +10,7 @@ import bpy
 import numpy as np
 from mathutils import Matrix
 
+from ..translations import say
 from . import timeline
 from .colours import text_colour
 from .strokes import Batches, Colour, Stroke, faces, lines, write
@@ -169,15 +170,16 @@ def _texts(view: View, kept: Lanes, zero: float, each: float) -> Iterator[tuple[
     """What each lane holds at the left, and what is in bars that have room for it."""
     plain, width = text_colour(view.context), view.context.region.width
     least = (1 - _GAP_SHARE) * _MIN_LANE_PX * kept.scale
+    names = {lane: say(lane) for lane in kept.ends}
     named = [lane for lane, (low, high) in kept.ends.items() if high - low > least - 0.5]
     for bar in kept.bars:
         if not bar.text or bar.lane not in named:
             continue
         left, right = zero + each * bar.start, zero + each * bar.stop
         right = max(right, left + _MOMENT_PX * kept.scale * (bar.start == bar.stop))
-        left = max(left, (len(bar.lane) + 1) * _LETTER_PX * kept.scale)  # beside the name of the lane
+        left = max(left, (len(names[bar.lane]) + 1) * _LETTER_PX * kept.scale)  # beside the name of the lane
         room = right - left
         if left < width and len(bar.text) * _LETTER_PX * kept.scale < room:
             yield bar.text, left + 3 * kept.scale, kept.ends[bar.lane][0] + _BASE_PX, plain
     for lane in named:
-        yield lane, 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain
+        yield names[lane], 4 * kept.scale, kept.ends[lane][0] + _BASE_PX, plain

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from takemill.base.checks import Index, Mask
 
+from ..translations import say
 from .colours import finding_colour
 from .draw import Drawing, Overlay
 from .strokes import Colour, Label, lines
@@ -132,7 +133,8 @@ def _seen(view: View, listed: _Listed, shown: Index) -> _Seen:
         kind, repaired, bone = listed.kinds[row], bool(listed.repaired[row]), int(listed.bones[row])
         tints.append(finding_colour(view.settings, kind, repaired))
         if listed.named[row] and len(labels) < _MAX_LABELS:
-            text = f"{listed.names[bone]}: {kind}{' (repaired)' if repaired else ''}"
+            text = "{}: {} (repaired)" if repaired else "{}: {}"
+            text = say(text, listed.names[bone], say(kind))
             labels.append((bone, text, tints[-1]))
     out = _Seen([], [], [], labels)
     for width, which in ((_ALL_PX, listed.thin[shown]), (_NOW_PX, ~listed.thin[shown])):

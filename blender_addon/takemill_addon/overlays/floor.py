@@ -6,6 +6,7 @@ from collections.abc import Hashable
 
 import numpy as np
 
+from ..translations import say
 from .colours import faint_colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
@@ -50,7 +51,7 @@ def _drawing(view: View) -> Drawing:
         if treads:
             strokes.append(faces(np.concatenate(treads), edges, "TAKE"))
     off = facts.contacts.floor_m
-    text = f"floor {1000 * off:+.0f} mm" if abs(off) >= _MIN_OFF_M else "floor"
+    text = say("floor {:+.0f} mm", 1000 * off) if abs(off) >= _MIN_OFF_M else say("floor")
     corner = centre + np.array([_HALF_M, -_HALF_M, 0.0])
     label = Label(text, tuple(corner), text_colour(view.context), "TAKE")
     return Drawing(strokes, (label,), facts.from_take)

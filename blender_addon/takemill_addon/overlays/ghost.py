@@ -12,6 +12,7 @@ from takemill.base.errors import InputError
 from ..bridge.motion.pose_at import Played, bones_at, needs_evaluation, played_on
 from ..bridge.rigs.rig import read_rig
 from ..bridge.takes import findings
+from ..translations import say
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .strokes import Label, lines
@@ -50,7 +51,7 @@ def _drawing(view: View) -> Drawing:
         lines(ends, grey, _BONE_PX, "ARMATURE"),
     )
     top = (heads + aside)[heads[:, 2].argmax()]
-    return Drawing(strokes, (Label("raw", tuple(top), text_colour(view.context), "ARMATURE"),))
+    return Drawing(strokes, (Label(say("raw"), tuple(top), text_colour(view.context), "ARMATURE"),))
 
 
 def _read(view: View, raw: bpy.types.Action) -> tuple[Played | None, str]:
@@ -64,9 +65,9 @@ def _played_by(armature: bpy.types.Object, raw: bpy.types.Action) -> tuple[Playe
         reasons = needs_evaluation(armature, raw)
         played = played_on(armature, raw, read_rig(armature))
     except InputError as problem:
-        return None, f"Raw Ghost: {problem}"
+        return None, say("Raw Ghost: {}", problem)
     if reasons:
-        return None, f"Raw Ghost: not shown, because of {'; '.join(reasons)}"
+        return None, say("Raw Ghost: not shown, because of {}", "; ".join(reasons))
     return played, ""
 
 

@@ -9,6 +9,7 @@ import bpy
 from takemill.goals.goals import SUPPORT
 
 from ..bridge.characters import hand_contacts
+from ..translations import say
 from .colours import colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
@@ -47,11 +48,17 @@ def _drawing(view: View) -> Drawing:
         line, gap_m = touch
         own = _colour(view, one)
         strokes.append(lines(line[None], own, _KEPT_PX if one.keep else _LEFT_PX, "TAKE"))
-        off = f", {one.off_mm:.0f} mm off in the last fit" if one.off_mm >= 0 else ""
-        over = "over the floor" if one.on == SUPPORT else "between"
-        text = f"{one.name}: {1000 * gap_m:.0f} mm {over}{off}" if one.keep else f"{one.name}: not kept"
-        labels.append(Label(text, tuple(line[0]), own, "TAKE"))
+        labels.append(Label(_text(one, 1000 * gap_m), tuple(line[0]), own, "TAKE"))
     return Drawing(strokes, labels, facts.from_take)
+
+
+def _text(contact: bpy.types.PropertyGroup, gap_mm: float) -> str:
+    if not contact.keep:
+        return say("{}: not kept", contact.name)
+    gap = say("{:.0f} mm over the floor" if contact.on == SUPPORT else "{:.0f} mm between", gap_mm)
+    if contact.off_mm < 0:  # no fit yet
+        return f"{contact.name}: {gap}"
+    return say("{}: {}, {:.0f} mm off in the last fit", contact.name, gap, contact.off_mm)
 
 
 def _colour(view: View, contact: bpy.types.PropertyGroup) -> Colour:

@@ -14,6 +14,7 @@ from takemill.clip.root_motion import RootMotion
 from ..bridge.clips.clip_record import ClipRecord
 from ..bridge.clips.seams import chosen_cut
 from ..properties.clips import ROOT_MOTION
+from ..translations import say
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
@@ -54,7 +55,7 @@ def _drawing(view: View) -> Drawing:
     if mode and stop - first > 1:
         taken = RootMotion(facts.root.rate, facts.root.position[first:stop], facts.root.heading[first:stop])
         strokes.append(path(track[first:stop], green, _TAKEN_PX, "TAKE"))
-        text = f"{mode}: {taken.distance_m:.2f} m, turns {taken.turn_deg:.0f} degrees"
+        text = say("{}: {:.2f} m, turns {:.0f} degrees", say(mode), taken.distance_m, taken.turn_deg)
         labels.append(Label(text, tuple(track[stop - 1]), text_colour(view.context), "TAKE"))
     return Drawing(strokes, labels, facts.from_take)
 

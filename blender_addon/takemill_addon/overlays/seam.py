@@ -10,6 +10,7 @@ from takemill.clip.clouds import main_joints
 from takemill.clip.measure import ends_at, gap_between, moved_onto
 
 from ..bridge.clips.seams import seam_of
+from ..translations import say
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
@@ -51,7 +52,7 @@ def _drawing(view: View) -> Drawing:
     ]
     widest = int(np.argmax(gap.away_cm))
     text = f"{names[widest]}: {gap.away_cm[widest]:.1f} cm"
-    mean = f"seam: {gap.cm:.1f} cm, {gap.cm_s:.0f} cm/s"
+    mean = say("seam: {:.1f} cm, {:.0f} cm/s", gap.cm, gap.cm_s)
     top = end.positions[end.positions[:, 2].argmax()]
     labels = (
         Label(text, tuple(moved[widest]), colour(view.settings, "spike"), "TAKE"),

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from ..bridge.clips.seams import seam_of
 from ..bridge.scene.pose_markers import shows_finding
 from ..bridge.takes.characters import cuts_holder
+from ..translations import say
 from .colours import colour, finding_colour, text_colour
 from .facts import facts_of
 from .strokes import Colour
@@ -106,7 +107,7 @@ def _events(view: View) -> Iterator[Bar]:
         if not shows_finding(marker):
             yield Bar(EVENTS, marker.frame, marker.frame, text_colour(view.context), text=marker.name)
     for frame in seam_of(view.action) or ():
-        yield Bar(EVENTS, frame, frame, colour(view.settings, "spike"), text="seam")
+        yield Bar(EVENTS, frame, frame, colour(view.settings, "spike"), text=say("seam"))
 
 
 def _findings(view: View) -> Iterator[Bar]:
