@@ -8,13 +8,13 @@ from types import SimpleNamespace
 import bpy
 import numpy as np
 import pytest
-from mathutils import Vector
+from mathutils import Matrix, Vector
 
 from drawn import in_world, shown
 from takemill_addon import overlays, translations
 from takemill_addon.bridge.scene import actions
 from takemill_addon.bridge.takes import stage
-from takemill_addon.overlays import draw, facts, timeline
+from takemill_addon.overlays import draw, facts, strokes, timeline
 from takemill_addon.overlays.view import EDITS, View
 from takemill_addon.properties.preferences import names_of, overlay_settings
 
@@ -234,6 +234,16 @@ def test_a_contact_shows_how_near_it_is_and_whether_it_is_kept(suit, monkeypatch
     assert shown("goals").labels[0].text == f"a clap: {apart_mm:.0f} mm tussen, 4 mm mis"
     bpy.context.scene.frame_set(2000)
     assert shown("goals") == draw.Drawing()
+
+
+def test_labels_end_where_the_sidebar_begins():
+    label = strokes.Label("LeftFoot: skating", (0.0, 0.0, 0.0), (1.0, 1.0, 1.0, 1.0))
+    for middle, ends_there in ((1000, False), (1100, True), (1400, False)):  # the place; the last is covered
+        seen = Matrix.Translation((2 * middle / 1500 - 1, 0.0, 0.0))
+        (one,) = strokes.placed([label], {"WORLD": Matrix()}, (1500, 900), 1200, seen, 2.0)
+        assert one.width > 150
+        assert (one.x + one.width == pytest.approx(1200)) == ends_there
+        assert ends_there or one.x == pytest.approx(middle, abs=20)
 
 
 def test_a_drawing_is_made_again_only_when_something_has_changed(suit):

@@ -221,7 +221,7 @@ class Inside:
         row.own = True
         work.activate(context, row.armature.name)
         self.bpy.ops.takemill.find_chains()
-        context.object.data.bones.active = context.object.data.bones["Hips"]
+        context.object.data.bones.active = context.object.data.bones[0]
         self.bpy.ops.takemill.add_collider()
 
     def do_clips(self, context) -> None:

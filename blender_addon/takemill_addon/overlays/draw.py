@@ -154,10 +154,18 @@ def _draw_texts() -> None:
     if not labelled or region_3d is None:
         return
     scale, seen = context.preferences.system.ui_scale, region_3d.perspective_matrix
+    size, free = (region.width, region.height), _free_width(context)
     found: list[Placed] = []
     for labels, places in labelled:
-        found += placed(labels, places, region, seen, scale)
+        found += placed(labels, places, size, free, seen, scale)
     write(((one.text, one.x, one.y, one.colour) for one in spread(found)), scale)
+
+
+def _free_width(context: bpy.types.Context) -> float:
+    """How much of the view at hand its sidebar leaves free, from the left, pixels."""
+    view = context.region
+    sides = [one.x - view.x for one in context.area.regions if one.type == "UI" and one.width > 1]
+    return min([one for one in sides if one > view.width / 2], default=view.width)
 
 
 def _note_edits(_: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:

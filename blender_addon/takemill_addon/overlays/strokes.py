@@ -8,7 +8,6 @@ from functools import lru_cache
 from typing import Any
 
 import blf
-import bpy
 import gpu
 import numpy as np
 from gpu_extras.batch import batch_for_shader
@@ -136,17 +135,28 @@ class Placed:
 
 
 def placed(
-    labels: Sequence[Label], places: dict[str, Matrix], region: bpy.types.Region, seen: Matrix, scale: float
+    labels: Sequence[Label],
+    places: dict[str, Matrix],
+    size: tuple[float, float],
+    free: float,
+    seen: Matrix,
+    scale: float,
 ) -> list[Placed]:
-    """Where labels that are in view lie; `seen` leads from the world to the view's clip space."""
+    """Where labels that are in view lie; `seen` leads from the world to the view's clip space.
+
+    `size` is the view's, in pixels; from `free` on, from its left edge, a sidebar covers it: a label that
+    would reach below that ends there.
+    """
     ways = {space: seen @ place for space, place in places.items()}
-    wide, high, beside = region.width / 2, region.height / 2, _BESIDE_PX * scale
+    wide, high, beside = size[0] / 2, size[1] / 2, _BESIDE_PX * scale
     found = []
     for label in labels:
         at = ways[label.space] @ Vector((*label.place, 1.0))
         if at.w > 0:
             x, y = (at.x / at.w + 1) * wide + beside, (at.y / at.w + 1) * high + beside
             width, height = _width(label.text, scale), _LINE_PX * scale
+            if x < free:
+                x = min(x, free - width)
             found.append(Placed(label.text, x, y, width, height, label.colour))
     return found
 
