@@ -227,7 +227,10 @@ def test_a_contact_shows_how_near_it_is_and_whether_it_is_kept(suit, monkeypatch
     contact.keep = False
     assert shown("goals").strokes[0].width_px < drawing.strokes[0].width_px
     assert shown("goals").labels[0].text == "a clap: not kept"
-    made_up = {"{}: {:.0f} mm between, {:.0f} mm off in the last fit": "{}: {:.0f} mm tussen, {:.0f} mm mis"}
+    made_up = {
+        "{:.0f} mm between": "{:.0f} mm tussen",
+        "{}: {}, {:.0f} mm off in the last fit": "{}: {}, {:.0f} mm mis",
+    }
     there = SimpleNamespace(pgettext_iface=lambda text: made_up.get(text, text))
     monkeypatch.setattr(translations, "bpy", SimpleNamespace(app=SimpleNamespace(translations=there)))
     contact.keep = True
