@@ -13,7 +13,7 @@ from fit_bodies import Build, body
 from fit_bodies import rolled as with_other_axes
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
-from takemill.goals.balance import centre_of_mass, mass_joints, off_balance
+from takemill.goals.balance import centre_of_mass, mass_joints, off_balance, reaches
 from takemill.goals.find_goals import find_goals
 from takemill.goals.goal_figures import figures, posed
 from takemill.goals.goal_pose import GoalPose
@@ -80,5 +80,5 @@ def test_balance() -> None:
     square = np.array([[0, 0, 0], [2, 0, 0], [2, 2, 5], [0, 2, 0]], float)
     at = np.array([[1, 1, 9], [5, 1, 0], [1, 1, 0], [3, 1, 0]], float)
     carries = np.array([[True] * 4, [True] * 4, [False] * 4, [True, False, False, True]])
-    far = off_balance(at, np.tile(square, (4, 1, 1)), carries)
+    far = off_balance(reaches(at, np.tile(square, (4, 1, 1)), carries))
     np.testing.assert_allclose(far, [0, 3, np.inf, 3], rtol=0.01)

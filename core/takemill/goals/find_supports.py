@@ -18,7 +18,7 @@ from ..body.body_parts import SIDES
 from ..feet.soles import sole_offsets
 from ..maths import filters, quat, series
 from ..maths.series import filled, runs
-from .balance import centre_of_mass, mass_joints, off_balance
+from .balance import centre_of_mass, mass_joints, off_balance, reaches
 from .goal_figures import FLOOR_ALONG, Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_runs import spans, spread, tidy, within
@@ -117,36 +117,39 @@ class _Search:
         body = self.figure.body
         at = GoalPose(self.pose.motion, mass_joints(body), rows)
         centre = centre_of_mass(at, body)
-        points, carries = self._on_floor(at, rows)
+        reach = reaches(centre, *self._on_floor(at, rows))
         found: list[Goal] = []
-        off = off_balance(centre, points, carries)
+        off = off_balance(reach)
+        near = self._near(self._mean(off, rows) > _MIN_OFF * self.leg, rows)
         for group in (("hips",), *(_pair(limb) for limb in ("LowerLeg", "LowerArm", "Hand"))):
             parts = [part for part in group if part in self.still]
             if not parts:
                 continue
-            mine, holds = [], []
-            for part in parts:
-                spots = self._spots(part, at, rows)
-                still = self.still[part][rows]
-                alone = np.where(still[:, None], np.ones(spots.shape[1], bool), False)
-                nearer = off_balance(centre, *_joined((points, carries), (spots, alone)))
-                mine.append(spots)
-                holds.append(still & (nearer < _HELPS * off))
-            combined = (points, carries)
-            for spots, hold in zip(mine, holds, strict=True):
-                each = np.broadcast_to(hold[:, None], spots.shape[:2])
-                combined = _joined(combined, (spots, each))
-            after = off_balance(centre, *combined)
+            mine = [np.flatnonzero(self.still[part][rows] & near) for part in parts]
+            holds, wide = [], reach.copy() if any(map(len, mine)) else reach
+            for part, some in zip(parts, mine, strict=True):
+                spots = self._spots(part, at, rows, some)
+                alone = reaches(centre[some], spots, np.ones(spots.shape[:2], bool))
+                nearer = off_balance(np.maximum(reach[:, some], alone))
+                helps = nearer < _HELPS * off[some]
+                holds.append(some[helps])
+                wide[:, some[helps]] = np.maximum(wide[:, some[helps]], alone[:, helps])
+            after = off_balance(wide)
             needed = (self._mean(off, rows) > _MIN_OFF * self.leg) & (after < _MAX_OFF * self.leg)
             for part, hold in zip(parts, holds, strict=True):
                 surely = np.zeros(self.count, bool)
-                surely[rows] = needed & hold
+                surely[rows[hold]] = needed[hold]
                 if part.endswith("Hand"):
                     surely |= self._keeps_its_place(part)
                 found += self._held(part, surely)
-            points, carries = combined
-            off = after
+            reach, off = wide, after
         return found
+
+    def _near(self, some: Mask, rows: Index) -> Mask:
+        """Those of the frames (N,) of `rows` (N,) that means over time of others (N,) are made of."""
+        whole = np.zeros(self.count)
+        whole[rows[some]] = 1.0
+        return filters.moving_max(whole, round(_OFF_S * self.rate / 2))[rows] > 0
 
     def _on_floor(self, at: GoalPose, rows: Index) -> tuple[Array, Mask]:
         """Points of the body (N, K, 3) that are on the floor (N, K) in some frames; soles count always."""
@@ -165,12 +168,14 @@ class _Search:
             carries.append(at.at[head][:, 2] - self.floor_m < 3 * _HIGH * self.leg)
         return np.stack(points, axis=1), np.stack(carries, axis=1)
 
-    def _spots(self, part: str, at: GoalPose, rows: Index) -> Array:
-        """Where (N, K, 3) a part carries: hips as far as to the middle of the thighs."""
+    def _spots(self, part: str, at: GoalPose, rows: Index, some: Index) -> Array:
+        """Where (M, K, 3) a part carries in some (M,) of the rows: hips as far as to the middle of thighs."""
         if part != "hips":
-            return self.lows[part][1][rows][:, None]
+            return self.lows[part][1][rows[some]][:, None]
         body = self.figure.body
-        hips, knees = ([at.at[body.require(one)] for one in _pair(limb)] for limb in ("UpperLeg", "LowerLeg"))
+        hips, knees = (
+            [at.at[body.require(one)][some] for one in _pair(limb)] for limb in ("UpperLeg", "LowerLeg")
+        )
         thighs = [(hip + knee) / 2 for hip, knee in zip(hips, knees, strict=True)]
         return np.stack([*hips, *thighs], axis=1)
 
@@ -214,8 +219,3 @@ def _pair(limb: str) -> tuple[str, ...]:
 
 def _unit(lines: Array) -> Array:
     return lines / np.maximum(quat.length(lines), 1e-9)[:, None]
-
-
-def _joined(one: tuple[Array, Mask], other: tuple[Array, Mask]) -> tuple[Array, Mask]:
-    """Points (N, K, 3) and which of them carry (N, K), of both."""
-    return np.concatenate([one[0], other[0]], axis=1), np.concatenate([one[1], other[1]], axis=1)
