@@ -72,12 +72,40 @@ def on_both_feet(kind: str, rate: float = 60.0, duration_s: float = 5.0, straigh
     return ground_takes.turn_feet(low, body, {foot: turned for foot, (turned, _) in feet.items()})
 
 
+def on_one_knee(rate: float = 60.0, duration_s: float = 5.0) -> Motion:
+    """From a lunge down onto the left knee and up again; the left foot stands on its ball throughout."""
+    motion = synthetic.idle(rate=rate, duration_s=duration_s).motion
+    body, t = body_of(motion), np.arange(len(motion)) / rate
+    down = there_and_back(t, t[-1])[:, None]
+    turned, ankle = joint_in_model(motion, body.require("leftFoot"))
+    ball = foot_points(motion, body)[:, body.feet.index("leftFoot"), 1]
+    rise = quat.from_axis_angle(_X, np.radians(35 + 30 * down[:, 0]))
+    ahead = np.array([0.0, -0.3, 0.0])
+    goals = {
+        "leftFoot": ball - ahead + quat.rotate(rise, ankle - ball),
+        "rightFoot": joint_in_model(motion, body.require("rightFoot"))[1] + ahead,
+    }
+    hip, knee = (joint_in_model(motion, body.require(f"left{part}Leg"))[1] for part in ("Upper", "Lower"))
+    thigh, shin = (np.linalg.norm(one, axis=-1) for one in (knee - hip, ankle - knee))
+    foot = goals["leftFoot"]
+    low = foot[:, 1] - np.sqrt(shin**2 - (foot[:, 2] - _KNEE_M) ** 2)
+    kneeling = np.stack([hip[:, 0], low + 0.1 * thigh, _KNEE_M + 0.99 * thigh], axis=-1) - hip
+    path = motion.root_translation + (1 - down) * [0.0, 0.0, -0.12] + down * kneeling
+    out = ground_takes.reached(motion.with_translation(0, path), body, goals)
+    turns = {
+        "leftFoot": quat.mul(rise, turned),
+        "rightFoot": joint_in_model(motion, body.require("rightFoot"))[0],
+    }
+    return ground_takes.turn_feet(out, body, turns)
+
+
 def slid(motion: Motion, speed_m_s: float = 0.1) -> Motion:
     """The take slid evenly over the floor, as by a suit."""
     t = np.arange(len(motion))[:, None] / motion.rate
     return motion.with_translation(0, motion.root_translation + speed_m_s * t * [0.6, 0.8, 0.0])
 
 
+_KNEE_M = 0.06  # how high a knee's joint lies over the floor that it kneels on
 _REST_TURNS = {"sit": 0.0, "kneel": 0.0, "hands": np.pi, "insteps": 0.0, "fours": np.radians(80.0)}
 # Of thigh, shin and foot, degrees about +X, each in the space of its parent.
 _LEG_TURNS = {

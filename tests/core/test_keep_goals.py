@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import hand_takes
+import resting_takes
 from fit_bodies import BROAD, TOON, Build, body
 from hand_measures import least_bend_deg, off_m, peak_turn, slide_m_s
 from takemill.base.errors import InputError
@@ -113,6 +114,19 @@ def test_planted_feet_stay_where_they_are(takes: dict[str, hand_takes.HandTake])
     assert away[planted].max() < 0.002
     hips = parts.require("hips")
     assert np.abs(joint_in_model(kept, hips)[1] - joint_in_model(plain, hips)[1]).max() > 0.02
+
+
+def test_a_foot_stands_while_its_knee_goes_down() -> None:
+    """Feet twice as long lift their heels twice as high: the knee has further to go than the fit says."""
+    motion = resting_takes.on_one_knee()
+    skeleton, parts = body(replace(BROAD, foot=0.28))
+    kept = fit_with_goals(motion, resting_takes.body_of(motion), skeleton, parts)
+    (knee,) = kept.goals
+    assert (knee.goal.part, knee.goal.on, knee.reached) == ("leftLowerLeg", "floor", True)
+    ball = foot_points(kept.motion, parts)[:, parts.feet.index("leftFoot"), 1]
+    assert (
+        np.ptp(ball, axis=0).max() < 0.008
+    )  # 0.024 where a knee on its way to the floor pushes the foot off
 
 
 def test_goals_can_be_left_out_by_name_and_by_kind(takes: dict[str, hand_takes.HandTake]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -45,24 +45,24 @@ class OnFloor:
 
     def lay(self) -> None:
         """Moves the hips, and bends legs, for what is on the floor."""
-        self._find_points(SURROUNDINGS)
+        self._find_points()
         if not self.points:
             return
         hips = self.figure.body.require("hips")
         firm = [n for n in self.points if not self.courses[n].part.endswith("Hand")]
         sits = any((one.on, one.part) == (SUPPORT, "hips") for one in self.courses)
         for turn in range(_SIT_PASSES if sits else _PASSES if firm else 1):
-            if turn:  # the thighs, which are sat on too, have turned meanwhile
-                self._find_points((SUPPORT,))
+            if turn:
+                self._find_points()
             step = self._hips_step(first=turn == 0)
             self.pose.move(hips, step)
             for side in SIDES:
                 self._bend_leg(side, step, first=turn == 0)
 
-    def _find_points(self, on: Collection[str]) -> None:
+    def _find_points(self) -> None:
         """Where the points of what lies on the floor, or on a support, go as the pose is now."""
         for n, course in enumerate(self.courses):
-            if course.on in on:
+            if course.on in SURROUNDINGS:
                 part = self.pose.at_rows(self.rows[n], course.joints)
                 self.points[n] = wanted_in_world(course, self.figure, part)
 
@@ -78,8 +78,11 @@ class OnFloor:
             course, rows = self.courses[n], self.rows[n]
             point = floor_low(self.figure, self.pose.at_rows(rows, course.joints), course.part)[1]
             cost = course.weight[:, None, None] * self._cost(course.part)[rows]
-            # What is dragged asks for its height alone, which a limb has of its own turn.
+            # What is dragged asks for its height alone: a limb with a free foot has that of its own turn.
+            ends_in = self.planted.get(course.part.replace("LowerLeg", "Foot"))
             firm, height = course.firm[:, None, None], _FIRM_COST if course.part == "hips" else 1.0
+            if ends_in is not None:
+                firm = np.maximum(firm, (ends_in[rows] * (1 - course.weight))[:, None, None])
             dragged = course.weight[:, None, None] * np.diag([0.0, 0.0, height])
             cost = firm * cost + (1 - firm) * dragged
             matrix[rows] += cost
@@ -111,8 +114,8 @@ class OnFloor:
         """Bends a leg: a planted foot goes back to where it was, and a knee to its place on the floor."""
         body, pose = self.figure.body, self.pose
         hip, knee, foot = (body.require(side + part) for part in ("UpperLeg", "LowerLeg", "Foot"))
-        kept = pose.turned[foot]
-        goal = pose.at[foot] - self.planted[f"{side}Foot"][:, None] * step
+        kept, planted = pose.turned[foot], self.planted[f"{side}Foot"]
+        goal, shin = pose.at[foot] - planted[:, None] * step, pose.at[knee] - pose.at[foot]
         across = quat.rotate(
             quat.from_yaw(rest_facing(self.figure.skeleton, body)), np.array([1.0, 0.0, 0.0])
         )
@@ -129,13 +132,20 @@ class OnFloor:
                 asked = course.hold.held(self.points[n] - place[rows])
                 place[rows] += self._counts(course, first)[:, None] * asked
                 place[rows] = on_reach(pose.at[hip][rows], pose.at[knee][rows], place[rows], course.firm)
+                # Where the foot stands the shin leads to it.
+                place[rows] = on_reach(goal[rows], goal[rows] + shin[rows], place[rows], 1 - planted[rows])
                 pose.turn(hip, quat.between(pose.at[knee] - pose.at[hip], place - pose.at[hip]))
                 pose.set_turned(knee, turned)
-                firm = np.zeros((len(pose), 1))
-                firm[rows, 0] = course.weight
-                line, shin = goal - pose.at[knee], pose.at[foot] - pose.at[knee]
-                near = self.planted[f"{side}Foot"][:, None] * firm
-                pose.turn(knee, quat.between(shin, shin + near * (line - shin)))
+                line, now = goal - pose.at[knee], pose.at[foot] - pose.at[knee]
+                pose.turn(knee, quat.between(now, now + planted[:, None] * (line - now)))
+                # A knee on its way to the floor does not push it off.
+                firm = np.ones(len(pose))
+                firm[rows] = course.weight
+                near = (planted * (1 - firm))[:, None]
+                ankle = pose.at[foot] + near * (goal - pose.at[foot])
+                swing, bend = reach(pose.at[hip], pose.at[knee], pose.at[foot], ankle, axis)
+                pose.turn(knee, bend)
+                pose.turn(hip, swing)
         pose.set_turned(foot, kept)
 
 
