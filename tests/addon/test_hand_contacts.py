@@ -15,7 +15,9 @@ from blender_scene import choose, empty_scene, import_bvh
 from drawn import shown
 from fit_bodies import BROAD, body
 from fit_bodies import moved as moving
+from panel_notes import drawn, words
 from takemill.goals.goals import KINDS
+from takemill_addon import panels
 from takemill_addon.bridge.takes import recipe, stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -140,3 +142,7 @@ def test_a_click_goes_to_the_first_frame(scene):
     known.contact_index = 1
     assert bpy.context.scene.frame_current == known.contacts[1].start
     np.testing.assert_allclose(known.contacts[1].start, 60 * 1.8, atol=4)
+    suit.animation_data.action.takemill.contacts[1].off_mm = 23.0
+    said = words(drawn(panels.characters.TAKEMILL_PT_characters, suit, width=460))
+    name = suit.animation_data.action.takemill.contacts[1].name
+    assert f"{name}: 23 mm off in the last fit" in said, "the list may cut it off"

@@ -216,7 +216,7 @@ class Inside:
             ("rightHand on leftUpperLeg 103.25s", 23.0),
         ):
             contact = take.contacts.add()  # the sample has none
-            contact.name, contact.off_mm = name, off_mm
+            contact.name, contact.off_mm, take.contact_index = name, off_mm, 1
         row = context.scene.takemill.characters[context.scene.takemill.character_index]
         row.own = True
         work.activate(context, row.armature.name)

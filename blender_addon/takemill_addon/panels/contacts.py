@@ -6,17 +6,22 @@ import bpy
 
 from ..bridge.characters import hand_contacts
 from ..translations import say
-from .steps import draw_rows, line
+from .steps import draw_rows, line, paragraph
+
+_WIDE_PX = (
+    370  # a sidebar this wide, at a resolution scale of 1, has room for how far off a contact is (by eye)
+)
 
 
 class TAKEMILL_UL_contacts(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.prop(item, "keep", text="")
-        columns = row.split(factor=0.8)
+        row.alert = hand_contacts.is_missed(item)
+        wide = context.region.width / context.preferences.system.ui_scale >= _WIDE_PX
+        columns = row.split(factor=0.8) if wide else row
         columns.label(text=item.name)
-        if item.off_mm >= 0:
-            columns.alert = hand_contacts.is_missed(item)
+        if wide and item.off_mm >= 0:
             columns.label(text=f"{item.off_mm:.0f} mm")
 
 
@@ -33,6 +38,10 @@ def draw_contacts(layout, context: bpy.types.Context, action: bpy.types.Action) 
     if take == action:
         body.operator("takemill.find_contacts", icon="VIEWZOOM")
     draw_rows(body, known, "contact", rows=4)
+    if 0 <= known.contact_index < len(known.contacts):
+        chosen = known.contacts[known.contact_index]
+        fitted = say("{}: {:.0f} mm off in the last fit", chosen.name, chosen.off_mm)
+        paragraph(body, context, fitted if chosen.off_mm >= 0 else chosen.name, "BLANK1")
 
 
 CLASSES = (TAKEMILL_UL_contacts,)
