@@ -69,18 +69,20 @@ class _Panel:
         return found.__get__(self) if inspect.isfunction(found) else found
 
 
-def drawn(panel, armature, whole: bool = False, width: int = 300) -> Notes:
-    """What a panel says of an armature and its active Action; `whole`, with what stands above that.
-
-    `width` is that of the sidebar, in pixels at a resolution scale of 1.
-    """
-    notes = Notes()
-    context = SimpleNamespace(
+def sidebar(width: int) -> SimpleNamespace:
+    """The context of a sidebar so wide, in pixels at a resolution scale of 1."""
+    return SimpleNamespace(
         scene=bpy.context.scene,
         preferences=SimpleNamespace(system=SimpleNamespace(ui_scale=1.0)),
         region=SimpleNamespace(width=width),
         view_layer=bpy.context.view_layer,
     )
+
+
+def drawn(panel, armature, whole: bool = False, width: int = 300) -> Notes:
+    """What a panel says of an armature and its active Action; `whole`, with what stands above that."""
+    notes = Notes()
+    context = sidebar(width)
     here = _Panel(panel, notes)
     if whole:
         panel.draw(here, context)

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import bpy
 import pytest
 
+from panel_notes import Notes, sidebar
 from takemill_addon import operators, overlays, panels, properties, translations
 from words import given_up
 
@@ -104,6 +105,16 @@ def test_what_the_guide_prints_bold_is_a_label() -> None:
     source = "".join(path.read_text(encoding="utf-8") for path in Path(panels.__file__).parent.glob("*.py"))
     assert len(bold) > 60
     assert {text for text in bold - known if f'"{text}"' not in source} == set()
+
+
+@pytest.mark.parametrize("width", [202, 292, 600])
+def test_a_path_is_broken_between_its_folders(width) -> None:
+    notes, path = Notes(), "/projects/marsh/ferry/takes of tuesday/clips/walks"
+    panels.steps.paragraph(notes, sidebar(width), path, "BLANK1", after="/")
+    lines = [text for _, text, _, _ in notes.rows]
+    assert " ".join(lines).replace("/ ", "/") == path
+    assert len(lines) > 1 or width == 600
+    assert all(line.endswith(("/", "of", "takes")) for line in lines[:-1]), lines
 
 
 def composed_texts(node: ast.AST) -> list[int]:

@@ -137,9 +137,10 @@ class TAKEMILL_PT_clips(ArmatureStep, bpy.types.Panel):
         draw_rows(place, known, "clip", rows=5)
         side.operator("takemill.add_clip", text="", icon="ADD")
         side.operator("takemill.remove_clip", text="", icon="REMOVE")
-        side.separator()
-        side.operator("takemill.move_clip", text="", icon="TRIA_UP").down = False
-        side.operator("takemill.move_clip", text="", icon="TRIA_DOWN").down = True
+        if known.clips:  # beside an empty list they would stand higher than it
+            side.separator()
+            side.operator("takemill.move_clip", text="", icon="TRIA_UP").down = False
+            side.operator("takemill.move_clip", text="", icon="TRIA_DOWN").down = True
         if 0 <= known.clip_index < len(known.clips):
             _draw_chosen(layout, context, known.clips[known.clip_index])
         layout.operator("takemill.contact_sheet", icon="RENDER_STILL")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import bpy
 
 from ..bridge.characters import faces
@@ -24,7 +26,7 @@ class TAKEMILL_PT_pack(ArmatureStep, bpy.types.Panel):
         fields(layout, context, chosen, "set_folder")
         whole = paths.shown(chosen.set_folder or "//")
         if whole != chosen.set_folder:
-            paragraph(layout, context, whole, "BLANK1")
+            paragraph(layout, context, whole, "BLANK1", after=os.sep)
         cast = characters_of(context)
         if len(cast) > 1:
             column = layout.column(align=True)

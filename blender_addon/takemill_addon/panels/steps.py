@@ -16,14 +16,17 @@ _LETTER_PX = 6.2  # mean width of a letter in pixels, at a resolution scale of 1
 _BESIDE_PX = 76.0  # what tabs, margins, a box and a sign take of a sidebar's width (measured in Blender 5.2)
 
 
-def paragraph(layout, context: bpy.types.Context, text: str, icon: str) -> None:
-    """Small text over as many lines as the sidebar's width asks for."""
+def paragraph(layout, context: bpy.types.Context, text: str, icon: str, after: str = "") -> None:
+    """Small text over as many lines as the sidebar's width asks for: broken at spaces, and `after` a sign."""
     scale = context.preferences.system.ui_scale
     letters = int((context.region.width / scale - _BESIDE_PX) / _LETTER_PX)
     column = layout.column(align=True)
     column.scale_y = 0.75
-    for number, line in enumerate(textwrap.wrap(bpy.app.translations.pgettext_iface(text), max(letters, 16))):
-        column.label(text=line, icon="BLANK1" if number else icon)
+    text = bpy.app.translations.pgettext_iface(text)
+    lines = textwrap.wrap(text.replace(after, f"{after} ") if after else text, max(letters, 16))
+    for number, line in enumerate(lines):
+        whole = line.replace(f"{after} ", after) if after else line
+        column.label(text=whole, icon="BLANK1" if number else icon)
 
 
 NARROW_PX = 240  # a sidebar this narrow, at a resolution scale of 1, has room for a sign alone (by eye)
