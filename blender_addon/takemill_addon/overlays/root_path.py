@@ -18,13 +18,12 @@ from ..translations import say
 from .colours import colour, text_colour
 from .draw import Drawing, Overlay
 from .facts import facts_of
-from .shapes import arrow_lines, facing, thinned
+from .shapes import arrow_lines, facing
 from .strokes import Label, lines, path
 from .take_facts import Facts
 from .view import Remembered, View
 
 _PATH_PX, _TAKEN_PX, _TICK_PX, _NOW_PX = 1.5, 4.0, 1.5, 3.0  # of lines, at a resolution scale of 1
-_STEP_M, _MAX_POINTS = 0.03, 1000  # of a whole take's path: more are dearer to draw (overlays_table.py)
 _TICK_S, _TICK_M = 0.5, 0.12  # from tick to tick, and how long each is
 _MAX_TICKS = 500  # of a whole take
 _NOW_M, _TIP_SHARE = 0.45, 0.35  # the arrow of the present frame
@@ -47,7 +46,7 @@ def _drawing(view: View) -> Drawing:
     at, way = track[::every], facing(facts.root.heading[::every])
     ticks = np.stack([at, at + _TICK_M * way], axis=1)
     strokes = [
-        path(thinned(track, _STEP_M, _MAX_POINTS), green, _PATH_PX, "TAKE"),
+        path(track[facts.path], green, _PATH_PX, "TAKE"),
         lines(ticks, green, _TICK_PX, "TAKE"),
     ]
     labels = []

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from takemill.base.checks import Array
-from takemill.maths import quat
 
 from .strokes import Stroke, lines
 
@@ -32,15 +31,6 @@ def facing(heading: ArrayLike) -> Array:
     """Where a body faces (..., 3) by its heading (...), radians: 0 is -Y, counter-clockwise from above."""
     heading = np.asarray(heading, float)
     return np.stack([np.sin(heading), -np.cos(heading), np.zeros_like(heading)], axis=-1)
-
-
-def thinned(points: Array, step_m: float, most: int) -> Array:
-    """Points (N, 3) of a path, one for each step of its length: `most` about, and both ends."""
-    way = np.concatenate([[0.0], np.cumsum(quat.length(np.diff(points, axis=0)))])
-    step = np.floor(way / max(step_m, way[-1] / most))
-    kept = np.concatenate([[True], np.diff(step) > 0])
-    kept[-1] = True
-    return points[kept]
 
 
 def grid(centre: ArrayLike, half_m: float, step_m: float) -> Array:

@@ -22,7 +22,13 @@ from takemill.goals.goal_pose import GoalPose
 from takemill.goals.goals import FLOOR, SURROUNDINGS
 from takemill.recipe.recipe import Recipe
 
+from .simplify import simplified
+
 _NUMBERS = count()
+_PATH_OFF_M = (
+    0.003  # of a path as it is drawn from the whole one: less than a pixel where a body fills a window
+)
+_MAX_POINTS = 1000  # of a path as it is drawn: each is worked out on the processor without a graphics card
 _FRAMES_TOGETHER = 64  # posed at once: they take no longer than three, one by one
 
 
@@ -85,6 +91,7 @@ class Facts:
         soles: (F, K, 3) the middle between heel and toe of each foot.
         plants: when and where feet stand.
         root: the root's track.
+        path: (K,) the frames of it that its path is drawn by.
         hips: (F, 3)
         from_take: from the take's space to the armature's.
         number: no other facts have it.
@@ -97,6 +104,7 @@ class Facts:
     soles: Array
     plants: tuple[Plant, ...]
     root: RootMotion
+    path: Index
     hips: Array
     from_take: Matrix
     number: int
@@ -171,6 +179,7 @@ def find_facts(
         soles,
         tuple(plants),
         root,
+        simplified(root.position, _PATH_OFF_M, _MAX_POINTS),
         hips,
         to_take.inverted_safe(),
         next(_NUMBERS),
