@@ -18,8 +18,7 @@ from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
 from takemill.files.bvh import parse_bvh, read_bvh, write_bvh
 from takemill_addon.bridge.rigs.rig import read_rig
-from takemill_addon.bridge.scene import scene_time
-from takemill_addon.bridge.scene.steps import Apart
+from takemill_addon.bridge.scene import background, scene_time
 from takemill_addon.bridge.takes import armatures
 from takemill_addon.operators.import_take import TAKEMILL_FH_take, TAKEMILL_OT_import_take
 
@@ -131,40 +130,37 @@ def test_takes_of_one_skeleton_share_an_armature_and_others_get_their_own(walk, 
 
 
 def there() -> tuple:
-    """What is in the file but Actions, which go by themselves where work is stopped; and how it is shown."""
-    scene, kinds = bpy.context.scene, ("objects", "armatures", "meshes", "collections", "scenes")
+    """What is in the file, and how it is shown."""
+    scene, kinds = bpy.context.scene, ("objects", "armatures", "meshes", "actions", "collections", "scenes")
     timing = scene.render.fps, scene.render.fps_base, scene.frame_start, scene.frame_end, scene.frame_current
     chosen = active() and (active().name, active().mode, active().takemill.reference)
+    chosen = chosen and (*chosen, active().animation_data.action, active().animation_data.action_slot)
     selected = {item.name for item in bpy.context.view_layer.objects if item.select_get()}
     return {kind: sorted(getattr(bpy.data, kind).keys()) for kind in kinds}, timing, chosen, selected
 
 
 @pytest.mark.parametrize("share", [0.2, 0.6, 0.8])
-def test_an_import_that_is_stopped_leaves_all_as_it_was(walk, tmp_path, share):
+def test_an_import_that_esc_stops_leaves_all_as_it_was(walk, tmp_path, monkeypatch, share):
     write_bvh(tmp_path / "walk.bvh", walk)
     write_bvh(tmp_path / "tall.bvh", synthetic.walk(rate=50, steps=2, scale=1.2).motion)
     empty_scene(24)
     bring(tmp_path / "walk.bvh")
     active().takemill.parts.clear()
     before = there()
-    told = []
     work = SimpleNamespace(
         unit="FOUND", up="FOUND", start=3, timing="TAKE", onto_active=True, report=print, tell=print,
         _chosen=lambda: [tmp_path / "tall.bvh", tmp_path / "walk.bvh"],
     )  # fmt: skip
     work._look_at = partial(TAKEMILL_OT_import_take._look_at, work)
-    steps = TAKEMILL_OT_import_take.run(work, bpy.context)
-    for step in steps:
-        if isinstance(step, Apart):
-            step.run()
-        elif step is not None and step > share:
-            told.append(step)
-            steps.close()
-    assert told
-    assert len(bpy.data.actions) > 1
-    for action in bpy.data.actions:
-        if action.name != "walk":
-            bpy.data.actions.remove(action)
+    monkeypatch.setattr(background, "slice_s", lambda _: 1e-4)  # a few steps at a time
+    job = background.Job(bpy.context, "Import Take", TAKEMILL_OT_import_take.run(work, bpy.context))
+    try:
+        while job._share <= share:
+            assert job.runs(bpy.context, SimpleNamespace(type="TIMER"))
+        assert len(bpy.data.actions) > 1
+        assert not job.runs(bpy.context, SimpleNamespace(type="ESC"))
+    finally:
+        job.end(bpy.context)
     assert there() == before
 
 

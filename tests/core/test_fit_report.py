@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -134,7 +134,12 @@ def test_long_clips_are_measured_in_parts_as_in_one(monkeypatch) -> None:
     motion = standing(0.01 * rng.standard_normal((FRAMES, 3)))
     whole = measured(motion)
     monkeypatch.setattr("takemill.sets.played_feet._CHUNK", 6)
-    assert measured(motion) == whole
+    parts = measured(motion)
+    assert parts.keys() == whole.keys()
+    for foot, one in whole.items():
+        # Products of fewer frames may be summed in another order, which is rounding; a frame that is lost or
+        # counted twice is a step of the body, 10 mm at random.
+        assert asdict(parts[foot]) == pytest.approx(asdict(one), rel=0, abs=1e-9)
 
 
 def test_differences_and_clips_without_their_height_are_not_measured() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import corrupt
 import synthetic
 from suit_faults import NONE, with_faults
 from suit_takes import SuitTake, suit_take
@@ -57,6 +58,31 @@ def test_no_clean_take_is_more_than_kept(name):
     take = suit_take(name)
     clean = with_faults(take.motion, take.body, 1, NOISE, take.inner)
     assert judged(clean.motion, take.body).problems == ()
+
+
+def test_sensors_that_turn_are_told_and_that_nobody_knows_how_far():
+    """8 degrees a minute in 19 s, which a repair knows between two poses; and 60, without any pose."""
+    take = suit_take("walk")
+    slow, fast = (
+        with_faults(take.motion, take.body, 1, replace(NOISE, drift_deg_per_min=rate), take.inner).motion
+        for rate in (8.0, 60.0)
+    )
+    (turned,) = judged(slow, take.body).problems
+    assert turned.verdict == LOOK
+    who, _, how_far = turned.text.partition(" turned about the vertical, ")
+    assert (who, how_far) == ("left shin, left foot, right hand and 4 more", "by up to 6 degrees")
+    problems = judged(fast.slice(take.start, take.stop), take.body).problems
+    (unknown,) = (one for one in problems if "is known to" in one.text)
+    assert unknown.text.startswith("how far sensors turned about the vertical is known to ")
+    assert unknown.text.endswith(" degrees only: hold a T or A pose at both ends")
+
+
+def test_a_heading_that_drifts_is_told():
+    walk = synthetic.walk(steps=30).motion
+    damage = corrupt.Damage(spikes_per_min=0, frozen_per_min=0)
+    texts = {one.text: one.verdict for one in judged(corrupt.corrupt(walk, 2, damage).motion).problems}
+    (text,) = (text for text in texts if text.startswith("the heading drifts by "))
+    assert texts[text] == LOOK
 
 
 def test_frozen_and_dead_sensors_are_named_with_how_often_and_how_long():

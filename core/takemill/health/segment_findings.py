@@ -19,15 +19,21 @@ _MOST_NAMES = 5  # in a sentence
 _MIN_DRIFT_DEG = 1.0  # of one segment over the take; less is not worth a sentence
 
 
-def check_segments(motion: Motion, body: BodyMap, poses: EndPoses = NO_POSES) -> list[Finding]:
-    """Findings about the sensors of a take that nothing was changed in yet, and what `poses` tell of them."""
+def check_segments(
+    motion: Motion, body: BodyMap, poses: EndPoses = NO_POSES, with_unknown: bool = False
+) -> list[Finding]:
+    """Findings about the sensors of a take that nothing was changed in yet, and what `poses` tell of them.
+
+    `with_unknown` adds which sensors turned by nobody knows how much, as a repair says it.
+    """
     segments = find_segments(motion.skeleton, body)
     world = quat.continuous(world_from_local(motion.skeleton, segments, motion.rotations))
     rest = motion.skeleton.reference_model[0][segments.joints]
     # However long the uppermost joint repeats itself, it is said to be frozen.
     wanted = SegmentRepair(longest_frozen_s=motion.duration_s + 1.0)
     _, faults = repair_segments(world, segments, rest, motion.rate, wanted, poses)
-    return segment_findings(motion, faults, False)
+    unknown = unknown_finding(motion, faults) if with_unknown else None
+    return segment_findings(motion, faults, False) + ([unknown] if unknown else [])
 
 
 def segment_findings(

@@ -31,6 +31,9 @@ KEEP, LOOK, AGAIN = "keep", "look", "shoot again"
 _MAX_REPAIRED_SLIP_DEG = 25.0  # as far as a reference pose knows a sensor: further ones are left as they are
 _MIN_SPIKES, _MIN_SPIKES_PER_MIN = 5, 10.0  # of one sensor that are told: fewer are in any take (an estimate)
 _MAX_SLIGHT_S = 0.25  # of frozen frames of one sensor: a suit has some in any take (an estimate)
+# Of a sensor over the take, that somebody should look at: those of any suit turn a little (an estimate).
+_MIN_TURN_DEG = 5.0
+_MOST_NAMES = 3  # in a sentence
 _LOST = ("frozen", "dropout", "spike")  # kinds of findings in whose frames a sensor says nothing
 
 
@@ -101,14 +104,13 @@ def judge_take_alone(
     """A take judged, as its recipe has it repaired and checked; `with_kinds` looks for actions, too."""
     contacts = find_contacts(motion, body, recipe.contacts)
     health = check(motion, body, recipe.health, contacts, recipe.repair.profile)
-    findings = [*health.findings]
     segments = find_segments(motion.skeleton, body)
     poses = reference_poses(motion, body)
     first, last = (end_pose(poses, len(motion), end) for end in (0, 1))
-    if (pair := _pair(motion, body, segments, first, last)) != NO_POSES:
-        # Two poses tell slips better than the motion between them does.
-        findings = [one for one in findings if one.kind != "sensor_slip"]
-        findings += [one for one in check_segments(motion, body, pair) if one.kind == "sensor_slip"]
+    pair = _pair(motion, body, segments, first, last)
+    # Two poses tell slips and turns better than the motion between them does.
+    told = [one for one in check_segments(motion, body, pair, True) if _is_told_by_poses(one)]
+    findings = [*(one for one in health.findings if not _is_told_by_poses(one)), *told]
     cuts = suggest_cuts(motion, body, recipe.cuts, contacts) if with_kinds else ()
     return JudgedTake(
         name,
@@ -123,6 +125,11 @@ def judge_take_alone(
         (*(spec.name for spec in recipe.clips if spec.name), *recipe.cuts.shot_list),
         recipe.repair.calibration,
     )
+
+
+def _is_told_by_poses(one: Finding) -> bool:
+    is_turn = one.kind == "heading_drift" and one.joint != ""  # of one sensor, not of the whole body
+    return is_turn or one.kind in ("sensor_slip", "unknown_heading")
 
 
 def badness(problem: Problem) -> tuple[int, float]:
@@ -171,10 +178,24 @@ def _problems(
     groups: dict[tuple[str, str], list[Finding]] = {}
     for one in findings:
         groups.setdefault((one.kind, one.joint), []).append(one)
+    turns = {joint: found[0] for (kind, joint), found in groups.items() if kind == "heading_drift" and joint}
+    if turns:
+        yield _turned(turns, motion, body)
     for (kind, joint), found in groups.items():
         who = sensor_word(joint, motion.skeleton, body) if joint else ""
         if (problem := _problem(kind, who, found, motion, repair)) is not None:
             yield problem
+
+
+def _turned(turns: Mapping[str, Finding], motion: Motion, body: BodyMap) -> Problem:
+    """Sensors that turn about the vertical by themselves, by joint; in one sentence: most do at once."""
+    size_deg = {joint: abs(one.amount) * motion.duration_s / 60 for joint, one in turns.items()}
+    order = sorted(size_deg, key=lambda joint: -size_deg[joint])
+    most = size_deg[order[0]]
+    said = ", ".join(sensor_word(joint, motion.skeleton, body) for joint in order[:_MOST_NAMES])
+    more = f" and {len(order) - _MOST_NAMES} more" if len(order) > _MOST_NAMES else ""
+    text = f"{said}{more} turned about the vertical, by up to {most:.0f} degrees"
+    return Problem(LOOK if most >= _MIN_TURN_DEG else KEEP, text, most)
 
 
 def _problem(
@@ -208,6 +229,12 @@ def _problem(
         return Problem(LOOK, f"{who} jumped {len(found)} times", sum(spans_s)) if told else None
     if kind == "too_short":
         return Problem(AGAIN, worst.message)
+    if kind == "unknown_heading":
+        text = f"how far sensors turned about the vertical is known to {worst.amount:.1f} degrees only"
+        verdict = LOOK if worst.amount >= _MIN_TURN_DEG else KEEP
+        return Problem(verdict, f"{text}: hold a T or A pose at both ends", worst.amount)
+    if kind == "heading_drift" and not who:
+        return Problem(LOOK, worst.message, worst.amount)
     if kind in ("swapped", "flipped", "bone_length", "intake", "no_feet"):
         return Problem(LOOK, worst.message)
     return None
