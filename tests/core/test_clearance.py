@@ -8,13 +8,17 @@ import numpy as np
 import pytest
 
 import hand_takes
-from fit_bodies import BROAD, Build
-from hand_measures import off_m, peak_turn
+from fit_bodies import BROAD, TOON, Build
+from hand_measures import least_bend_deg, off_m, peak_turn
 from skinned_bodies import Girth, skinned
 from skinned_depth import depths_mm
 from takemill.body.motion import Motion
+from takemill.fit import clearance_whole
 from takemill.fit.clearance import Clearance, clear_arms
+from takemill.fit.clearance_whole import VALUES
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
+from takemill.goals.goal_results import GoalResult, after_moves
+from takemill.goals.goals import Goal
 from takemill.maths import quat
 from takemill.shape.body_shape import body_shape
 from takemill.shape.body_shape_outline import DIRECTIONS, solid_outline
@@ -25,6 +29,7 @@ HIGH = ("leftUpperArm", "rightUpperArm")
 LOW = ("leftLowerArm", "rightLowerArm", "leftHand", "rightHand")
 STOUT = (Build(arms_down_deg=20.0, roll_seed=4), Girth(trunk_wide=0.18, trunk_deep=0.15))
 WIDE = (BROAD, Girth(trunk_wide=0.25, trunk_deep=0.15, thigh=0.11))
+SHORT = (TOON, Girth(trunk_wide=0.18, trunk_deep=0.12, thigh=0.09, head=0.17))
 
 
 def hanging(skeleton, parts, inwards_deg=0.0, swing_deg=25.0, frames=90, rate=30.0):
@@ -129,9 +134,14 @@ def test_hands_that_have_goals_reach_the_body_and_do_not_enter_it(name, goal_mm,
     assert peak_turn(fitted, parts) <= 1.2 * peak_turn(take.motion, take.body)
 
 
-@pytest.mark.parametrize(("build", "girth"), [(Build(arms_down_deg=40.0, roll_seed=3), Girth()), STOUT, WIDE])
+@pytest.mark.parametrize(
+    ("build", "girth"), [(Build(arms_down_deg=40.0, roll_seed=3), Girth()), STOUT, WIDE, SHORT]
+)
 def test_hands_on_one_thing_move_out_together_until_their_arms_are_out(build, girth):
-    """On a thick chest a hilt is held further away: forearms and hands are out, and stay as far apart."""
+    """On a thick chest a hilt is held further away: arms and hands are out, and stay as far apart.
+
+    By turns and steps alone the arms of the short body, which only just reach, stayed 17 and 25 mm deep.
+    """
     take = hand_takes.TAKES["hilt"](30.0)
     skeleton, parts, skin = skinned(build, girth)
     shape, frames = body_shape(skeleton, parts, skin), np.arange(0, len(take.motion), 8)
@@ -140,15 +150,50 @@ def test_hands_on_one_thing_move_out_together_until_their_arms_are_out(build, gi
     before, after = (depths_mm(skin, one, parts, frames, LOW).max() for one in (kept, out))
     assert before > 25.0
     assert after <= 5.0
-    # Upper arms were 31 deep on the stout body, whose shoulders stayed where they were.
-    assert depths_mm(skin, out, parts, frames, HIGH).max() <= 13.0
+    assert depths_mm(skin, out, parts, frames, HIGH).max() <= 5.0
     shapes = body_shape(take.motion.skeleton, take.body), shape
     assert off_m(take, take.relations[0], out, parts, shapes) < 0.003
     assert peak_turn(out, parts) <= 1.2 * peak_turn(take.motion, take.body)
     hands = [parts.require(f"{side}Hand") for side in ("left", "right")]
+    assert least_bend_deg(out, parts, "Arm") > -1e-6
     turned = quat.angle_between(kept.model()[0][:, hands], out.model()[0][:, hands])
     held = slice(take.relations[0].start, take.relations[0].stop)
     assert np.degrees(turned[held].max()) < 0.1
+
+
+def test_what_would_jerk_is_priced_as_a_dense_system_has_it():
+    """Squared second differences of values that are 0 beyond a closed end: solved densely, frame by frame."""
+    rng, count, size = np.random.default_rng(5), 9, VALUES
+    half = rng.normal(size=(count, size, size))
+    matrix, right = half @ half.swapaxes(1, 2) + np.eye(size), rng.normal(size=(count, size))
+    prices = np.repeat([clearance_whole._STEP, clearance_whole._COLLAR, clearance_whole._ELBOW], [3, 3, 1])
+    prices[3:] *= clearance_whole._LEVER_M**2
+    for open_ends in ((True, True), (False, True), (False, False)):
+        padded = np.eye(count + 4)
+        second = padded[:-2] - 2 * padded[1:-1] + padded[2:]
+        first, last = (0 if one else 2 for one in open_ends)
+        second = second[2 - first : len(second) - 2 + last, 2:-2]
+        weight = (clearance_whole._SMOOTH_S * 30.0) ** 4 * prices
+        dense = np.kron(second.T @ second, np.diag(weight))
+        for n in range(count):
+            dense[n * size : (n + 1) * size, n * size : (n + 1) * size] += matrix[n]
+        found = clearance_whole._smooth(matrix, right, 30.0, open_ends)
+        np.testing.assert_allclose(found.ravel(), np.linalg.solve(dense, right.ravel()), atol=1e-9)
+
+
+def test_a_hand_that_must_give_way_says_how_far():
+    """A contact that arms in the body cannot keep is further off by as much as its hand was moved."""
+    skeleton, parts, _ = skinned(Build())
+    before = hanging(skeleton, parts)
+    after = before.with_translation(0, before.root_translation + np.array([0.0, 0.03, 0.0]))
+    goals = [
+        Goal(kind, "leftHand", on, 10, 20, 0.5, 0.5, kind)
+        for kind, on in (("body", "hips"), ("prop", "rightHand"))
+    ]
+    on_body, on_prop = after_moves([GoalResult(one, 0.001, 0.001) for one in goals], before, after, parts)
+    np.testing.assert_allclose([on_body.worst_m, on_body.mean_m], 0.031, atol=1e-9)
+    assert not on_body.reached
+    np.testing.assert_allclose(on_prop.worst_m, 0.001, atol=1e-9)
 
 
 def test_the_fit_reports_depth_and_changes_nothing_without_a_mesh_or_when_told_so():

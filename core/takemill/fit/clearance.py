@@ -3,7 +3,8 @@
 Arms, trunk, head and thighs are capsules (see body_shape). Where one of an arm lies inside the body, the arm
 turns about its shoulder until it is out, the nearest way; the turn comes and goes smoothly, so that an arm
 makes way before it would touch. What touches in the character's own reference pose may stay as it is there.
-A hand that has a goal keeps its place: its elbow turns about the line from shoulder to wrist.
+A hand that has a goal keeps its place: its elbow turns about the line from shoulder to wrist. Where that
+leaves an arm in the body, both arms are solved as a whole (see clearance_whole).
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ from ..goals.goal_pose import Draft, GoalPose
 from ..maths import quat
 from ..maths.easing import smoothstep
 from ..shape.capsules import Capsules
-from .clearance_arm import Arm, Around, arm_joints
-from .clearance_pair import moved_hands, pair_of, steps_out
+from .clearance_arm import Arm, Around, arm_joints, lower_halves
 from .clearance_turns import Turns, look, way_out
+from .clearance_whole import VALUES, moved_arms, moves_out
 
 _RATE_HZ = 30.0  # frames at which it is looked for: arms move by a few centimetres between them
 
@@ -36,11 +37,13 @@ class Clearance:
         frames: (N,) those that were looked at.
         before: (N,) how deep the deepest lies, metres.
         after: (N,) the same once they are cleared.
+        moved: whether hands that are held were moved for it.
     """
 
     frames: Index
     before: Array
     after: Array
+    moved: bool = False
 
     @property
     def before_m(self) -> float:
@@ -63,7 +66,7 @@ class Clearance:
         mine = np.zeros(len(self.frames), bool)
         for start, stop in ranges:
             mine |= (self.frames >= start) & (self.frames < stop)
-        return Clearance(self.frames[mine], self.before[mine], self.after[mine])
+        return Clearance(self.frames[mine], self.before[mine], self.after[mine], self.moved)
 
     def note(self) -> str:
         """What was done, for people; "" where no arm lay in the body."""
@@ -77,6 +80,8 @@ class Clearance:
         return f"{text}; {left}"
 
 
+_LEFT_M = 0.002  # what turns may leave; beyond it both arms are solved as a whole
+_AROUND_S = 1.0  # so long before and after: moves come and go within it
 _SEEN_M = 0.005  # the depth that counts in the shares: no mesh deeper than that is the aim
 
 
@@ -97,8 +102,10 @@ def clear_arms(
         touches: the same, how much (F,) that place lies on the body or on the floor.
 
     Returns:
-        F frames; only upper arms are turned otherwise, and hands that are held with what carries them.
+        F frames; only upper arms are turned otherwise, and hands that are held with what carries them; where
+        turns do not suffice collar bones and forearms, too.
     """
+    shape = lower_halves(shape)
     step, none = max(int(motion.rate / _RATE_HZ), 1), np.zeros(len(motion))
     frames = np.unique(np.append(np.arange(0, len(motion), step), len(motion) - 1))
     held, touches = ({side: (one or {}).get(side, none) for side in SIDES} for one in (held, touches))
@@ -111,23 +118,37 @@ def clear_arms(
         return motion, Clearance(frames, before, before)
     draft = Draft(motion)
     motion = draft.so_far()
-    paired = np.prod([held[side] * (1 - touches[side]) for side in SIDES], axis=0)
-    if pair_of(arms) and paired.any():
-        step_m = steps_out(arms, paired[frames], np.flatnonzero(before > 0), motion.rate / step)
-        rows = np.flatnonzero(step_m.any(axis=1))
-        if len(rows):
-            draft.write(moved_hands(motion, body, arms, _at_all(step_m, frames, len(motion))))
-            for side, arm in _arms(motion, body, shape, frames[rows], held, touches).items():
-                arms[side] = arms[side].renewed(rows, arm)
-                again = look(arms[side], rows)
-                seen[side].asked[rows], seen[side].margin[rows] = again.asked, again.margin
     for side, arm in arms.items():
         turns, deep = way_out(arm, seen[side], motion.rate / step)
         after = np.maximum(after, deep)
         turned = _turned(motion, frames, arm, turns, held[side])
         if turned is not None:
             draft.write(turned)
-    return draft.motion(), Clearance(frames, before, after)
+    around = max(round(_AROUND_S * motion.rate / step), 1)
+    stretches = _stretches(np.flatnonzero(after > _LEFT_M), around, len(frames))
+    if not stretches:
+        return draft.motion(), Clearance(frames, before, after)
+    moves = {side: np.zeros((len(frames), VALUES)) for side in SIDES}
+    for start, stop in stretches:
+        near = _arms(motion, body, shape, frames[start:stop], held, touches)
+        near = {side: arm for side, arm in near.items() if arm.hand is not None}
+        for side, found in moves_out(near, motion.rate / step, (start == 0, stop == len(frames))).items():
+            moves[side][start:stop] = found
+    every_move = {side: _at_all(one, frames, len(motion)) for side, one in moves.items()}
+    for pose in moved_arms(motion, body, every_move, held):
+        draft.write(pose)
+    rows = np.concatenate([np.arange(*one) for one in stretches])
+    near = _arms(motion, body, shape, frames[rows], held, touches)
+    left = [-look(arm, np.arange(len(rows))).margin for arm in near.values()]
+    after[rows] = np.maximum(np.max(left, axis=0), 0.0)
+    moved = any((every_move[side].any(axis=1) & (held[side] > 0)).any() for side in SIDES)
+    return draft.motion(), Clearance(frames, before, after, moved)
+
+
+def _stretches(rows: Index, around: int, count: int) -> list[tuple[int, int]]:
+    """Ranges [start, stop) of N frames that hold some rows (M,), and so many frames to either side."""
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) > 2 * around) + 1) if len(rows) else []
+    return [(max(int(one[0]) - around, 0), min(int(one[-1]) + around + 1, count)) for one in parts]
 
 
 def _arms(

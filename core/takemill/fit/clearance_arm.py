@@ -7,13 +7,13 @@ ten-thousandth of a millimetre about the hips, and component by component in mem
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
 from ..base.checks import Array, Index, Single
 from ..body.body_map import BodyMap
 from ..body.body_parts import FINGERS, SIDES
+from ..body.rest_frames import matched_frames
 from ..body.skeleton import Skeleton
 from ..goals.goal_pose import GoalPose
 from ..maths import quat
@@ -101,12 +101,13 @@ class Arm:
         ends: (2, 3, A, N) of its capsules' segments, from the shoulder.
         radius: (A,).
         half: (A,) the length from a capsule's middle to an end.
-        groups: the capsules of upper arm, forearm and hand.
+        pieces: the capsules of upper arm, forearm and hand.
         touching: those that touch what a held hand reaches for: the hand's and the forearm's last.
         around: the other capsules.
         room: (A, B) how far apart each two must stay: less where they are nearer in the reference pose.
         wrist: (N, 3) from the shoulder.
         along: (N, 3) the upper arm's direction.
+        hinge: (N, 3) the axis that its elbow bends about.
         length: of the forearm.
         span: of upper arm and forearm.
         reach: from the shoulder to the furthest point of its surface.
@@ -123,17 +124,23 @@ class Arm:
     ends: Single
     radius: Array
     half: Array
-    groups: tuple[Index, ...]
+    pieces: tuple[Index, Index, Index]
     touching: Index
     around: Around
     room: Array
     wrist: Array
     along: Array
+    hinge: Array
     length: float
     span: float
     reach: float
     held: Array
     touches: Array
+
+    @property
+    def groups(self) -> tuple[Index, ...]:
+        """The capsules (A,) of each of the pieces that has any."""
+        return tuple(piece for piece in self.pieces if len(piece))
 
     @classmethod
     def of(
@@ -161,7 +168,7 @@ class Arm:
             return None
         other = body.get({"left": "right", "right": "left"}[side] + "UpperArm")
         hand = body.get(f"{side}Hand")
-        groups, mine = _arm_capsules(shape, side)
+        pieces, mine = _arm_capsules(shape, side)
         theirs = around.which
         if not len(mine) or not len(theirs):
             return None
@@ -189,28 +196,27 @@ class Arm:
             ends,
             radius,
             half,
-            groups,
+            pieces,
             _touching(shape, mine, side),
             around,
             np.minimum(GAP_M, apart),
             wrist,
             along / np.maximum(quat.length(along)[:, None], 1e-9),
+            quat.rotate(pose.turned[upper], elbow_hinge(pose.motion.skeleton, body, side)),
             fore or 0.1,
             fore + float(np.median(quat.length(along))),
             _reach(ends, radius),
             *held,
         )
 
-    def renewed(self, rows: Index, other: Arm) -> Arm:
-        """The arm with what another has in its M frames, put at some rows (M,)."""
-        new = {}
-        for name in ("lever", "above", "wrist", "along"):
-            new[name] = getattr(self, name).copy("K")
-            new[name][rows] = getattr(other, name)
-        for name in ("shoulder", "ends"):
-            new[name] = getattr(self, name).copy()
-            new[name][..., rows] = getattr(other, name)
-        return replace(self, **new)
+
+def elbow_hinge(skeleton: Skeleton, body: BodyMap, side: str) -> Array:
+    """The axis (3,) that an elbow bends about, in the space of the upper arm's joint."""
+    # An arm held sideways bends forwards: about -Z on the left and +Z on the right.
+    up, upper = np.array([0.0, 0.0, -1.0 if side == "left" else 1.0]), f"{side}UpperArm"
+    turned = matched_frames(skeleton, body, skeleton, body)[upper][0]
+    back = quat.inv(skeleton.reference_model[0][body.require(upper)])
+    return np.asarray(quat.rotate(quat.mul(back, turned), up))
 
 
 def collar_bone(body: BodyMap, skeleton: Skeleton, side: str) -> int | None:
@@ -264,18 +270,32 @@ def _around(shape: Capsules) -> Index:
     return shape.of(*TRUNK, "neck", "head", *(f"{one}UpperLeg" for one in SIDES))
 
 
-def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, ...], Index]:
+def lower_halves(shape: Capsules) -> Capsules:
+    """The same surface, its upper arms cut where they begin to count: above that they lie at the trunk."""
+    starts = shape.a.copy()
+    for side in SIDES:
+        upper = shape.of(f"{side}UpperArm")
+        whole = max((float(np.linalg.norm(shape.b[k])) for k in upper), default=0.0)
+        for k in upper:
+            a, b, middle = shape.a[k], shape.b[k], (1 - _UPPER_ARM_SHARE) * whole
+            ends = float(np.linalg.norm(a)), float(np.linalg.norm(b))
+            if ends[0] < middle < ends[1]:
+                starts[k] = a + (middle - ends[0]) / (ends[1] - ends[0]) * (b - a)
+    return replace(shape, a=starts)
+
+
+def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, Index, Index], Index]:
     """The capsules of an arm that must stay out: which are of upper arm, forearm and hand; and all."""
     fingers = [f"{side}{finger}{joint}" for finger, joints in FINGERS.items() for joint in joints]
     upper = shape.of(f"{side}UpperArm")
-    if len(upper):  # those that begin below its middle
+    if len(upper):  # those that begin at its middle, or below
         ahead = [float(np.linalg.norm(shape.a[k])) for k in upper]
         whole = max(float(np.linalg.norm(shape.b[k])) for k in upper)
-        upper = upper[np.array(ahead) > (1 - _UPPER_ARM_SHARE) * whole]
+        upper = upper[np.array(ahead) > (1 - _UPPER_ARM_SHARE - 1e-6) * whole]
     parts = [upper, shape.of(f"{side}LowerArm"), shape.of(f"{side}Hand", *fingers)]
-    stops = np.cumsum([0, *map(len, parts)])
-    groups = tuple(np.arange(a, b) for a, b in pairwise(stops) if b > a)
-    return groups, np.concatenate(parts)
+    stops = np.cumsum([len(part) for part in parts])
+    upper, fore, hand = (np.arange(stop - len(part), stop) for part, stop in zip(parts, stops, strict=True))
+    return (upper, fore, hand), np.concatenate(parts)
 
 
 def _touching(shape: Capsules, mine: Index, side: str) -> Index:

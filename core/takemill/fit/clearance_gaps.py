@@ -151,12 +151,16 @@ class WaysOut:
     Attributes:
         key: the group times M, and the frame of M, that each belongs to.
         weight: how much it counts there; they sum to 1.
+        lacks: how much room it lacks, metres.
+        mine: which capsule of the arm it is on.
         here: (P, 3) from the shoulder.
         way: (P, 3) unit, out of the body.
     """
 
     key: Index
     weight: Array
+    lacks: Array
+    mine: Index
     here: Array
     way: Array
 
@@ -184,7 +188,8 @@ def ways_out(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...], lac
     apart = here - _others(arm, near, some, rows)
     radius = arm.around.radius.take(near.theirs[some])
     way = _outwards(apart.T.astype(np.float64), radius, arm.outward.take(rows.take(row), 0))
-    return WaysOut(key, weight, here.T.astype(np.float64), way)
+    lacks = near.lacks[some].astype(np.float64)
+    return WaysOut(key, weight, lacks, mine, here.T.astype(np.float64), way)
 
 
 def _others(arm: Arm, near: Near, some: Index, rows: Index) -> Single:

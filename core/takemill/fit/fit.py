@@ -15,7 +15,7 @@ from ..body.skeleton import Skeleton
 from ..feet.contacts import Contacts, find_contacts
 from ..goals.find_goals import find_goals
 from ..goals.goal_figures import figures, posed
-from ..goals.goal_results import GoalResult
+from ..goals.goal_results import GoalResult, after_moves
 from ..goals.goals import KINDS, SURROUNDINGS, arm_weights, wanted_goals
 from ..goals.solve_goals import keep_goals
 from ..shape.capsules import Capsules
@@ -167,7 +167,10 @@ def fit_with_goals(
         reached = [one.goal for one in results if one.reached]
         touching = [goal for goal in reached if goal.kind in ("body", *SURROUNDINGS)]
         held, touches = (arm_weights(some, len(motion), motion.rate) for some in (reached, touching))
-        fitted, clearance = clear_arms(fitted, target_body, clears, held, touches)
+        cleared, clearance = clear_arms(fitted, target_body, clears, held, touches)
+        if clearance.moved:
+            results = after_moves(results, fitted, cleared, target_body)
+        fitted = cleared
     return Fitted(share_twist(fitted, target_body), results, clearance)
 
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..base.checks import Array, Index
+from ..body.body_map import BodyMap
+from ..body.body_parts import SIDES
+from ..body.motion import Motion
+from ..body.posed import joint_in_model
 from ..maths import quat
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
@@ -74,6 +78,26 @@ def _off(course: Course, pose: GoalPose, figure: Figure, more: Array) -> Array:
         left, right = (hand_point(figure, pose, hand, along) for hand, along in ends)
         point, wanted = right - left, wanted_line(course, figure, pose, more)
     return quat.length(wanted - point)
+
+
+def after_moves(
+    results: Iterable[GoalResult], before: Motion, after: Motion, body: BodyMap
+) -> tuple[GoalResult, ...]:
+    """The same once hands were moved, in a motion with body map `body`: further off by what moved them."""
+    moved = {
+        hand: joint_in_model(after, joint)[1] - joint_in_model(before, joint)[1]
+        for hand in (f"{side}Hand" for side in SIDES)
+        if (joint := body.get(hand)) is not None
+    }
+    out = []
+    for one in results:
+        goal, step = one.goal, moved.get(one.goal.part)
+        if step is not None:
+            apart = step - moved.get(goal.on, 0.0)
+            more = quat.length(apart[goal.start : goal.stop])
+            one = replace(one, worst_m=one.worst_m + more.max(), mean_m=one.mean_m + more.mean())
+        out.append(one)
+    return tuple(out)
 
 
 _MAX_NAMED = 3  # of those that are missed: a longer line is not read (chosen by eye)
