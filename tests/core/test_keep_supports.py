@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import resting_takes
 import skinned_depth
 import support_takes
 from fit_bodies import BROAD, TOON, Build, body
 from hand_measures import peak_turn
-from hand_takes import HandTake
+from hand_takes import HandTake, Relation
 from skinned_bodies import Girth, skinned
 from support_measures import height_m, lies
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
@@ -64,6 +65,21 @@ def test_ones_own_body_in_another_rest_moves_the_same(takes: dict[str, HandTake]
     take, (skeleton, parts) = takes[name], body(Build(arms_down_deg=60.0, roll_seed=3))
     plain, kept = (fit(take.motion, take.body, skeleton, parts, one) for one in (WITHOUT, FitSettings()))
     np.testing.assert_allclose(kept.model()[1], plain.model()[1], atol=1e-6)
+
+
+@pytest.mark.parametrize("build", ["long", "toon"])
+def test_knees_stay_on_the_floor_that_hands_are_on_too(build: str) -> None:
+    """On all fours arms bend for hands; hips that rose for them took knees 69 and 94 mm off the floor."""
+    motion, part = resting_takes.at_rest("fours", 30.0)
+    held = np.flatnonzero(part > 0.999)[[3, -3]].tolist()
+    knee, hand = (Relation("floor", one, "floor", *held) for one in ("leftLowerLeg", "leftHand"))
+    take = HandTake("fours", motion, resting_takes.body_of(motion), (knee, hand))
+    skeleton, parts, skin = skinned(*BODIES[build])
+    kept = fit(motion, take.body, skeleton, parts, shape=body_shape(skeleton, parts, skin))
+    for one, most_mm in ((knee, 1.0), (hand, 22.0)):
+        seen = lies(take, one, kept, parts, skin, 0.0)
+        assert max(seen.under_mm, seen.over_mm) < most_mm
+        assert seen.slide_cm_s < 0.1
 
 
 def test_a_support_is_left_out_by_its_name(takes: dict[str, HandTake]) -> None:

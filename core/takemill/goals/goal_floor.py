@@ -76,6 +76,8 @@ class OnFloor:
         wanted = np.zeros((len(self.pose), 3, 1))
         for n, goal in self.points.items():
             course, rows = self.courses[n], self.rows[n]
+            if not first and course.part.endswith("Hand"):
+                continue
             point = floor_low(self.figure, self.pose.at_rows(rows, course.joints), course.part)[1]
             cost = course.weight[:, None, None] * self._cost(course.part)[rows]
             # What is dragged asks for its height alone: a limb with a free foot has that of its own turn.
@@ -86,9 +88,8 @@ class OnFloor:
             dragged = course.weight[:, None, None] * np.diag([0.0, 0.0, height])
             cost = firm * cost + (1 - firm) * dragged
             matrix[rows] += cost
-            if first or not course.part.endswith("Hand"):
-                asked = self._counts(course, first)[:, None] * course.hold.held(goal - point)
-                wanted[rows] += cost @ asked[..., None]
+            asked = self._counts(course, first)[:, None] * course.hold.held(goal - point)
+            wanted[rows] += cost @ asked[..., None]
         for side in SIDES:
             weight = _LEG_COST * self.planted[f"{side}Foot"][:, None, None]
             matrix += weight * _bend_cost(*self._limb(side, ("UpperLeg", "LowerLeg", "Foot")))
