@@ -144,8 +144,12 @@ class Session:
     def row(self, operator, across, known, field, number):
         """Click the row of a list that has this button of an operator; it becomes the chosen one."""
         x, y = yield from self.hands.hover(operator, across=across, index=number)
-        yield from self.hands.click(x - BEFORE_BUTTON_PX, y)
-        yield from self.hands.until(lambda: getattr(known, field) == number, f"row {number} is chosen")
+        for _ in range(3):  # a list that is drawn anew meanwhile hears nothing
+            yield from self.hands.click(x - BEFORE_BUTTON_PX, y)
+            yield 2.0
+            if getattr(known, field) == number:
+                break
+        assert getattr(known, field) == number, f"row {number} is not chosen"
         yield 1.0
 
     def fit(self):
