@@ -17,7 +17,7 @@ from ..maths.series import filled, runs
 from ..shape.capsules import TRUNK
 from .find_supports import find_supports
 from .goal_figures import FLOOR_ALONG, Figure, floor_low
-from .goal_pose import GoalPose
+from .goal_pose import GoalPose, at_rows
 from .goal_runs import arm_of, one_at_a_time, preferred, spans, spread, tidy, within
 from .goals import FLOOR, Goal
 
@@ -154,20 +154,40 @@ class _Scene:
         return quat.rotate(quat.inv(self.pose.turned[joint]), points - self.pose.at[joint])
 
     def _gaps(self, hands: list[str], capsules: Index) -> dict[str, tuple[Array, Index]]:
-        """From hands' surfaces to the nearest of some capsules (F,), leg lengths, and which that is (F,)."""
+        """From hands' surfaces to the nearest of some capsules (F,), leg lengths, and which that is (F,).
+
+        Infinitely far where it is surely more than counts as near.
+        """
         shape, count = self.figure.shape, len(self.motion)
         best = {hand: (np.full(count, np.inf), np.zeros(count, np.intp)) for hand in hands}
         for k in capsules.tolist():
             joint = shape.joints[k]
             if joint not in self.pose.at:
                 continue
-            a, b = (self.pose.point(joint, one[k]) for one in (shape.a, shape.b))
+            a, b, radius = shape.a[k], shape.b[k], shape.radius[k : k + 1]
+            middle = self.pose.point(joint, (a + b) / 2)
+            size = np.linalg.norm(b - a) / 2 + radius + _NEAR_OUT * self.leg
             for hand in hands:
-                start, end, radius = self.palms[hand]
-                gap = capsule_gaps(start, end, radius, a, b, shape.radius[k : k + 1]) / self.leg
+                start, end, thick = self.palms[hand]
+                far = quat.length(middle - (start + end) / 2)
+                rows = np.flatnonzero(far < size + thick + self._half_palms[hand])
+                if not len(rows):
+                    continue
+                there = self.pose.at_rows(rows, [joint])
+                lines = at_rows(start, rows), at_rows(end, rows), thick
+                gap = capsule_gaps(*lines, there.point(joint, a), there.point(joint, b), radius) / self.leg
                 old, which = best[hand]
-                best[hand] = np.minimum(gap, old), np.where(gap < old, k, which)
+                which[rows] = np.where(gap < old[rows], k, which[rows])
+                old[rows] = np.minimum(gap, old[rows])
         return best
+
+    @cached_property
+    def _half_palms(self) -> dict[str, float]:
+        """Half the length of each hand."""
+        anchors = self.figure.anchors
+        return {
+            hand: float(np.linalg.norm(anchors[hand].end - anchors[hand].start)) / 2 for hand in self.palms
+        }
 
     def _touch(self, hand: str, part: str, first: int, last: int) -> float:
         """How far along the hand it touches a part: 0 at the wrist, 1 at the tip."""

@@ -8,10 +8,10 @@ import numpy as np
 
 from ..base.checks import Array, Index, Mask
 from ..maths import filters, quat
-from ..maths.capsule_distance import segment_nearest
 from ..maths.series import filled, runs
 from .goals import Goal
 
+_TINY_M2 = 1e-12  # keeps segments of no length from being divided by
 _MIDDLE_SHARE = 0.1  # of a hand's length: it touches with its middle, unless another place is nearer by more
 
 
@@ -23,16 +23,18 @@ def preferred(along: Array, lines: tuple[Array, ...]) -> float:
     middle = (lines[0] + lines[1]) / 2
     length = quat.length(lines[1] - lines[0])
     nearest = lines[0] + along[:, None] * (lines[1] - lines[0])
-    gaps = [quat.length(np.subtract(*_to_segment(point, lines[2], lines[3]))) for point in (middle, nearest)]
+    gaps = [_from_segment(point, lines[2], lines[3]) for point in (middle, nearest)]
     return (
         0.5 if np.median(gaps[0] - gaps[1]) < _MIDDLE_SHARE * np.median(length) else float(np.median(along))
     )
 
 
-def _to_segment(points: Array, a: Array, b: Array) -> tuple[Array, Array]:
-    """Points (N, 3), and those of segments that lie nearest to them (N, 3)."""
-    t = segment_nearest(points, points, a, b)[1]
-    return points, a + t[:, None] * (b - a)
+def _from_segment(points: Array, a: Array, b: Array) -> Array:
+    """How far (N,) points (N, 3) are from segments."""
+    line, away = b - a, points - a
+    squared = np.maximum(np.einsum("ni,ni->n", line, line), _TINY_M2)
+    share = np.clip(np.einsum("ni,ni->n", away, line) / squared, 0.0, 1.0)
+    return quat.length(away - share[:, None] * line)
 
 
 def arm_of(hand: str) -> tuple[str, str]:
