@@ -14,6 +14,9 @@ from .goal_targets import hand_point, wanted_line, wanted_point
 
 _MAX_GAP_STEP_M = 0.05  # what a look at the gap may change, and how near the hand must be to its goal for it
 _MAX_LIFT_SHARE = 0.35  # of a hand's length: a wrist lifted by more would bend back by over 20 degrees
+# A forearm beside a hand may lie so deep; to keep it there a hand lies further off, by so much at most: less
+# than what a goal may be off (`goal_results.MAX_ERROR_M`).
+_MAX_INSIDE_M, _MAX_OFF_M = 0.005, 0.0085
 # Of an arm's length: a goal that is missed by more is let go, softly up to so much more.
 _FAR_SHARE = (0.12, 0.3)
 _TINY = 1e-9  # keeps lengths of nothing from being divided by
@@ -36,12 +39,18 @@ def correct(asked: Asked, pose: GoalPose, figure: Figure) -> Array:
     step = np.clip(course.asked - gap, -_MAX_GAP_STEP_M, _MAX_GAP_STEP_M)
     far = off(asked, pose, figure, looks.rows) > _MAX_GAP_STEP_M
     step[far] = 0.0
+    lift = np.zeros(len(step))
+    if lifts:
+        inside = np.where(far, 0.0, -figure.gap(held, fore, course.on) - step)
+        before = asked.lift[looks.rows]
+        lift = np.clip(before + inside, 0.0, _most_lift(asked, figure)) - before
+        # What no lift brings out, hand and forearm give way to together, while that still is a contact.
+        step = step + np.clip(inside - lift - _MAX_INSIDE_M, 0.0, _MAX_OFF_M)
     each = looks.at_all(step)
     asked.more = asked.more + each
     changed = np.abs(each)
     if lifts:
-        inside = -figure.gap(held, fore, course.on) - step
-        changed = np.maximum(changed, _lift(asked, figure, looks.at_all(np.where(far, 0.0, inside))))
+        changed = np.maximum(changed, _lift(asked, figure, looks.at_all(lift)))
     return changed
 
 
@@ -50,11 +59,14 @@ def _lift(asked: Asked, figure: Figure, step: Array) -> Array:
 
     Returns by how much (N,) it is moved.
     """
-    anchor = figure.anchors[asked.course.part]
-    most = _MAX_LIFT_SHARE * float(np.linalg.norm(anchor.end - anchor.start))
-    before, asked.lift = asked.lift, np.clip(asked.lift + step, 0.0, most)
+    before, asked.lift = asked.lift, np.clip(asked.lift + step, 0.0, _most_lift(asked, figure))
     asked.more = asked.more + (1 - asked.course.along) * (asked.lift - before)
     return np.abs(asked.lift - before)
+
+
+def _most_lift(asked: Asked, figure: Figure) -> float:
+    anchor = figure.anchors[asked.course.part]
+    return _MAX_LIFT_SHARE * float(np.linalg.norm(anchor.end - anchor.start))
 
 
 def tilts(asked: Asked, pose: GoalPose, figure: Figure, hand: Array) -> Array:
