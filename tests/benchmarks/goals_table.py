@@ -43,6 +43,7 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import find_contacts
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
+from takemill.goals.goal_asked import Asked
 from takemill.goals.goal_figures import figures, posed
 from takemill.goals.goal_results import goal_results
 from takemill.goals.goal_targets import courses
@@ -118,10 +119,8 @@ def open_motion() -> None:
             bodies = figures(motion.skeleton, own, skeleton, parts)
             goals = [one.goal for one in kept.goals]
             asked = courses(goals, posed(bodies[0], motion), bodies, Scale(ratio, ratio, 0.0))
-            rows = [one.frames for one in asked]
-            before = goal_results(
-                posed(bodies[1], plain), asked, rows, bodies[1], [np.zeros(len(one)) for one in rows]
-            )
+            every = [Asked(one, one.frames, None) for one in asked]
+            before = goal_results(posed(bodies[1], plain), every, bodies[1])
             worst = [1000 * max((one.worst_m for one in some), default=0.0) for some in (before, kept.goals)]
             reached = sum(one.reached for one in kept.goals)
             turns = [peak_turn(one, parts) / peak_turn(motion, own) for one in (plain, kept.motion)]

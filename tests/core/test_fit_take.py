@@ -87,9 +87,14 @@ def test_contacts_that_are_missed_are_said_with_a_way_out():
     goals = fit_take(take, skeleton, body, FitSettings()).goals
     (line,) = missed_goals(goals, "toon, day")
     assert re.fullmatch(
-        r"toon, day: not reached.*: rightHand on head 1\.7\ds \(\d+ mm off\); leave it out.*without_goals.*",
+        r"toon, day: not .*: rightHand on head 1\.7\ds \(let go, \d+ mm off: out of reach by \d+ mm\); "
+        r"leave it out.*without_goals.*",
         line,
     )
+    # A hand that is let go is further off than at full reach.
+    assert 0.05 < goals[0].short_m < goals[0].worst_m
+    near = replace(goals[0], short_m=0.0)
+    assert re.search(r"1\.7\ds \(\d+ mm off\); leave", missed_goals([near], "toon")[0])
     none = FitSettings(without_goals=(goals[0].goal.name,))
     assert missed_goals(fit_take(take, skeleton, body, none).goals, "toon, day") == []
 

@@ -17,13 +17,14 @@ class Asked:
         weight: (N,) how much is asked for; less than the course's where a goal is out of reach.
         more: (N,) how much further out the part goes than the thickness at its point says, metres.
         lift: (N,) how much higher than its tip a wrist lies that its forearm may stay out, metres.
+        short: (N,) how far the part stays off at full reach where the goal is let go, metres; else 0.
         floor: (N, 3) where a part on the floor goes; None for others.
     """
 
     def __init__(self, course: Course, rows: Index, floor: Array | None) -> None:
         self.course, self.rows, self.floor = course, rows, floor
         self.weight = course.weight
-        self.more = self.lift = np.zeros(len(rows))
+        self.more = self.lift = self.short = np.zeros(len(rows))
 
     def moving(self, some: Mask) -> Mask:
         """Some of the pose's frames (P,), and those whose values depend on them or they on."""

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base.checks import Index, Mask
 from .goal_arms import STILL_M, Arms
-from .goal_looks import correct, share_in_reach
+from .goal_looks import correct, off, share_in_reach
 
 _PASSES = 3  # each finds what the one before left: what is still missing, and gaps between all capsules
 _LIFT_PASSES = 5  # where a wrist is lifted: the hand turns about what touches, which changes with it
@@ -22,7 +22,11 @@ def reach_goals(arms: Arms) -> None:
     for one in arms.asked:
         share = share_in_reach(one, arms.pose, arms.figure)
         one.weight = one.weight * share
-        less[one.rows[share < 1]] = True
+        gone = np.flatnonzero(share < 1)
+        if len(gone):
+            one.short = np.zeros(len(one.rows))
+            one.short[gone] = off(one, arms.pose, arms.figure, gone)
+        less[one.rows[gone]] = True
     if less.any():
         rows = _needed(arms, less)
         part = arms.cut(rows)

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array
 from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
 from ..body.posed import joint_in_model
 from ..maths import quat
+from .goal_asked import Asked
 from .goal_figures import Figure, floor_low
 from .goal_pose import GoalPose
 from .goal_targets import Course, hand_point, wanted_in_world, wanted_line, wanted_point
@@ -32,12 +33,14 @@ class GoalResult:
         mean_m: the same on average.
         slide_m_s: of a hand on the floor, how fast it slides there, the median of its frames, metres per s;
             None for others.
+        short_m: how far arms stay off at full reach, shoulder and trunk along, where they let it go; else 0.
     """
 
     goal: Goal
     worst_m: float
     mean_m: float
     slide_m_s: float | None = None
+    short_m: float = 0.0
 
     @property
     def reached(self) -> bool:
@@ -45,16 +48,11 @@ class GoalResult:
         return self.worst_m <= MAX_ERROR_M
 
 
-def goal_results(
-    pose: GoalPose, those: Sequence[Course], rows: Sequence[Index], figure: Figure, more: Sequence[Array]
-) -> Iterator[GoalResult]:
-    """How far off each goal of courses is in a pose of a figure.
-
-    Of the pose those `rows` (N,) are a course's, and its part is further out than the thickness at its point
-    says by `more` (N,), metres.
-    """
-    for course, mine, out in zip(those, rows, more, strict=True):
-        off = _off(course, pose.at_rows(mine, course.joints), figure, out)
+def goal_results(pose: GoalPose, those: Sequence[Asked], figure: Figure) -> Iterator[GoalResult]:
+    """How far off each goal of courses is in a pose of a figure."""
+    for asked in those:
+        course, mine = asked.course, asked.rows
+        off = _off(course, pose.at_rows(mine, course.joints), figure, asked.more)
         if len(course.asked):
             looks = course.looks.rows
             joints = [one for one in figure.surface_joints(course.part, course.on) if one in pose.at]
@@ -62,7 +60,8 @@ def goal_results(
             off[looks] = np.maximum(off[looks], np.abs(gap - course.asked))
         for span in course.spans.each:
             held = off[span.held]
-            yield GoalResult(span.goal, float(held.max()), float(held.mean()))
+            short = float(asked.short[span.held].max())
+            yield GoalResult(span.goal, float(held.max()), float(held.mean()), short_m=short)
 
 
 def _off(course: Course, pose: GoalPose, figure: Figure, more: Array) -> Array:
@@ -108,9 +107,16 @@ def missed_goals(results: Iterable[GoalResult], who: str) -> list[str]:
     missed = sorted((one for one in results if not one.reached), key=lambda one: -one.worst_m)
     if not missed:
         return []
-    named = ", ".join(f"{one.goal.name} ({1000 * one.worst_m:.0f} mm off)" for one in missed[:_MAX_NAMED])
+    named = ", ".join(_named(one) for one in missed[:_MAX_NAMED])
     more = f" and {len(missed) - _MAX_NAMED} more" if len(missed) > _MAX_NAMED else ""
     return [
         f"{who}: not reached, or only one of several at once: {named}{more}; leave it out by its name in "
         "[fit] without_goals, or look at the clip there"
     ]
+
+
+def _named(one: GoalResult) -> str:
+    off = f"{1000 * one.worst_m:.0f} mm off"
+    if one.short_m <= MAX_ERROR_M:
+        return f"{one.goal.name} ({off})"
+    return f"{one.goal.name} (let go, {off}: out of reach by {1000 * one.short_m:.0f} mm)"

@@ -78,7 +78,7 @@ def _keep(
     ]
     reach_goals(Arms(pose, figure, each))
     draft.write(pose)
-    return list(goal_results(pose, asked, rows, figure, [one.more for one in each]))
+    return list(goal_results(pose, each, figure))
 
 
 def _moving(asked: Sequence[Course], figure: Figure) -> list[int]:
