@@ -69,14 +69,17 @@ def test_ones_own_body_in_another_rest_moves_the_same(takes: dict[str, HandTake]
 
 @pytest.mark.parametrize("build", ["long", "toon"])
 def test_knees_stay_on_the_floor_that_hands_are_on_too(build: str) -> None:
-    """On all fours arms bend for hands; hips that rose for them took knees 69 and 94 mm off the floor."""
+    """On all fours arms bend for hands; hips that rose for them took knees 69 and 94 mm off the floor.
+
+    Hands were 11 and 20 mm under it while a straight arm bent softly however far it had to.
+    """
     motion, part = resting_takes.at_rest("fours", 30.0)
     held = np.flatnonzero(part > 0.999)[[3, -3]].tolist()
     knee, hand = (Relation("floor", one, "floor", *held) for one in ("leftLowerLeg", "leftHand"))
     take = HandTake("fours", motion, resting_takes.body_of(motion), (knee, hand))
     skeleton, parts, skin = skinned(*BODIES[build])
     kept = fit(motion, take.body, skeleton, parts, shape=body_shape(skeleton, parts, skin))
-    for one, most_mm in ((knee, 1.0), (hand, 22.0)):
+    for one, most_mm in ((knee, 1.0), (hand, 4.0)):
         seen = lies(take, one, kept, parts, skin, 0.0)
         assert max(seen.under_mm, seen.over_mm) < most_mm
         assert seen.slide_cm_s < 0.1

@@ -6,6 +6,7 @@ import numpy as np
 
 from ..base.checks import Array
 from ..maths import quat
+from ..maths.easing import smoothstep
 
 MAX_SHOULDER_RAD = np.radians(25.0)
 """As far as a collar bone is turned: about as far as people's (no source)."""
@@ -16,6 +17,9 @@ _EASY_SHARE, _SOFT_SHARE = 0.94, 0.06
 # An arm straightens softly from the first share of its length on, by the second at most. Trial:
 # goals_table.py.
 _BENT_SHARE, _STRETCH_SHARE = 0.95, 0.045
+# An arm that was straight, and bends to less than this, goes all the way. Trial: on all fours
+# (test_keep_supports.py) hands were 11 to 20 mm under the floor without it.
+_FREE_SHARE = 0.8
 
 
 def beyond(far: Array, length: Array) -> Array:
@@ -29,12 +33,16 @@ def beyond(far: Array, length: Array) -> Array:
 def within_reach(far: Array, own: Array, length: Array) -> Array:
     """Distances (N,) for wrists wanted at `far` (N,): softly less than an arm's whole length (N,).
 
-    An arm that its fit holds straighter, with the wrist at `own` (N,), stretches by what is left of that.
+    An arm that its fit holds straighter, with the wrist at `own` (N,), stretches by what is left of that, and
+    bends softly from there.
     """
     limit = (_BENT_SHARE + _STRETCH_SHARE) * length
     held = _capped(own, length)
     room = np.clip((limit - own) / np.maximum(limit - held, _TINY), 0.0, 1.0)
-    return own + (_capped(far, length) - held) * np.where(far > own, room, 1.0)
+    near = _capped(far, length)
+    whole = np.maximum(length, _TINY)
+    straight = smoothstep(np.clip((far / whole - _FREE_SHARE) / (_BENT_SHARE - _FREE_SHARE), 0.0, 1.0))
+    return np.where(far > own, own + (near - held) * room, near + straight * (own - held))
 
 
 def _capped(far: Array, length: Array) -> Array:
