@@ -254,6 +254,13 @@ def test_the_worst_part_names_the_clip_and_a_line_says_a_way_out() -> None:
         (line,) = fit_lines([clip_facts(**wrong)], "courier", FitSettings())
         assert "(bad)" in line
         assert said in line
+    slides = clip_facts()
+    slides["soles"]["leftFoot"] |= {"slide_cm_s": 8.0}
+    (line,) = fit_lines([slides], "courier", FitSettings())
+    assert "slides at 8 cm/s from 0.00 s on; look" in line
+    slides["legs"]["performer_slides_cm_s"]["leftFoot"] = 7.0
+    (line,) = fit_lines([slides], "courier", FitSettings())
+    assert 'on, as the performer\'s does; [repair] profile = "suit" pins' in line
     many = [deep | {"name": f"walk {k}"} for k in range(9)]
     assert (
         fit_lines(many, "courier", FitSettings())[-1]

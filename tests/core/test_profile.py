@@ -11,9 +11,11 @@ import corrupt
 import open_data
 import synthetic
 from clean_takes import clean_take
+from sliding import sliding_cm_s
 from takemill.base.errors import RecipeError
 from takemill.body.body_map import find_body_map
 from takemill.body.motion import Motion
+from takemill.feet.contacts import find_contacts
 from takemill.health.profile import KINDS, find_profile
 from takemill.maths import quat
 from takemill.recipe.recipe import parse_recipe
@@ -80,6 +82,24 @@ def test_the_profile_that_is_asked_for_counts(kind: str) -> None:
         assert min(turned, moved) > 1e-3
     else:
         assert max(turned, moved) < 1e-12
+
+
+def test_feet_of_a_take_without_noise_are_pinned_where_it_is_said_to_be_a_suits() -> None:
+    """The body turns to and fro on the spot: its feet slide against each other, which no path takes out."""
+    clean = synthetic.idle(rate=60.0, duration_s=6.0).motion
+    body = find_body_map(clean.skeleton)
+    contacts = find_contacts(clean, body)
+    turn = quat.from_yaw(np.radians(2.0) * np.sin(2 * np.pi * np.arange(len(clean)) / clean.rate))
+    rotations = clean.rotations.copy()
+    rotations[:, 0] = quat.mul(turn, rotations[:, 0])
+    raw = clean.with_rotations(rotations)
+    slides = [
+        sliding_cm_s(one, body, contacts).mean()
+        for one in (raw, *(repair(raw, body, RepairSettings(profile=kind))[0] for kind in ("", "suit")))
+    ]
+    assert slides[0] > 1
+    assert slides[1] == pytest.approx(slides[0], rel=1e-6)
+    assert slides[2] < 0.1
 
 
 def test_a_floor_that_lies_steadily_off_is_put_to_0_and_a_small_offset_stays() -> None:

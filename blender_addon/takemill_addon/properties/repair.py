@@ -149,7 +149,7 @@ class RepairProperties:
     repair_pin: BoolProperty(
         name="Pin Feet",
         default=True,
-        description="Hold planted feet in place, in takes whose sensors show noise, spikes or frozen frames",
+        description="Hold planted feet in place where sensors show noise or the profile is set to a suit's",
     )
     repair_bones: EnumProperty(
         name="Bones",

@@ -157,7 +157,9 @@ def pin_planted_feet(state: RepairState) -> RepairState:
     settings, lower = state.settings, state.lower
     if lower is None or not (settings.pin and settings.path and settings.floor):
         return state
-    if state.profile != "suit" or state.stays_in_place or not _is_raw(state.raw, lower):
+    if state.profile != "suit" or state.stays_in_place:
+        return state
+    if settings.profile != "suit" and not _is_raw(state.raw, lower):
         return state
     contacts = _limit_contacts(lower.contacts, state.raw, state.body, settings)
     on_floor = replace(contacts, floor_m=0.0)

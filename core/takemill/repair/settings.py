@@ -45,7 +45,8 @@ class RepairSettings:
             of their own: what slipped or turned between them is corrected. Empty for none.
         trim: a T or A pose at either end left out of the file that `takemill repair` writes, and no clip may
             reach into it; frames keep their numbers. Suggested cuts leave it out anyway.
-        pin: planted feet pinned; in takes whose sensors show noise; others were repaired or keyed.
+        pin: planted feet pinned; in takes whose sensors show noise, or that are said to be a suit's; others
+            were repaired or keyed.
         frozen_min_frames: equal frames that make a frozen sensor.
         longest_bridge_s: longer runs of bad frames are reported and left.
         longest_dropout_s: so do longer dropouts.
