@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.checks import Array, Index, Single
+from ..goals.goal_pose import at_rows
 from ..maths import quat
 from ..maths.capsule_distance import each_nearest
 from ..maths.easing import smoothstep
@@ -24,12 +25,12 @@ _TOUCHES_M = 1.0  # taken from what a hand on the body, and the forearm beside i
 # e times less for each so much that they lack less. (By trial, as in clearance_turns.)
 _BLEND_M, _COUNTED_M = 0.006, 0.024
 _CORE_SHARE = 0.25  # of a capsule's radius: nearer to its axis its surface does not tell the way out
-_BLOCK = 1 << 15  # capsules of an arm, in all frames, that are looked at at a time: they stay in the cache
+_BLOCK = 1 << 16  # capsules of an arm, in all frames, that are looked at at a time: they stay in the cache
 
 
 @dataclass(frozen=True)
 class Near:
-    """Pairs of capsules (P,) that are near each other.
+    """Pairs of capsules (P,) that are near each other, in the order of what carries those of the body.
 
     Attributes:
         row: which of the frames that were looked at.
@@ -84,7 +85,8 @@ def lacking(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...]) -> L
     kept = np.isin(np.arange(len(arm.radius)), np.concatenate(groups))
     touches, touching = arm.touches[rows].astype(np.float32), np.zeros(len(kept), np.float32)
     touching[arm.touching] = _TOUCHES_M
-    reach = np.where(kept, arm.radius + arm.half + arm.room.max(axis=1) + FAR_M, -np.inf)[:, None]
+    reach = np.where(kept, arm.radius + arm.half + arm.room.max(axis=1) + FAR_M, -np.inf)
+    reach = reach.astype(np.float32)[:, None]
     if touches.any():
         reach = reach - touching[:, None] * touches
     radii = (arm.room + arm.radius[:, None] + arm.around.radius).astype(np.float32)
@@ -93,7 +95,7 @@ def lacking(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...]) -> L
         items = np.flatnonzero(_square(middle, carrier, rows) < np.maximum(reach + carrier.reach, 0) ** 2)
         if not len(items):
             continue
-        mine, row = np.divmod(items, len(rows))
+        mine, row = _split(items, *worst.shape)
         turned = carrier.turned.take(rows.take(row), axis=1)
         at = start.reshape(3, -1).take(items, axis=1) - carrier.middle.take(rows.take(row), axis=1)
         along = away.reshape(3, -1).take(items, axis=1)
@@ -106,7 +108,7 @@ def lacking(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...]) -> L
         flat = worst.reshape(-1)
         flat[items] = np.maximum(flat.take(items), lacks.max(axis=0))
         pairs = np.flatnonzero(lacks > -_COUNTED_M)
-        capsule, item = np.divmod(pairs, len(items))
+        capsule, item = _split(pairs, *lacks.shape)
         found.append(
             (
                 row.take(item),
@@ -118,6 +120,13 @@ def lacking(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...]) -> L
         )
     most = np.array([worst[group].max(axis=0) for group in groups], np.float64)
     return Lack(most, _joined(found))
+
+
+def _split(flat: Index, count: int, width: int) -> tuple[Index, Index]:
+    """Rows and columns (P,) of places (P,), in order, in an array (count, width); as `divmod` has them."""
+    each = np.diff(np.searchsorted(flat, width * np.arange(count + 1)))
+    row = np.repeat(np.arange(count), each)
+    return row, flat - width * row
 
 
 def _square(middle: Single, carrier: Carrier, rows: Index) -> Single:
@@ -179,34 +188,34 @@ def ways_out(arm: Arm, ends: Single, rows: Index, groups: tuple[Index, ...], lac
     key = group_of.take(near.mine) * count + near.row
     most = lack.most.reshape(-1).take(key)
     some = np.flatnonzero((most > 0) & (near.lacks > most - _COUNTED_M))
-    key, row, mine = key[some], near.row[some], near.mine[some]
-    weight = np.exp((near.lacks[some] - most[some]) / _BLEND_M)
+    key, row, mine = key.take(some), near.row.take(some), near.mine.take(some)
+    weight = np.exp((near.lacks.take(some) - most.take(some)) / _BLEND_M)
     weight /= np.bincount(key, weight, lack.most.size).take(key)
     flat = ends.reshape(2, 3, -1)
     first, second = (flat[end].take(mine * count + row, axis=1) for end in (0, 1))
-    here = first + near.place[some] * (second - first)
+    here = first + near.place.take(some) * (second - first)
     apart = here - _others(arm, near, some, rows)
-    radius = arm.around.radius.take(near.theirs[some])
-    way = _outwards(apart.T.astype(np.float64), radius, arm.outward.take(rows.take(row), 0))
-    lacks = near.lacks[some].astype(np.float64)
+    radius = arm.around.radius.take(near.theirs.take(some))
+    way = _outwards(apart.T.astype(np.float64), radius, at_rows(arm.outward, rows.take(row)))
+    lacks = near.lacks.take(some).astype(np.float64)
     return WaysOut(key, weight, lacks, mine, here.T.astype(np.float64), way)
 
 
 def _others(arm: Arm, near: Near, some: Index, rows: Index) -> Single:
     """The nearest points (3, P) on the body's segments, for some pairs, from the shoulder."""
-    carriers = arm.around.carriers
-    frame, carrier, capsule = rows.take(near.row[some]), near.carrier[some], near.theirs[some]
+    frame, capsule, place = rows.take(near.row.take(some)), near.theirs.take(some), near.other.take(some)
     out = -arm.shoulder.take(frame, axis=1)
-    start, away = (np.empty((3, len(arm.around.radius)), np.float32) for _ in range(2))
-    for one in carriers:
-        start[:, one.capsules], away[:, one.capsules] = one.start.T, one.away.T
-    point = start.take(capsule, axis=1) + near.other[some] * away.take(capsule, axis=1)
-    for number, one in enumerate(carriers):
-        mine = np.flatnonzero(carrier == number)
-        turned, x = one.turned.take(frame[mine], axis=1), point[:, mine]
+    bounds = np.searchsorted(near.carrier.take(some), np.arange(len(arm.around.carriers) + 1))
+    for one, first, last in zip(arm.around.carriers, bounds, bounds[1:], strict=False):
+        if first == last:
+            continue
+        part = slice(first, last)
+        which = np.searchsorted(one.capsules, capsule[part])
+        turned, middle = (each.take(frame[part], axis=1) for each in (one.turned, one.middle))
+        x = one.start.T.take(which, axis=1) + place[part] * one.away.T.take(which, axis=1)
         for k in range(3):
-            out[k, mine] += turned[3 * k] * x[0] + turned[3 * k + 1] * x[1] + turned[3 * k + 2] * x[2]
-        out[:, mine] += one.middle.take(frame[mine], axis=1)
+            out[k, part] += turned[3 * k] * x[0] + turned[3 * k + 1] * x[1] + turned[3 * k + 2] * x[2]
+        out[:, part] += middle
     return out
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..base.checks import Array, Index, Single
+from ..goals.goal_pose import at_rows
 from ..maths import quat
 from ..maths.blocks import each_solved
 from .clearance_arm import Arm
@@ -111,7 +112,7 @@ def _look_at(arm: Arm, turns: Turns | None, rows: Index) -> tuple[Array, Array]:
     asked, ends = np.zeros((len(rows), 4)), arm.ends.take(rows, -1)
     turn = quat.IDENTITY[None]
     if turns is not None:
-        turn = turns.in_model(arm.above.take(rows, 0), arm.wrist.take(rows, 0))
+        turn = turns.in_model(at_rows(arm.above, rows), at_rows(arm.wrist, rows))
         ends = _turned(turn, ends)
     lack = lacking(arm, ends, rows, arm.groups)
     margin = -lack.most.max(axis=0)
@@ -122,7 +123,7 @@ def _look_at(arm: Arm, turns: Turns | None, rows: Index) -> tuple[Array, Array]:
     levers = out.total(quat.cross(out.here, out.way), lack.most.size).reshape(*lack.most.shape, 3)
     mine = rows[deep]
     wrist, along = (
-        quat.rotate(turn if turns is None else turn[deep], one.take(mine, 0))
+        quat.rotate(turn if turns is None else at_rows(turn, deep), at_rows(one, mine))
         for one in (arm.wrist, arm.along)
     )
     matrix, right = _cost(arm, along), np.zeros((len(deep), 3))
@@ -137,7 +138,7 @@ def _look_at(arm: Arm, turns: Turns | None, rows: Index) -> tuple[Array, Array]:
         weight += about**2
     found = each_solved(matrix, right[..., None])[..., 0]
     found *= np.minimum(1.0, _MAX_STEP_RAD / np.maximum(quat.length(found), 1e-9))[:, None]
-    asked[deep, :3] = quat.rotate(quat.inv(arm.above.take(mine, 0)), found)
+    asked[deep, :3] = quat.rotate(quat.inv(at_rows(arm.above, mine)), found)
     asked[deep, 3] = arm.held.take(mine) * np.clip(pull / weight, -_MAX_STEP_RAD, _MAX_STEP_RAD)
     return asked, margin
 
