@@ -177,8 +177,16 @@ def test_what_would_jerk_is_priced_as_a_dense_system_has_it():
         dense = np.kron(second.T @ second, np.diag(weight))
         for n in range(count):
             dense[n * size : (n + 1) * size, n * size : (n + 1) * size] += matrix[n]
-        found = clearance_whole._smooth(matrix, right, 30.0, open_ends)
-        np.testing.assert_allclose(found.ravel(), np.linalg.solve(dense, right.ravel()), atol=1e-9)
+        wanted = np.linalg.solve(dense, right.ravel()).reshape(count, size)
+        band = clearance_whole._differences([count], open_ends)
+        found = clearance_whole._smooth(matrix, right, 30.0, band)
+        np.testing.assert_allclose(found, wanted, atol=1e-9)
+        # Two stretches at once are each as alone, but that between them moves come and go.
+        if not any(open_ends):
+            band = clearance_whole._differences([count, count], open_ends)
+            twice = np.concatenate([matrix, matrix]), np.concatenate([right, right])
+            found = clearance_whole._smooth(*twice, 30.0, band)
+            np.testing.assert_allclose(found, np.concatenate([wanted, wanted]), atol=1e-9)
 
 
 def test_a_hand_that_must_give_way_says_how_far():

@@ -81,6 +81,7 @@ class Clearance:
 
 
 _LEFT_M = 0.002  # what turns may leave; beyond it both arms are solved as a whole
+_SOLVED = 2048  # frames that are solved at a time, where they do not follow each other: 20 kB for each
 _AROUND_S = 1.0  # so long before and after: moves come and go within it
 _SEEN_M = 0.005  # the depth that counts in the shares: no mesh deeper than that is the aim
 
@@ -129,11 +130,13 @@ def clear_arms(
     if not stretches:
         return draft.motion(), Clearance(frames, before, after)
     moves = {side: np.zeros((len(frames), VALUES)) for side in SIDES}
-    for start, stop in stretches:
-        near = _arms(motion, body, shape, frames[start:stop], held, touches)
+    for some in _batches(stretches):
+        rows, lengths = np.concatenate([np.arange(*one) for one in some]), [b - a for a, b in some]
+        near = _arms(motion, body, shape, frames[rows], held, touches)
         near = {side: arm for side, arm in near.items() if arm.hand is not None}
-        for side, found in moves_out(near, motion.rate / step, (start == 0, stop == len(frames))).items():
-            moves[side][start:stop] = found
+        open_ends = some[0][0] == 0, some[-1][1] == len(frames)
+        for side, found in moves_out(near, motion.rate / step, lengths, open_ends).items():
+            moves[side][rows] = found
     every_move = {side: _at_all(one, frames, len(motion)) for side, one in moves.items()}
     for pose in moved_arms(motion, body, every_move, held):
         draft.write(pose)
@@ -149,6 +152,18 @@ def _stretches(rows: Index, around: int, count: int) -> list[tuple[int, int]]:
     """Ranges [start, stop) of N frames that hold some rows (M,), and so many frames to either side."""
     parts = np.split(rows, np.flatnonzero(np.diff(rows) > 2 * around) + 1) if len(rows) else []
     return [(max(int(one[0]) - around, 0), min(int(one[-1]) + around + 1, count)) for one in parts]
+
+
+def _batches(stretches: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+    """Stretches [start, stop) that are solved at a time: as many as have some frames in all, or one."""
+    out, room = [[stretches[0]]], _SOLVED - (stretches[0][1] - stretches[0][0])
+    for start, stop in stretches[1:]:
+        if stop - start > room:
+            out.append([])
+            room = _SOLVED
+        out[-1].append((start, stop))
+        room -= stop - start
+    return out
 
 
 def _arms(

@@ -7,8 +7,9 @@ what would jerk. Gauss and Newton: each round takes the surfaces near the deepes
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -39,13 +40,17 @@ VALUES = 7
 """Of an arm: its wrist's step (3), its collar bone's turn (3), its elbow's turn."""
 
 
-def moves_out(arms: Mapping[str, Arm], rate: float, open_ends: tuple[bool, bool]) -> dict[str, Array]:
-    """What brings arms out of the body in N frames that follow each other.
+def moves_out(
+    arms: Mapping[str, Arm], rate: float, lengths: Sequence[int], open_ends: tuple[bool, bool]
+) -> dict[str, Array]:
+    """What brings arms out of the body in N frames: stretches of frames that follow each other.
 
     Args:
         arms: side -> the arm as it is there.
-        rate: of the N frames.
-        open_ends: whether nothing is before the first, and after the last: else moves come and go there.
+        rate: of the frames.
+        lengths: of the stretches; each is solved by itself, and done when its arms are out.
+        open_ends: whether nothing is before the first frame, and after the last: at all other ends of
+            stretches moves come and go.
 
     Returns:
         Side -> (N, 7): the wrist's step, the collar bone's turn (a rotation vector in model space), and the
@@ -59,17 +64,20 @@ def moves_out(arms: Mapping[str, Arm], rate: float, open_ends: tuple[bool, bool]
     price = _prices(arms)
     # Hands on the body, too, stay out of it: they lie a gap off it.
     arms = {side: replace(arm, touches=np.zeros(count)) for side, arm in arms.items()}
+    starts, band = np.cumsum([0, *lengths[:-1]]), _differences(lengths, open_ends)
     for _ in range(_ROUNDS):
-        matrix, right, deepest_m = price.copy(), np.zeros((count, size)), 0.0
+        matrix, right, lacks = price.copy(), np.zeros((count, size)), np.full(count, -np.inf)
         for k, side in enumerate(sides):
             mine = slice(VALUES * k, VALUES * (k + 1))
-            one, pull, lack_m = _pushes(arms[side], values[:, mine])
+            one, pull, lack = _pushes(arms[side], values[:, mine])
             matrix[:, mine, mine] += one
             right[:, mine] += pull
-            deepest_m = max(deepest_m, lack_m)
-        if deepest_m < _TOLERANCE_M:
+            lacks = np.maximum(lacks, lack)
+        on = np.repeat(np.maximum.reduceat(lacks, starts) >= _TOLERANCE_M, lengths)
+        if not on.any():
             break
-        values = values + _SHARE * (_smooth(matrix, right, rate, open_ends) - values)
+        still = band[0][on], band[1][on], band[2][on]
+        values[on] += _SHARE * (_smooth(matrix[on], right[on], rate, still) - values[on])
     return {side: values[:, VALUES * k : VALUES * (k + 1)] for k, side in enumerate(sides)}
 
 
@@ -91,42 +99,63 @@ def _prices(arms: Mapping[str, Arm]) -> Array:
     return out
 
 
-def _pushes(arm: Arm, values: Array) -> tuple[Array, Array, float]:
-    """What an arm's capsules that lack room ask for (N, 7, 7), (N, 7), and how much the deepest lacks."""
+def _pushes(arm: Arm, values: Array) -> tuple[Array, Array, Array]:
+    """What an arm's capsules that lack room ask for (N, 7, 7), (N, 7), and what the deepest lack (N,)."""
     count = len(values)
-    pose = _posed(arm, values)
-    nearby = [_posed(arm, values + _SMALL * one) for one in np.eye(VALUES)]
-    matrix, right, deepest_m = np.zeros((count, VALUES, VALUES)), np.zeros((count, VALUES)), 0.0
+    pose, found = _posed(arm, values), []
+    matrix, right, lacks_m = np.zeros((count, VALUES, VALUES)), np.zeros((count, VALUES)), np.zeros(count)
     pieces = [number for number, piece in enumerate(arm.pieces) if len(piece)]
     for rows in (np.arange(count)[block] for block in blocks(arm, np.arange(count))):
         ends = arm.ends[..., rows]
         for piece in pieces:
             pose[piece].move(ends, arm.pieces[piece], rows)
         lack = lacking(arm, ends, rows, arm.groups)
-        deepest_m = max(deepest_m, float(lack.most.max()))
+        lacks_m[rows] = lack.most.max(axis=0)
         out = ways_out(arm, ends, rows, arm.groups, lack)
         group, place = np.divmod(out.key, len(rows))
         weight = out.weight / np.bincount(out.key, out.weight**2)[out.key] ** 0.5
         for number, piece in enumerate(pieces):
             some = np.flatnonzero((group == number) & (out.lacks > 0))
-            row, here = rows[place[some]], out.here[some]
-            base = pose[piece].back(here, row)
-            moved = np.stack([(one[piece].there(base, row) - here) / _SMALL for one in nearby], axis=1)
-            lever = np.einsum("mki,mi->mk", moved, out.way[some])
-            wanted = out.lacks[some] + np.einsum("mk,mk->m", lever, values[row])
-            square = weight[some, None] * lever
-            np.add.at(matrix, row, square[:, :, None] * lever[:, None, :])
-            np.add.at(right, row, wanted[:, None] * square)
+            found.append(
+                (piece, rows[place[some]], out.here[some], out.way[some], out.lacks[some], weight[some])
+            )
     over = _over(arm, pose, values)
+    # What moves do is asked only in the frames that push.
+    pushed = over > 0
+    for _, row, *_ in found:
+        pushed[row] = True
+    near, place = np.flatnonzero(pushed), np.cumsum(pushed) - 1
+    nearby, over_then = _moved_a_little(arm, values, near)
+    shifts = len(near) * np.arange(VALUES)[:, None]
+    for piece, row, here, way, lacks, weight in found:
+        base = pose[piece].back(here, row)
+        then = nearby[piece].there(np.tile(base, (VALUES, 1)), (shifts + place[row]).ravel())
+        moved = (then.reshape(VALUES, len(row), 3) - here) / _SMALL
+        lever = np.einsum("kmi,mi->mk", moved, way)
+        wanted = lacks + np.einsum("mk,mk->m", lever, values[row])
+        square = weight[:, None] * lever
+        np.add.at(matrix, row, square[:, :, None] * lever[:, None, :])
+        np.add.at(right, row, wanted[:, None] * square)
     row = np.flatnonzero(over > 0)
     if len(row):
-        each = zip(nearby, np.eye(VALUES), strict=True)
-        more = np.stack([_over(arm, one, values + _SMALL * step) for one, step in each], axis=-1)
-        lever = (over[row, None] - more[row]) / _SMALL
+        lever = (over[row, None] - over_then.T[place[row]]) / _SMALL
         wanted = over[row] + np.einsum("mk,mk->m", lever, values[row])
         matrix[row] += _FAR * lever[:, :, None] * lever[:, None, :]
         right[row] += _FAR * wanted[:, None] * lever
-    return matrix, right, deepest_m
+    return matrix, right, lacks_m
+
+
+def _moved_a_little(arm: Arm, values: Array, rows: Index) -> tuple[tuple[_Piece, _Piece, _Piece], Array]:
+    """An arm in some frames (M,), moved by (N, 7) and a little more by each value, and how far it is over.
+
+    Returns:
+        The pose in 7 M frames, value by value: one call for all; and (7, M) by how much a wrist is over.
+    """
+    every = np.tile(rows, VALUES)
+    some = {name: getattr(arm, name)[every] for name in ("along", "wrist", "lever", "hinge", "held")}
+    mine, moved = replace(arm, **some), values[every] + _SMALL * np.repeat(np.eye(VALUES), len(rows), axis=0)
+    pose = _posed(mine, moved)
+    return pose, _over(mine, pose, moved).reshape(VALUES, len(rows))
 
 
 def _over(arm: Arm, pose: tuple[_Piece, _Piece, _Piece], values: Array) -> Array:
@@ -185,13 +214,15 @@ def _posed(arm: Arm, values: Array) -> tuple[_Piece, _Piece, _Piece]:
     return _Piece(upper, zero, shoulder), _Piece(fore, elbow, at_elbow), _Piece(hand, wrist, at_wrist)
 
 
-def _smooth(matrix: Array, right: Array, rate: float, open_ends: tuple[bool, bool]) -> Array:
-    """Solves (N, S, S) x = (N, S) with what would jerk at its price: squared second differences of x."""
+def _smooth(matrix: Array, right: Array, rate: float, band: tuple[Array, Array, Array]) -> Array:
+    """Solves (N, S, S) x = (N, S) with what would jerk at its price: squared second differences of x.
+
+    These as a band of a matrix (see `_differences`), (N,) each.
+    """
     count, size = right.shape
     prices = np.repeat([_STEP, _COLLAR * _LEVER_M**2, _ELBOW * _LEVER_M**2], [3, 3, 1])
     weight = (_SMOOTH_S * rate) ** 4 * np.tile(prices, size // VALUES)
     # Frames in twos: those next to each other but one are then in blocks next to each other.
-    band = _differences(count, open_ends)
     pairs = -(-count // 2)
     whole = np.zeros((pairs, 2 * size, 2 * size))
     above = np.zeros((max(pairs - 1, 0), 2 * size, 2 * size))
@@ -216,8 +247,19 @@ def _smooth(matrix: Array, right: Array, rate: float, open_ends: tuple[bool, boo
     return block_tridiagonal(whole, above, pull).reshape(-1, size)[:count]
 
 
-def _differences(count: int, open_ends: tuple[bool, bool]) -> tuple[Array, Array, Array]:
-    """Squared second differences of N values as a matrix: its diagonal and the two above it, (N,) each."""
+def _differences(lengths: Sequence[int], open_ends: tuple[bool, bool]) -> tuple[Array, Array, Array]:
+    """Squared second differences within stretches of N frames as a matrix: its diagonal and the two above it.
+
+    (N,) each; no stretch is coupled with the next.
+    """
+    ends = list(pairwise([open_ends[0], *[False] * (len(lengths) - 1), open_ends[1]]))
+    parts = [_differences_of(count, ends[k]) for k, count in enumerate(lengths)]
+    diagonal, first, second = (np.concatenate(one) for one in zip(*parts, strict=True))
+    return diagonal, first, second
+
+
+def _differences_of(count: int, open_ends: tuple[bool, bool]) -> tuple[Array, Array, Array]:
+    """The same of one stretch."""
     low, high = (0 if one else 2 for one in open_ends)
     whole = count + low + high
     bands = [np.zeros(whole) for _ in range(3)]
@@ -229,6 +271,7 @@ def _differences(count: int, open_ends: tuple[bool, bool]) -> tuple[Array, Array
         bands[1][1:-1] -= 2
         bands[2][:-2] += 1
     diagonal, first, second = (one[low : low + count] for one in bands)
+    first[-1:], second[-2:] = 0.0, 0.0
     return diagonal, first, second
 
 
