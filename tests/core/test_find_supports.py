@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import forms
 import hand_takes
 import open_data
 import resting_takes
 import support_takes
 from fit_bodies import Build, body
 from fit_bodies import rolled as with_other_axes
+from form_results import seen
 from takemill.body.body_map import BodyMap, find_body_map
 from takemill.body.motion import Motion
 from takemill.goals.balance import centre_of_mass, mass_joints, off_balance, reaches
@@ -35,6 +37,15 @@ def test_what_carries_is_found_and_nothing_else(name: str) -> None:
         assert abs(goal.start - take.relations[0].start) < 12
         assert abs(goal.stop - take.relations[0].stop) < 12
     assert found_in(with_other_axes(take.motion, 5), take.body) == goals
+
+
+@pytest.mark.parametrize(("pose", "writing"), [("crumpled", {}), ("sitting", {"unit": "mm", "up": "X"})])
+def test_any_form_of_file_shows_the_same_chair(pose: str, writing: dict[str, str]) -> None:
+    """Another rest pose, other axes and another unit."""
+    take = support_takes.sit(30.0)
+    plain = forms.plain(take.motion)
+    motion, parts, _ = seen(forms.resting(plain, forms.POSES[pose](plain, take.body.joints)), **writing).read
+    assert found_in(motion, parts) == found_in(take.motion, take.body)
 
 
 @pytest.mark.parametrize("name", support_takes.ALONE)

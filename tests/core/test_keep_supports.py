@@ -112,7 +112,8 @@ def test_a_chair_is_the_lowest_of_the_mesh_in_any_posture(takes: dict[str, HandT
             np.linalg.norm(skin.points - skeleton.rest_model[1][thigh], axis=1) < 0.15
         )
         mixed[0][near, 1], mixed[1][near, 0], mixed[1][near, 1] = hips, 0.5, 0.5
-    skirt = skin.points[skin.joints[:, 0] == hips] - [0.0, 0.0, 0.6]
+    low = skin.points[:, 2] < skeleton.rest_model[1][parts.require("leftUpperLeg"), 2] - 0.07
+    skirt = skin.points[(skin.joints[:, 0] == hips) & low] - [0.0, 0.0, 0.17]
     hung = np.zeros((len(skirt), 4), int)
     hung[:, 0] = hips
     whole = Skin(np.concatenate([skin.points, skirt]), np.concatenate([mixed[0], hung]),
