@@ -45,8 +45,6 @@ def written(tmp_path, pose: str, size: float, mode: str, roll: float, fps: int, 
     bpy.ops.object.mode_set(mode="OBJECT")
     for bone in rig.pose.bones:
         bone.rotation_mode = mode
-    for bone in rig.data.bones:
-        bone.takemill.ends_known = False  # what Import Take keeps is in axes that were turned since
     own = armatures.on_bones(read_rig(rig), motion)
     raw = write_motion(bpy.context, rig, own, start, "walk", spacing=fps / own.rate)
     rig.scale = (size,) * 3

@@ -142,6 +142,7 @@ class TAKEMILL_PG_bone(bpy.types.PropertyGroup):
     """Where the body ends at a bone, as the file says that it came from; else its tail is taken for that."""
 
     ends_known: BoolProperty()
+    ends_rest: FloatVectorProperty(size=4, description="How the bone was turned at rest then, w x y z")
     ends: CollectionProperty(type=TAKEMILL_PG_end)
 
 

@@ -13,6 +13,7 @@ from takemill.base.checks import Array
 from takemill.files.glb_place import Place
 from takemill.files.glb_tips import limb_ends
 
+from . import bone_ends
 from .rig import ArmatureFrame, Rig, read_rig
 
 
@@ -22,13 +23,8 @@ def keep_ends(armature: bpy.types.Object) -> None:
     rotations, positions = frame.world_skeleton(rig.skeleton).rest_model
     stands = [Place(turn, at, frame.size) for turn, at in zip(rotations, positions, strict=True)]
     joints, places = limb_ends(_vertices(armature, rig), rig.parents, stands)
-    bones = armature.data.bones
-    for bone in bones:
-        bone.takemill.ends_known = True
-        bone.takemill.ends.clear()
-    for joint, place in zip(joints, places, strict=True):
-        bone = bones[rig.names[joint]]
-        bone.takemill.ends.add().place = place / (frame.size * bone.length)
+    ends = zip(joints, places, strict=True)
+    bone_ends.keep(armature, ((rig.names[joint], place / frame.size) for joint, place in ends))
 
 
 def _vertices(armature: bpy.types.Object, rig: Rig) -> dict[int, Array]:

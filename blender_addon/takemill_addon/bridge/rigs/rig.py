@@ -21,7 +21,7 @@ from takemill.body.skeleton import Skeleton
 from takemill.feet.sole_mesh import SoleVertices
 from takemill.maths import kinematics, quat
 
-from . import mesh_soles, rotation_modes
+from . import bone_ends, mesh_soles, rotation_modes
 
 _MAX_SCALE_DIFFERENCE = 1e-4  # how far an object's scale may differ between axes, relative
 _MAX_IN_PLACE_M = 1e-6  # a bone further than this from its rest place moves apart from its parent
@@ -282,7 +282,7 @@ def read_rig(armature: bpy.types.Object) -> Rig:
         _bulk(pose, "location", 3),
         _rotation_values(pose, modes),
         _bulk(pose, "scale", 3),
-        *_tips(bones),
+        *bone_ends.kept(bones),
         mesh_soles.soles_of(armature, place, turned, at),
     )
 
@@ -320,17 +320,6 @@ def _bulk(items, attribute: str, width: int) -> Array:
     buffer = np.empty(len(items) * width, np.float32)
     items.foreach_get(attribute, buffer)
     return buffer.reshape(-1, width).astype(np.float64)
-
-
-def _tips(bones) -> tuple[tuple[int, ...], Array]:
-    """The ends of the body (K,), by their bones, and where they lie (K, 3) in the bones' space."""
-    owners, places = [], []
-    for index, bone in enumerate(bones):
-        known = getattr(bone, "takemill", None)  # the bridge also works where the add-on is switched off
-        ends = [tuple(end.place) for end in known.ends] if known and known.ends_known else [(0.0, 1.0, 0.0)]
-        owners += [index] * len(ends)
-        places += [bone.length * np.array(end) for end in ends]
-    return tuple(owners), np.array(places).reshape(-1, 3)
 
 
 def _flags(items, attribute: str) -> Mask:

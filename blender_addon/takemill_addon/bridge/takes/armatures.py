@@ -20,6 +20,7 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.maths import quat
 
+from ..rigs import bone_ends
 from ..rigs.rig import Rig, motion_of, read_rig
 from ..scene import actions
 from . import stage
@@ -148,14 +149,12 @@ def _to_children(skeleton: Skeleton, heads: Array, joint: int) -> Array:
 
 
 def _keep_ends(armature: bpy.types.Object, skeleton: Skeleton, names: tuple[str, ...]) -> None:
-    """Keep with each bone where the body ends at it, in lengths of the bone."""
-    bones = armature.data.bones
-    for name in names:
-        bones[name].takemill.ends_known = True
+    """Keep with each bone where the body ends at it."""
+    ends = []
     for joint, tip in zip(skeleton.tip_joints, skeleton.rest_tips, strict=True):
-        bone = bones[names[joint]]
-        inside = np.array(bone.matrix_local.inverted(), float) @ [*tip, 1.0]
-        bone.takemill.ends.add().place = inside[:3] / bone.length
+        inside = np.array(armature.data.bones[names[joint]].matrix_local.inverted(), float) @ [*tip, 1.0]
+        ends.append((names[joint], inside[:3]))
+    bone_ends.keep(armature, ends)
 
 
 def _tails(skeleton: Skeleton, heads: Array) -> Array:
