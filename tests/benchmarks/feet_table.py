@@ -1,13 +1,13 @@
 """Feet of fitted characters, as their meshes show them: `python tests/benchmarks/feet_table.py [QUESTION ...]`.
 
 `slides`: the samples' take, repaired, and open takes on the samples' characters (bpy is needed to read them) and on
-generated builds whose heels are soft. `hands`: takes of hands on the same builds, with their contacts kept. With
+generated builds in shoes (tests/shoes.py). `hands`: takes of hands on the same builds, with their contacts kept. With
 names of takes or characters in TAKES or CHARACTERS (environment, words), only those.
 
 | column | what |
 |---|---|
 | steps | from frame to frame of a planted foot |
-| worst | by how much the stillest vertex that touches goes faster than the performer's stillest point, scaled: cm/s |
+| worst | by how much the stillest point of the surface that touches goes faster than the performer's stillest, scaled: cm/s |
 | own | how fast that of the performer is at most, scaled: cm/s |
 | .3, 1, 3 | of the steps, those that are faster by more than so many cm/s |
 | under, over | deepest vertex of a sole in the floor; highest sole of a planted foot over it: mm |
@@ -15,7 +15,8 @@ names of takes or characters in TAKES or CHARACTERS (environment, words), only t
 | bare, whole | largest angular acceleration of any joint over the performer's, without goals and with them |
 | knee | smallest bend of a knee about its hinge, and the performer's: degrees |
 
-What lies up to 5 mm (scaled) over the lowest touches: tests/sliding.py. Sources: tests/open_data.py.
+A foot that turns about a place between two vertices slides on both, but not there: so triangles count, not vertices
+alone. What lies up to 5 mm (scaled) over the lowest touches: tests/sliding.py. Sources: tests/open_data.py.
 """
 
 from __future__ import annotations
@@ -35,9 +36,9 @@ from fit_table import knee_bend, level
 
 import hand_takes
 import open_data
-import rigs
 from fit_bodies import BROAD, TOON, Build, body
 from hand_measures import peak_turn
+from shoes import shod
 from skinned_depth import posed
 from sliding import stillest_m_s, stillest_vertex_m_s
 from takemill import repair_take
@@ -47,14 +48,13 @@ from takemill.body.motion import Motion
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import Contacts, find_contacts
 from takemill.feet.soles import foot_points
-from takemill.files.glb_rig import read_rig
-from takemill.files.glb_skin import read_skin
 from takemill.fit.fit import FitSettings, fit
 from takemill.shape.skin import Skin
 
 SAMPLES = Path(__file__).parents[2] / "sample_blends"
 ONLY_TAKES, ONLY_CHARACTERS = (os.environ.get(name, "").split() for name in ("TAKES", "CHARACTERS"))
 TOUCH_M = 0.005
+GRID, LOW_LEGS = 6, 0.1  # parts of a triangle's sides; triangles that reach higher at rest are no sole
 ON_FOOT = 0.45  # of a vertex's weight: heels often hang on foot and shin alike
 
 
@@ -82,12 +82,8 @@ def generated() -> Iterator[Character]:
     }
     for name, build in builds.items():
         skeleton, parts = body(build)
-        glb = rigs.with_soft_heels(rigs.character(skeleton), skeleton, parts)
-        rig = read_rig(glb, name)
-        names = {part: skeleton.names[joint] for part, joint in parts.joints.items()}
-        yield Character(
-            name, rig.skeleton, BodyMap.from_names(rig.skeleton, names), read_skin(glb, rig, name)
-        )
+        skeleton, skin = shod(skeleton, parts)
+        yield Character(name, skeleton, parts, skin)
 
 
 def characters() -> list[Character]:
@@ -146,10 +142,24 @@ def feet_of(take: Take, contacts: Contacts, fitted: Motion, one: Character) -> F
 
 
 def foot_places(one: Character, foot: str, fitted: Motion) -> Array:
-    """The vertices (F, V, 3) of one foot."""
+    """Points (F, V, 3) on the surface of one foot: of each of its lower triangles some."""
     mine = one.on_foot(foot)
     skin = Skin(one.skin.points[mine], one.skin.joints[mine], one.skin.weights[mine])
-    return posed(skin, fitted, np.arange(len(fitted)))
+    places = posed(skin, fitted, np.arange(len(fitted)))
+    faces = one.skin.triangles[np.isin(one.skin.triangles, mine).all(axis=1)]
+    corners = np.searchsorted(mine, faces)
+    low = skin.points[corners][..., 2].max(axis=1) <= skin.points[:, 2].min() + LOW_LEGS * leg_length(
+        one.skeleton, one.parts
+    )
+    grid = np.array([(i, j, GRID - i - j) for i in range(GRID + 1) for j in range(GRID + 1 - i)]) / GRID
+    # Points that two triangles share count once.
+    corner, share = corners[low][:, None], np.broadcast_to(grid, (low.sum(), *grid.shape))
+    spread = np.zeros((low.sum() * len(grid), len(mine)))
+    rows = np.arange(len(spread))
+    for k in range(3):
+        spread[rows, np.broadcast_to(corner[..., k], share.shape[:2]).ravel()] += share[..., k].ravel()
+    spread = np.unique(spread.round(9), axis=0)
+    return np.concatenate([places, np.einsum("pv,fvi->fpi", spread, places)], axis=1)
 
 
 def print_head() -> None:

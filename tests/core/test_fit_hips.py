@@ -11,6 +11,7 @@ import open_data
 import synthetic
 from fit_bodies import BROAD, TOON, Build, body
 from hand_measures import least_bend_deg, peak_turn
+from shoes import shod
 from sliding import stillest_m_s
 from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap, find_body_map, leg_length
@@ -127,6 +128,18 @@ def test_feet_that_roll_and_turn_slide_no_more_than_the_performers(name: str, bu
     more = (ours - theirs)[stands]
     assert np.quantile(more, 0.98) < 0.003
     assert more.max() < 0.05, "a foot that swings goes over from one end to the other in a step or two"
+
+
+def test_long_feet_swing_over_the_floor() -> None:
+    """Feet half as long as their legs went 64 mm through it; the performer's own go 6 mm, scaled."""
+    motion, _ = open_data.humanoid3d("walk")
+    parts = find_body_map(motion.skeleton)
+    motion = motion.with_translation(
+        0, motion.root_translation - [0, 0, find_contacts(motion, parts).floor_m]
+    )
+    other, other_parts = body(TOON)
+    fitted = fit(motion, parts, shod(other, other_parts)[0], other_parts, FitSettings(goals=()))
+    assert foot_points(fitted, other_parts)[..., 2].min() > -0.012
 
 
 @pytest.mark.parametrize("bend_deg", [5.0, 20.0, 60.0])

@@ -238,22 +238,25 @@ def soft(request: pytest.FixtureRequest) -> SoftWalk:
 
 
 def test_a_fit_puts_soft_heels_on_the_floor_in_all_planted_frames(soft: SoftWalk) -> None:
-    """Within 1.5 mm, though a performer's foot is higher in a contact's first and last frames."""
+    """Within 0.3 mm, though a performer's foot is higher in a contact's first and last frames."""
     planted = soft.contacts.planted
     assert np.abs(foot_points(soft.walk, soft.body)[..., 2].min(axis=-1)[planted]).max() > 0.006
     for k, foot in enumerate(soft.contacts.feet):
         lowest = skinned_places(soft.data, soft.fitted, soft.parts.require(foot))[..., 2].min(axis=1)
-        assert np.abs(lowest[planted[:, k]]).max() < 0.0015
+        assert np.abs(lowest[planted[:, k]]).max() < 0.0003
 
 
 def test_soft_heels_and_flat_toes_slide_no_more_than_the_performer_s_feet(soft: SoftWalk) -> None:
-    """By the stillest vertex that touches; it was up to 29 cm/s more."""
+    """By the stillest vertex that touches; up to 29 cm/s more once, then 3.5 % of steps by over 0.3."""
+    more = []
     theirs = soft.scale * stillest_m_s(foot_points(soft.walk, soft.body), 60.0, 0.005)
     for k, foot in enumerate(soft.contacts.feet):
         stands = soft.contacts.planted[1:, k] & soft.contacts.planted[:-1, k]
         places = skinned_places(soft.data, soft.fitted, soft.parts.require(foot))
         ours = stillest_vertex_m_s(places, 60.0, 0.005)
-        assert (ours - theirs[:, k])[stands].max() < 0.04
+        more.append((ours - theirs[:, k])[stands])
+    assert np.concatenate(more).max() < 0.04
+    assert (np.concatenate(more) > 0.003).mean() < 0.015
 
 
 def test_one_s_own_body_keeps_the_height_of_its_soles() -> None:

@@ -30,11 +30,13 @@ class SolePatches:
         steps: (F - 1, 2, 2) how each goes over the floor from frame to frame.
         height: (F, 2) the lowest point of each, in model space.
         share: (F - 1, 2) how far ahead each lies: 0 at the heel, 1 at the ball.
+        seen: a mesh shows them; else they are heel and ball, and the sole is a line between.
     """
 
     steps: Array
     height: Array
     share: Array
+    seen: bool = False
 
     def scaled(self, along: float, up: float) -> SolePatches:
         """Those of a body so many times as large, along the floor and above it."""
@@ -59,7 +61,8 @@ def sole_patches(posed: Posed, body: BodyMap, foot: str) -> SolePatches:
                 ends[n] = places[:, :, group], along[group]
     width = _PATCH_LEGS * leg_length(skeleton, body)
     patches = [_patch(places, along, width) for places, along in ends]
-    return SolePatches(*(np.stack(parts, axis=1) for parts in zip(*patches, strict=True)))
+    steps, height, share = (np.stack(part, axis=1) for part in zip(*patches, strict=True))
+    return SolePatches(steps, height, share, bool(len(rows)))
 
 
 def _patch(places: Array, along: Array, width: float) -> tuple[Array, Array, Array]:

@@ -21,7 +21,7 @@ from ..maths.series import runs
 # Those without a note were chosen by eye.
 BLEND_S = 0.25  # from the planted to the fitted pose, before and after each contact
 _SLOPE_S, _COAST_S = 0.05, 0.06  # how long a change is looked at, and how long it goes on
-_FLOOR_S = 0.06  # a sole is raised out of the floor no faster
+_FLOOR_S = 0.08  # a sole is raised out of the floor no faster
 _FLAT_PITCH_RAD = np.radians(15.0)  # feet pitched by more count little for the height of the hips
 _HIPS_SMOOTHING_S = 0.2  # the hips change their height no faster
 # Leg lengths that the hips shift aside at most. A short-legged body whose stance is three times as wide as
@@ -129,7 +129,7 @@ class Leg:
         way = quat.rotate(quat.exp(quat.rotate(self.pelvis, change[:, 1:])), fitted)
         goal = self.hip + way * (distance / quat.length(fitted))[:, None]
         # On its way a foot that is longer than the performer's must not go through the floor.
-        deep = np.maximum(self.floor - (goal + shift)[:, 2], 0.0) * ease(2 * self.near)
+        deep = np.maximum(self.floor - (goal + shift)[:, 2], 0.0)
         width = round(_FLOOR_S * rate)
         clear = 1 - ease(1 - self.away / (2 * width + 1))
         rise = average(filters.moving_max(np.where(self.planted, 0.0, deep), width), width) * clear

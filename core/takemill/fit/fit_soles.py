@@ -18,9 +18,9 @@ from .fit_hips import ease
 # and last frames of the demo's contacts have it up to 0.012 off.
 _MAX_HOVER_LEGS = 0.02
 # Leg lengths (4 mm of a person) by which one end of a sole is higher when it begins to touch no more, and how
-# much more of that it then takes. Trial: on a run, kicks, dances and rolls a planted foot of a generated body
-# is at most 7 cm/s faster in a step than the performer's, on the samples' meshes 4 in their own take.
-_TOUCH_LEGS, _LIFTING = 0.005, 0.4
+# much more of that it then takes; and (5 mm) up to which a sole touches that no mesh shows. Trial, on 276
+# steps of a spin: the samples are at most 0.1 cm/s faster than the performer, by the first two alone 25.
+_TOUCH_LEGS, _LIFTING, _LINE_TOUCHES_LEGS = 0.005, 0.4, 0.006
 _MIN_BETWEEN = 0.1  # of a sole's length: patches that lie nearer to each other show no turn of it
 
 
@@ -61,17 +61,16 @@ class Stance:
     def of(cls, theirs: SolePatches, posed: Posed, body: BodyMap, foot: str) -> Stance:
         """That of a foot in a pose of the target."""
         ankle, ours = posed.at(body.require(foot))[1], sole_patches(posed, body, foot)
-        touch_m = _TOUCH_LEGS * leg_length(posed.motion.skeleton, body)
-        path = _still_path(theirs, ours, ankle, touch_m)
+        path = _still_path(theirs, ours, ankle, leg_length(posed.motion.skeleton, body))
         return cls(theirs, path, ours.height.min(axis=1) - ankle[:, 2])
 
 
-def _still_path(theirs: SolePatches, ours: SolePatches, ankle: Array, touch_m: float) -> Array:
+def _still_path(theirs: SolePatches, ours: SolePatches, ankle: Array, leg_m: float) -> Array:
     """A path of the ankle (F, 2) on which the foot slides no more than the performer's.
 
     Of the places of the performer's sole that touch the floor one is the stillest; that of the target's which
     is as far ahead, or the nearest to it that touches, goes as fast. `theirs` are scaled, `ours` those of a
-    pose with the ankle (F, 3); an end that is `touch_m` higher than the other touches no more.
+    pose with the ankle (F, 3), on a leg of `leg_m` metres.
     """
     turn = theirs.steps[:, 1] - theirs.steps[:, 0]
     square = np.maximum(np.einsum("fi,fi->f", turn, turn), 1e-18)
@@ -79,8 +78,11 @@ def _still_path(theirs: SolePatches, ours: SolePatches, ankle: Array, touch_m: f
     slowest = theirs.share[:, 0] + slowest * (theirs.share[:, 1] - theirs.share[:, 0])
     each = np.diff(ankle[:, :2], axis=0)
     bears = slowest
-    for sole, sign in ((theirs, 1.0), (ours, -1.0)):
-        over, flat = _flatness(sole, touch_m)
+    # Both by one measure, so that one's own body stays as it is, but for a mesh beside a line.
+    their_share = _touching_share if ours.seen and not theirs.seen else _flatness
+    for sole, sign, touching in ((theirs, 1.0, their_share), (ours, -1.0, _flatness)):
+        over = _heel_over_ball(sole)
+        flat = touching(np.abs(over) / leg_m)
         bears = np.clip(bears, np.where(over > 0, 1 - flat, 0.0), np.where(over > 0, 1.0, flat))
         each += sign * _step_at(sole, bears, flat)
     return np.concatenate([np.zeros((1, 2)), np.cumsum(each, axis=0)])
@@ -96,11 +98,20 @@ def _step_at(sole: SolePatches, share: Array, flat: Array) -> Array:
     return sole.steps[:, 0] + part[:, None] * (sole.steps[:, 1] - sole.steps[:, 0])
 
 
-def _flatness(sole: SolePatches, touch_m: float) -> tuple[Array, Array]:
-    """How much higher the heel is than the ball (F - 1,), metres, and how flat that is (F - 1,), 0 to 1.
+def _heel_over_ball(sole: SolePatches) -> Array:
+    """How much higher the heel is than the ball (F - 1,), metres.
 
     In each step by where both are at their higher frame: what touches does so before it and after.
     """
     height = np.maximum(sole.height[1:], sole.height[:-1])
-    over = height[:, 0] - height[:, 1]
-    return over, 1 - ease((np.abs(over) / touch_m - 1) / _LIFTING)
+    return np.asarray(height[:, 0] - height[:, 1])
+
+
+def _touching_share(over: Array) -> Array:
+    """Of a straight sole, the share (F - 1,) that touches, one end so much higher (F - 1,), leg lengths."""
+    return np.asarray(_LINE_TOUCHES_LEGS / np.maximum(over, _LINE_TOUCHES_LEGS))
+
+
+def _flatness(over: Array) -> Array:
+    """How flat a sole is (F - 1,), 0 to 1, one end so much higher (F - 1,), leg lengths."""
+    return 1 - ease((over / _TOUCH_LEGS - 1) / _LIFTING)
