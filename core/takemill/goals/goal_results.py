@@ -94,7 +94,9 @@ def after_moves(
         if step is not None:
             apart = step - moved.get(goal.on, 0.0)
             more = quat.length(apart[goal.start : goal.stop])
-            one = replace(one, worst_m=one.worst_m + more.max(), mean_m=one.mean_m + more.mean())
+            one = replace(
+                one, worst_m=one.worst_m + float(more.max()), mean_m=one.mean_m + float(more.mean())
+            )
         out.append(one)
     return tuple(out)
 
