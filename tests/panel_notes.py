@@ -25,7 +25,7 @@ class Notes:
     def panel(self, *_: object, **__: object) -> tuple[Notes, Notes]:
         return self._part(), self._part()
 
-    def label(self, text: str = "", icon: str = "NONE") -> None:
+    def label(self, text: str = "", icon: str = "NONE", **_: object) -> None:
         assert icon in ICONS
         self.rows.append(("", text, icon, self.alert))
 

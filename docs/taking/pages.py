@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from . import work
 from .places import BLEND, PICTURES, RECIPE, TAKE
 
 
@@ -62,11 +63,10 @@ def _side_by_side(scratch: Path) -> Path:
     """The card of a clip in a report for the samples' three characters, its moments unfolded."""
     import bpy
 
-    import takemill_addon
     from takemill.shell import cli
     from takemill_addon.bridge.rigs.export_rig import export_rig
 
-    takemill_addon.register()
+    work.register_once()
     bpy.ops.wm.open_mainfile(filepath=str(BLEND))
     more = []
     for one in ("Courier", "Ferrywoman", "Lamplighter"):

@@ -20,9 +20,7 @@ def take() -> None:
     """The take's performer and the three characters that it is fitted to, each at a moment of the take."""
     import bpy
 
-    import takemill_addon
-
-    takemill_addon.register()
+    work.register_once()
     bpy.ops.wm.open_mainfile(filepath=str(BLEND))
     scene = bpy.context.scene
     work.activate(bpy.context, "Suit")

@@ -8,6 +8,16 @@ WALK_FRAME = 1960
 """A frame of the sample's walk, with both feet on the floor."""
 
 
+def register_once() -> None:
+    """Register the add-on, where this process has not done so yet."""
+    import bpy
+
+    import takemill_addon
+
+    if not hasattr(bpy.types.Scene, "takemill"):
+        takemill_addon.register()
+
+
 def activate(context, name: str):
     """Make an armature the active one, in pose mode as the panels do."""
     from takemill_addon.bridge.takes import stage

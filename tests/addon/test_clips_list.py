@@ -9,7 +9,7 @@ import pytest
 
 import synthetic
 from blender_scene import choose, empty_scene, import_bvh, keys_of, skinned_cloth
-from panel_notes import drawn
+from panel_notes import Notes, drawn, sidebar
 from takemill_addon import panels
 from takemill_addon.bridge.clips.clip_record import ClipRecord
 from takemill_addon.bridge.scene import views
@@ -64,6 +64,17 @@ def test_names_have_their_row_alone_until_a_sidebar_has_room_for_more(suit, widt
     said = [text for _, text, _, _ in notes.rows]
     assert [text for text in said if text in ("Name", *panels.clips._COLUMNS)] == heads
     assert ("walk" in said) == (width == 202), "a narrow list cuts names off: the chosen one stands below"
+
+
+def test_only_the_chosen_rows_name_is_a_field(suit):
+    """A click on a field does not choose its row."""
+    known, kind = suit.takemill, panels.clips.TAKEMILL_UL_clips
+    known.clip_index = 1
+    for index, clip in enumerate(known.clips):
+        notes = Notes()
+        kind.draw_item(kind, sidebar(292), notes, known, clip, "", known, "clip_index", index)
+        assert ("label" in [what for what, _, _, _ in notes.rows]) == (index == 1)
+        assert (clip.name in [text for _, text, _, _ in notes.rows]) == (index == 0)
 
 
 def test_clips_move_up_and_down_the_list(suit):

@@ -11,7 +11,7 @@ from ..bridge.scene import scene_time
 from ..bridge.takes import characters, clip_names, stage
 from ..operators.loop import loop_behind
 from ..translations import say
-from .steps import ArmatureStep, draw_rows, is_narrow, line, list_and_side, main_button, paragraph
+from .steps import ArmatureStep, draw_name, draw_rows, is_narrow, line, list_and_side, main_button, paragraph
 
 # Sidebars this wide, at a resolution scale of 1, have room for all columns, and for the seam beside a name as
 # long as walk_forward_start_01; where there is less, the name has the whole row (by eye).
@@ -25,9 +25,8 @@ class TAKEMILL_UL_clips(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
-        rough = _draw_columns(
-            context, row, lambda cell: cell.prop(item, "label", text="", emboss=False), item
-        )
+        chosen = getattr(active_data, active_propname) == index
+        rough = _draw_columns(context, row, lambda cell: draw_name(cell, item, "label", chosen), item)
         playing = stage.find_active_action(item.id_data)
         shown = loop_behind(playing) if playing else None
         sign = "ERROR" if rough else "PLAY"

@@ -12,6 +12,7 @@ from ..bridge.takes.characters import cuts_holder
 from ..translations import say
 from .steps import (
     ActionStep,
+    draw_name,
     draw_rows,
     fields,
     is_narrow,
@@ -31,7 +32,7 @@ class TAKEMILL_UL_cuts(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
-        row.prop(item, "name", text="", emboss=False)
+        draw_name(row, item, "name", getattr(active_data, active_propname) == index)
         if context.region.width / context.preferences.system.ui_scale >= _WIDE_PX:
             seconds = (item.end - item.start) / scene_time.frame_rate(context.scene)
             seconds = item.length_s if _has_length(item) else seconds

@@ -8,21 +8,21 @@ from ..bridge.characters import live_swing
 from ..bridge.takes import stage
 from ..properties.springs import OWN
 from ..translations import say
-from .steps import draw_rows, fields, is_narrow, line, list_and_side, paragraph
+from .steps import draw_name, draw_rows, fields, is_narrow, line, list_and_side, paragraph
 
 
 class TAKEMILL_UL_chains(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
         row = layout.row(align=True)
         row.prop(item, "use", text="")
-        row.prop(item, "name", text="", emboss=False)
+        draw_name(row, item, "name", getattr(active_data, active_propname) == index)
         if not is_narrow(context):
             row.prop(item, "preset", text="")
 
 
 class TAKEMILL_UL_colliders(bpy.types.UIList):
     def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flt_flag=0):
-        layout.prop(item, "name", text="", emboss=False)
+        draw_name(layout, item, "name", getattr(active_data, active_propname) == index)
 
 
 def draw_springs(layout, context: bpy.types.Context, armature: bpy.types.Object) -> None:

@@ -99,6 +99,17 @@ def draw_rows(layout, owner: bpy.types.PropertyGroup, what: str, rows: int) -> N
         layout.label(text=say("No {} yet", say(what)), icon="INFO")
 
 
+def draw_name(row, item: bpy.types.PropertyGroup, field: str, chosen: bool) -> None:
+    """The name in a list's row, to be edited where the row is chosen.
+
+    Elsewhere a click chooses the row, which one on a field does not always do (seen in Blender 5.2).
+    """
+    if chosen:
+        row.prop(item, field, text="", emboss=False)
+    else:
+        row.label(text=getattr(item, field), translate=False)
+
+
 class Step:
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
