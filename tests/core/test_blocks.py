@@ -23,13 +23,13 @@ def test_block_tridiagonal_against_the_whole_matrix(count: int) -> None:
     np.testing.assert_allclose(block_tridiagonal(diagonal, above, right), expected, atol=1e-12)
 
 
-@pytest.mark.parametrize("size", [1, 3, 4, 12])
-def test_each_solved_against_numpy(size: int) -> None:
-    """Against numpy.linalg.solve, LAPACK."""
+@pytest.mark.parametrize(("size", "count"), [(1, 5), (3, 5), (4, 5), (12, 5), (40, 20)])
+def test_each_solved_against_numpy(size: int, count: int) -> None:
+    """Against numpy.linalg.solve, LAPACK; the last are more than are worked on at a time."""
     rng = np.random.default_rng(size)
-    matrices = rng.normal(size=(5, 10, size, size))
+    matrices = rng.normal(size=(count, 10, size, size))
     matrices = matrices @ matrices.swapaxes(-1, -2) + 0.1 * np.eye(size)
-    right = rng.normal(size=(5, 10, size, 2))
+    right = rng.normal(size=(count, 10, size, 2))
     before = matrices.copy(), right.copy()
     np.testing.assert_allclose(each_solved(matrices, right), np.linalg.solve(matrices, right), rtol=1e-9)
     assert np.array_equal(matrices, before[0])
