@@ -69,7 +69,7 @@ class Inside:
         window.perform(self.steps(), WAIT_S)
 
     def steps(self) -> Iterator[None]:
-        window.show_panels(())  # one that is drawn closed stays so
+        window.show_panels(STATES[self.states[0]], opened=True)  # one that is drawn closed stays so
         window.in_view(lambda _: None)
         yield
         seen, _ = window.largest("VIEW_3D")
