@@ -16,6 +16,7 @@ import small_takes
 from takemill.body.body_map import find_body_map
 from takemill.shell import cli
 
+pytestmark = pytest.mark.once
 SKELETON = fit_bodies.body(fit_bodies.TOON)[0]
 RECIPE = """
 [[clip]]
@@ -25,8 +26,6 @@ to = 8
 [[clip]]
 name = "off"
 from = 1.5
-
-pytestmark = pytest.mark.once
 to = 4
 loop = false
 """
