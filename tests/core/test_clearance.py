@@ -22,6 +22,7 @@ from takemill.goals.goals import Goal
 from takemill.maths import quat
 from takemill.shape.body_shape import body_shape
 from takemill.shape.body_shape_outline import DIRECTIONS, solid_outline
+from takemill.shape.capsules import Capsules
 
 pytestmark = pytest.mark.once
 
@@ -85,6 +86,24 @@ def test_arms_that_are_clear_are_left_to_the_bit():
     cleared, found = clear_arms(still, parts, shape)
     np.testing.assert_array_equal(cleared.rotations, still.rotations)
     assert (found.before_m, found.shares) == (0.0, (0.0, 0.0))
+
+
+def test_an_upper_arm_may_lie_at_the_chest_above_its_last_third_but_where_its_hand_is_held():
+    """As arms of people do: a bar across the chest beside their middles holds no hanging arm out."""
+    skeleton, parts, skin = skinned(*STOUT)
+    shape, chest = body_shape(skeleton, parts, skin), parts.require("chest")
+    turned, at = skeleton.rest_model[0][chest], skeleton.rest_model[1][chest]
+    ahead = skeleton.rest_model[1][parts.require("leftUpperArm")][1]
+    places = (np.array([x, ahead, 1.36]) for x in (-0.16, 0.16))
+    ends = [quat.rotate(quat.inv(turned), place - at) for place in places]
+    bar = Capsules(("chest",), (chest,), np.array(ends[:1]), np.array(ends[1:]), np.array([0.03]), (True,))
+    barred = shape.without(set(shape.parts) - {*HIGH, *LOW}).joined([bar])
+    motion = hanging(skeleton, parts, swing_deg=0.0)
+    free, _ = clear_arms(motion, parts, barred)
+    assert np.array_equal(free.rotations, motion.rotations)
+    held = dict.fromkeys(("left", "right"), np.ones(len(motion)))
+    _, deep = clear_arms(motion, parts, barred, held, held)
+    assert deep.before_m > 0.01
 
 
 def test_what_touches_in_the_characters_own_rest_may_stay():

@@ -102,6 +102,8 @@ class Arm:
         radius: (A,).
         half: (A,) the length from a capsule's middle to an end.
         pieces: the capsules of upper arm, forearm and hand.
+        high: those of the upper arm that begin at its middle, and count only where the hand is held: on a
+            broad body they lie at the trunk when arms hang.
         touching: those that touch what a held hand reaches for: the hand's and the forearm's last.
         around: the other capsules.
         room: (A, B) how far apart each two must stay: less where they are nearer in the reference pose.
@@ -125,6 +127,7 @@ class Arm:
     radius: Array
     half: Array
     pieces: tuple[Index, Index, Index]
+    high: Index
     touching: Index
     around: Around
     room: Array
@@ -141,6 +144,15 @@ class Arm:
     def groups(self) -> tuple[Index, ...]:
         """The capsules (A,) of each of the pieces that has any."""
         return tuple(piece for piece in self.pieces if len(piece))
+
+    def counted(self, rows: Index) -> tuple[tuple[Index, ...], Array]:
+        """The same with the high ones apart, and how much each counts (G, M) in some frames (M,)."""
+        split = [np.setdiff1d(piece, self.high) for piece in self.pieces]
+        groups = tuple(piece for piece in (self.high, *split) if len(piece))
+        counts = np.ones((len(groups), len(rows)))
+        if len(self.high):
+            counts[0] = self.held[rows]
+        return groups, counts
 
     @classmethod
     def of(
@@ -197,6 +209,7 @@ class Arm:
             radius,
             half,
             pieces,
+            _high(shape, mine, side),
             _touching(shape, mine, side),
             around,
             np.minimum(GAP_M, apart),
@@ -296,6 +309,17 @@ def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, Index, Index
     stops = np.cumsum([len(part) for part in parts])
     upper, fore, hand = (np.arange(stop - len(part), stop) for part, stop in zip(parts, stops, strict=True))
     return (upper, fore, hand), np.concatenate(parts)
+
+
+def _high(shape: Capsules, mine: Index, side: str) -> Index:
+    """Which of an arm's capsules begin at the middle of its upper arm."""
+    upper = [k for k in mine if shape.parts[k] == f"{side}UpperArm"]
+    whole = max((float(np.linalg.norm(shape.b[k])) for k in upper), default=0.0)
+    starts = [float(np.linalg.norm(shape.a[k])) for k in upper]
+    high = [
+        k for k, start in zip(upper, starts, strict=True) if start < (1 - _UPPER_ARM_SHARE + 1e-6) * whole
+    ]
+    return np.flatnonzero(np.isin(mine, high))
 
 
 def _touching(shape: Capsules, mine: Index, side: str) -> Index:

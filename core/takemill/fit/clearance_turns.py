@@ -114,12 +114,13 @@ def _look_at(arm: Arm, turns: Turns | None, rows: Index) -> tuple[Array, Array]:
     if turns is not None:
         turn = turns.in_model(at_rows(arm.above, rows), at_rows(arm.wrist, rows))
         ends = _turned(turn, ends)
-    lack = lacking(arm, ends, rows, arm.groups)
-    margin = -lack.most.max(axis=0)
+    groups, counts = arm.counted(rows)
+    lack = lacking(arm, ends, rows, groups)
+    margin = -np.where(lack.most > 0, counts * lack.most, lack.most).max(axis=0)
     deep = np.flatnonzero(margin < 0)
     if not len(deep):
         return asked, margin
-    out = ways_out(arm, ends, rows, arm.groups, lack)
+    out = ways_out(arm, ends, rows, groups, lack)
     levers = out.total(quat.cross(out.here, out.way), lack.most.size).reshape(*lack.most.shape, 3)
     mine = rows[deep]
     wrist, along = (
@@ -129,8 +130,9 @@ def _look_at(arm: Arm, turns: Turns | None, rows: Index) -> tuple[Array, Array]:
     matrix, right = _cost(arm, along), np.zeros((len(deep), 3))
     axis = wrist / np.maximum(quat.length(wrist), 1e-9)[:, None]
     pull, weight = np.zeros(len(deep)), np.full(len(deep), (_DAMPING_SHARE * arm.length) ** 2)
-    for most, lever in zip(lack.most[:, deep], levers[:, deep], strict=True):
-        missing = np.maximum(most, 0.0)  # a group that lacks nothing has no ways out, and no lever
+    for count, most, lever in zip(counts[:, deep], lack.most[:, deep], levers[:, deep], strict=True):
+        missing = count * np.maximum(most, 0.0)  # a group that lacks nothing has no ways out, and no lever
+        lever = count[:, None] * lever
         matrix += lever[:, :, None] * lever[:, None, :]
         right += missing[:, None] * lever
         about = np.einsum("ni,ni->n", lever, axis)
