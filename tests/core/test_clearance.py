@@ -13,7 +13,7 @@ from hand_measures import least_bend_deg, off_m, peak_turn
 from skinned_bodies import Girth, skinned
 from skinned_depth import depths_mm
 from takemill.body.motion import Motion
-from takemill.fit import clearance_whole
+from takemill.fit import clearance, clearance_whole
 from takemill.fit.clearance import Clearance, clear_arms
 from takemill.fit.clearance_whole import VALUES
 from takemill.fit.fit import FitSettings, fit, fit_with_goals
@@ -206,6 +206,17 @@ def test_what_would_jerk_is_priced_as_a_dense_system_has_it():
             twice = np.concatenate([matrix, matrix]), np.concatenate([right, right])
             found = clearance_whole._smooth(*twice, 30.0, band)
             np.testing.assert_allclose(found, np.concatenate([wanted, wanted]), atol=1e-9)
+
+
+def test_stretches_in_which_hands_are_together_are_solved_apart_from_the_others():
+    stretches = [(0, 10), (20, 30), (40, 50), (60, 60 + clearance._SOLVED)]
+    paired = np.zeros(stretches[-1][1], bool)
+    paired[25] = True
+    assert list(clearance._batches(stretches, paired)) == [
+        [(20, 30)],
+        [(0, 10), (40, 50)],
+        [(60, 60 + clearance._SOLVED)],
+    ]
 
 
 def test_a_hand_that_must_give_way_says_how_far():

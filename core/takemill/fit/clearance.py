@@ -9,12 +9,12 @@ leaves an arm in the body, both arms are solved as a whole (see clearance_whole)
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..base.checks import Array, Index
+from ..base.checks import Array, Index, Mask
 from ..body.body_map import BodyMap
 from ..body.body_parts import SIDES
 from ..body.motion import Motion
@@ -80,7 +80,7 @@ class Clearance:
         return f"{text}; {left}"
 
 
-_LEFT_M = 0.002  # what turns may leave; beyond it both arms are solved as a whole
+_LEFT_M = 0.005  # what turns may leave; beyond it both arms are solved as a whole
 _SOLVED = 2048  # frames that are solved at a time, where they do not follow each other: 20 kB for each
 _AROUND_S = 1.0  # so long before and after: moves come and go within it
 _SEEN_M = 0.005  # the depth that counts in the shares: no mesh deeper than that is the aim
@@ -130,13 +130,17 @@ def clear_arms(
     if not stretches:
         return draft.motion(), Clearance(frames, before, after)
     moves = {side: np.zeros((len(frames), VALUES)) for side in SIDES}
-    for some in _batches(stretches):
+    paired = np.max([held[side][frames] - touches[side][frames] for side in SIDES], axis=0) > 0
+    for some in _batches(stretches, paired):
         rows, lengths = np.concatenate([np.arange(*one) for one in some]), [b - a for a, b in some]
         near = _arms(motion, body, shape, frames[rows], held, touches)
         near = {side: arm for side, arm in near.items() if arm.hand is not None}
         open_ends = some[0][0] == 0, some[-1][1] == len(frames)
-        for side, found in moves_out(near, motion.rate / step, lengths, open_ends).items():
-            moves[side][rows] = found
+        # Arms whose hands have nothing in common are solved alone: half as large systems take a quarter.
+        for sides in [tuple(near)] if paired[rows].any() else [(side,) for side in near]:
+            mine = {side: near[side] for side in sides}
+            for side, found in moves_out(mine, motion.rate / step, lengths, open_ends).items():
+                moves[side][rows] = found
     every_move = {side: _at_all(one, frames, len(motion)) for side, one in moves.items()}
     for pose in moved_arms(motion, body, every_move, held):
         draft.write(pose)
@@ -154,16 +158,21 @@ def _stretches(rows: Index, around: int, count: int) -> list[tuple[int, int]]:
     return [(max(int(one[0]) - around, 0), min(int(one[-1]) + around + 1, count)) for one in parts]
 
 
-def _batches(stretches: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
-    """Stretches [start, stop) that are solved at a time: as many as have some frames in all, or one."""
-    out, room = [[stretches[0]]], _SOLVED - (stretches[0][1] - stretches[0][0])
-    for start, stop in stretches[1:]:
-        if stop - start > room:
-            out.append([])
-            room = _SOLVED
-        out[-1].append((start, stop))
-        room -= stop - start
-    return out
+def _batches(stretches: list[tuple[int, int]], paired: Mask) -> Iterator[list[tuple[int, int]]]:
+    """Stretches [start, stop) that are solved at a time: as many as have some frames in all, or one.
+
+    Those in which hands are on each other or on one thing, in some of N frames `paired`, and the others.
+    """
+    meeting = [one for one in stretches if paired[slice(*one)].any()]
+    for some in (meeting, [one for one in stretches if one not in meeting]):
+        batch: list[tuple[int, int]] = []
+        for start, stop in some:
+            if batch and stop - start + sum(b - a for a, b in batch) > _SOLVED:
+                yield batch
+                batch = []
+            batch.append((start, stop))
+        if batch:
+            yield batch
 
 
 def _arms(
