@@ -13,7 +13,7 @@ import pytest
 from takemill.base.errors import TakemillError
 from takemill_addon.bridge.scene import actions, background
 from takemill_addon.bridge.scene.background import Job, slice_s
-from takemill_addon.bridge.scene.steps import apart, apart_told, apart_whole, drain, stepwise, within
+from takemill_addon.bridge.scene.steps import DRAW, apart, apart_told, apart_whole, drain, stepwise, within
 from takemill_addon.bridge.takes import stage
 
 pytestmark = pytest.mark.usefixtures("addon")
@@ -66,6 +66,27 @@ def test_a_slice_ends_long_before_its_work_does():
     assert 0 < len(done) < 100  # 0.03 s of 0.4
     job.stop()
     job.end(bpy.context)
+
+
+def test_blender_draws_before_what_cannot_be_divided():
+    done = []
+
+    def steps():
+        done.append("short")
+        yield 0.5
+        yield DRAW
+        done.append("long")
+        yield 0.9
+        return ""
+
+    job = Job(bpy.context, "Counting", within(steps(), 0.0, 0.5))
+    assert job.runs(bpy.context, TIMER)
+    assert done == ["short"]
+    assert job.runs(bpy.context, TIMER) is False
+    assert done == ["short", "long"]
+    told = []
+    assert drain(steps(), told.append) == ""
+    assert told == [0.5, 0.9]
 
 
 def test_slices_leave_100_ms_between_redraws_and_a_fifth_of_slower_ones_to_the_work():

@@ -18,7 +18,7 @@ from ..rigs import rotation_modes
 from ..rigs.bone_curves import BoneCurve, Channels, bone_curves, read_channels
 from ..rigs.rig import ArmatureFrame, Rig, read_rig
 from ..scene import actions
-from ..scene.steps import Steps, apart, stepwise
+from ..scene.steps import DRAW, Steps, apart, stepwise
 from .read_action import key_frames, quaternions_of
 
 # Blender's numbers for Keyframe.interpolation, and for the type of a handle, as foreach_set takes them.
@@ -81,9 +81,10 @@ class Thinning:
         """
         thin = self._thin
         assert thin is not None, "work comes first"
+        yield DRAW
         new = self._action.copy()
         new.name, new.use_fake_user = name, True
-        yield None
+        yield DRAW
         bag = actions.channelbag(new, new.slots[list(self._action.slots).index(self._slot)])
         before = after = 0
         for row, values, slopes, group in zip(

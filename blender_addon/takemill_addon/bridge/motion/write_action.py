@@ -26,7 +26,7 @@ from ..rigs.controls import MIN_LOCATION, ControlRig, solve
 from ..rigs.own_layer import take_over
 from ..rigs.rig import ArmatureFrame, Rig, read_rig
 from ..scene import actions
-from ..scene.steps import Steps, apart, stepwise
+from ..scene.steps import DRAW, Steps, apart, stepwise
 
 _MAX_STILL_CHANGE = 1e-6  # radians, quaternion parts or armature units: float32 does not resolve less
 _LINEAR = 1  # Blender's number for Keyframe.interpolation, as foreach_set takes it
@@ -79,7 +79,7 @@ def write_motion(
             yield from write_property(bag, group, prefix + "location", frames, moves)
     _set_range(action, start, start + spacing * (len(motion) - 1))
     if play:
-        _play(context, armature, action, slot)
+        yield from _play(context, armature, action, slot)
     return action
 
 
@@ -93,9 +93,12 @@ def _play(
     armature: bpy.types.Object,
     action: bpy.types.Action,
     slot: bpy.types.ActionSlot,
-) -> None:
+) -> Steps[None]:
+    yield DRAW
     actions.assign(armature, action, slot)
+    yield DRAW
     refresh(context.scene)
+    yield DRAW
 
 
 def _basis_of(rig: Rig, frame: ArmatureFrame, motion: Motion, skeleton: Skeleton) -> tuple[Array, Array]:
@@ -160,7 +163,7 @@ def write_controls(
         pose[switch.bone][switch.key] = type(pose[switch.bone][switch.key])(value)
     _set_range(action, start, start + spacing * (len(motion) - 1))
     if play:
-        _play(context, armature, action, slot)
+        yield from _play(context, armature, action, slot)
     return action
 
 

@@ -18,7 +18,7 @@ from takemill.base.checks import Array
 from takemill.base.errors import InputError
 
 from ..scene import actions
-from ..scene.steps import Steps
+from ..scene.steps import DRAW, Steps
 from .rig import Rig, read_rig, set_pose
 
 _LOOKS = 3  # frames that are compared with the user's scene: the first, the middle and the last one
@@ -58,11 +58,12 @@ def evaluated_poses(
         shown = armature.visible_get(view_layer=context.view_layer)
         seen = Poses.empty(len(looks), len(armature.pose.bones))
         for index in range(len(looks) if shown else 0):
+            yield DRAW  # meshes of the user's scene can take as long as a slice
             context.scene.frame_set(frames[int(looks[index])])
             seen.read(index, armature)
-            yield None  # meshes of the user's scene can take as long as a slice
         with _own_scene(context.scene, armature) as scene:
             layer = scene.view_layers[0]
+            yield DRAW  # the first evaluation copies the Action
             for index, frame in enumerate(frames):
                 scene.frame_current = frame
                 layer.update()

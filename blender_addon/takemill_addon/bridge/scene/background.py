@@ -8,7 +8,7 @@ from typing import Any
 
 import bpy
 
-from .steps import Apart, Steps
+from .steps import DRAW, Apart, Steps
 
 _SLICE_S, _EVEN_S = (
     0.03,
@@ -154,8 +154,10 @@ class Job:
             if isinstance(step, Apart):
                 self._apart = step
                 step.start()
-            elif step is not None:
+            elif isinstance(step, float):
                 self._share = step
+            elif step is DRAW:
+                return False
         return False
 
     def _say(self, context: bpy.types.Context) -> None:

@@ -89,8 +89,15 @@ class Apart(Generic[T]):
             raise StoppedError
 
 
-Step = Apart[Any] | float | None
-"""What is yielded: work for a thread, the share that is done, or nothing but a place to wait."""
+class _Draw:
+    """See `DRAW`."""
+
+
+DRAW = _Draw()
+"""Yielded before a call of Blender's that takes long and cannot be divided: Blender draws first."""
+
+Step = Apart[Any] | float | _Draw | None
+"""What is yielded: work for a thread, the share that is done, `DRAW`, or nothing but a place to wait."""
 
 Steps = Generator[Step, None, T]
 
@@ -138,7 +145,7 @@ def drain(steps: Steps[T], tell: Tell | None = None) -> T:
             return done.value
         if isinstance(step, Apart):
             step.run()
-        elif tell is not None and step is not None:
+        elif tell is not None and isinstance(step, float):
             tell(step)
 
 
