@@ -141,6 +141,18 @@ def test_seams_are_listed_played_and_chosen(suit):
     assert (record.source_range[0] + start, record.source_range[1] - 1 + start) == (seam.start, seam.end)
 
 
+def test_cuts_that_meet_a_loop_seek_their_ends_anew_when_its_seam_is_another(suit):
+    """A start that ended at the old seam would slide into the new one."""
+    known = playing(suit).takemill
+    known.cut_index = 0
+    known.cuts["piece"].leads_to = "walk"
+    known.cuts["piece"].search = False
+    takemill.list_seams()
+    known.cuts["walk"].seam_index = 2
+    takemill.use_seam()
+    assert (known.cuts["walk"].search, known.cuts["piece"].search) == (False, True)
+
+
 def test_a_clip_leads_to_the_seams_of_its_cut(suit):
     take, known = playing(suit), suit.takemill
     takemill.play_clip(index=0)

@@ -12,7 +12,7 @@ from takemill.pipeline.finish_clip import FinishedClip, finish_clip
 from takemill.pipeline.prepare_take import PreparedTake
 from takemill.recipe.recipe import ClipSpec, Moment, Recipe
 
-from ..bridge.clips import cuts
+from ..bridge.clips import cuts, seams
 from ..bridge.scene import actions
 from ..bridge.scene.steps import Steps, apart
 from ..bridge.takes import clip_names, recipe, stage, takes
@@ -23,8 +23,12 @@ from .loop import loop_behind, show_loop
 
 def chosen_cut(context: bpy.types.Context) -> bpy.types.PropertyGroup | None:
     """The cut that is chosen in the list; None where none is."""
-    known = cuts_holder(stage.find_active_action(stage.armature_of(context))).takemill
-    return known.cuts[known.cut_index] if 0 <= known.cut_index < len(known.cuts) else None
+    return seams.chosen_cut(stage.find_active_action(stage.armature_of(context)))
+
+
+def _cuts(context: bpy.types.Context) -> bpy.types.PropertyGroup:
+    """What holds the list of cuts."""
+    return cuts_holder(stage.find_active_action(stage.armature_of(context))).takemill
 
 
 def a_loop_cut(context: bpy.types.Context) -> str:
@@ -109,7 +113,7 @@ def _closed(take: PreparedTake, spec: ClipSpec, settings: Recipe) -> FinishedCli
 
 
 class TAKEMILL_OT_use_seam(stage.Stage, bpy.types.Operator):
-    """Make the chosen seam that of the cut: its ends become the cut's, and no other seam is looked for"""
+    """Make the chosen seam that of the cut. Cuts that lead to the loop, or follow it, seek their ends anew"""
 
     bl_idname = "takemill.use_seam"
     bl_label = "Use Seam"
@@ -121,7 +125,13 @@ class TAKEMILL_OT_use_seam(stage.Stage, bpy.types.Operator):
             raise InputError("no seam is chosen; click one in the list")
         seam = cut.seams[cut.seam_index]
         cut.start, cut.end, cut.search = seam.start, seam.end, False
-        return f"{cut.name}: frames {cut.start} to {cut.end}, its seam {seam.quality} ({seam.gap_cm:.1f} cm)"
+        meeting = [one for one in _cuts(context).cuts if cut.name in (one.follows, one.leads_to)]
+        for one in meeting:
+            one.search = True
+        text = f"{cut.name}: frames {cut.start} to {cut.end}, its seam {seam.quality} ({seam.gap_cm:.1f} cm)"
+        if not meeting:
+            return text
+        return f"{text}; where it meets {', '.join(one.name for one in meeting)} is sought anew"
 
 
 class TAKEMILL_OT_other_seams(stage.Stage, bpy.types.Operator):
