@@ -9,7 +9,7 @@ import numpy as np
 from takemill.base.checks import Array
 from takemill.body.body_map import BodyMap
 from takemill.body.skeleton import Skeleton
-from takemill.feet.sole_mesh import find_sole_vertices
+from takemill.feet.sole_mesh import SoleVertices, find_sole_vertices
 from takemill.shape.skin import Skin
 
 _UP = np.array([0.0, 0.0, 1.0])
@@ -46,14 +46,15 @@ def shod(skeleton: Skeleton, parts: BodyMap) -> tuple[Skeleton, Skin]:
                 a = first + 3 * row + column
                 faces += [(a, a + 1, a + 4), (a, a + 4, a + 3)]
     skin = Skin(np.array(points), np.array(joints), np.array(weights), np.array(faces))
-    return _with_soles(skeleton, skin), skin
-
-
-def _with_soles(skeleton: Skeleton, skin: Skin) -> Skeleton:
     stands: Array = np.repeat(skin.points[:, None], skin.joints.shape[1], axis=1)
     held = np.where(skin.weights > 0, skin.joints, -1)
-    height = float(np.ptp(skeleton.rest_model[1][:, 2]))
+    height = float(np.ptp(at[:, 2]))
     soles = find_sole_vertices(held, skin.weights, stands, *skeleton.rest_model, _UP, height)
+    return with_soles(skeleton, soles), skin
+
+
+def with_soles(skeleton: Skeleton, soles: SoleVertices) -> Skeleton:
+    """The skeleton that knows its soles."""
     return replace(
         skeleton,
         sole_joints=soles.joints,

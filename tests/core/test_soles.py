@@ -14,6 +14,7 @@ import rigs
 import small_takes
 import synthetic
 from glb_reader import read_glb, z_up
+from shoes import with_soles
 from skinned_soles import sole_heights
 from sliding import stillest_m_s, stillest_vertex_m_s
 from takemill.base.errors import InputError
@@ -22,7 +23,7 @@ from takemill.body.motion import Motion
 from takemill.body.posed import Posed
 from takemill.body.skeleton import Skeleton
 from takemill.feet.contacts import Contacts, find_contacts
-from takemill.feet.sole_mesh import SoleVertices, find_sole_vertices
+from takemill.feet.sole_mesh import find_sole_vertices
 from takemill.feet.soles import end_drops_m, foot_points, sole_offsets
 from takemill.files.glb_rig import read_rig
 from takemill.fit.fit import fit
@@ -56,16 +57,6 @@ def shod(thick_m: float) -> tuple[Skeleton, BodyMap]:
     stands = np.concatenate(list(vertices.values()))[:, None]
     soles = find_sole_vertices(holders, np.ones(holders.shape), stands, rotations, positions, UP)
     return with_soles(skeleton, soles), parts
-
-
-def with_soles(skeleton: Skeleton, soles: SoleVertices) -> Skeleton:
-    return replace(
-        skeleton,
-        sole_joints=soles.joints,
-        sole_points=soles.points,
-        sole_vertices=soles.vertices,
-        sole_weights=soles.weights,
-    )
 
 
 def stand(skeleton: Skeleton) -> Motion:

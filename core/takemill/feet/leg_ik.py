@@ -17,6 +17,9 @@ MAX_REACH_SHARE = 0.9995
 # Of the body's side axis in the knee's axis: it decides below a bend of about 6 degrees, asin(0.1). Trial:
 # a third less or half as much again changes nothing in five damaged takes (sensitivity.py).
 _SIDE_AXIS_WEIGHT = 0.1
+# Sine squared: a straighter limb counts as bent by so much, since it bends as it corrects (chosen by eye).
+# Trial: a third less or half as much again changes the repair's error by 0.6 % at most (sensitivity.py).
+_MIN_BEND_SINE2 = 0.05
 
 
 def place_ankles(motion: Motion, body: BodyMap, goals: Mapping[str, Array]) -> Motion:
@@ -106,3 +109,18 @@ def _length(v: Array) -> Array:
 
 def _dot(a: Array, b: Array) -> Array:
     return np.einsum("...i,...i->...", a, b)
+
+
+def bend_cost(start: Array, bend: Array, end: Array) -> Array:
+    """What a limb with joints at (F, 3) each turns by for a small step of its end: (F, 3, 3).
+
+    The sum of the squared turns of its joints, with that of a foot or hand that keeps its direction; in units
+    of that for a step across the limb. A step along a nearly straight one costs a hundred times as much.
+    """
+    first, second, line = bend - start, end - bend, end - start
+    lengths = np.sum(first**2, axis=-1) * np.sum(second**2, axis=-1)
+    sine = np.sum(np.cross(first, second) ** 2, axis=-1) / lengths
+    squared = np.maximum(np.sum(line**2, axis=-1), 1e-12)
+    # The bend turns by distance / (first * second * sine) for each metre, both ends by half of that.
+    along = 0.75 * squared**2 / (lengths * (sine + _MIN_BEND_SINE2)) - 1.0
+    return np.eye(3) + (along / squared)[:, None, None] * line[:, :, None] * line[:, None, :]

@@ -12,14 +12,12 @@ from ..body.motion import Motion
 from ..body.posed import chain_in_model, joint_in_model
 from ..maths import filters, quat
 from ..maths.blocks import each_solved
-from .leg_ik import reach
+from .leg_ik import bend_cost, reach
 from .pin_course import fade
 from .pin_pelvis import pelvis_roll
 
 # Chosen by eye. Trial of each: a third less or half as much again changes the repair's error by 0.6 % at most
 # (sensitivity.py).
-# sine squared: a straighter knee counts as bent by so much, since it bends as it corrects
-_MIN_BEND_SINE2 = 0.05
 _HIPS_COST_LEGS = 3.0  # of a step of the hips, in those of a leg's step
 # A leg that was straighter than asked for may become longer by so much, before the hips sink: less than the
 # noise that repair leaves in pelvis and foot asks for. Trial: twice as much changes nothing, without it legs
@@ -56,7 +54,7 @@ class Leg:
         above: (F, 3, 4) model rotations of their parents.
         foot: (F, 4) model rotation of the foot.
         axis: (F, 3) the knee's unit hinge when the leg is straight.
-        cost: (F, 3, 3) what it turns by for a small step of its ankle, see `_bend_cost`.
+        cost: (F, 3, 3) what it turns by for a small step of its ankle, see `bend_cost`.
     """
 
     joints: tuple[int, ...]
@@ -82,23 +80,7 @@ def find_leg(motion: Motion, body: BodyMap, foot: str) -> Leg:
     axis = quat.rotate(quat.mul(turned[:, place[0]], quat.inv(rest)), side)
     above = np.concatenate([still, turned], axis=1)[:, place]
     at = at[:, place]
-    return Leg(joints, at, above, turned[:, -1], axis, _bend_cost(at))
-
-
-def _bend_cost(at: Array) -> Array:
-    """What a leg with hip, knee and ankle at (F, 3, 3) turns by for a small step of its ankle: (F, 3, 3).
-
-    The sum of the squared turns of its joints, with that of a foot that keeps its direction; in units of that
-    for a step across the leg. A step along a nearly straight leg costs a hundred times as much.
-    """
-    hip, knee, ankle = np.moveaxis(at, 1, 0)
-    thigh, shin, line = knee - hip, ankle - knee, ankle - hip
-    lengths = np.sum(thigh**2, axis=-1) * np.sum(shin**2, axis=-1)
-    sine = np.sum(np.cross(thigh, shin) ** 2, axis=-1) / lengths
-    squared = np.sum(line**2, axis=-1)
-    # The knee turns by distance / (thigh * shin * sine) for each metre, hip and foot by half of that.
-    along = 0.75 * squared**2 / (lengths * (sine + _MIN_BEND_SINE2)) - 1.0
-    return np.eye(3) + (along / squared)[:, None, None] * line[:, :, None] * line[:, None, :]
+    return Leg(joints, at, above, turned[:, -1], axis, bend_cost(*np.moveaxis(at, 1, 0)))
 
 
 def bend_legs(

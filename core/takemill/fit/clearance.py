@@ -33,6 +33,8 @@ _RATE_HZ = 30.0  # frames at which it is looked for: arms move by a few centimet
 class Clearance:
     """How deep arms lie in the body, by capsules, before and after; in N of a take's frames.
 
+    Upper arms count in their last third, and from their middle on as far as the hand is held.
+
     Attributes:
         frames: (N,) those that were looked at.
         before: (N,) how deep the deepest lies, metres.

@@ -23,7 +23,7 @@ from ..shape.capsules import TRUNK, Capsules
 GAP_M = (
     0.006  # left between surfaces: as far as capsules may lie inside a mesh (by trial, as in clearance_turns)
 )
-_UPPER_ARM_SHARE = 0.5  # of the upper arm, from the elbow: above it lies at the trunk, as arms do
+_COUNTS_FROM = 0.5  # of the upper arm, from the shoulder: above that it lies at the trunk, as arms do
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ class Arm:
             return None
         other = body.get({"left": "right", "right": "left"}[side] + "UpperArm")
         hand = body.get(f"{side}Hand")
-        pieces, mine = _arm_capsules(shape, side)
+        pieces, high, mine = _arm_capsules(shape, side)
         theirs = around.which
         if not len(mine) or not len(theirs):
             return None
@@ -209,7 +209,7 @@ class Arm:
             radius,
             half,
             pieces,
-            _high(shape, mine, side),
+            high,
             _touching(shape, mine, side),
             around,
             np.minimum(GAP_M, apart),
@@ -241,7 +241,7 @@ def collar_bone(body: BodyMap, skeleton: Skeleton, side: str) -> int | None:
 def arm_joints(shape: Capsules, body: BodyMap) -> list[int]:
     """The joints that arms, and what they must stay out of, hang on."""
     parts = ["hips", *(f"{side}{part}" for side in SIDES for part in ("UpperArm", "LowerArm", "Hand"))]
-    mine = [k for side in SIDES for k in _arm_capsules(shape, side)[1].tolist()]
+    mine = [k for side in SIDES for k in _arm_capsules(shape, side)[-1].tolist()]
     theirs = _around(shape).tolist()
     joints = [joint for part in parts if (joint := body.get(part)) is not None]
     return [*joints, *(shape.joints[k] for k in (*mine, *theirs))]
@@ -287,39 +287,31 @@ def lower_halves(shape: Capsules) -> Capsules:
     """The same surface, its upper arms cut where they begin to count: above that they lie at the trunk."""
     starts = shape.a.copy()
     for side in SIDES:
-        upper = shape.of(f"{side}UpperArm")
-        whole = max((float(np.linalg.norm(shape.b[k])) for k in upper), default=0.0)
-        for k in upper:
-            a, b, middle = shape.a[k], shape.b[k], (1 - _UPPER_ARM_SHARE) * whole
-            ends = float(np.linalg.norm(a)), float(np.linalg.norm(b))
-            if ends[0] < middle < ends[1]:
-                starts[k] = a + (middle - ends[0]) / (ends[1] - ends[0]) * (b - a)
+        upper, first, last = _upper_arm(shape, side)
+        for k, start, stop in zip(upper, first, last, strict=True):
+            if start < _COUNTS_FROM < stop:
+                starts[k] += (_COUNTS_FROM - start) / (stop - start) * (shape.b[k] - shape.a[k])
     return replace(shape, a=starts)
 
 
-def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, Index, Index], Index]:
-    """The capsules of an arm that must stay out: which are of upper arm, forearm and hand; and all."""
-    fingers = [f"{side}{finger}{joint}" for finger, joints in FINGERS.items() for joint in joints]
+def _upper_arm(shape: Capsules, side: str) -> tuple[Index, Array, Array]:
+    """The capsules (U,) of an upper arm, and where each begins and ends (U,), in shares of its length."""
     upper = shape.of(f"{side}UpperArm")
-    if len(upper):  # those that begin at its middle, or below
-        ahead = [float(np.linalg.norm(shape.a[k])) for k in upper]
-        whole = max(float(np.linalg.norm(shape.b[k])) for k in upper)
-        upper = upper[np.array(ahead) > (1 - _UPPER_ARM_SHARE - 1e-6) * whole]
-    parts = [upper, shape.of(f"{side}LowerArm"), shape.of(f"{side}Hand", *fingers)]
+    first, last = (np.linalg.norm(ends[upper], axis=-1) for ends in (shape.a, shape.b))
+    whole = last.max(initial=1e-9)
+    return upper, first / whole, last / whole
+
+
+def _arm_capsules(shape: Capsules, side: str) -> tuple[tuple[Index, Index, Index], Index, Index]:
+    """The capsules of an arm that must stay out: of upper arm, forearm and hand; those high up; and all."""
+    fingers = [f"{side}{finger}{joint}" for finger, joints in FINGERS.items() for joint in joints]
+    upper, first, _ = _upper_arm(shape, side)
+    counts = first > _COUNTS_FROM - 1e-6
+    high = np.flatnonzero(first[counts] < _COUNTS_FROM + 1e-6)
+    parts = [upper[counts], shape.of(f"{side}LowerArm"), shape.of(f"{side}Hand", *fingers)]
     stops = np.cumsum([len(part) for part in parts])
     upper, fore, hand = (np.arange(stop - len(part), stop) for part, stop in zip(parts, stops, strict=True))
-    return (upper, fore, hand), np.concatenate(parts)
-
-
-def _high(shape: Capsules, mine: Index, side: str) -> Index:
-    """Which of an arm's capsules begin at the middle of its upper arm."""
-    upper = [k for k in mine if shape.parts[k] == f"{side}UpperArm"]
-    whole = max((float(np.linalg.norm(shape.b[k])) for k in upper), default=0.0)
-    starts = [float(np.linalg.norm(shape.a[k])) for k in upper]
-    high = [
-        k for k, start in zip(upper, starts, strict=True) if start < (1 - _UPPER_ARM_SHARE + 1e-6) * whole
-    ]
-    return np.flatnonzero(np.isin(mine, high))
+    return (upper, fore, hand), high, np.concatenate(parts)
 
 
 def _touching(shape: Capsules, mine: Index, side: str) -> Index:

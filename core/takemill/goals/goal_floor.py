@@ -9,7 +9,7 @@ import numpy as np
 from ..base.checks import Array, Index
 from ..body.body_map import rest_facing
 from ..body.body_parts import SIDES
-from ..feet.leg_ik import reach
+from ..feet.leg_ik import bend_cost, reach
 from ..maths import quat
 from ..maths.blocks import each_solved
 from .goal_figures import Figure, floor_low
@@ -22,7 +22,6 @@ _HIPS_COST, _LEG_COST = 0.05, 2.0
 _PASSES = 3  # for knees and hips on the floor, each finishing what the one before left
 _SIT_PASSES = 6  # hips that sink turn the thighs, which are sat on too: a third is left each time
 _FIRM_COST = 50.0  # of hips, knees and elbows that lie on the floor: all but exact
-_MIN_BEND_SINE2 = 0.05  # as in pin_legs: a straighter limb counts as bent by so much
 
 
 class OnFloor:
@@ -92,7 +91,7 @@ class OnFloor:
             wanted[rows] += cost @ asked[..., None]
         for side in SIDES:
             weight = _LEG_COST * self.planted[f"{side}Foot"][:, None, None]
-            matrix += weight * _bend_cost(*self._limb(side, ("UpperLeg", "LowerLeg", "Foot")))
+            matrix += weight * bend_cost(*self._limb(side, ("UpperLeg", "LowerLeg", "Foot")))
         return each_solved(matrix, wanted)[..., 0]
 
     def _limb(self, side: str, parts: tuple[str, ...]) -> list[Array]:
@@ -102,7 +101,7 @@ class OnFloor:
         """What a step of the hips is worth (N, 3, 3) to a part that lies on the floor."""
         side = next((one for one in SIDES if part.startswith(one)), "")
         if part.endswith("Hand"):
-            return _bend_cost(*self._limb(side, ("UpperArm", "LowerArm", "Hand")))
+            return bend_cost(*self._limb(side, ("UpperArm", "LowerArm", "Hand")))
         if part == "hips":
             return np.broadcast_to(_FIRM_COST * np.eye(3), (len(self.pose), 3, 3))
         upper, lower = self._limb(
@@ -128,36 +127,38 @@ class OnFloor:
         pose.turn(hip, swing)
         for n, course in enumerate(self.courses):
             if course.on in SURROUNDINGS and course.part == f"{side}LowerLeg":
-                turned, place = pose.turned[knee], pose.at[knee].copy()
-                rows = self.rows[n]
-                asked = course.hold.held(self.points[n] - place[rows])
-                place[rows] += self._counts(course, first)[:, None] * asked
-                place[rows] = on_reach(pose.at[hip][rows], pose.at[knee][rows], place[rows], course.firm)
-                # Where the foot stands the shin leads to it.
-                place[rows] = on_reach(goal[rows], goal[rows] + shin[rows], place[rows], 1 - planted[rows])
-                pose.turn(hip, quat.between(pose.at[knee] - pose.at[hip], place - pose.at[hip]))
-                pose.set_turned(knee, turned)
-                line, now = goal - pose.at[knee], pose.at[foot] - pose.at[knee]
-                pose.turn(knee, quat.between(now, now + planted[:, None] * (line - now)))
-                # A knee on its way to the floor does not push it off.
-                firm = np.ones(len(pose))
-                firm[rows] = course.weight
-                near = (planted * (1 - firm))[:, None]
-                ankle = pose.at[foot] + near * (goal - pose.at[foot])
-                swing, bend = reach(pose.at[hip], pose.at[knee], pose.at[foot], ankle, axis)
-                pose.turn(knee, bend)
-                pose.turn(hip, swing)
+                self._lay_knee(n, (hip, knee, foot), (goal, shin, axis), first)
         pose.set_turned(foot, kept)
 
+    def _lay_knee(
+        self, n: int, leg: tuple[int, int, int], foot_goal: tuple[Array, Array, Array], first: bool
+    ) -> None:
+        """Brings the knee of course `n` to its place on the floor.
 
-def _bend_cost(start: Array, bend: Array, end: Array) -> Array:
-    """What a limb (N, 3) each turns by for a small step of its end (N, 3, 3); 1 for a step across a bent one.
-
-    As `pin_legs._bend_cost`: a step along a nearly straight limb costs many times as much.
-    """
-    first, second, line = bend - start, end - bend, end - start
-    lengths = np.sum(first**2, axis=-1) * np.sum(second**2, axis=-1)
-    sine = np.sum(quat.cross(first, second) ** 2, axis=-1) / lengths
-    squared = np.maximum(np.sum(line**2, axis=-1), 1e-12)
-    along = 0.75 * squared**2 / (lengths * (sine + _MIN_BEND_SINE2)) - 1.0
-    return np.eye(3) + (along / squared)[:, None, None] * line[:, :, None] * line[:, None, :]
+        Args:
+            n: the course.
+            leg: the joints of hip, knee and foot.
+            foot_goal: (P, 3) where a planted foot goes, (P, 3) from it to the knee before, and (P, 3) the
+                axis that the knee bends about.
+            first: whether no pass was before.
+        """
+        pose, course, rows = self.pose, self.courses[n], self.rows[n]
+        (hip, knee, foot), (goal, shin, axis) = leg, foot_goal
+        planted = self.planted[course.part.replace("LowerLeg", "Foot")]
+        turned, place = pose.turned[knee], pose.at[knee].copy()
+        asked = course.hold.held(self.points[n] - place[rows])
+        place[rows] += self._counts(course, first)[:, None] * asked
+        place[rows] = on_reach(pose.at[hip][rows], pose.at[knee][rows], place[rows], course.firm)
+        # Where the foot stands the shin leads to it.
+        place[rows] = on_reach(goal[rows], goal[rows] + shin[rows], place[rows], 1 - planted[rows])
+        pose.turn(hip, quat.between(pose.at[knee] - pose.at[hip], place - pose.at[hip]))
+        pose.set_turned(knee, turned)
+        line, now = goal - pose.at[knee], pose.at[foot] - pose.at[knee]
+        pose.turn(knee, quat.between(now, now + planted[:, None] * (line - now)))
+        # A knee on its way to the floor does not push the foot off.
+        on_its_way = np.zeros(len(pose))
+        on_its_way[rows] = 1 - course.weight
+        ankle = pose.at[foot] + (planted * on_its_way)[:, None] * (goal - pose.at[foot])
+        swing, bend = reach(pose.at[hip], pose.at[knee], pose.at[foot], ankle, axis)
+        pose.turn(knee, bend)
+        pose.turn(hip, swing)
